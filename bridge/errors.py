@@ -1,0 +1,97 @@
+"""One exception tree for the whole project, each error saying what to do about it.
+
+Every error carries a message of one line that names the value or file, the allowed range and the likely
+mistake. The command line prints it after ``stillbeat:`` and exits with the class's `exit_code`:
+
+====  =====================================================
+code  meaning
+====  =====================================================
+2     usage, or a value out of range
+3     bad input file, or an output that cannot be written
+4     a MIDI port or an audio device
+====  =====================================================
+
+Any room may import this module; it imports nothing of the project.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from difflib import get_close_matches
+
+
+class StillbeatError(Exception):
+    """Base of every error that Stillbeat raises on purpose.
+
+    Parameters
+    ----------
+    message : str
+        One line: what is wrong, with the value.
+    hint : str, optional
+        What to do about it; printed after the message in brackets.
+    """
+
+    exit_code = 2
+
+    def __init__(self, message: str, hint: str = "") -> None:
+        self.message = message
+        self.hint = hint
+        super().__init__(f"{message} ({hint})" if hint else message)
+
+
+class ValueProblem(StillbeatError):
+    """A value that the user gave is malformed or out of range (exit code 2)."""
+
+
+class TuningProblem(StillbeatError):
+    """A description is well formed but makes no tuning: incomplete, contradictory, out of range (code 2)."""
+
+
+class MethodProblem(StillbeatError):
+    """The chosen method or synth cannot do what is asked; names the alternative (exit code 2)."""
+
+
+class InputProblem(StillbeatError):
+    """A file cannot be read or is not what it should be (exit code 3)."""
+
+    exit_code = 3
+
+
+class OutputProblem(StillbeatError):
+    """An output cannot be written, or exists already (exit code 3)."""
+
+    exit_code = 3
+
+
+class PortProblem(StillbeatError):
+    """A MIDI port or an audio device is missing or failed (exit code 4)."""
+
+    exit_code = 4
+
+
+class WireError(StillbeatError):
+    """Bytes that are not the message they claim to be: the only error that decoders in `wire` raise."""
+
+    exit_code = 3
+
+
+def near_names(name: str, known: Iterable[str]) -> str:
+    """Return a hint that suggests names near `name`, or lists what there is.
+
+    Parameters
+    ----------
+    name : str
+        What was asked for.
+    known : iterable of str
+        What exists.
+
+    Returns
+    -------
+    str
+        ``"did you mean open-d, open-g?"`` or ``"there are: …"``; empty if nothing is known.
+    """
+    names = sorted(known)
+    near = get_close_matches(name.lower(), names, n=3, cutoff=0.5)
+    if near:
+        return f"did you mean {', '.join(near)}?"
+    return f"there are: {', '.join(names)}" if names else ""
