@@ -1,0 +1,186 @@
+"""Note names, MIDI keys and equal-tempered frequencies.
+
+Conventions
+-----------
+MIDI keys run from 0 to 127; middle C is C4 = key 60 (many instruments print C3 for it), so the range is C-1
+to G9. Pitch classes run from 0 (C) to 11 (B). Names that are written are ASCII: ``F#3``, ``Bb2``; on input ``♯``
+and ``♭`` are accepted too, in upper or lower case. Fractional keys count equal-tempered semitones.
+
+Spelling: a black key takes the letter of its degree above the tonic (1 b2 2 b3 3 4 #4 5 b6 6 b7 7), so that
+the same key reads F# in D (its 3) and Gb in F (its b2). White keys always keep their plain name: no Cb, E# or
+double accidental is written.
+
+Index
+-----
+`parse_note`, `parse_pitch_class`, `note_name`, `pitch_class_name`, `key_to_hz`, `hz_to_key`
+
+Sources
+-------
+MIDI 1.0 Detailed Specification (key numbers); ISO 16:1975 (A4 = 440 Hz).
+"""
+
+from __future__ import annotations
+
+import math
+import re
+
+from bridge.errors import ValueProblem
+
+A4_KEY = 69
+A4_HZ = 440.0
+
+_LETTERS = "CDEFGAB"
+_NATURALS = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
+_WHITE = {pitch_class: letter for letter, pitch_class in _NATURALS.items()}
+_DEGREE_LETTERS = (0, 1, 1, 2, 2, 3, 3, 4, 5, 5, 6, 6)
+"""Letters above the tonic's for each of the twelve degrees, 1 b2 2 b3 3 4 #4 5 b6 6 b7 7."""
+
+_CLASS = re.compile(r"([A-Ga-g])([#♯b♭]{0,2})")
+_NOTE = re.compile(r"([A-Ga-g])([#♯b♭]{0,2})(-?\d{1,3})", re.ASCII)
+_GERMAN = re.compile(r"([A-Ha-h])(is|es|s)(-?\d*)", re.IGNORECASE)
+_H_HINT = "German H is B, German B is Bb"
+_CLASS_HINT = "a letter A to G with # or b, like D, F# or Bb"
+_NOTE_HINT = "a letter A to G, # or b, and the octave, like D3 or F#3; C4 is middle C; C-1 to G9"
+
+
+def parse_pitch_class(text: str) -> int:
+    """Read a note without octave, such as ``D``, ``F#`` or ``B♭``.
+
+    Returns
+    -------
+    int
+        Pitch class 0 (C) to 11 (B).
+
+    Raises
+    ------
+    ValueProblem
+        If the text is no note name; the German ``H`` is explained.
+    """
+    body = text.strip()
+    match = _CLASS.fullmatch(body)
+    if match is None:
+        if _NOTE.fullmatch(body):
+            raise ValueProblem(f"{body!r} has an octave, a note without octave is wanted", _CLASS_HINT)
+        raise ValueProblem(f"{body!r} is not a note", _name_hint(body, _CLASS_HINT))
+    return (_NATURALS[match[1].upper()] + _accidental(match[2], body)) % 12
+
+
+def parse_note(text: str) -> int:
+    """Read a note with octave, such as ``D3``, ``F#3`` or ``Bb-1``.
+
+    Returns
+    -------
+    int
+        MIDI key 0 (C-1) to 127 (G9); C4 = 60.
+
+    Raises
+    ------
+    ValueProblem
+        If the text is no note with octave, or the note lies outside the 128 MIDI keys.
+    """
+    body = text.strip()
+    match = _NOTE.fullmatch(body)
+    if match is None:
+        if _CLASS.fullmatch(body):
+            raise ValueProblem(f"note {body!r} lacks its octave", _NOTE_HINT)
+        raise ValueProblem(f"{body!r} is not a note", _name_hint(body, _NOTE_HINT))
+    key = _NATURALS[match[1].upper()] + _accidental(match[2], body) + 12 * (int(match[3]) + 1)
+    if not 0 <= key <= 127:
+        raise ValueProblem(f"note {body!r} is out of range", "notes run from C-1 to G9; C4 is middle C")
+    return key
+
+
+def _accidental(signs: str, body: str) -> int:
+    """Return the semitones of one or two sharps or flats; a mixture is refused."""
+    plain = signs.replace("♯", "#").replace("♭", "b")
+    if plain in ("#b", "b#"):
+        raise ValueProblem(f"{body!r} is sharp and flat at once", _CLASS_HINT)
+    return plain.count("#") - plain.count("b")
+
+
+def _name_hint(body: str, otherwise: str) -> str:
+    """Explain German names; anything else gets the ordinary hint."""
+    if body[:1] in ("H", "h") and not _GERMAN.fullmatch(body):
+        return _H_HINT
+    german = _GERMAN.fullmatch(body)
+    if german is not None:
+        letter = "B" if german[1].upper() == "H" else german[1].upper()
+        sign = "#" if german[2].lower() == "is" else "b"
+        return f"did you mean {letter}{sign}{german[3]}?"
+    return otherwise
+
+
+def pitch_class_name(pitch_class: int, tonic: str = "C") -> str:
+    """Name a pitch class the way it is spelled above a tonic.
+
+    Parameters
+    ----------
+    pitch_class : int
+        Any integer; taken modulo 12.
+    tonic : str
+        Name of the tonic, which is spelled as given: ``F#`` and ``Gb`` differ.
+
+    Returns
+    -------
+    str
+        ``"F#"``, ``"Bb"``, …: ASCII; white keys always by their plain name.
+    """
+    wanted = pitch_class % 12
+    if wanted in _WHITE:
+        return _WHITE[wanted]
+    degree = (wanted - parse_pitch_class(tonic)) % 12
+    first = _LETTERS.index(tonic.strip()[0].upper())
+    letter = _LETTERS[(first + _DEGREE_LETTERS[degree]) % 7]
+    sharp = (wanted - _NATURALS[letter]) % 12 <= 6
+    return f"{_WHITE[wanted - 1]}#" if sharp else f"{_WHITE[wanted + 1]}b"
+
+
+def note_name(key: int, tonic: str = "C") -> str:
+    """Name a MIDI key with its octave, spelled by the tonic.
+
+    Parameters
+    ----------
+    key : int
+        MIDI key 0–127.
+    tonic : str
+        Name of the tonic that decides between sharps and flats.
+
+    Returns
+    -------
+    str
+        ``"F#3"``, ``"Bb2"``, ``"C4"`` for middle C.
+
+    Raises
+    ------
+    ValueProblem
+        If the key is not 0–127.
+    """
+    if not 0 <= key <= 127:
+        raise ValueProblem(f"key {key} is out of range", "MIDI keys run from 0 (C-1) to 127 (G9)")
+    return f"{pitch_class_name(key, tonic)}{key // 12 - 1}"
+
+
+def key_to_hz(key: float, a4_hz: float = A4_HZ) -> float:
+    """Return the equal-tempered frequency of a key, which may be fractional or beyond 0–127.
+
+    Parameters
+    ----------
+    key : float
+        MIDI key in equal-tempered semitones; 69 is A4.
+    a4_hz : float
+        Frequency of A4.
+    """
+    return float(a4_hz * 2.0 ** ((key - A4_KEY) / 12.0))
+
+
+def hz_to_key(hz: float, a4_hz: float = A4_HZ) -> float:
+    """Return the fractional MIDI key of a frequency in equal temperament: inverse of `key_to_hz`.
+
+    Raises
+    ------
+    ValueProblem
+        If a frequency is zero, negative or not finite.
+    """
+    if not (0 < hz < math.inf and 0 < a4_hz < math.inf):
+        raise ValueProblem(f"frequency {hz:g} Hz", "frequencies are greater than zero")
+    return A4_KEY + 12.0 * math.log2(hz / a4_hz)
