@@ -3,8 +3,8 @@
 Conventions
 -----------
 MIDI keys run from 0 to 127; middle C is C4 = key 60 (many instruments print C3 for it), so the range is C-1
-to G9. Pitch classes run from 0 (C) to 11 (B). Names that are written are ASCII: ``F#3``, ``Bb2``; on input ``♯``
-and ``♭`` are accepted too, in upper or lower case. Fractional keys count equal-tempered semitones.
+to G9. Pitch classes run from 0 (C) to 11 (B). Names that are written are ASCII: ``F#3``, ``Bb2``; on input
+``♯`` and ``♭`` are accepted too, in upper or lower case. Fractional keys count equal-tempered semitones.
 
 Spelling: a black key takes the letter of its degree above the tonic (1 b2 2 b3 3 4 #4 5 b6 6 b7 7), so that
 the same key reads F# in D (its 3) and Gb in F (its b2). White keys always keep their plain name: no Cb, E# or
