@@ -1,0 +1,95 @@
+"""The command line: one module a command; it parses, calls a job and prints, and does no arithmetic.
+
+`main` is the entry point of the command ``stillbeat``. Commands are imported only when they run, so that
+``stillbeat --help`` stays quick: it imports click and nothing of numpy, rich or MIDI ports.
+
+Exit codes: 0; 2 usage or a value out of range; 3 bad input file or unwritable output; 4 port or device;
+130 interrupted. Errors are one line on stderr; a traceback is shown only with ``--debug``.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Sequence
+
+import click
+
+from bridge import __version__
+from bridge.cli.registry import COMMANDS, LazyGroup
+from bridge.errors import StillbeatError
+
+_SUMMARY = """Make electronic instruments match a guitar tuned to a pure open chord.
+
+Name the guitar and what its reference string really sounds; Stillbeat works out the pitch of every note and
+sends it to a synth, retunes a backing track, or writes tables to hand out.
+
+\b
+  stillbeat table --guitar open-d --reference D3=146.5
+  stillbeat retune song.mid -o song-pure.mid --guitar open-d --reference D3=146.5
+  stillbeat render song-pure.mid -o song-pure.wav
+"""
+
+
+@click.group(cls=LazyGroup, commands_table=COMMANDS, help=_SUMMARY)
+@click.version_option(__version__, prog_name="stillbeat", message="%(prog)s %(version)s")
+@click.option("--debug", is_flag=True, expose_value=False, help="Show the whole traceback of an error.")
+def stillbeat() -> None:
+    """Group of all commands."""
+
+
+def main(argv: Sequence[str] | None = None) -> None:
+    """Run the command line and leave with the exit code that the module's text promises.
+
+    Parameters
+    ----------
+    argv : sequence of str, optional
+        Arguments without the program's name; those of the process where left out.
+    """
+    arguments = list(sys.argv[1:] if argv is None else argv)
+    debug = "--debug" in arguments
+    arguments = [argument for argument in arguments if argument != "--debug"]
+    try:
+        result = stillbeat.main(arguments, prog_name="stillbeat", standalone_mode=False)
+        sys.stdout.flush()
+    except BrokenPipeError:
+        # The reader of our output has gone (``| head``): nothing to say, and nobody to say it to.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(0)
+    except (KeyboardInterrupt, click.Abort):
+        _complain("interrupted", debug)
+        sys.exit(130)
+    except StillbeatError as error:
+        _complain(str(error), debug)
+        sys.exit(error.exit_code)
+    except click.exceptions.NoArgsIsHelpError as error:
+        click.echo(error.format_message())
+        sys.exit(0)
+    except click.ClickException as error:
+        context = getattr(error, "ctx", None)
+        place = f"{context.command_path}: " if context is not None and context.parent is not None else ""
+        _complain(place + _one_line(error.format_message()), debug)
+        sys.exit(2)
+    except MemoryError:
+        _complain("the machine ran out of memory", debug)
+        sys.exit(3)
+    except OSError as error:
+        name = f"{error.filename}: " if error.filename else ""
+        _complain(f"{name}{error.strerror or error}", debug)
+        sys.exit(3)
+    except Exception as error:
+        _complain(f"unexpected {type(error).__name__}: {_one_line(str(error))} (run again with --debug)", debug)
+        sys.exit(1)
+    sys.exit(result if isinstance(result, int) else 0)
+
+
+def _complain(text: str, debug: bool) -> None:
+    if debug:
+        import traceback
+
+        traceback.print_exc()
+    click.echo(f"stillbeat: {_one_line(text)}", err=True)
+
+
+def _one_line(text: str) -> str:
+    return " ".join(text.split())

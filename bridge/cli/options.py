@@ -1,0 +1,89 @@
+"""Options that several commands share, and the one way in which they become a `TableRequest`."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import wraps
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+if TYPE_CHECKING:
+    from bridge.jobs.choose import TableRequest
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+_TABLE_OPTIONS = (
+    click.option("--guitar", metavar="NAME", help="Guitar and its open tuning, such as open-d."),
+    click.option("--scale", metavar="NAME", help="Scale above the tonic  [default: five-limit]"),
+    click.option("--tonic", metavar="NOTE", help="Note that the scale is built on now, such as A."),
+    click.option("--home", metavar="NOTE", help="Tonic that the piece starts from  [default: the guitar's]"),
+    click.option(
+        "--reference",
+        metavar="NOTE=HZ",
+        help="What one note really sounds: D3=146.5, A4=438, or a tuner's reading: D3-7c, D3-7c@442.",
+    ),
+    click.option("--fret", type=click.IntRange(0, 24), metavar="N", help="Capo or barre at fret N."),
+    click.option("--slide", metavar="RATIO", help="A slide's pure place, such as 4/3; not tempered."),
+    click.option(
+        "--degree",
+        "degrees",
+        multiple=True,
+        metavar="DEGREE=RATIO",
+        help="Replace a degree of the scale, such as b7=7/4 or 2=10/9. Again for more.",
+    ),
+    click.option(
+        "--pin",
+        "pins",
+        multiple=True,
+        metavar="NOTE=HZ",
+        help="Hold one note at a frequency, such as F#3=183.1. Again for more.",
+    ),
+    click.option(
+        "--open-strings-win",
+        is_flag=True,
+        help="Where scale and open strings differ, the strings' notes and their octaves follow the guitar.",
+    ),
+)
+
+
+def table_options(argument: bool) -> Callable[[F], F]:
+    """Add the options that describe a table; the command receives a `TableRequest` named ``request``.
+
+    Parameters
+    ----------
+    argument : bool
+        Whether the table's name is the command's argument; otherwise it is the option ``--table``.
+    """
+
+    def decorate(function: F) -> F:
+        @wraps(function)
+        def with_request(**values: Any) -> Any:
+            from bridge.jobs.choose import TableRequest
+
+            names = TableRequest.__dataclass_fields__
+            chosen = {name: values.pop(name) for name in names}
+            return function(request=TableRequest(**chosen), **values)
+
+        decorated: Any = with_request
+        for option in reversed(_TABLE_OPTIONS):
+            decorated = option(decorated)
+        if argument:
+            decorated = click.argument("table", required=False, metavar="[TABLE]")(decorated)
+        else:
+            decorated = click.option(
+                "--table", metavar="NAME|FILE", help="A table by name, or a NAME.table.toml file."
+            )(decorated)
+        result: F = decorated
+        return result
+
+    return decorate
+
+
+overwrite_option = click.option("--overwrite", is_flag=True, help="Replace output that exists.")
+
+
+def warn_doubt(request: TableRequest, doubt: str) -> None:
+    """Ask on stderr whether a reference far from its note was meant."""
+    if doubt:
+        click.echo(f"stillbeat: {doubt}", err=True)

@@ -1,0 +1,62 @@
+"""The list of commands with their one-line help, and the click group that imports a command only when it runs."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from importlib import import_module
+from typing import Any
+
+import click
+
+from bridge.errors import near_names
+
+COMMANDS: Mapping[str, tuple[str, str]] = {
+    "table": ("bridge.cli.table", "Show the pitch of every note of a table, its chords, or its open strings."),
+    "tables": ("bridge.cli.tables", "List the scales, guitars and synths that come along, with their sources."),
+    "export": ("bridge.cli.export", "Write a table as files for synths, spreadsheets and scripts."),
+    "read": ("bridge.cli.read", "Get a table back from a SysEx file, a set-up file or a table file."),
+    "retune": ("bridge.cli.retune", "Retune a backing track (a MIDI file) for a synth."),
+    "render": ("bridge.cli.render", "Play a MIDI file into a WAV file with the built-in tone generator."),
+    "beats": ("bridge.cli.beats", "Say how fast two notes beat, pure and tempered."),
+    "demo": ("bridge.cli.demo", "Hear equal against just: a small rehearsal in open G, made of our own music."),
+}
+
+
+class LazyGroup(click.Group):
+    """A click group whose commands live in modules that are imported on first use.
+
+    Parameters
+    ----------
+    commands_table : mapping of str to (str, str)
+        Name of each command to its module, which has a click command of that name (``-`` becomes ``_``) with
+        ``_command`` behind it, and its one line of help.
+    """
+
+    def __init__(self, *args: Any, commands_table: Mapping[str, tuple[str, str]], **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self._table = commands_table
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Return the names in the order of the table: the order in which a musician meets them."""
+        return list(self._table)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """Import and return one command."""
+        if cmd_name not in self._table:
+            return None
+        module = import_module(self._table[cmd_name][0])
+        command: click.Command = getattr(module, f"{cmd_name.replace('-', '_')}_command")
+        return command
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """Find the command, or say which one was probably meant."""
+        if args and not args[0].startswith("-") and args[0] not in self._table:
+            raise click.UsageError(f"no command {args[0]!r} ({near_names(args[0], self._table)})", ctx)
+        return super().resolve_command(ctx, args)
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """Write the list of commands without importing any of them."""
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, help_line) for name, (_, help_line) in self._table.items()])

@@ -1,0 +1,156 @@
+"""From what a person asked for to a table: names and texts become a `TableSpec`.
+
+The rules (one meaning everywhere):
+
+- A named table, shipped, own or a file, is where it starts; everything else that was asked for is laid over it.
+- The home tonic is what was asked for, else the guitar's tonic, else the tonic.
+- The reference is what was asked for, else the guitar's reference string (else the tonic nearest middle C) in equal
+  temperament at A4 = 440 Hz.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from bridge.errors import ValueProblem
+from bridge.store.descriptions import load_guitar, load_scale, load_table
+from bridge.tuning.notes import parse_note, parse_pitch_class
+from bridge.tuning.ratios import parse_ratio
+from bridge.tuning.reference import default_reference, parse_reference
+from bridge.tuning.scales import parse_degree_change
+from bridge.tuning.tables import TableSpec
+
+DEFAULT_SCALE = "five-limit"
+
+
+@dataclass(frozen=True)
+class TableRequest:
+    """A table as asked for; every field is the text a person wrote, or None.
+
+    Attributes
+    ----------
+    table : str or None
+        Name or path of a table.
+    guitar, scale : str or None
+        Names or paths.
+    tonic, home : str or None
+        Note names without octave.
+    reference : str or None
+        Such as ``D3=146.5``, ``A4=438``, ``D3-7c`` or ``D3-7c@442``.
+    fret : int or None
+        Capo or barre.
+    slide : str or None
+        A ratio such as ``4/3``.
+    degrees : tuple of str
+        Changes such as ``b7=7/4``.
+    pins : tuple of str
+        Single notes held at a frequency, such as ``F#3=183.1`` (hertz).
+    open_strings_win : bool
+        Whether the strings' keys and their octaves follow the guitar.
+    """
+
+    table: str | None = None
+    guitar: str | None = None
+    scale: str | None = None
+    tonic: str | None = None
+    home: str | None = None
+    reference: str | None = None
+    fret: int | None = None
+    slide: str | None = None
+    degrees: tuple[str, ...] = ()
+    pins: tuple[str, ...] = ()
+    open_strings_win: bool = False
+
+
+def parse_pin(text: str) -> tuple[int, float]:
+    """Read ``F#3=183.1`` as a MIDI key and a frequency in hertz.
+
+    Raises
+    ------
+    ValueProblem
+        The text is not a note, ``=`` and a frequency, or lies outside 1 to 20,000 Hz.
+    """
+    note, sign, value = text.partition("=")
+    if not sign:
+        raise ValueProblem(f"{text!r} holds no note at a frequency", "write a note and Hz, such as F#3=183.1")
+    key = parse_note(note.strip())
+    try:
+        hz = float(value.strip().removesuffix("Hz").strip())
+    except ValueError:
+        raise ValueProblem(f"{value.strip()!r} is no frequency in Hz", "such as F#3=183.1") from None
+    if not 1.0 <= hz <= 20000.0:
+        raise ValueProblem(f"{text!r}: {hz:g} Hz is outside 1 to 20,000 Hz", "Hz, not cents?")
+    return key, hz
+
+
+def choose_table(request: TableRequest) -> TableSpec:
+    """Make the description of a table from what was asked for.
+
+    Raises
+    ------
+    ValueProblem
+        A text is malformed or out of range, or nothing says which note the scale is built on.
+    InputProblem
+        A named description is missing or broken.
+    """
+    spec = load_table(request.table) if request.table is not None else _new_spec(request)
+    if request.table is not None:
+        spec = _lay_over(spec, request)
+    changes = tuple(parse_degree_change(text) for text in request.degrees)
+    return replace(
+        spec,
+        fret=spec.fret if request.fret is None else request.fret,
+        slide=spec.slide if request.slide is None else parse_ratio(request.slide),
+        degree_changes=spec.degree_changes + changes,
+        key_overrides=spec.key_overrides + tuple(parse_pin(text) for text in request.pins),
+        open_strings_win=spec.open_strings_win or request.open_strings_win,
+    )
+
+
+def _new_spec(request: TableRequest) -> TableSpec:
+    guitar = load_guitar(request.guitar) if request.guitar else None
+    scale = load_scale(request.scale or DEFAULT_SCALE)
+    tonic = _note(request.tonic)
+    home = _note(request.home) or (guitar.tonic if guitar else tonic)
+    if home is None:
+        raise ValueProblem(
+            "nothing says which note the scale is built on", "say --tonic D, or --guitar open-d, or name a table"
+        )
+    reference = (
+        parse_reference(request.reference) if request.reference else default_reference(home, guitar)
+    )
+    where = guitar.name if guitar else f"{home}"
+    return TableSpec(
+        name=f"{where}-{scale.name}" if scale.name != DEFAULT_SCALE or not guitar else where,
+        scale=scale,
+        home=home,
+        tonic=tonic or home,
+        reference=reference,
+        guitar=guitar,
+    )
+
+
+def _lay_over(spec: TableSpec, request: TableRequest) -> TableSpec:
+    """Lay over a named table what was asked for beside it."""
+    if request.scale:
+        spec = replace(spec, scale=load_scale(request.scale))
+    if request.guitar:
+        guitar = load_guitar(request.guitar)
+        spec = replace(spec, guitar=guitar, home=guitar.tonic, tonic=guitar.tonic)
+    home, tonic = _note(request.home), _note(request.tonic)
+    if home:
+        spec = replace(spec, home=home, tonic=home)
+    if tonic:
+        spec = replace(spec, tonic=tonic)
+    if request.reference:
+        spec = replace(spec, reference=parse_reference(request.reference))
+    return spec
+
+
+def _note(text: str | None) -> str | None:
+    """Check the name of a tonic and return it as given."""
+    if text is None:
+        return None
+    parse_pitch_class(text)
+    name = text.strip().replace("♯", "#").replace("♭", "b")
+    return name[0].upper() + name[1:]
