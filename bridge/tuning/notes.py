@@ -26,6 +26,9 @@ import re
 
 from bridge.errors import ValueProblem
 
+KEYS = 128
+"""Number of MIDI keys."""
+
 A4_KEY = 69
 A4_HZ = 440.0
 

@@ -71,7 +71,7 @@ class Reference:
         if abs(self.cents_from_equal) > MAX_CENTS:
             low, high = (key_to_hz(self.key + semitones) for semitones in (-6, 6))
             raise ValueProblem(
-                f"reference {name} = {self.hz:g} Hz is out of range, {low:.4g} to {high:.4g} Hz",
+                f"reference {name} = {self.hz:g} Hz is out of range, {low:.1f} to {high:.1f} Hz",
                 _mistake(self.key, self.hz),
             )
 

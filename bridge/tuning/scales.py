@@ -65,8 +65,8 @@ class Interval:
     @classmethod
     def of_cents(cls, cents: float) -> Interval:
         """Return an interval in cents; whole octaves become exact ratios."""
-        if not abs(cents) <= _MAX_CENTS:
-            raise ValueProblem(f"interval of {cents:g} cents", "intervals reach from -12000 to 12000 cents")
+        if not math.isfinite(cents):
+            raise ValueProblem(f"interval of {cents} cents", "a finite number of cents is wanted")
         octaves, rest = divmod(cents, 1200.0)
         if rest == 0:
             return cls(Fraction(2) ** int(octaves), float(cents))
@@ -84,6 +84,10 @@ class Interval:
         body = text.strip()
         match = _CENTS.fullmatch(body)
         if match is not None:
+            if not abs(float(match[1])) <= _MAX_CENTS:
+                raise ValueProblem(
+                    f"interval {body!r}", "intervals reach from -12000 to 12000 cents, ten octaves"
+                )
             return cls.of_cents(float(match[1]))
         if re.fullmatch(r"[+-]?\d+\.\d+", body) and abs(float(body)) > 2:
             raise ValueProblem(f"{body!r} is not an interval", f"if cents are meant, write {body}c")
