@@ -67,6 +67,9 @@ class SynthProfile:
         Widest bend range that it obeys, 1 to 127.
     bend_range_fixed_semitones : int, optional
         The bend range if it cannot be set; RPN 00 00 is then ignored.
+    bend_scale : float
+        What share of a bend sounds: 1 where the synth bends as far as asked, 127/128 = 0.9921875 where the range is
+        taken as a seven-bit fraction. To reach an offset, bend by the offset divided by this.
     sysex_gap_s, reset_gap_s : float
         Silence to leave after each SysEx message, and after a GM, GM2, GS or XG reset.
     bytes_per_s : float, optional
@@ -113,6 +116,7 @@ class SynthProfile:
     channels: tuple[int, ...] = ALL_CHANNELS
     bend_range_max_semitones: int = 12
     bend_range_fixed_semitones: int | None = None
+    bend_scale: float = 1.0
     sysex_gap_s: float = 0.0
     bytes_per_s: float | None = None
     reset_gap_s: float = 0.1
@@ -199,12 +203,13 @@ class SynthProfile:
                 raise ValueProblem(
                     f"{name}: {value!r} is out of range", f"a whole number from {low} to {high}"
                 )
-        seconds: dict[str, tuple[float, float]] = {
+        reals: dict[str, tuple[float, float]] = {
+            "bend_scale": (0.5, 2),
             "sysex_gap_s": (0, 10),
             "reset_gap_s": (0, 10),
             "rounding_cents": (0, 100),
         }
-        for name, (least, most) in seconds.items():
+        for name, (least, most) in reals.items():
             _check_real(
                 name, getattr(self, name), least, most, " (seconds, not milliseconds)" * name.endswith("_s")
             )
