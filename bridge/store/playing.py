@@ -11,7 +11,6 @@ Index
 -----
 `Playing` : one sequence of events that play together.
 `sequences` : the sequences of a file: one in formats 0 and 1, one for each track in format 2.
-`merged` : all events of a file as ``(tick, track, position)``, for looking, not for big work.
 """
 
 from __future__ import annotations
@@ -20,7 +19,7 @@ import gc
 import math
 from array import array
 from bisect import bisect_left
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from operator import itemgetter
 from typing import overload
 
@@ -72,6 +71,7 @@ class Playing(Sequence[tuple[float, bytes]]):
             order = array("L", sorted(range(len(flat)), key=list(map(_tick_of, flat)).__getitem__))
             self.events = list(map(flat.__getitem__, order))
             self.tracks = array("H", map(owners.__getitem__, order))
+        self._ends = {number: mf.tracks[number][-1][0] for number in self.numbers if mf.tracks[number]}
 
     def __len__(self) -> int:
         return len(self.events)
@@ -93,6 +93,33 @@ class Playing(Sequence[tuple[float, bytes]]):
         """Return the anchor of the first event at or after `tick`; the length if there is none."""
         return bisect_left(self.events, tick, key=_tick_of)
 
+    def mark(self, ticks: Iterable[int], before: Callable[[bytes], bool]) -> list[int]:
+        """Set markers among the events: places of their own, with empty data, for what is to change there.
+
+        Parameters
+        ----------
+        ticks : iterable of int
+            Where, ascending; several at one tick stand in the order given.
+        before : callable
+            Tells of an event's data whether a marker at the same tick stands before it (a note-on) or behind
+            it (the end of a note). A marker stands before the first such event and all that follows it.
+
+        Returns
+        -------
+        list of int
+            The anchors of the markers; anchors behind them move up.
+        """
+        anchors: list[int] = []
+        for tick in ticks:
+            at = max(self.anchor_at(tick), anchors[-1] + 1 if anchors else 0)
+            while at < len(self.events) and self.events[at][0] == tick and not before(self.events[at][1]):
+                at += 1
+            home = self.tracks[at] if at < len(self.tracks) else self.numbers[0]
+            self.events.insert(at, (tick, b""))
+            self.tracks.insert(at, home)
+            anchors.append(at)
+        return anchors
+
     def place(self, anchor: int) -> tuple[int, int]:
         """Return the track of an anchor and its position in that track."""
         number = self.tracks[anchor]
@@ -103,8 +130,9 @@ class Playing(Sequence[tuple[float, bytes]]):
 
         An answer without a time stands in its anchor's track at its anchor's tick, in the order given. One
         with a time stands in its anchor's track at the next tick from that time on, before the file's own
-        events at that tick in whatever track: where an earlier track has one there, a tick sooner. An end
-        mark moves behind what is put after it.
+        events at that tick in whatever track: where an earlier track has one there, a tick sooner. Where the
+        anchor's track is over by then, it goes to the track that plays next. An end mark stays last in its
+        track. Markers vanish.
 
         Parameters
         ----------
@@ -129,11 +157,11 @@ class Playing(Sequence[tuple[float, bytes]]):
                 if time_s is None:
                     add[tracks[anchor]](event if event[1] is data else (event[0], data))
                     continue
-                tick = self._late_tick(anchor, time_s)
+                tick, number = self._late(anchor, time_s)
                 if tick <= event[0]:
                     add[tracks[anchor]]((event[0], data))
                 else:
-                    late.setdefault(tracks[anchor], []).append((tick, data))
+                    late.setdefault(number, []).append((tick, data))
         finally:
             if collecting:
                 gc.enable()
@@ -144,13 +172,17 @@ class Playing(Sequence[tuple[float, bytes]]):
             _end_last(track)
         return woven
 
-    def _late_tick(self, anchor: int, time_s: float) -> int:
-        """Return the tick for a message due at a time after its anchor's."""
+    def _late(self, anchor: int, time_s: float) -> tuple[int, int]:
+        """Return tick and track for a message due at a time after its anchor's."""
+        number = self.tracks[anchor]
         tick = math.ceil(self.tempo.tick(time_s) - 1e-6)
         at = self.anchor_at(tick)
-        if at < len(self.events) and self.events[at][0] == tick and self.tracks[at] < self.tracks[anchor]:
-            tick -= 1
-        return tick
+        if at < len(self.events):
+            if tick > self._ends[number]:
+                number = self.tracks[at]
+            elif self.events[at][0] == tick and self.tracks[at] < number:
+                tick -= 1
+        return tick, number
 
 
 def _end_last(track: list[Event]) -> None:
@@ -170,17 +202,3 @@ def sequences(mf: MidiFile) -> list[Playing]:
     if mf.format == 2:
         return [Playing(mf, [number]) for number in range(len(mf.tracks))]
     return [Playing(mf, range(len(mf.tracks)))]
-
-
-def merged(mf: MidiFile) -> list[tuple[int, int, int]]:
-    """Return ``(tick, track, position)`` of every event of a file in playing order.
-
-    In format 2, where tracks do not play together, track follows track.
-    """
-    places: list[tuple[int, int, int]] = []
-    for playing in sequences(mf):
-        seen = dict.fromkeys(playing.numbers, 0)
-        for (tick, _), number in zip(playing.events, playing.tracks, strict=True):
-            places.append((tick, number, seen[number]))
-            seen[number] += 1
-    return places
