@@ -1,0 +1,207 @@
+"""Beats between two notes: which partials nearly coincide, and how fast they beat.
+
+Conventions
+-----------
+Partial p of the first note and partial q of the second, where they nearly coincide, beat at |p·f1 − q·f2| a
+second; they coincide when f2 : f1 = p : q. `cents` says how far the second note's partial lies above the first
+note's: positive when an interval upward to the second note is wide. A note's frequency is that of its first
+partial as it sounds; with a stiffness B its partial n lies at n · f · √((1 + B·n²) / (1 + B)).
+
+Index
+-----
+`PartialPair`, `coinciding_partials`, `main_pair` · `BeatsCompared`, `compare_beats` · `beat_rate_hz`,
+`beats_hz_per_cent`, `partial_hz`
+
+Sources
+-------
+H. Helmholtz, *On the Sensations of Tone*, chapter VIII (beats of partials: the difference of their frequencies).
+H. Fletcher, *J. Acoust. Soc. Am.* 36, 1964 (partials of a stiff string: n·f0·√(1 + B·n²)).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from fractions import Fraction
+
+from bridge.errors import ValueProblem
+from bridge.tuning.ratios import hz_to_cents
+
+MAX_PARTIAL = 12
+"""Partials looked at unless told otherwise: higher ones of a plucked string are faint."""
+
+WITHIN_CENTS = 50.0
+"""How near two partials must lie to count as nearly coinciding."""
+
+_PARTIAL_LIMIT = 64
+_MAX_STIFFNESS = 0.01
+
+
+@dataclass(frozen=True)
+class PartialPair:
+    """Two partials that nearly coincide.
+
+    Attributes
+    ----------
+    partial, other_partial : int
+        Number of the partial in the first and in the second note.
+    hz, other_hz : float
+        Frequencies of the two partials.
+    """
+
+    partial: int
+    other_partial: int
+    hz: float
+    other_hz: float
+
+    @property
+    def ratio(self) -> Fraction:
+        """The pure interval, second note over first, that this pair would be without beats in."""
+        return Fraction(self.partial, self.other_partial)
+
+    @property
+    def cents(self) -> float:
+        """How far the second note's partial lies above the first note's."""
+        return hz_to_cents(self.other_hz, self.hz)
+
+    @property
+    def beats_hz(self) -> float:
+        """Beats per second."""
+        return abs(self.other_hz - self.hz)
+
+
+@dataclass(frozen=True)
+class BeatsCompared:
+    """The same pair of partials in two tunings; None where the two partials are not near each other."""
+
+    partial: int
+    other_partial: int
+    just: PartialPair | None
+    tempered: PartialPair | None
+
+    @property
+    def ratio(self) -> Fraction:
+        """The pure interval, second note over first, of this pair."""
+        return Fraction(self.partial, self.other_partial)
+
+
+def partial_hz(hz: float, partial: int, stiffness: float = 0.0) -> float:
+    """Return the frequency of a partial.
+
+    Parameters
+    ----------
+    hz : float
+        First partial as it sounds.
+    partial : int
+        Its number, from 1.
+    stiffness : float
+        Fletcher's B, 0 for an ideal string; steel guitar strings have about 1e-5 to 2e-4.
+
+    Raises
+    ------
+    ValueProblem
+        If a value is out of range.
+    """
+    if not 0 < hz < math.inf:
+        raise ValueProblem(f"frequency {hz:g} Hz", "frequencies are greater than zero")
+    if partial < 1:
+        raise ValueProblem(f"partial {partial}", "partials are counted from 1, the note itself")
+    if not 0 <= stiffness <= _MAX_STIFFNESS:
+        raise ValueProblem(
+            f"stiffness {stiffness:g}",
+            f"0 to {_MAX_STIFFNESS:g}; steel guitar strings have about 0.00001 to 0.0002",
+        )
+    return partial * hz * math.sqrt((1.0 + stiffness * partial**2) / (1.0 + stiffness))
+
+
+def beat_rate_hz(first_hz: float, second_hz: float, partial: int, other_partial: int) -> float:
+    """Return the beats per second of two given partials of ideal strings, however far apart they are."""
+    return abs(partial_hz(first_hz, partial) - partial_hz(second_hz, other_partial))
+
+
+def beats_hz_per_cent(hz: float) -> float:
+    """Return by how many beats per second a beat changes for each cent that a partial at `hz` moves."""
+    return partial_hz(hz, 1) * math.log(2.0) / 1200.0
+
+
+def coinciding_partials(
+    first_hz: float,
+    second_hz: float,
+    max_partial: int = MAX_PARTIAL,
+    within_cents: float = WITHIN_CENTS,
+    stiffness: tuple[float, float] = (0.0, 0.0),
+) -> tuple[PartialPair, ...]:
+    """Find all pairs of partials of two notes that nearly coincide.
+
+    Parameters
+    ----------
+    first_hz, second_hz : float
+        The two notes; either may be the higher.
+    max_partial : int
+        Highest partial of either note, 1 to 64.
+    within_cents : float
+        How near the partials must lie, 0 to 100 cents.
+    stiffness : tuple of float
+        Fletcher's B of the first and of the second string.
+
+    Returns
+    -------
+    tuple of PartialPair
+        The simplest first (by p·q, whose partials are the strongest and heard best), then the nearest.
+
+    Raises
+    ------
+    ValueProblem
+        If a value is out of range.
+    """
+    if not 1 <= max_partial <= _PARTIAL_LIMIT:
+        raise ValueProblem(f"partials up to {max_partial}", f"1 to {_PARTIAL_LIMIT}")
+    if not 0 <= within_cents <= 100:
+        raise ValueProblem(f"partials within {within_cents:g} cents", "0 to 100 cents")
+    first = [partial_hz(first_hz, partial, stiffness[0]) for partial in range(1, max_partial + 1)]
+    second = [partial_hz(second_hz, partial, stiffness[1]) for partial in range(1, max_partial + 1)]
+    pairs = [
+        PartialPair(p, q, hz, other_hz)
+        for p, hz in enumerate(first, 1)
+        for q, other_hz in enumerate(second, 1)
+        if abs(hz_to_cents(other_hz, hz)) <= within_cents
+    ]
+    return tuple(sorted(pairs, key=lambda pair: (pair.partial * pair.other_partial, abs(pair.cents))))
+
+
+def main_pair(first_hz: float, second_hz: float, max_partial: int = MAX_PARTIAL) -> PartialPair | None:
+    """Return the simplest pair of nearly coinciding partials, whose beats are heard best; None if there is none."""
+    return next(iter(coinciding_partials(first_hz, second_hz, max_partial)), None)
+
+
+def compare_beats(
+    just_hz: tuple[float, float],
+    tempered_hz: tuple[float, float],
+    max_partial: int = MAX_PARTIAL,
+    within_cents: float = WITHIN_CENTS,
+) -> tuple[BeatsCompared, ...]:
+    """Set the beats of two notes in one tuning beside those of the same notes in another.
+
+    Parameters
+    ----------
+    just_hz, tempered_hz : tuple of float
+        The two notes in either tuning.
+    max_partial, within_cents
+        As in `coinciding_partials`.
+
+    Returns
+    -------
+    tuple of BeatsCompared
+        Every pair that nearly coincides in at least one tuning, the simplest first.
+    """
+    just, tempered = (
+        {
+            (pair.partial, pair.other_partial): pair
+            for pair in coinciding_partials(*notes, max_partial, within_cents)
+        }
+        for notes in (just_hz, tempered_hz)
+    )
+    both = sorted({*just, *tempered}, key=lambda numbers: (numbers[0] * numbers[1], numbers))
+    return tuple(
+        BeatsCompared(*numbers, just=just.get(numbers), tempered=tempered.get(numbers)) for numbers in both
+    )
