@@ -1,0 +1,138 @@
+"""Whole pieces: timed MIDI bytes to an array or a sound file.
+
+Events are pairs of a time in seconds and the bytes of one MIDI message or of one event of a Standard MIDI File:
+meta events (``FF`` with a type) are passed over, escapes (``F7``) give what stands behind them. Each takes effect
+at the nearest sample, those of the same sample in the order given. After the last event everything that still
+sounds is let go, and the sound ends when it has died away.
+
+The result is scaled down as a whole if it would go beyond `wav.CEILING`; nothing is clipped or limited.
+
+Index: `render_events`, `render_blocks`, `render_file`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bridge.errors import ValueProblem
+from bridge.sound.generator import Generator
+from bridge.sound.wav import CEILING, SoundReport, write_sound
+from bridge.store.files import PathName
+
+DEFAULT_SAMPLE_RATE = 44100
+
+TAIL_S = 12.0
+"""Sound that has not died away by then is faded out."""
+
+FADE_S = 1.0
+LONGEST_S = 24 * 3600.0
+"""Times beyond this are taken for a mistake."""
+
+_BLOCK = 32768
+_QUIET = bytes(
+    byte
+    for channel in range(16)
+    for byte in (0xB0 | channel, 64, 0, 0xB0 | channel, 66, 0, 0xB0 | channel, 123, 0)
+)
+
+
+def render_blocks(
+    events: Iterable[tuple[float, bytes]],
+    sample_rate: int = DEFAULT_SAMPLE_RATE,
+    *,
+    device_id: int | None = None,
+    progress: Callable[[float], None] | None = None,
+) -> Iterator[NDArray[np.float32]]:
+    """Yield the sound of a piece in blocks, as it is; it may go beyond 1.
+
+    Parameters
+    ----------
+    events : iterable of (float, bytes)
+        Time in seconds from the start (not falling; an earlier time counts as now), and the bytes.
+    sample_rate : int
+        Samples a second.
+    device_id : int, optional
+        Obey only SysEx for this device ID; None obeys every one.
+    progress : callable, optional
+        Called with the seconds rendered so far, after each block.
+
+    Yields
+    ------
+    ndarray of float32, shape (frames, 2)
+
+    Raises
+    ------
+    ValueProblem
+        A time that is negative, no number or beyond a day; or the sample rate is out of range.
+    """
+    generator = Generator(sample_rate, device_id=device_id)
+
+    def block(frames: int) -> NDArray[np.float32]:
+        sound = generator.block(frames)
+        if progress is not None:
+            progress(generator.position / sample_rate)
+        return sound
+
+    last = 0
+    for time_s, data in events:
+        if not 0 <= time_s <= LONGEST_S:
+            raise ValueProblem(
+                f"an event at {time_s:g} seconds cannot be rendered",
+                f"allowed: 0 to {LONGEST_S:g} seconds, a day",
+            )
+        at = max(last, round(time_s * sample_rate))
+        while at >= generator.position + _BLOCK:
+            yield block(_BLOCK)
+        last = at
+        if data[:1] == b"\xff":
+            continue
+        generator.feed(data[1:] if data[:1] == b"\xf7" else data, at)
+    generator.feed(b"\xf7" + _QUIET, last)
+    if last > generator.position:
+        yield block(last - generator.position)
+    tail = round(TAIL_S * sample_rate)
+    fade = round(FADE_S * sample_rate)
+    while tail > fade and not generator.silent:
+        size = min(8192, tail - fade)
+        yield block(size)
+        tail -= size
+    if not generator.silent:
+        yield block(fade) * np.linspace(1.0, 0.0, fade, dtype=np.float32)[:, None]
+
+
+def render_events(
+    events: Iterable[tuple[float, bytes]],
+    sample_rate: int = DEFAULT_SAMPLE_RATE,
+    *,
+    device_id: int | None = None,
+    progress: Callable[[float], None] | None = None,
+) -> NDArray[np.float32]:
+    """Return the sound of a piece as one array of shape (frames, 2), peak at most `CEILING`.
+
+    Parameters and errors are those of `render_blocks`.
+    """
+    blocks = list(render_blocks(events, sample_rate, device_id=device_id, progress=progress))
+    sound = np.concatenate(blocks) if blocks else np.zeros((0, 2), dtype=np.float32)
+    peak = float(np.max(np.abs(sound))) if len(sound) else 0.0
+    return sound if peak <= CEILING else sound * np.float32(CEILING / peak)
+
+
+def render_file(
+    path: PathName,
+    events: Iterable[tuple[float, bytes]],
+    sample_rate: int = DEFAULT_SAMPLE_RATE,
+    *,
+    encoding: str = "pcm24",
+    overwrite: bool = False,
+    device_id: int | None = None,
+    progress: Callable[[float], None] | None = None,
+) -> SoundReport:
+    """Write the sound of a piece to a WAV or FLAC file, whole or not at all, in little memory.
+
+    Parameters and errors are those of `render_blocks` and `wav.write_sound`.
+    """
+    blocks = render_blocks(events, sample_rate, device_id=device_id, progress=progress)
+    return write_sound(path, blocks, sample_rate, encoding=encoding, overwrite=overwrite)

@@ -1,0 +1,106 @@
+"""Single cycles of a voice's partials, band-limited for the pitch that they are played at.
+
+Every partial is an exact whole multiple of the fundamental: the beats between two notes are then those that their
+frequencies make, and no others. A cycle is `CYCLE` samples long and is read at a fractional place by straight
+lines between neighbours; at the highest partial that is ever stored (`MAX_PARTIALS`) a line misses the curve by
+about one percent of that partial, and it is the weakest one.
+
+Phases of the partials are spread (quadratically in the partial number, after Schroeder), which lowers the peak
+that the same loudness needs. They are the same for every layer and pitch, so layers add up and a cycle can be
+swapped for another with fewer partials while it sounds.
+
+Conventions: phases in cycles (0 to 1); a place in the bank is the index of a cycle's first sample.
+
+Index: `WaveBank`, `partial_count`.
+
+Source: M. R. Schroeder, "Synthesis of low-peak-factor signals and binary sequences with low autocorrelation",
+IEEE Trans. Inf. Theory 16 (1970), for the phases.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Hashable
+
+import numpy as np
+from numpy.typing import NDArray
+
+CYCLE = 2048
+"""Samples in a stored cycle (one more is kept behind it, equal to the first)."""
+
+MAX_PARTIALS = 96
+"""The most partials that a cycle holds."""
+
+HIGHEST_PARTIAL_HZ = 15000.0
+"""No partial is stored that would sound above this at the pitch that the cycle is made for."""
+
+BEND_HEADROOM = 2.0 ** (3 / 12)
+"""A cycle may be played this much above the pitch that it is made for before it has to be swapped."""
+
+_ROOM = CYCLE + 1
+_NUMBERS = np.arange(1, MAX_PARTIALS + 1, dtype=np.float64)
+_PHASES = np.exp(1j * (np.pi * _NUMBERS**2 / 13.0 - np.pi / 2))
+
+
+def partial_count(hz: float, sample_rate: int) -> int:
+    """Return how many partials a tone of `hz` may have, so that none folds back even with `BEND_HEADROOM`.
+
+    Returns
+    -------
+    int
+        0 (the fundamental itself is out of reach) to `MAX_PARTIALS`.
+    """
+    ceiling = min(HIGHEST_PARTIAL_HZ, 0.5 * sample_rate / BEND_HEADROOM)
+    if hz <= ceiling:
+        return min(MAX_PARTIALS, int(ceiling / hz))
+    return 1 if hz < 0.5 * sample_rate else 0
+
+
+class WaveBank:
+    """All cycles in one array, so that every sounding voice can be read in one go.
+
+    Attributes
+    ----------
+    samples : ndarray of float32
+        The cycles, `CYCLE` + 1 samples each. The first one is silent. The array is replaced as it grows: take it
+        anew for every block.
+    """
+
+    SILENT = 0
+
+    def __init__(self) -> None:
+        self.samples: NDArray[np.float32] = np.zeros(16 * _ROOM, dtype=np.float32)
+        self._used = 1
+        self._places: dict[Hashable, int] = {}
+
+    def __len__(self) -> int:
+        """Return the number of cycles stored, the silent one included."""
+        return self._used
+
+    def place(self, name: Hashable) -> int | None:
+        """Return where the cycle called `name` begins, or None if it is not stored yet."""
+        return self._places.get(name)
+
+    def store(self, name: Hashable, amplitudes: NDArray[np.float64]) -> int:
+        """Store a cycle and return where it begins.
+
+        Parameters
+        ----------
+        name : hashable
+            What `place` finds it by.
+        amplitudes : ndarray, shape (n,)
+            Amplitude of partials 1 to n, n at most `MAX_PARTIALS`; none at all gives the silent cycle.
+        """
+        count = len(amplitudes)
+        if not count:
+            self._places[name] = self.SILENT
+            return self.SILENT
+        start = self._used * _ROOM
+        if start + _ROOM > len(self.samples):
+            self.samples = np.concatenate((self.samples, np.zeros_like(self.samples)))
+        spectrum = np.zeros(CYCLE // 2 + 1, dtype=np.complex128)
+        spectrum[1 : count + 1] = amplitudes * _PHASES[:count] * (CYCLE / 2)
+        self.samples[start : start + CYCLE] = np.fft.irfft(spectrum, CYCLE)
+        self.samples[start + CYCLE] = self.samples[start]
+        self._used += 1
+        self._places[name] = start
+        return start
