@@ -8,7 +8,7 @@ overrides act is told in `bridge.tuning.tables`.
 
 Index
 -----
-`OpenPitches`
+`OpenPitches`, `sound`
 """
 
 from __future__ import annotations
@@ -25,6 +25,13 @@ from bridge.tuning.scales import Interval, octaves
 if TYPE_CHECKING:
     from bridge.tuning.guitars import GuitarString
     from bridge.tuning.tables import TableSpec
+
+
+def sound(reference_hz: float, interval: Interval, slide: Fraction = Fraction(1)) -> float:
+    """Return the frequency of an interval above the reference, times a slide; ratios become numbers last."""
+    if interval.ratio is not None:
+        return reference_hz * float(interval.ratio * slide)
+    return reference_hz * interval.factor * float(slide)
 
 
 class OpenPitches:
@@ -69,9 +76,7 @@ class OpenPitches:
             return self._overrides[key] * float(slide)
         interval = self.interval(key)
         if interval is not None:
-            if interval.ratio is not None:
-                return self._spec.reference.hz * float(interval.ratio * slide)
-            return self._spec.reference.hz * interval.factor * float(slide)
+            return sound(self._spec.reference.hz, interval, slide)
         inside = key % 12 if key < 0 else KEYS - 12 + (key - (KEYS - 12)) % 12
         return float(self._overrides[inside] * 2.0 ** ((key - inside) // 12)) * float(slide)
 

@@ -49,7 +49,7 @@ from numpy.typing import NDArray
 
 from bridge.errors import TuningProblem, ValueProblem
 from bridge.tuning.notes import KEYS, key_to_hz, note_name, parse_pitch_class
-from bridge.tuning.pitches import OpenPitches
+from bridge.tuning.pitches import OpenPitches, sound
 from bridge.tuning.ratios import format_ratio, hz_to_cents
 from bridge.tuning.reference import MAX_CENTS, Reference
 from bridge.tuning.scales import DEGREES, EQUAL, Interval, Scale, check_degree
@@ -154,7 +154,8 @@ class Table:
     @property
     def sounding_reference(self) -> tuple[int, float]:
         """Key and Hz of the reference as fretted; the key may lie beyond 127."""
-        return self.reference.key + self.shift_semitones, self.reference.hz * self.spec.shift_factor
+        hz = self.reference.hz * float(self.slide) * fret_factor(self.fret)
+        return self.reference.key + self.shift_semitones, hz
 
     def note(self, key: int) -> str:
         """Name a MIDI key, spelled by the tonic as it sounds."""
@@ -270,11 +271,6 @@ class TableSpec:
         """Keys by which fret and slide together move the table."""
         return self.fret + slide_semitones(self.slide)
 
-    @property
-    def shift_factor(self) -> float:
-        """Factor by which fret and slide together raise every frequency."""
-        return float(self.slide) * float(2.0 ** (self.fret / 12))
-
     def with_degrees(self, changes: Sequence[tuple[int, Interval]]) -> TableSpec:
         """Return the spec with degrees replaced where the present tonic stands.
 
@@ -321,6 +317,11 @@ def check_fret(fret: int) -> None:
             f"fret {fret} is out of range",
             f"frets run from 0 (open) to {MAX_FRET}; a lower pitch is a reference",
         )
+
+
+def fret_factor(fret: int) -> float:
+    """Return the factor by which a fret raises a string: 2^(fret/12)."""
+    return float(2.0 ** (fret / 12))
 
 
 def slide_semitones(slide: Fraction) -> int:
@@ -380,11 +381,9 @@ def literal_spec(
 def _build(spec: TableSpec) -> Table:
     """Move the pitches of the open instrument by fret and slide, and lay them out as a table."""
     pitches = OpenPitches(spec)
-    shift, fret_factor = spec.shift_semitones, float(2.0 ** (spec.fret / 12))
+    shift, raised = spec.shift_semitones, fret_factor(spec.fret)
     intervals = [pitches.interval(key - shift) for key in range(KEYS)]
-    hz = np.array(
-        [pitches.hz(key - shift, spec.slide) * fret_factor for key in range(KEYS)], dtype=np.float64
-    )
+    hz = np.array([pitches.hz(key - shift, spec.slide) * raised for key in range(KEYS)], dtype=np.float64)
     hz.setflags(write=False)
     tonic = spec.tonic if shift % 12 == 0 else _TONIC_NAMES[(spec.tonic_class + shift) % 12]
     degrees = tuple(
@@ -414,10 +413,12 @@ def _table_string(
 ) -> TableString:
     """One string as it sounds under fret and slide; `interval` is the open string's to the reference."""
     late = string.starts_at_fret
-    shift, factor, ratio = spec.shift_semitones, spec.shift_factor, interval.ratio
+    shift, ratio = spec.shift_semitones, interval.ratio
+    sounding_hz = sound(spec.reference.hz, interval, spec.slide) * fret_factor(spec.fret)
     if late and (spec.fret or spec.slide != 1):
-        factor = max(1.0, float(spec.slide) * 2.0 ** ((spec.fret - late) / 12))
-        shift = shift - late if factor > 1.0 else 0
+        raised = max(1.0, float(spec.slide) * fret_factor(spec.fret - late))
+        sounding_hz = sound(spec.reference.hz, interval) * raised
+        shift = shift - late if raised > 1.0 else 0
         ratio = None
     key = string.key + shift
     if key >= KEYS:
@@ -425,7 +426,6 @@ def _table_string(
             f"string {string.number} at fret {spec.fret}, slide {format_ratio(spec.slide)} sounds above G9",
             "G9 is the highest MIDI key; take a lower fret",
         )
-    sounding_hz = spec.reference.hz * interval.factor * factor
     return TableString(
         number=string.number,
         key=key,

@@ -1,0 +1,377 @@
+"""Scales, guitars and tables as TOML files: reading and writing them.
+
+Conventions
+-----------
+Names and folders are told in `bridge.store.finding`, the schema in ``tables/README.md``. A scale and a guitar are
+read by name or path. A table may name its scale and guitar or hold them; `save_table` always writes them out, so
+that its file stands on its own and gives bit-identical frequencies.
+
+Index
+-----
+`load_scale`, `load_guitar`, `load_table` by name or path · `table_from_toml`, `save_table` to and from text ·
+`guitar_table` a guitar's plain table · and the names of `bridge.store.finding`
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from bridge.errors import InputProblem, StillbeatError, ValueProblem, near_names
+from bridge.store.finding import (
+    TABLE_SUFFIX,
+    find_description,
+    is_path,
+    list_guitars,
+    list_names,
+    list_scales,
+    list_tables,
+    own_dir,
+    tables_dir,
+)
+from bridge.store.toml import SCHEMA, Section, parse_toml, read_toml, write_toml
+from bridge.tuning.guitars import Guitar, guitar_from_mapping, guitar_to_mapping
+from bridge.tuning.notes import note_name, parse_note, parse_pitch_class
+from bridge.tuning.ratios import format_ratio, parse_ratio
+from bridge.tuning.reference import Reference, default_reference, parse_reference
+from bridge.tuning.scales import DEGREES, Interval, Scale, check_degree, parse_degree
+from bridge.tuning.tables import MAX_FRET, MAX_HZ, MIN_HZ, TableSpec
+
+__all__ = [
+    "DEFAULT_SCALE",
+    "TABLE_SUFFIX",
+    "find_description",
+    "guitar_table",
+    "is_path",
+    "list_guitars",
+    "list_names",
+    "list_scales",
+    "list_tables",
+    "load_guitar",
+    "load_scale",
+    "load_table",
+    "own_dir",
+    "save_table",
+    "table_from_toml",
+    "tables_dir",
+]
+
+DEFAULT_SCALE = "five-limit"
+
+_SCALE_UNITS = "ratios above the tonic, or cents with the letter c"
+_TABLE_UNITS = "keys in Hz at fret 0; ratios, or cents with the letter c; middle C = C4"
+_TABLE_COMMENTS = {
+    "": "A table for Stillbeat: what makes its 128 frequencies. tables/README.md explains every entry.",
+    "home": "Tonics without octave, of the open strings: home, and the present one.",
+    "fret": "Capo or barre, and a slide's ratio; both move everything above.",
+    "reference": "One note and its frequency in Hz at fret 0; everything is measured from it.",
+    "scale": "Twelve degrees above the tonic.",
+    "home_degrees": "Degrees replaced in the piece's own scale, at home and above every tonic.",
+    "degrees": "Degrees replaced above the present tonic only.",
+    "keys": "Keys that have their own frequency, in Hz at fret 0.",
+    "guitar": "The instrument, with the unisons of harmonics by which it is tuned.",
+}
+
+
+def load_scale(name_or_path: str) -> Scale:
+    """Read a scale.
+
+    Raises
+    ------
+    ValueProblem
+        If there is no scale of that name.
+    InputProblem
+        If the file is malformed; names file and line.
+    """
+    path = find_description("scales", name_or_path)
+    section = read_toml(path)
+    section.check_schema()
+    scale = _scale(section)
+    if not is_path(name_or_path):
+        section.check_name(path.stem)
+    return scale
+
+
+def load_guitar(name_or_path: str) -> Guitar:
+    """Read a guitar.
+
+    Raises
+    ------
+    ValueProblem
+        If there is no guitar of that name.
+    InputProblem
+        If the file is malformed; names file and line.
+    TuningProblem
+        If its strings and unisons make no tuning.
+    """
+    path = find_description("guitars", name_or_path)
+    section = read_toml(path)
+    guitar = _guitar(section)
+    if not is_path(name_or_path):
+        section.check_name(path.stem)
+    return guitar
+
+
+def load_table(name_or_path: str) -> TableSpec:
+    """Read a table: the user's own or a shipped one by name, a guitar's by the guitar's name, or a file.
+
+    A guitar's name stands for the default scale on the guitar's tonic.
+
+    Raises
+    ------
+    ValueProblem
+        If there is no table or guitar of that name.
+    InputProblem
+        If the file is malformed; names file and line.
+    """
+    wanted = name_or_path.strip()
+    if not is_path(wanted) and wanted not in list_tables():
+        guitars = list_guitars()
+        if wanted in guitars:
+            return guitar_table(load_guitar(wanted))
+        if wanted in list_scales():
+            hint = f"{wanted} is a scale; choose it beside a tonic or a guitar"
+        else:
+            hint = near_names(wanted, [*list_tables(), *guitars])
+        raise ValueProblem(f"unknown table {wanted!r}", hint)
+    path = find_description("tables", wanted)
+    return _table(read_toml(path), path.name.removesuffix(TABLE_SUFFIX).removesuffix(".toml"))
+
+
+def table_from_toml(text: str, where: str = "table") -> TableSpec:
+    """Read a table from the text of a description: inverse of `save_table`."""
+    return _table(parse_toml(text.encode("utf-8"), where), where)
+
+
+def guitar_table(guitar: Guitar, scale: Scale | None = None) -> TableSpec:
+    """Return the plain table of a guitar: a scale, five-limit unless given, on its tonic and reference string."""
+    return TableSpec(
+        name=guitar.name,
+        scale=scale or load_scale(DEFAULT_SCALE),
+        home=guitar.tonic,
+        tonic=guitar.tonic,
+        reference=default_reference(guitar.tonic, guitar),
+        guitar=guitar,
+    )
+
+
+def _line(text: str) -> str:
+    """Join a text of several lines into one."""
+    return " ".join(text.split())
+
+
+def _scale(section: Section) -> Scale:
+    """Make a scale of a file, or of the section of a table."""
+    section.allow("schema")
+    section.text("units", _SCALE_UNITS)
+    degrees = section.section("degrees", required=True)
+    found = _degree_entries(degrees, first=True)
+    for index, name in enumerate(DEGREES):
+        if index not in found:
+            hint = "twelve are needed: " + " ".join(DEGREES)
+            if "#" in name:
+                hint = f'write "{name}" in quotes, a bare # begins a comment; {hint}'
+            raise degrees.problem(f"degree {name} is missing", hint)
+    scale = Scale(
+        name=section.text("name"),
+        title=section.text("title"),
+        degrees=tuple(found[index] for index in range(12)),
+        source=_line(section.text("source")),
+        description=_line(section.text("description", "")),
+    )
+    section.refuse_others()
+    return scale
+
+
+def _degree_entries(section: Section, first: bool = False) -> dict[int, Interval]:
+    """Read entries such as ``b7 = "7/4"``; the first degree only where a whole scale is given."""
+    found: dict[int, Interval] = {}
+    for name, _ in section.entries():
+        try:
+            index = parse_degree(name)
+        except StillbeatError as problem:
+            raise section.problem(problem.message, problem.hint, name) from problem
+        if index in found:
+            raise section.problem(f"degree {DEGREES[index]} is given twice", "", name)
+
+        def parse(text: str, index: int = index) -> Interval:
+            interval = Interval.parse(text)
+            check_degree(index, interval)
+            return interval
+
+        found[index] = section.convert(name, parse)
+        if index == 0 and not first:
+            raise section.problem("degree 1 cannot be replaced", "it is the tonic itself", name)
+    return found
+
+
+def _guitar(section: Section) -> Guitar:
+    """Make a guitar of a file, or of the section of a table."""
+    data: dict[str, Any] = dict(section.data)
+    if section.path:
+        data.setdefault("schema", SCHEMA)
+    try:
+        return guitar_from_mapping(data, section.where)
+    except InputProblem as problem:
+        message = problem.message.removeprefix(f"{section.where}: ")
+        raise section.problem(message, problem.hint, _entry_in(message, data)) from problem
+
+
+def _entry_in(message: str, data: Mapping[str, Any]) -> str | None:
+    """Return the entry that a message about a guitar speaks of: the first one it names."""
+    words = re.findall(r"\w+", message)
+    return next((word for word in words if word in data), None)
+
+
+def _table(section: Section, stem: str) -> TableSpec:
+    """Make a table of a file."""
+    section.check_schema()
+    section.text("units", _TABLE_UNITS)
+    guitar = _named_or_inline(section, "guitar", load_guitar, _guitar)
+    literal = "keys" in section and "scale" not in section and len(section.section("keys").data) == 128
+    scale = _named_or_inline(section, "scale", load_scale, _scale)
+    if scale is None and not literal:
+        scale = load_scale(DEFAULT_SCALE)
+    home = _tonic(section, "home", "tonic", guitar)
+    try:
+        spec = TableSpec(
+            name=section.text("name", stem) or stem,
+            scale=scale,
+            home=home,
+            tonic=_tonic(section, "tonic", "home", guitar),
+            reference=_reference(section, home, guitar),
+            guitar=guitar,
+            fret=section.whole("fret", 0, MAX_FRET, 0),
+            slide=section.convert("slide", parse_ratio, "1/1"),
+            open_strings_win=section.flag("open_strings_win", False),
+            degree_changes=tuple(sorted(_degree_entries(section.section("degrees")).items(), key=_first)),
+            home_degree_changes=tuple(
+                sorted(_degree_entries(section.section("home_degrees")).items(), key=_first)
+            ),
+            key_overrides=_keys(section.section("keys")),
+        )
+    except InputProblem:
+        raise
+    except StillbeatError as problem:
+        raise section.problem(
+            problem.message, problem.hint, _entry_in(problem.message, section.data)
+        ) from problem
+    section.refuse_others()
+    return spec
+
+
+def _first(change: tuple[int, Interval]) -> int:
+    return change[0]
+
+
+def _named_or_inline(
+    section: Section,
+    key: str,
+    load: Callable[[str], Any],
+    make: Callable[[Section], Any],
+) -> Any:
+    """Return what an entry names, or what a section of that name describes; None if there is neither."""
+    if key not in section:
+        return None
+    if isinstance(section.data[key], str):
+        return section.convert(key, load)
+    return make(section.section(key))
+
+
+def _tonic(section: Section, key: str, other: str, guitar: Guitar | None) -> str:
+    """Return a tonic: as written, else the guitar's, else the other one, else C."""
+    fallback = "C"
+    if key not in section:
+        if guitar is not None and key == "home":
+            fallback = guitar.tonic
+        elif other in section:
+            fallback = section.text(other)
+        elif guitar is not None:
+            fallback = guitar.tonic
+
+    def checked(text: str) -> str:
+        parse_pitch_class(text)
+        return text.strip()
+
+    return section.convert(key, checked, fallback)
+
+
+def _reference(section: Section, home: str, guitar: Guitar | None) -> Reference:
+    """Return the reference: a section with note and hz, a text like ``D3-7c@442``, or the default."""
+    if "reference" not in section:
+        return default_reference(home, guitar)
+    if isinstance(section.data["reference"], str):
+        return section.convert("reference", parse_reference)
+    inner = section.section("reference")
+    key = inner.convert("note", parse_note)
+    hz = inner.number("hz", MIN_HZ, MAX_HZ)
+    inner.refuse_others()
+    try:
+        return Reference(key, hz)
+    except StillbeatError as problem:
+        raise inner.problem(problem.message, problem.hint, "hz") from problem
+
+
+def _keys(section: Section) -> tuple[tuple[int, float], ...]:
+    """Read entries such as ``"F#3" = 183.1``: a note or the number of a MIDI key, and Hz."""
+    found: dict[int, float] = {}
+    for name, _ in section.entries():
+        if re.fullmatch(r"\d{1,3}", name, re.ASCII) and int(name) < 128:
+            key = int(name)
+        else:
+            try:
+                key = parse_note(name)
+            except StillbeatError as problem:
+                raise section.problem(problem.message, problem.hint, name) from problem
+        if key in found:
+            raise section.problem(f"key {name} is given twice", "one frequency for each key", name)
+        found[key] = section.number(name, MIN_HZ, MAX_HZ)
+    return tuple(sorted(found.items()))
+
+
+def save_table(spec: TableSpec) -> str:
+    """Write a table as TOML that stands on its own and reads back to bit-identical frequencies.
+
+    Parameters
+    ----------
+    spec : TableSpec
+        Scale and guitar are written out, not named.
+
+    Returns
+    -------
+    str
+        The text of a ``NAME.table.toml`` file.
+    """
+    data: dict[str, Any] = {
+        "schema": SCHEMA,
+        "name": spec.name,
+        "units": _TABLE_UNITS,
+        "home": spec.home,
+        "tonic": spec.tonic,
+        "fret": spec.fret,
+        "slide": format_ratio(spec.slide),
+        "open_strings_win": spec.open_strings_win,
+        "reference": {"note": note_name(spec.reference.key, spec.home), "hz": float(spec.reference.hz)},
+    }
+    if spec.scale is not None:
+        data["scale"] = _scale_mapping(spec.scale)
+    if spec.home_degree_changes:
+        data["home_degrees"] = {DEGREES[index]: str(interval) for index, interval in spec.home_degree_changes}
+    if spec.degree_changes:
+        data["degrees"] = {DEGREES[index]: str(interval) for index, interval in spec.degree_changes}
+    if spec.key_overrides:
+        data["keys"] = {note_name(key, spec.tonic): float(hz) for key, hz in spec.key_overrides}
+    if spec.guitar is not None:
+        inline = guitar_to_mapping(spec.guitar)
+        data["guitar"] = {key: value for key, value in inline.items() if key != "schema"}
+    return write_toml(data, _TABLE_COMMENTS)
+
+
+def _scale_mapping(scale: Scale) -> dict[str, Any]:
+    """Return the entries of a scale."""
+    entries: dict[str, Any] = {"name": scale.name, "title": scale.title, "source": scale.source}
+    if scale.description:
+        entries["description"] = scale.description
+    degrees = {name: str(interval) for name, interval in zip(DEGREES, scale.degrees, strict=True)}
+    return {**entries, "degrees": degrees}

@@ -1,0 +1,109 @@
+"""Where descriptions lie: the shipped ones, and the user's own, which win over them.
+
+Conventions
+-----------
+Shipped descriptions lie in ``tables/`` of a checkout, or in ``bridge/tables`` of an installed wheel; the user's own
+in the user's configuration folder (`own_dir`). Both have a folder for each kind, ``scales``, ``guitars``,
+``synths``, ``tables``, and a file for each description, named as it is chosen: ``scales/five-limit.toml``,
+``tables/rehearsal.table.toml``. Wherever a name is wanted a path may stand: anything with a slash, or that ends
+in ``.toml``.
+
+Index
+-----
+`tables_dir`, `own_dir` · `list_names`, `list_scales`, `list_guitars`, `list_tables` · `is_path`,
+`find_description`
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import platformdirs
+
+import bridge
+from bridge.errors import InputProblem, ValueProblem, near_names
+
+TABLE_SUFFIX = ".table.toml"
+
+_KINDS = {"scales": ".toml", "guitars": ".toml", "synths": ".toml", "tables": TABLE_SUFFIX}
+_SINGULAR = {"scales": "scale", "guitars": "guitar", "synths": "synth", "tables": "table"}
+
+
+def tables_dir() -> Path:
+    """Return the folder of shipped descriptions.
+
+    Raises
+    ------
+    InputProblem
+        If neither an installed wheel nor a checkout holds one.
+    """
+    package = Path(bridge.__file__).resolve().parent
+    for folder in (package / "tables", package.parent / "tables"):
+        if (folder / "scales").is_dir():
+            return folder
+    raise InputProblem(
+        f"{package / 'tables'}: shipped scales and guitars are missing", "install stillbeat again"
+    )
+
+
+def own_dir() -> Path:
+    """Return the folder of the user's own descriptions, which need not exist."""
+    return Path(platformdirs.user_config_dir("stillbeat", appauthor=False))
+
+
+def list_names(kind: str) -> list[str]:
+    """Return the names of all descriptions of a kind, shipped and own, in order.
+
+    Parameters
+    ----------
+    kind : {"scales", "guitars", "synths", "tables"}
+    """
+    suffix = _KINDS[kind]
+    folders = (own_dir() / kind, tables_dir() / kind)
+    paths = (path for folder in folders if folder.is_dir() for path in folder.iterdir())
+    return sorted({path.name.removesuffix(suffix) for path in paths if path.name.endswith(suffix)})
+
+
+def list_scales() -> list[str]:
+    """Return the names of all scales, shipped and own."""
+    return list_names("scales")
+
+
+def list_guitars() -> list[str]:
+    """Return the names of all guitars, shipped and own."""
+    return list_names("guitars")
+
+
+def list_tables() -> list[str]:
+    """Return the names of all tables kept as files, shipped and own."""
+    return list_names("tables")
+
+
+def is_path(name_or_path: str) -> bool:
+    """Tell whether a path is meant, rather than the name of a description."""
+    return "/" in name_or_path or "\\" in name_or_path or name_or_path.lower().endswith(".toml")
+
+
+def find_description(kind: str, name_or_path: str) -> Path:
+    """Return the file of a description.
+
+    Parameters
+    ----------
+    kind : {"scales", "guitars", "synths", "tables"}
+    name_or_path : str
+        A name, looked for among the user's own descriptions and then among the shipped ones; or a path.
+
+    Raises
+    ------
+    ValueProblem
+        If there is no such name; near names are suggested.
+    """
+    wanted = name_or_path.strip()
+    if is_path(wanted):
+        return Path(wanted)
+    if wanted and not wanted.startswith("."):
+        for folder in (own_dir(), tables_dir()):
+            path = folder / kind / f"{wanted}{_KINDS[kind]}"
+            if path.is_file():
+                return path
+    raise ValueProblem(f"unknown {_SINGULAR[kind]} {wanted!r}", near_names(wanted, list_names(kind)))
