@@ -1,0 +1,273 @@
+"""Chords of a table: impurities against published intervals, verdicts, cures that do cure."""
+
+from __future__ import annotations
+
+import math
+import tomllib
+from dataclasses import replace
+from fractions import Fraction
+from pathlib import Path
+
+import librosa
+import numpy as np
+import pytest
+
+from bridge.errors import ValueProblem
+from bridge.tuning.chord_kinds import KINDS, SEVENTHS, TRIADS
+from bridge.tuning.chords import contradicted_strings, judge_chord, judge_chords
+from bridge.tuning.guitars import guitar_from_mapping
+from bridge.tuning.reference import Reference
+from bridge.tuning.scales import EQUAL, Interval, Scale
+from bridge.tuning.tables import TableSpec
+
+# Ellis's duodene (appendix XX to Helmholtz): the default five-limit set.
+DUODENE = Scale(
+    "duodene",
+    "Duodene",
+    tuple(
+        Interval.parse(text)
+        for text in ["1/1", "16/15", "9/8", "6/5", "5/4", "4/3", "45/32", "3/2", "8/5", "5/3", "9/5", "15/8"]
+    ),
+    "Ellis",
+)
+KIND = {kind.name: kind for kind in KINDS}
+
+
+D3 = Reference(50, 146.5)
+
+
+def spec(scale=DUODENE, tonic="D", reference=D3, **more):
+    return TableSpec("test", scale, tonic, tonic, reference, **more)
+
+
+def chord(table, numeral_degree, kind):
+    return judge_chord(table.hz, table.tonic, numeral_degree, KIND[kind])
+
+
+def impurities(found):
+    return [round(interval.impurity_cents, 1) + 0.0 for interval in found.intervals]
+
+
+def test_the_second_degree_needs_care():
+    """In a fixed five-limit scale the second degree's chord has a fifth of 40/27, 680.449 cents (Ellis)."""
+    second = chord(spec().build(), 2, "minor")
+    assert (second.name, second.numeral, second.notes) == ("Em", "ii", ("E3", "G3", "B3"))
+    assert second.verdict == "sour"
+    fifth = second.intervals[1]
+    assert (fifth.lower_key, fifth.upper_key, fifth.pure) == (52, 59, Fraction(3, 2))
+    assert fifth.cents == pytest.approx(680.449, abs=1e-3)
+    assert fifth.impurity_cents == pytest.approx(-21.506, abs=1e-3)  # 81/80
+    # 3 · E against 2 · B: E3 is 9/8 of D3, B3 is 5/3
+    assert fifth.beats_hz == pytest.approx(146.5 * (3 * 9 / 8 - 2 * 5 / 3))
+    assert [str(cure) for cure in second.cures] == ["2=10/9"]
+    assert second.cured_form == (10, 12, 15)
+
+
+def test_primary_chords_of_the_duodene_are_pure():
+    """Its rows of fifths and thirds make I, IV, V, iii, vi, i, iv and v pure."""
+    table = spec().build()
+    for degree, kind in ((0, "major"), (5, "major"), (7, "major"), (4, "minor"), (9, "minor")):
+        found = chord(table, degree, kind)
+        assert found.verdict == "pure"
+        assert found.cures == ()
+        assert impurities(found) == [0, 0, 0]
+        assert found.in_major
+    assert chord(table, 7, "dominant seventh").form == (36, 45, 54, 64)  # 3/2 15/8 9/8 4/3
+    assert chord(table, 0, "dominant seventh").form == (20, 25, 30, 36)  # with b7 = 9/5
+    natural = spec(home_degree_changes=((10, Interval.parse("7/4")),)).build()
+    assert chord(natural, 0, "dominant seventh").form == (4, 5, 6, 7)
+
+
+def test_minor_seventh_chord_of_the_second_degree():
+    found = chord(spec().build(), 2, "minor seventh")
+    assert found.name == "Em7"
+    assert found.numeral == "ii7"
+    assert found.verdict == "sour"
+    assert [str(cure) for cure in found.cures] == ["2=10/9"]
+
+
+def test_equal_temperament_is_tempered_everywhere():
+    """Thirds 13.686 wide and 15.641 narrow, fifths 1.955 narrow: 5/4 386.314, 6/5 315.641, 3/2 701.955 (Ellis)."""
+    table = spec().equal()
+    for degree in range(12):
+        major, minor = chord(table, degree, "major"), chord(table, degree, "minor")
+        assert [interval.impurity_cents for interval in major.intervals] == pytest.approx(
+            [13.686, -1.955, -15.641], abs=1e-3
+        )
+        assert [interval.impurity_cents for interval in minor.intervals] == pytest.approx(
+            [-15.641, -1.955, 13.686], abs=1e-3
+        )
+        assert major.verdict == minor.verdict == "tempered"
+        assert major.worst.impurity_cents == pytest.approx(-15.641, abs=1e-3)
+
+
+def test_beats_of_the_equal_major_triad_at_concert_pitch():
+    """D3-F#3 beats 5.827 times a second in equal temperament at A440, the fifth 0.497 (3 · D3 − 2 · A3: derived)."""
+    table = spec(EQUAL, reference=Reference(69, 440.0)).build()
+    third, fifth, _ = chord(table, 0, "major").intervals
+    assert third.beats_hz == pytest.approx(5.827, abs=2e-3)
+    assert fifth.beats_hz == pytest.approx(0.497, abs=1e-3)
+
+
+def test_quarter_comma_meantone():
+    """Pure thirds, fifths a quarter of a comma (5.377 cents) narrow: tempered; the wolf is sour (derived)."""
+    fifth = 1200 * math.log2(5) / 4
+    steps = (0, 7, 2, -3, 4, -1, 6, 1, 8, 3, -2, 5)  # fifths from the tonic: G# in place of Ab
+    meantone = Scale(
+        "meantone", "Meantone", tuple(Interval.of_cents(step * fifth % 1200) for step in steps), "derived"
+    )
+    table = spec(meantone, tonic="C", reference=Reference(60, 261.6)).build()
+    first = chord(table, 0, "major")
+    assert [interval.impurity_cents for interval in first.intervals] == pytest.approx(
+        [0, -5.377, -5.377], abs=1e-3
+    )
+    assert first.verdict == "tempered"
+    wolf = judge_chord(table.hz, "C", 8, KIND["major"])  # G#-C-Eb
+    assert wolf.intervals[1].impurity_cents == pytest.approx(1200 * 7 - 11 * fifth - 701.955, abs=1e-3)
+    assert wolf.verdict == "sour"
+
+
+def test_three_limit_thirds_are_rough():
+    """81/64, a comma wide, over a pure fifth."""
+    scale = spec(home_degree_changes=((4, Interval.parse("81/64")),)).build()
+    found = chord(scale, 0, "major")
+    assert impurities(found) == [21.5, 0, -21.5]
+    assert found.verdict == "rough"
+    assert [str(cure) for cure in found.cures] == ["3=5/4"]
+
+
+def test_small_errors_are_calm():
+    off = spec(home_degree_changes=((4, Interval.of_cents(386.314 + 2)),)).build()
+    assert chord(off, 0, "major").verdict == "calm"
+    nearly = spec(home_degree_changes=((4, Interval.of_cents(386.314 + 0.5)),)).build()
+    assert chord(nearly, 0, "major").verdict == "pure"
+
+
+def test_against_an_independent_five_limit_table():
+    """The same impurities from frequencies that librosa computes."""
+    row = librosa.interval_frequencies(n_bins=128, fmin=8.0, intervals="ji5", bins_per_octave=12)
+    ratios = librosa.plimit_intervals(primes=[3, 5], bins_per_octave=12)
+    for found in judge_chords(row, "C"):
+        for interval in found.intervals:
+            low, high = interval.lower_key, interval.upper_key
+            expected = ratios[high % 12] / ratios[low % 12] * 2 ** (high // 12 - low // 12)
+            assert interval.cents == pytest.approx(1200 * np.log2(expected), abs=1e-6)
+            off = 1200 * np.log2(expected * interval.pure.denominator / interval.pure.numerator)
+            assert interval.impurity_cents == pytest.approx(off, abs=1e-6)
+
+
+@pytest.mark.parametrize("kind", KINDS, ids=lambda kind: kind.name)
+def test_pure_forms_fit_their_keys(kind):
+    """Each pure form lies near the keys of its chord, and starts on the root; written twice it would be a slip."""
+    assert len(set(kind.pure)) == len(kind.pure)
+    for form in kind.pure:
+        assert len(form) == len(kind.semitones)
+        assert math.gcd(*form) == 1
+        for number, semitones in zip(form, kind.semitones, strict=True):
+            assert abs(1200 * math.log2(number / form[0]) - 100 * semitones) <= 50
+
+
+def test_every_kind_on_every_degree():
+    found = judge_chords(spec().build().hz, "D")
+    assert len(found) == 12 * (len(TRIADS) + len(SEVENTHS))
+    assert len({one.name for one in found}) == len(found)
+    assert {one.degree for one in found} == set(range(12))
+    for one in found:
+        assert 48 <= one.keys[0] < 60
+        assert len(one.intervals) == math.comb(len(one.keys), 2)
+
+
+def test_diatonic_chords():
+    found = judge_chords(spec().build().hz, "D", TRIADS[:3])
+    assert [one.numeral for one in found if one.in_major] == ["I", "IV", "V", "ii", "iii", "vi", "viidim"]
+    minor = {one.numeral for one in found if one.in_minor}
+    assert {"i", "iidim", "bIII", "iv", "v", "V", "bVI", "bVII", "viidim"} <= minor
+    assert "II" not in minor
+
+
+def test_every_cure_cures():
+    """Applied as degree changes to the scale, each cure makes its own chord pure, and is the least that does."""
+    base = spec()
+    table = base.build()
+    cured = 0
+    for found in judge_chords(table.hz, "D"):
+        if not found.cures:
+            assert found.verdict == "pure" or found.kind in SEVENTHS
+            continue
+        cured += 1
+        changes = tuple((cure.degree, cure.interval) for cure in found.cures)
+        assert all(degree != 0 for degree, _ in changes)
+        after = judge_chord(
+            replace(base, home_degree_changes=changes).build().hz, "D", found.degree, found.kind
+        )
+        assert after.verdict == "pure"
+        assert max(abs(interval.impurity_cents) for interval in after.intervals) < 1e-6
+        assert after.form == found.cured_form
+        if len(changes) == 2:
+            for change in changes:
+                half = replace(base, home_degree_changes=(change,)).build()
+                assert judge_chord(half.hz, "D", found.degree, found.kind).verdict != "pure"
+    assert cured > 30
+
+
+def test_cures_of_tempered_degrees_are_in_cents():
+    table = spec().equal()
+    fourth = chord(table, 5, "major")
+    assert [str(cure) for cure in fourth.cures] == ["4=4/3", "6=5/3"]
+    second = chord(table, 2, "minor")
+    # E 2.0 down and G 13.7 up to B is the least: moving G and B costs 17.6, E and B 29.3
+    assert [cure.degree for cure in second.cures] == [2, 5]
+    for cure in second.cures:
+        assert cure.interval.ratio is None
+
+
+# -- strings
+
+
+def guitar(name):
+    file = Path(__file__).parents[2] / "tables" / "guitars" / f"{name}.toml"
+    return guitar_from_mapping(tomllib.loads(file.read_text()), name)
+
+
+def test_open_d_agrees_with_its_own_scale():
+    table = spec(guitar=guitar("open-d")).build()
+    assert contradicted_strings(table) == ()
+
+
+def test_open_d_in_e_contradicts_its_strings():
+    """Tonic E at 9/8: A, its 4, is 3/2 as the strings are; F#, its 2, is 81/64 and D, its b7, 81/40: commas above."""
+    table = replace(spec(guitar=guitar("open-d")), tonic="E").build()
+    found = {string.number: string for string in contradicted_strings(table)}
+    assert set(found) == {6, 4, 3, 1}
+    assert found[4].cents == pytest.approx(-21.506, abs=1e-3)
+    assert found[4].note == "D3"
+    assert found[4].beats_hz == pytest.approx(146.5 / 80)
+    assert found[1].beats_hz == pytest.approx(2 * 146.5 / 80)
+
+
+def test_a_violin_disagrees_with_the_five_limit_scale_by_a_comma():
+    """Three pure fifths above G are 27/16; the scale's sixth is 5/3."""
+    violin = guitar("violin")
+    table = spec(tonic="G", reference=Reference(69, 440.0), guitar=violin).build()
+    found = contradicted_strings(table)
+    assert [string.number for string in found] == [1]
+    assert found[0].cents == pytest.approx(21.506, abs=1e-3)
+
+
+def test_without_a_guitar_nothing_is_contradicted():
+    assert contradicted_strings(spec().build()) == ()
+
+
+@pytest.mark.parametrize(
+    ("call", "message"),
+    [
+        (lambda hz: judge_chords(hz[:12], "D"), "a table of 12 frequencies"),
+        (lambda hz: judge_chords(hz, "H"), "German H is B"),
+        (lambda hz: judge_chords(hz, "D", lowest_root_key=0), "lowest root 0"),
+        (lambda hz: judge_chord(hz, "D", 12, TRIADS[0]), "degree number 12"),
+        (lambda hz: judge_chords([0.0] * 128, "D"), "greater than zero"),
+    ],
+)
+def test_out_of_range(call, message):
+    with pytest.raises(ValueProblem, match=message):
+        call(spec().build().hz)
