@@ -31,6 +31,7 @@ MAX_DATA = NO_CHANGE - 1
 
 _A4_HZ = 440.0
 _A4_CENTS = 6900.0
+_A4_LOG2 = math.log2(_A4_HZ)
 
 
 def _cents_above_key_0(hz: float) -> float:
@@ -39,7 +40,7 @@ def _cents_above_key_0(hz: float) -> float:
             f"a frequency of {hz:g} Hz cannot be sounded",
             "it must be a positive number of Hz",
         )
-    return _A4_CENTS + 1200.0 * math.log2(hz / _A4_HZ)
+    return _A4_CENTS + 1200.0 * (math.log2(hz) - _A4_LOG2)
 
 
 def cents_to_frequency_data(cents: float) -> tuple[int, float]:

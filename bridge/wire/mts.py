@@ -17,7 +17,8 @@ record                 messages (sub-ID#1 08 if not said)   header
 Where decoding is more tolerant than the specification, and why:
 
 - A wrong checksum is read and flagged (`checksum_ok`): no synthesizer tried verifies them. Two shorter sums
-  that FluidSynth 2.3.1 sends (without device ID and name in 01, without the 7E in 04) count as right.
+  that FluidSynth 2.3.1 sends (without device ID and name; with a bank, without the 7E) count as right.
+- Its dump with a bank (04) FluidSynth 2.3.1 calls 01: one byte too long for that, it is read as 04.
 - Reserved bits of the channel mask are ignored.
 - Frequency data ``7F 7F 7F`` is read as `NO_CHANGE`; `encode` refuses to send it.
 - A name may hold any 7-bit characters; spaces at its end are dropped.
@@ -63,6 +64,9 @@ __all__ = [
 ]
 
 _SYSEX, _END = 0xF0, 0xF7
+
+
+_DUMP_WITH_BANK = next(spec for spec in SPECS if spec.sub_ids == (8, 4))
 
 
 def checksum(data: bytes | bytearray) -> int:
@@ -119,7 +123,8 @@ def decode(sysex: bytes | bytearray | Sequence[int]) -> Message:
         raise WireError(
             "a SysEx message holds a byte above 7F", "it was cut off, or another message runs into it"
         )
-    spec = spec_of_sub_ids(body[2], body[3])
+    misnamed = body[2:4] == b"\x08\x01" and len(data) == _DUMP_WITH_BANK.length()
+    spec = _DUMP_WITH_BANK if misnamed else spec_of_sub_ids(body[2], body[3])
     if spec is None or body[0] not in (0x7E, 0x7F):
         raise WireError(f"not a tuning message: it begins {data[:5].hex(' ').upper()}")
     if body[0] not in spec.headers:
