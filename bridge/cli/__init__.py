@@ -78,7 +78,9 @@ def main(argv: Sequence[str] | None = None) -> None:
         _complain(f"{name}{error.strerror or error}", debug)
         sys.exit(3)
     except Exception as error:
-        _complain(f"unexpected {type(error).__name__}: {_one_line(str(error))} (run again with --debug)", debug)
+        _complain(
+            f"unexpected {type(error).__name__}: {_one_line(str(error))} (run again with --debug)", debug
+        )
         sys.exit(1)
     sys.exit(result if isinstance(result, int) else 0)
 

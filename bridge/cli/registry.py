@@ -11,14 +11,23 @@ import click
 from bridge.errors import near_names
 
 COMMANDS: Mapping[str, tuple[str, str]] = {
-    "table": ("bridge.cli.table", "Show the pitch of every note of a table, its chords, or its open strings."),
-    "tables": ("bridge.cli.tables", "List the scales, guitars and synths that come along, with their sources."),
+    "table": (
+        "bridge.cli.table",
+        "Show the pitch of every note of a table, its chords, or its open strings.",
+    ),
+    "tables": (
+        "bridge.cli.tables",
+        "List the scales, guitars and synths that come along, with their sources.",
+    ),
     "export": ("bridge.cli.export", "Write a table as files for synths, spreadsheets and scripts."),
     "read": ("bridge.cli.read", "Get a table back from a SysEx file, a set-up file or a table file."),
     "retune": ("bridge.cli.retune", "Retune a backing track (a MIDI file) for a synth."),
     "render": ("bridge.cli.render", "Play a MIDI file into a WAV file with the built-in tone generator."),
     "beats": ("bridge.cli.beats", "Say how fast two notes beat, pure and tempered."),
-    "demo": ("bridge.cli.demo", "Hear equal against just: a small rehearsal in open G, made of our own music."),
+    "demo": (
+        "bridge.cli.demo",
+        "Hear equal against just: a small rehearsal in open G, made of our own music.",
+    ),
 }
 
 

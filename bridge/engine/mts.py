@@ -18,7 +18,7 @@ from dataclasses import dataclass
 
 from bridge.engine.octave import OctaveFit, fit_octave
 from bridge.errors import MethodProblem
-from bridge.wire.frequency import frequency_data_to_hz, hz_to_frequency_data
+from bridge.wire.frequency import hz_to_frequency_data, in_reach
 from bridge.wire.mts import BulkDump, MasterFineTuning, NoteTuning, OctaveTuning, encode
 from bridge.wire.profile import SynthProfile
 from bridge.wire.rpn import fine_tuning, select_tuning
@@ -27,8 +27,6 @@ MTS_METHODS = ("note", "octave", "dump")
 _DUMP_BYTES = 408
 _NOTE_BYTES = 8  # around the keys of a single note tuning change
 _KEY_BYTES = 4
-_LOWEST_HZ = frequency_data_to_hz(0)
-_HIGHEST_HZ = frequency_data_to_hz(0x1FFFFE)
 
 
 @dataclass(frozen=True)
@@ -115,8 +113,8 @@ class Tuner:
             return Residual(fit.worst_cents, 60 + worst, ())
         worst_cents, worst_key, clamped = 0.0, 0, []
         for key, value in enumerate(hz):
-            data, residual = hz_to_frequency_data(value)
-            if data in (0, 0x1FFFFE) and not _LOWEST_HZ <= value <= _HIGHEST_HZ:
+            residual = hz_to_frequency_data(value)[1]
+            if not in_reach(value):
                 clamped.append(key)
             elif abs(residual) > worst_cents:
                 worst_cents, worst_key = abs(residual), key

@@ -20,11 +20,7 @@ from bridge.engine.seam import Output, TableChange, TimedEvent
 from bridge.errors import MethodProblem
 from bridge.wire.profile import SynthProfile
 from bridge.wire.resets import reset_kind
-from bridge.wire.rpn import fine_tuning
-
-_RPN_CONTROLLERS = frozenset({98, 99, 100, 101})
-_FINE_TUNING = (0, 1)
-_CENTRE_14 = 8192
+from bridge.wire.rpn import FINE_TUNING, RpnReader, fine_tuning, fine_tuning_cents
 
 
 @dataclass(frozen=True)
@@ -102,6 +98,7 @@ class MtsFileEngine:
         self._hz = hz
         self._name = name
         self.inserted = 0
+        self.channels: tuple[int, ...] = ()
         self.notices: list[str] = []
 
     def process(self, events: Sequence[TimedEvent], changes: Sequence[TableChange]) -> Iterable[Output]:
@@ -113,6 +110,7 @@ class MtsFileEngine:
             This method cannot express one of the tables.
         """
         parts = find_parts(events)
+        self.channels = tuple(sorted(parts.pitched))
         allowed = frozenset(self.profile.channels)
         outside = sorted(parts.pitched - allowed)
         if outside:
@@ -213,8 +211,8 @@ class _FileState:
         self._pitched = pitched
         self._mixed = pitched & drums
         self._rhythm = RhythmTracker()
-        self._pointer: dict[int, dict[int, int]] = {channel: {} for channel in range(1, 17)}
-        self._fine = {channel: [0x40, 0x00] for channel in range(1, 17)}
+        self._reader = RpnReader()
+        self._own_cents: dict[int, float] = {}
         self._put_aside: set[int] = set()
 
     def set_up(self, hz: Sequence[float]) -> list[bytes]:
@@ -250,39 +248,30 @@ class _FileState:
             self._rhythm.feed(data)
             if data[0] == 0xF0 and reset_kind(data) is not None:
                 self.ready = False
-                for channel in range(1, 17):
-                    self._pointer[channel].clear()
-                    self._fine[channel] = [0x40, 0x00]
+                self._reader = RpnReader()
+                self._own_cents.clear()
             elif self.ready and self._mixed:
                 return self._swap_drums()
         return []
 
     def _follow_controller(self, data: bytes) -> list[bytes]:
-        channel = (data[0] & 0x0F) + 1
-        controller, value = data[1], data[2] & 0x7F
-        pointer = self._pointer[channel]
-        if controller in _RPN_CONTROLLERS:
-            # RPN and NRPN numbers replace each other.
-            other = (98, 99) if controller in (100, 101) else (100, 101)
-            for number in other:
-                pointer.pop(number, None)
-            pointer[controller] = value
-        elif controller == 0:
+        if data[1] == 0:
             self._rhythm.feed(data)
-        elif controller in (6, 38) and (pointer.get(101), pointer.get(100)) == _FINE_TUNING:
-            self._fine[channel][0 if controller == 6 else 1] = value
-            if self._shifted_by_rpn() and channel in self._pitched and self.ready:
-                messages = self._fine_messages(channel)
-                return messages + self._restore(messages)
-        return []
+        change = self._reader.feed_message(data)
+        if change is None or not change.registered or change.number != FINE_TUNING:
+            return []
+        self._own_cents[change.channel] = fine_tuning_cents(change.value)
+        if not (self.ready and self._shifted_by_rpn() and change.channel in self._pitched):
+            return []
+        messages = self._fine_messages(change.channel)
+        return messages + self._restore(messages)
 
     def _shifted_by_rpn(self) -> bool:
         return self._tuner.profile.fine_tuning == "rpn" and self._tuner.shift_cents != 0.0
 
     def _fine_messages(self, channel: int) -> list[bytes]:
-        msb, lsb = self._fine[channel]
-        own_cents = ((msb << 7 | lsb) - _CENTRE_14) * 100.0 / 8192.0
-        total = own_cents + self._tuner.shift_cents
+        """The table's common shift and the file's own fine tuning of a channel, together."""
+        total = self._own_cents.get(channel, 0.0) + self._tuner.shift_cents
         return fine_tuning(channel, min(max(total, -100.0), 100.0 - 100.0 / 8192.0))
 
     def _restore(self, messages: Sequence[bytes]) -> list[bytes]:
@@ -290,14 +279,11 @@ class _FileState:
         touched = {(message[0] & 0x0F) + 1 for message in messages if message[0] & 0xF0 == 0xB0}
         restored = []
         for channel in sorted(touched):
-            pointer = self._pointer[channel]
-            if (pointer.get(101), pointer.get(100)) in ((127, 127), (None, None)) and not (
-                98 in pointer or 99 in pointer
-            ):
-                continue
-            restored += [
-                bytes((0xB0 | channel - 1, controller, value)) for controller, value in pointer.items()
-            ]
+            number = self._reader.selected(channel)
+            if number is not None:
+                first = 101 if self._reader.selected_is_registered(channel) else 99
+                for controller, value in zip((first, first - 1), number, strict=True):
+                    restored.append(bytes((0xB0 | channel - 1, controller, value)))
         return restored
 
     def _swap_drums(self) -> list[bytes]:

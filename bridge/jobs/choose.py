@@ -114,11 +114,10 @@ def _new_spec(request: TableRequest) -> TableSpec:
     home = _note(request.home) or (guitar.tonic if guitar else tonic)
     if home is None:
         raise ValueProblem(
-            "nothing says which note the scale is built on", "say --tonic D, or --guitar open-d, or name a table"
+            "nothing says which note the scale is built on",
+            "say --tonic D, or --guitar open-d, or name a table",
         )
-    reference = (
-        parse_reference(request.reference) if request.reference else default_reference(home, guitar)
-    )
+    reference = parse_reference(request.reference) if request.reference else default_reference(home, guitar)
     where = guitar.name if guitar else f"{home}"
     return TableSpec(
         name=f"{where}-{scale.name}" if scale.name != DEFAULT_SCALE or not guitar else where,

@@ -1,0 +1,106 @@
+"""``stillbeat demo``: hear equal against just in a small rehearsal in open G."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from bridge.cli.options import overwrite_option
+
+if TYPE_CHECKING:
+    from bridge.jobs.demo import Demo
+
+
+@click.command("demo")
+@click.option(
+    "-o",
+    "--output",
+    "folder",
+    type=click.Path(path_type=Path),
+    default=Path("stillbeat-demo"),
+    show_default=True,
+    help="Folder to write into.",
+)
+@overwrite_option
+def demo_command(folder: Path, overwrite: bool) -> None:
+    """Hear equal against just.
+
+    A guitar in open G, a backing track composed for it, and three sound files: equal temperament through the
+    guitar's own reference, just with one fixed scale, and just with the second degree lowered under ii.
+    """
+    from bridge.cli.printing import progress_bar
+    from bridge.jobs.demo import run_demo
+
+    with progress_bar() as advance:
+        demo = run_demo(folder, overwrite=overwrite, progress=advance)
+    _print_demo(demo)
+
+
+def _print_demo(demo: Demo) -> None:
+    from bridge.cli.printing import cents, hertz, show, show_table
+    from bridge.jobs.demo import LOWERED
+    from bridge.jobs.demo_music import TITLE
+
+    table = demo.spec.build()
+    reference = table.reference
+    show(f"{TITLE}, for a guitar in open G and a backing track")
+    show(
+        f"its third string was measured: {table.note(reference.key)} = {hertz(reference.hz)} Hz, "
+        f"{cents(reference.cents_from_equal)} cents from a tuner's; every version below goes through it"
+    )
+    show()
+    show_table(
+        (
+            "chord",
+            "",
+            "bars",
+            "interval",
+            "equal: off",
+            "beats",
+            "just: off",
+            "beats",
+            "lowered ii: off",
+            "beats",
+        ),
+        [
+            (
+                one.chord if one.interval == "third" else "",
+                one.degree if one.interval == "third" else "",
+                ", ".join(map(str, one.bars)) if one.interval == "third" else "",
+                f"{one.interval} {one.notes}",
+                *(
+                    text
+                    for off, beats in zip(one.off_cents, one.beats_hz, strict=True)
+                    for text in (cents(off), f"{beats:.1f}")
+                ),
+            )
+            for one in demo.heard
+        ],
+        left=(0, 1, 2, 3),
+    )
+    show("off: cents wide (+) or narrow (-) of pure; beats: beats a second of the first partials that meet")
+    show()
+    show("what to listen for")
+    by_name = {(one.chord, one.interval): one for one in demo.heard}
+    third, fifth = by_name["G", "third"], by_name["Am", "fifth"]
+    show(
+        f"  equal.wav: the thirds stir. {third.notes} is {third.off_cents[0]:.1f} cents wide and beats "
+        f"{third.beats_hz[0]:.1f} times a second; the fifths turn over slowly."
+    )
+    show("  just.wav: I, IV, V and vi stand still: their thirds and fifths stop beating.")
+    show(
+        f"  But ii (Am, bars {', '.join(map(str, fifth.bars))}) does not: {fifth.notes} is "
+        f"{abs(fifth.off_cents[1]):.1f} cents narrow and beats {fifth.beats_hz[1]:.1f} times a second."
+    )
+    show(
+        "  One A cannot serve both: D needs it a pure fifth above (9/8 of the tonic), Am needs it a comma lower (10/9)."
+    )
+    show(
+        f"  just-lowered-ii.wav: the same piece with {LOWERED} while ii sounds. Now Am stands still as well."
+    )
+    show()
+    for path in demo.files:
+        show(str(path))
+    show("start listening at a low level, above all over headphones")

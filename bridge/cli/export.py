@@ -1,0 +1,71 @@
+"""``stillbeat export``: write a table as files for synths, spreadsheets and scripts."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from bridge.cli.options import overwrite_option, table_options, warn_doubt
+
+if TYPE_CHECKING:
+    from bridge.jobs.choose import TableRequest
+
+
+@click.command("export")
+@table_options(argument=True)
+@click.option(
+    "-o", "--output", "folder", required=True, type=click.Path(path_type=Path), help="Folder to write into."
+)
+@click.option("--name", metavar="NAME", help="Beginning of the file names  [default: the table's name]")
+@click.option("--synth", metavar="NAME", help="Give the messages the form that this synth obeys.")
+@click.option("--program", type=click.IntRange(0, 127), metavar="N", help="Tuning program to fill, 0-127.")
+@click.option(
+    "--bank", type=click.IntRange(0, 127), metavar="N", help="Tuning bank; sends the forms that name one."
+)
+@click.option(
+    "--device-id", type=click.IntRange(0, 127), metavar="N", help="Device to address  [default: 127, all]"
+)
+@overwrite_option
+def export_command(
+    request: TableRequest,
+    folder: Path,
+    name: str | None,
+    synth: str | None,
+    program: int | None,
+    bank: int | None,
+    device_id: int | None,
+    overwrite: bool,
+) -> None:
+    """Write a table in every form a session needs.
+
+    Writes NAME.note.syx, NAME.octave.syx, NAME.dump.syx (SysEx), NAME.setup.mid (play it before a piece), NAME.csv,
+    NAME.json and NAME.table.toml.
+
+    Sending one of the SysEx files overwrites a tuning program in the synth's memory: save what is there first.
+
+    \b
+      stillbeat export --guitar open-d --reference D3=146.5 -o tables-for-tonight
+    """
+    from bridge.cli.printing import show
+    from bridge.jobs.choose import choose_table
+    from bridge.jobs.export import STANDARD, addressed, export_table
+    from bridge.store.profiles import load_profile
+
+    spec = choose_table(request)
+    warn_doubt(spec.reference.doubt)
+    profile = addressed(load_profile(synth) if synth else STANDARD, program, bank, device_id)
+    done = export_table(spec, folder, profile, name, overwrite)
+    for path in done.files:
+        show(str(path))
+    show()
+    for method, residual in done.residuals.items():
+        show(f"{method}: sent within {max(residual.worst_cents, 0.0001):.4f} cents of the table")
+        if residual.clamped_keys:
+            show(
+                f"  {len(residual.clamped_keys)} keys are beyond what tuning messages reach and sound at the end"
+            )
+    for method, reason in done.left_out.items():
+        show(f"{method}: left out: {reason}")
+    show("sending a SysEx file overwrites that tuning program in the synth; save what is there first")

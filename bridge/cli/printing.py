@@ -1,0 +1,96 @@
+"""How commands write to the terminal: plain tables that also read well through a pipe, and figures with units."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from functools import cache
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+
+@cache
+def console() -> Console:
+    """Return the console for standard output (imported late: rich is not needed for ``--help``)."""
+    from rich.console import Console
+
+    return Console(highlight=False, soft_wrap=True)
+
+
+def show(text: str = "") -> None:
+    """Write a line; square brackets are plain text."""
+    console().print(text, markup=False)
+
+
+def show_table(
+    headings: Sequence[str], rows: Iterable[Sequence[str]], left: Iterable[int] = (0,), title: str = ""
+) -> None:
+    """Write rows in columns.
+
+    Parameters
+    ----------
+    headings : sequence of str
+        One for each column.
+    rows : iterable of sequence of str
+        Cells, ready to read.
+    left : iterable of int
+        Columns that hold words; the others hold figures and stand to the right.
+    title : str
+        A line above.
+    """
+    from rich.table import Table
+    from rich.text import Text
+
+    grid = Table(box=None, pad_edge=False, padding=(0, 3, 0, 0), header_style="bold")
+    wordy = set(left)
+    for index, heading in enumerate(headings):
+        grid.add_column(heading, justify="left" if index in wordy else "right", no_wrap=index not in wordy)
+    for row in rows:
+        grid.add_row(*(Text(cell) for cell in row))
+    if title:
+        console().print(title, markup=False, style="bold")
+    console().print(grid, soft_wrap=False)
+
+
+def cents(value: float, digits: int = 1) -> str:
+    """Write a signed number of cents; what rounds to nothing is ``0``."""
+    rounded = round(value, digits)
+    return f"{rounded:+.{digits}f}" if rounded else f"{0:.{digits}f}"
+
+
+def hertz(value: float) -> str:
+    """Write a frequency with the digits that matter for beats."""
+    return f"{value:.3f}"
+
+
+@contextmanager
+def progress_bar() -> Iterator[Callable[[str, float], None]]:
+    """Show progress on stderr where a person watches; nothing where none does.
+
+    Yields
+    ------
+    callable
+        Call it with the name of the work and how much of it is done, 0 to 1.
+    """
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeRemainingColumn
+
+    screen = Console(stderr=True)
+    bars: dict[str, TaskID] = {}
+    with Progress(
+        TextColumn("{task.description}"),
+        BarColumn(),
+        TimeRemainingColumn(),
+        console=screen,
+        transient=True,
+        disable=not screen.is_terminal,
+    ) as progress:
+
+        def advance(name: str, done: float) -> None:
+            if name not in bars:
+                bars[name] = progress.add_task(name, total=1.0)
+            progress.update(bars[name], completed=done)
+
+        yield advance

@@ -1,0 +1,190 @@
+"""``stillbeat table``: show the pitch of every note of a table, its chords, or its open strings."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import click
+
+from bridge.cli.options import table_options, warn_doubt
+
+if TYPE_CHECKING:
+    from bridge.jobs.choose import TableRequest
+    from bridge.tuning.tables import Table
+
+
+@click.command("table")
+@table_options(argument=True)
+@click.option(
+    "--chords", is_flag=True, help="Every triad and seventh chord, how pure it is, and what would cure it."
+)
+@click.option("--all", "all_keys", is_flag=True, help="All 128 notes instead of one octave.")
+@click.option("--json", "as_json", is_flag=True, help="JSON for scripts.")
+@click.option("--csv", "as_csv", is_flag=True, help="CSV for spreadsheets.")
+def table_command(request: TableRequest, chords: bool, all_keys: bool, as_json: bool, as_csv: bool) -> None:
+    """Show the pitch of every note of a table.
+
+    TABLE is a name, or a NAME.table.toml file; without one, say --guitar or --tonic.
+
+    \b
+      stillbeat table --guitar open-d --reference D3=146.5
+      stillbeat table --tonic G --scale seven-limit
+      stillbeat table --guitar open-g --tonic D --chords
+    """
+    from bridge.jobs.choose import choose_table
+
+    if sum((chords, all_keys, as_json, as_csv)) > 1:
+        raise click.UsageError("choose one of --chords, --all, --json and --csv")
+    spec = choose_table(request)
+    warn_doubt(spec.reference.doubt)
+    table = spec.build()
+    if as_json:
+        import json
+
+        from bridge.store.tablejson import table_to_json
+
+        click.echo(json.dumps(table_to_json(table), indent=1, allow_nan=False))
+    elif as_csv:
+        from bridge.store.tablejson import table_to_csv
+
+        click.echo(table_to_csv(table), nl=False)
+    elif chords:
+        _print_heading(table)
+        _print_chords(table)
+    else:
+        _print_heading(table)
+        _print_keys(table, range(128) if all_keys else _octave(table))
+        _print_strings(table)
+
+
+def _print_heading(table: Table) -> None:
+    from bridge.cli.printing import hertz, show
+    from bridge.tuning.ratios import format_ratio
+
+    spec = table.spec
+    scale = spec.scale.title if spec.scale else "128 single pitches"
+    show(f"{table.name}: {scale}, on {table.tonic}")
+    if table.tonic != table.home and not table.shift_semitones:
+        show(f"home is {table.home}: {table.tonic} takes its pitch from there")
+    reference = table.reference
+    open_note = f"{table.note(reference.key)} = {hertz(reference.hz)} Hz"
+    if table.shift_semitones:
+        key, hz = table.sounding_reference
+        how = f"capo or barre at fret {table.fret}" if table.fret else ""
+        if table.slide != 1:
+            how = f"{how}{', ' if how else ''}slide {format_ratio(table.slide)}"
+        show(f"reference {open_note} open; {how}: sounds {table.note(key)} = {hertz(hz)} Hz")
+    else:
+        show(f"reference {open_note}")
+    show()
+
+
+def _octave(table: Table) -> range:
+    """The twelve keys from the tonic at or below the reference."""
+    from bridge.tuning.notes import parse_pitch_class
+
+    key = table.sounding_reference[0]
+    start = key - (key - parse_pitch_class(table.tonic)) % 12
+    start = min(max(start, 0), 116)
+    return range(start, start + 12)
+
+
+def _print_keys(table: Table, keys: range) -> None:
+    from bridge.cli.printing import cents, hertz, show_table
+    from bridge.tuning.ratios import format_ratio
+
+    deviations = table.cents_from_equal
+    rows = []
+    for key in keys:
+        ratio = table.ratios[key]
+        rows.append(
+            (
+                table.note(key),
+                table.degrees[key] or "",
+                format_ratio(ratio) if ratio is not None else "",
+                hertz(float(table.hz[key])),
+                cents(float(deviations[key]), 2),
+                str(key),
+            )
+        )
+    show_table(
+        ("note", "degree", "to reference", "Hz", "cents from A440 equal", "MIDI key"), rows, left=(0, 1)
+    )
+
+
+def _print_strings(table: Table) -> None:
+    from bridge.cli.printing import cents, hertz, show, show_table
+    from bridge.tuning.ratios import format_ratio
+
+    if not table.strings:
+        return
+    show()
+    rows = [
+        (
+            str(string.number),
+            string.note,
+            format_ratio(string.ratio) if string.ratio is not None else "tempered",
+            hertz(string.hz),
+            cents(string.cents_from_equal, 2),
+            cents(string.cents_from_table, 2),
+        )
+        for string in table.strings
+    ]
+    show_table(
+        ("string", "note", "to reference", "Hz", "cents from A440 equal", "cents from table"),
+        rows,
+        left=(0, 1),
+    )
+    off = [string for string in table.strings if abs(string.cents_from_table) > 0.05]
+    if off:
+        show()
+        for string in off:
+            size = abs(string.cents_from_table)
+            side = "above" if string.cents_from_table > 0 else "below"
+            show(
+                f"string {string.number} ({string.note}) lies {size:.1f} cents {side} the table's {string.note}"
+            )
+        show("the table follows its scale; --open-strings-win makes those notes follow the strings")
+
+
+def _print_chords(table: Table) -> None:
+    from bridge.cli.printing import cents, show, show_table
+    from bridge.tuning.chords import KINDS, contradicted_strings, judge_chords
+
+    chords = judge_chords(table.hz, table.tonic)
+    for kind in KINDS:
+        rows = []
+        for chord in chords:
+            if chord.kind is not kind:
+                continue
+            names = [note.rstrip("-0123456789") for note in chord.notes]
+            sizes = ", ".join(
+                f"{names[chord.keys.index(one.lower_key)]}-{names[chord.keys.index(one.upper_key)]} "
+                f"{cents(one.impurity_cents)}"
+                for one in chord.intervals
+            )
+            rows.append(
+                (
+                    chord.numeral,
+                    chord.name,
+                    chord.verdict,
+                    ":".join(map(str, chord.form)),
+                    sizes,
+                    f"{chord.beats_hz:.2f}",
+                    ", ".join(map(str, chord.cures)),
+                )
+            )
+        show_table(
+            ("degree", "chord", "sounds", "pure form", "cents off pure", "beats a second", "cure"),
+            rows,
+            left=(0, 1, 2, 3, 4, 6),
+            title=f"{kind.name} chords",
+        )
+        show()
+    show("wide is +, narrow is -; beats are the fastest that are heard in close position from C3 up")
+    show("a cure is a --degree that makes the chord pure; another chord that shares the degree may suffer")
+    for string in contradicted_strings(table):
+        show(
+            f"open string {string.number} ({string.note}) lies {cents(string.cents)} cents from the table: "
+            f"{string.beats_hz:.2f} beats a second against it"
+        )

@@ -1,0 +1,154 @@
+"""Changes inside a piece: from bars, key signatures and what was asked for to tables at ticks.
+
+Every change is laid out over the one before it (`bridge.tuning.changes`), but its tonic always takes its pitch
+from the home table, so nothing drifts and returning home is exact.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from bridge.store.descriptions import load_table
+from bridge.store.smf import MidiFile
+from bridge.store.timeline import BarMap, key_signatures
+from bridge.tuning.changes import Change, apply_change, moved_notes
+from bridge.tuning.tables import Table, TableSpec
+
+
+@dataclass(frozen=True)
+class PlacedChange:
+    """A table that holds from a place of the piece on.
+
+    Attributes
+    ----------
+    tick : int
+        Where it starts.
+    place : str
+        The same for a reader: ``bar 17`` or ``bar 17, beat 3``.
+    table : Table
+        What holds from there.
+    what : str
+        What was asked for: ``tonic A``, ``2=10/9``, ``fret 5``.
+    moved : tuple of str
+        How far the reference note and open strings move against home, a phrase each.
+    """
+
+    tick: int
+    place: str
+    table: Table
+    what: str
+    moved: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Inferred:
+    """What a key signature was taken for.
+
+    Attributes
+    ----------
+    place : str
+        Bar (and beat) of the signature.
+    text : str
+        What it was taken for, or why it was not followed.
+    followed : bool
+        Whether it became a change.
+    """
+
+    place: str
+    text: str
+    followed: bool
+
+
+def follow_signatures(
+    midi: MidiFile, track: int | None = None
+) -> tuple[list[tuple[int, Change]], list[Inferred]]:
+    """Turn the key signatures of a file into changes of tonic.
+
+    A doubtful signature (no mode, the file's default C) is not followed; the record says so.
+
+    Returns
+    -------
+    changes : list of (int, Change)
+        Ticks and what changes there.
+    inferred : list of Inferred
+        One record for each signature.
+    """
+    changes: list[tuple[int, Change]] = []
+    inferred: list[Inferred] = []
+    bars: BarMap | None = None
+    for signature in key_signatures(midi, track):
+        place = f"tick {signature.tick}"
+        bar = 1
+        if midi.ticks_per_quarter is not None:
+            bars = bars or BarMap(midi, track)
+            bar = bars.bar_beat(signature.tick)[0]
+            place = place_name(bars, signature.tick)
+        if signature.doubted:
+            text = f"{signature}, not followed: {signature.doubted}; if it is meant, say --at {bar}={signature.tonic}"
+            inferred.append(Inferred(place, text, False))
+            continue
+        inferred.append(Inferred(place, f"{signature}: tonic {signature.tonic}", True))
+        changes.append((signature.tick, Change(bar=bar, beat=1.0, tonic=signature.tonic)))
+    return changes, inferred
+
+
+def place_name(bars: BarMap, tick: int) -> str:
+    """Name a tick by its bar, and its beat unless that is the first."""
+    bar, beat = bars.bar_beat(tick)
+    return f"bar {bar}" if beat == 1 else f"bar {bar}, beat {float(beat):g}"
+
+
+def place_changes(
+    midi: MidiFile,
+    spec: TableSpec,
+    asked: Iterable[Change],
+    signatures: Iterable[tuple[int, Change]] = (),
+    track: int | None = None,
+) -> list[PlacedChange]:
+    """Build the table for every change inside a piece.
+
+    Parameters
+    ----------
+    midi : MidiFile
+        The piece.
+    spec : TableSpec
+        The table that it starts from: home for all that follows.
+    asked : iterable of Change
+        What was asked for by bar; wins over a signature at the same tick.
+    signatures : iterable of (int, Change)
+        Changes that key signatures make.
+    track : int, optional
+        Track (from 0) of a format 2 file.
+
+    Returns
+    -------
+    list of PlacedChange
+        By tick; several changes at one tick become one.
+
+    Raises
+    ------
+    ValueProblem
+        A bar or beat does not exist, or the file counts in SMPTE time and has no bars.
+    """
+    timed = [(tick, 0, change) for tick, change in signatures]
+    wanted = list(asked)
+    bars: BarMap | None = None
+    if wanted or timed:
+        bars = BarMap(midi, track) if wanted or midi.ticks_per_quarter is not None else None
+    for change in wanted:
+        assert bars is not None
+        timed.append((bars.tick(change.bar, change.beat), 1, change))
+    timed.sort(key=lambda item: item[:2])
+    home = spec.build()
+    placed: list[PlacedChange] = []
+    now = spec
+    for tick, _, change in timed:
+        now = load_table(change.table) if change.table else apply_change(now, spec, change)
+        table = now.build()
+        what = change.describe()
+        if placed and placed[-1].tick == tick:
+            what = f"{placed.pop().what}, {what}"
+        place = place_name(bars, tick) if bars else f"tick {tick}"
+        placed.append(PlacedChange(tick, place, table, what, moved_notes(home, table)))
+    return placed

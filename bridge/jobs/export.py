@@ -1,0 +1,169 @@
+"""Writing a table in every form that a session needs: for synths, spreadsheets, scripts and for Stillbeat itself.
+
+========================  ============================================================================
+``NAME.note.syx``         single note tuning changes for all 128 keys
+``NAME.octave.syx``       one scale/octave message, where the table repeats at the octave and is in range
+``NAME.dump.syx``         a bulk tuning dump of 408 bytes
+``NAME.setup.mid``        the tuning and its selection on the pitched channels, to play before a piece
+``NAME.csv, NAME.json``   the 128 pitches for people and scripts
+``NAME.table.toml``       the description itself
+========================  ============================================================================
+
+Bytes follow a synth profile where one is named, else the plain forms of the MIDI Tuning standard.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from bridge.engine.mts import MTS_METHODS, Residual, Tuner
+from bridge.errors import MethodProblem, ValueProblem
+from bridge.store.descriptions import save_table
+from bridge.store.files import write_files_atomic
+from bridge.store.smf import MidiFile, midi_bytes
+from bridge.store.tablejson import table_to_csv, table_to_json
+from bridge.tuning.tables import Table, TableSpec
+from bridge.wire.profile import SynthProfile
+
+STANDARD = SynthProfile(
+    name="standard",
+    title="Any synth that follows the MIDI Tuning standard",
+    source="MIDI 1.0 Detailed Specification, MIDI Tuning; CA-020; CA-021",
+    methods=("note", "octave", "dump"),
+)
+PITCHED_CHANNELS = tuple(channel for channel in range(1, 17) if channel != 10)
+_TICKS_PER_QUARTER = 480
+_TICKS_PER_SECOND = 960  # at 120 beats a minute, the default of a Standard MIDI File
+_NOT_IN_NAMES = frozenset('/\\:*?"<>|\0')
+
+
+@dataclass(frozen=True)
+class Exported:
+    """What an export wrote.
+
+    Attributes
+    ----------
+    files : tuple of Path
+        In the order of the module's list.
+    residuals : dict of str to Residual
+        What rounding leaves, by method.
+    left_out : dict of str to str
+        Methods that cannot express the table, each with the reason.
+    """
+
+    files: tuple[Path, ...]
+    residuals: dict[str, Residual]
+    left_out: dict[str, str]
+
+
+def addressed(
+    profile: SynthProfile, program: int | None = None, bank: int | None = None, device_id: int | None = None
+) -> SynthProfile:
+    """Return a profile that sends to another tuning program, bank or device.
+
+    A bank makes the messages take the forms that carry one.
+    """
+    changed = replace(
+        profile,
+        program=profile.program if program is None else program,
+        device_id=profile.device_id if device_id is None else device_id,
+    )
+    if bank is None:
+        return changed
+    return replace(changed, bank=bank, note_form="bank", dump_form="bank")
+
+
+def check_name(name: str) -> str:
+    """Return `name` if it can stand at the beginning of file names.
+
+    Raises
+    ------
+    ValueProblem
+        It is empty, hidden, or holds a character that file systems refuse.
+    """
+    bad = sorted(set(name) & _NOT_IN_NAMES)
+    if not name.strip() or name.startswith(".") or bad:
+        shown = f"it holds {' '.join(bad)}" if bad else "it is empty or starts with a dot"
+        raise ValueProblem(f"{name!r} cannot name files: {shown}", "use letters, digits, spaces and dashes")
+    return name
+
+
+def export_table(
+    spec: TableSpec,
+    folder: Path,
+    profile: SynthProfile = STANDARD,
+    name: str | None = None,
+    overwrite: bool = False,
+) -> Exported:
+    """Write a table in all its forms; all files appear, or none.
+
+    Parameters
+    ----------
+    spec : TableSpec
+        The table.
+    folder : Path
+        Where the files go; made if it does not exist.
+    profile : SynthProfile
+        Which forms the messages take.
+    name : str, optional
+        Beginning of the file names; the table's name where left out.
+    overwrite : bool
+        Whether existing files are replaced.
+
+    Raises
+    ------
+    OutputProblem
+        A file exists already, or cannot be written.
+    """
+    stem = check_name(name or spec.name)
+    table = spec.build()
+    contents: dict[str, bytes] = {}
+    residuals: dict[str, Residual] = {}
+    left_out: dict[str, str] = {}
+    for method in MTS_METHODS:
+        tuner = Tuner(profile, method, PITCHED_CHANNELS, _tuning_name(stem))
+        try:
+            residuals[method] = tuner.check(table.hz)
+        except MethodProblem as problem:
+            left_out[method] = str(problem)
+            continue
+        contents[f"{stem}.{method}.syx"] = b"".join(m for m in tuner.messages(table.hz) if m[0] == 0xF0)
+    contents[f"{stem}.setup.mid"] = setup_file(table, profile, stem)
+    contents[f"{stem}.csv"] = table_to_csv(table).encode("utf-8")
+    text = json.dumps(table_to_json(table), indent=1, ensure_ascii=True, allow_nan=False)
+    contents[f"{stem}.json"] = (text + "\n").encode("ascii")
+    contents[f"{stem}.table.toml"] = save_table(replace(spec, name=stem)).encode("utf-8")
+    write_files_atomic(folder, contents, overwrite=overwrite)
+    return Exported(tuple(folder / file for file in contents), residuals, left_out)
+
+
+def setup_file(table: Table, profile: SynthProfile, name: str) -> bytes:
+    """Make a MIDI file that only sets the tuning: the messages, paced for the synth, then the selection.
+
+    The method is the first MIDI Tuning method that the profile obeys and that can express the table, else `note`.
+    """
+    messages: Sequence[bytes] = ()
+    for method in (*(m for m in profile.methods if m in MTS_METHODS), "note"):
+        tuner = Tuner(profile, method, PITCHED_CHANNELS, _tuning_name(name))
+        try:
+            messages = tuner.messages(table.hz) + tuner.select()
+        except MethodProblem:
+            continue
+        break
+    events: list[tuple[int, bytes]] = [(0, b"\xff\x03" + name.encode("utf-8"))]
+    due_s = 0.0
+    for message in messages:
+        events.append((round(due_s * _TICKS_PER_SECOND), message))
+        if message[0] == 0xF0:
+            wire_s = len(message) / profile.bytes_per_s if profile.bytes_per_s else 0.0
+            due_s += max(wire_s, profile.sysex_gap_s)
+    events.append((round(due_s * _TICKS_PER_SECOND), b"\xff\x2f"))
+    return midi_bytes(MidiFile(format=0, division=_TICKS_PER_QUARTER, tracks=[events]))
+
+
+def _tuning_name(stem: str) -> str:
+    """Make the 16 plain characters that a dump carries."""
+    return stem.encode("ascii", "replace").decode("ascii")[:16]

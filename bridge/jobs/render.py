@@ -1,0 +1,94 @@
+"""Playing MIDI files into sound files with the built-in tone generator."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+from bridge.sound.render import render_file
+from bridge.sound.wav import SoundReport
+from bridge.store.files import check_output
+from bridge.store.playing import sequences
+from bridge.store.smf import MidiFile, read_midi
+
+
+def timed_events(midi: MidiFile) -> Iterator[tuple[float, bytes]]:
+    """Yield (seconds, data) of a whole file; the pieces of a format 2 file follow one another."""
+    start_s = 0.0
+    for playing in sequences(midi):
+        time_s = 0.0
+        for time_s, data in playing:
+            yield start_s + time_s, data
+        start_s += time_s
+
+
+def length_s(midi: MidiFile) -> float:
+    """Return the length of a file in seconds, up to its last event."""
+    total = 0.0
+    for playing in sequences(midi):
+        if len(playing):
+            total += playing.tempo.seconds(playing.events[-1][0])
+    return total
+
+
+def render_midi_file(
+    source: Path,
+    output: Path,
+    sample_rate: int = 44100,
+    encoding: str = "pcm24",
+    overwrite: bool = False,
+    progress: Callable[[float], None] | None = None,
+) -> SoundReport:
+    """Play the MIDI file `source` into the sound file `output`.
+
+    Parameters
+    ----------
+    source, output : Path
+        A MIDI file, and a ``.wav`` or ``.flac`` file that appears whole or not at all.
+    sample_rate : int
+        Samples a second.
+    encoding : str
+        ``pcm16``, ``pcm24`` or ``float``.
+    overwrite : bool
+        Whether an existing output is replaced.
+    progress : callable, optional
+        Called with how much is done, 0 to 1.
+
+    Raises
+    ------
+    InputProblem, OutputProblem, ValueProblem
+        The input is no MIDI file; the output cannot be written; the rate or encoding does not exist.
+    """
+    check_output(output, overwrite=overwrite, inputs=(source,))
+    midi = read_midi(source)
+    return _render(midi, output, sample_rate, encoding, overwrite, progress)
+
+
+def render_midi(
+    midi: MidiFile, sample_rate: int = 44100, progress: Callable[[float], None] | None = None
+) -> bytes:
+    """Play a MIDI file in memory and return the bytes of a WAV file (24 bits)."""
+    with tempfile.TemporaryDirectory(prefix="stillbeat-") as folder:
+        path = Path(folder) / "sound.wav"
+        _render(midi, path, sample_rate, "pcm24", False, progress)
+        return path.read_bytes()
+
+
+def _render(
+    midi: MidiFile,
+    output: Path,
+    sample_rate: int,
+    encoding: str,
+    overwrite: bool,
+    progress: Callable[[float], None] | None,
+) -> SoundReport:
+    whole_s = max(length_s(midi), 1e-9)
+
+    def report(seconds: float) -> None:
+        if progress is not None:
+            progress(min(seconds / whole_s, 1.0))
+
+    return render_file(
+        output, timed_events(midi), sample_rate, encoding=encoding, overwrite=overwrite, progress=report
+    )
