@@ -27,8 +27,8 @@ from bridge.store.finding import (
     list_names,
     list_scales,
     list_tables,
-    own_dir,
     tables_dir,
+    user_dir,
 )
 from bridge.store.toml import SCHEMA, Section, parse_toml, read_toml, write_toml
 from bridge.tuning.guitars import Guitar, guitar_from_mapping, guitar_to_mapping
@@ -51,10 +51,10 @@ __all__ = [
     "load_guitar",
     "load_scale",
     "load_table",
-    "own_dir",
     "save_table",
     "table_from_toml",
     "tables_dir",
+    "user_dir",
 ]
 
 DEFAULT_SCALE = "five-limit"

@@ -3,14 +3,14 @@
 Conventions
 -----------
 Shipped descriptions lie in ``tables/`` of a checkout, or in ``bridge/tables`` of an installed wheel; the user's own
-in the user's configuration folder (`own_dir`). Both have a folder for each kind, ``scales``, ``guitars``,
+in the user's configuration folder (`user_dir`). Both have a folder for each kind, ``scales``, ``guitars``,
 ``synths``, ``tables``, and a file for each description, named as it is chosen: ``scales/five-limit.toml``,
 ``tables/rehearsal.table.toml``. Wherever a name is wanted a path may stand: anything with a slash, or that ends
 in ``.toml``.
 
 Index
 -----
-`tables_dir`, `own_dir` · `list_names`, `list_scales`, `list_guitars`, `list_tables` · `is_path`,
+`tables_dir`, `user_dir` · `list_names`, `list_scales`, `list_guitars`, `list_tables` · `is_path`,
 `find_description`
 """
 
@@ -46,7 +46,7 @@ def tables_dir() -> Path:
     )
 
 
-def own_dir() -> Path:
+def user_dir() -> Path:
     """Return the folder of the user's own descriptions, which need not exist."""
     return Path(platformdirs.user_config_dir("stillbeat", appauthor=False))
 
@@ -59,7 +59,7 @@ def list_names(kind: str) -> list[str]:
     kind : {"scales", "guitars", "synths", "tables"}
     """
     suffix = _KINDS[kind]
-    folders = (own_dir() / kind, tables_dir() / kind)
+    folders = (user_dir() / kind, tables_dir() / kind)
     paths = (path for folder in folders if folder.is_dir() for path in folder.iterdir())
     return sorted({path.name.removesuffix(suffix) for path in paths if path.name.endswith(suffix)})
 
@@ -102,7 +102,7 @@ def find_description(kind: str, name_or_path: str) -> Path:
     if is_path(wanted):
         return Path(wanted)
     if wanted and not wanted.startswith("."):
-        for folder in (own_dir(), tables_dir()):
+        for folder in (user_dir(), tables_dir()):
             path = folder / kind / f"{wanted}{_KINDS[kind]}"
             if path.is_file():
                 return path

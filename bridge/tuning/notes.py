@@ -12,7 +12,7 @@ double accidental is written.
 
 Index
 -----
-`parse_note`, `parse_pitch_class`, `note_name`, `pitch_class_name`, `key_to_hz`, `hz_to_key`
+`parse_note`, `parse_pitch_class`, `parse_tonic`, `note_name`, `pitch_class_name`, `key_to_hz`, `hz_to_key`
 
 Sources
 -------
@@ -66,6 +66,19 @@ def parse_pitch_class(text: str) -> int:
             raise ValueProblem(f"{body!r} has an octave, a note without octave is wanted", _CLASS_HINT)
         raise ValueProblem(f"{body!r} is not a note", _name_hint(body, _CLASS_HINT))
     return (_NATURALS[match[1].upper()] + _accidental(match[2], body)) % 12
+
+
+def parse_tonic(text: str) -> str:
+    """Read the name of a tonic and return it in ASCII: ``"b♭"`` is ``"Bb"``.
+
+    Raises
+    ------
+    ValueProblem
+        If the text is no note name.
+    """
+    parse_pitch_class(text)
+    name = text.strip().replace("♯", "#").replace("♭", "b")
+    return name[0].upper() + name[1:]
 
 
 def parse_note(text: str) -> int:

@@ -48,7 +48,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bridge.errors import TuningProblem, ValueProblem
-from bridge.tuning.notes import KEYS, key_to_hz, note_name, parse_pitch_class
+from bridge.tuning.notes import KEYS, key_to_hz, note_name, parse_pitch_class, parse_tonic
 from bridge.tuning.pitches import OpenPitches, sound
 from bridge.tuning.ratios import format_ratio, hz_to_cents
 from bridge.tuning.reference import MAX_CENTS, Reference
@@ -213,8 +213,8 @@ class TableSpec:
     key_overrides: tuple[tuple[int, float], ...] = ()
 
     def __post_init__(self) -> None:
-        for tonic in (self.home, self.tonic):
-            parse_pitch_class(tonic)
+        object.__setattr__(self, "home", parse_tonic(self.home))
+        object.__setattr__(self, "tonic", parse_tonic(self.tonic))
         check_fret(self.fret)
         if not 1 <= self.slide <= MAX_SLIDE:
             raise ValueProblem(
@@ -280,6 +280,11 @@ class TableSpec:
         if self.tonic_class == self.home_class:
             return replace(self, home_degree_changes=merge_degrees(self.home_degree_changes, changes))
         return replace(self, degree_changes=merge_degrees(self.degree_changes, changes))
+
+    def with_keys(self, overrides: Sequence[tuple[int, float]]) -> TableSpec:
+        """Return the spec with the frequencies of some keys replaced, in Hz at fret 0."""
+        merged = {**dict(self.key_overrides), **dict(overrides)}
+        return replace(self, key_overrides=tuple(sorted(merged.items())))
 
     def at_tonic(self, tonic: str) -> TableSpec:
         """Return the spec above another tonic: the piece's own scale, as it stands at home."""

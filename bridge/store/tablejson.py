@@ -1,0 +1,95 @@
+"""Tables as JSON and CSV, for scripts and spreadsheets.
+
+Conventions
+-----------
+The JSON form is a contract: its entries are only ever added to. Frequencies are in Hz, ratios texts such as
+``"5/4"`` to the reference as fretted, notes ASCII and spelled by the tonic, cents against equal temperament at
+A4 = 440 Hz; what does not exist is null in JSON and an empty cell in CSV.
+
+Index
+-----
+`table_to_json`, `table_to_csv`
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+from fractions import Fraction
+from typing import Any
+
+from bridge.tuning.notes import KEYS, note_name
+from bridge.tuning.ratios import format_ratio
+from bridge.tuning.tables import Table
+
+SCHEMA = 1
+
+
+def table_to_json(table: Table) -> dict[str, Any]:
+    """Return a table in its JSON form.
+
+    Returns
+    -------
+    dict
+        ``schema`` (1); ``home``; ``tonic`` as it sounds; ``fret``; ``slide``, only if there is one; ``reference``
+        of the open strings (``note``, ``hz``); ``keys``, 128 of ``key``, ``note``, ``hz``, ``degree``, ``ratio``,
+        ``cents_from_equal``; ``strings``, only with a guitar, from the last to the first: ``string``, ``note``,
+        ``hz``, ``ratio``, ``cents_from_equal``, ``cents_from_table``.
+    """
+    form: dict[str, Any] = {"schema": SCHEMA, "home": table.home, "tonic": table.tonic, "fret": table.fret}
+    if table.slide != 1:
+        form["slide"] = format_ratio(table.slide)
+    form["reference"] = {"note": note_name(table.reference.key, table.home), "hz": float(table.reference.hz)}
+    form["keys"] = [
+        {
+            "key": key,
+            "note": table.note(key),
+            "hz": float(table.hz[key]),
+            "degree": table.degrees[key],
+            "ratio": _ratio(table.ratios[key]),
+            "cents_from_equal": float(table.cents_from_equal[key]),
+        }
+        for key in range(KEYS)
+    ]
+    if table.strings:
+        form["strings"] = [
+            {
+                "string": string.number,
+                "note": string.note,
+                "hz": string.hz,
+                "ratio": _ratio(string.ratio),
+                "cents_from_equal": string.cents_from_equal,
+                "cents_from_table": string.cents_from_table,
+            }
+            for string in table.strings
+        ]
+    return form
+
+
+def table_to_csv(table: Table) -> str:
+    """Return a table as CSV: a line of headings and a line for each of the 128 keys.
+
+    Returns
+    -------
+    str
+        Columns ``key,note,hz,degree,ratio,cents_from_equal``; Hz with all the digits that a float64 needs.
+    """
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(["key", "note", "hz", "degree", "ratio", "cents_from_equal"])
+    for key in range(KEYS):
+        writer.writerow(
+            [
+                key,
+                table.note(key),
+                repr(float(table.hz[key])),
+                table.degrees[key] or "",
+                _ratio(table.ratios[key]) or "",
+                f"{table.cents_from_equal[key]:.6f}",
+            ]
+        )
+    return text.getvalue()
+
+
+def _ratio(ratio: Fraction | None) -> str | None:
+    return None if ratio is None else format_ratio(ratio)
