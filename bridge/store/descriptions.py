@@ -31,12 +31,13 @@ from bridge.store.finding import (
     user_dir,
 )
 from bridge.store.toml import SCHEMA, Section, parse_toml, read_toml, write_toml
+from bridge.tuning.frets import MAX_FRET
 from bridge.tuning.guitars import Guitar, guitar_from_mapping, guitar_to_mapping
 from bridge.tuning.notes import note_name, parse_note, parse_pitch_class
 from bridge.tuning.ratios import format_ratio, parse_ratio
 from bridge.tuning.reference import Reference, default_reference, parse_reference
 from bridge.tuning.scales import DEGREES, Interval, Scale, check_degree, parse_degree
-from bridge.tuning.tables import MAX_FRET, MAX_HZ, MIN_HZ, TableSpec
+from bridge.tuning.tables import MAX_HZ, MIN_HZ, TableSpec
 
 __all__ = [
     "DEFAULT_SCALE",

@@ -31,10 +31,11 @@ import re
 from dataclasses import dataclass, replace
 
 from bridge.errors import StillbeatError, ValueProblem
+from bridge.tuning.frets import check_fret
 from bridge.tuning.notes import KEYS, note_name, parse_tonic
 from bridge.tuning.ratios import hz_to_cents
 from bridge.tuning.scales import DEGREES, Interval, parse_degree_change
-from bridge.tuning.tables import Table, TableSpec, check_fret, merge_degrees
+from bridge.tuning.tables import Table, TableSpec, merge_degrees
 
 AUDIBLE_CENTS = 0.05
 """Moves smaller than this are not worth saying: they would print as 0.0 cents, or nearly."""

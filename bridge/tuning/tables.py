@@ -37,7 +37,6 @@ Derived from the definitions above; scales and guitars state their own sources.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
@@ -48,6 +47,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bridge.errors import TuningProblem, ValueProblem
+from bridge.tuning.frets import check_fret, check_slide, fret_factor, slide_semitones
 from bridge.tuning.notes import KEYS, key_to_hz, note_name, parse_pitch_class, parse_tonic
 from bridge.tuning.pitches import OpenPitches, sound
 from bridge.tuning.ratios import format_ratio, hz_to_cents
@@ -56,10 +56,6 @@ from bridge.tuning.scales import DEGREES, EQUAL, Interval, Scale, check_degree
 
 if TYPE_CHECKING:
     from bridge.tuning.guitars import Guitar, GuitarString
-
-MAX_FRET = 24
-MAX_SLIDE = 4
-"""Widest slide: two octaves, the length of a fingerboard."""
 
 MIN_HZ, MAX_HZ = 1.0, 25000.0
 """Range of a key's override."""
@@ -216,11 +212,7 @@ class TableSpec:
         object.__setattr__(self, "home", parse_tonic(self.home))
         object.__setattr__(self, "tonic", parse_tonic(self.tonic))
         check_fret(self.fret)
-        if not 1 <= self.slide <= MAX_SLIDE:
-            raise ValueProblem(
-                f"slide {format_ratio(self.slide)} is out of range",
-                "a slide shortens the string: 1/1 to 4/1, like 4/3 at the fifth fret",
-            )
+        check_slide(self.slide)
         for index, interval in (*self.home_degree_changes, *self.degree_changes):
             check_degree(index, interval)
         self._check_overrides()
@@ -313,25 +305,6 @@ class TableSpec:
             home_degree_changes=(),
             key_overrides=(),
         ).build()
-
-
-def check_fret(fret: int) -> None:
-    """Refuse a fret outside 0 to 24."""
-    if not 0 <= fret <= MAX_FRET:
-        raise ValueProblem(
-            f"fret {fret} is out of range",
-            f"frets run from 0 (open) to {MAX_FRET}; a lower pitch is a reference",
-        )
-
-
-def fret_factor(fret: int) -> float:
-    """Return the factor by which a fret raises a string: 2^(fret/12)."""
-    return float(2.0 ** (fret / 12))
-
-
-def slide_semitones(slide: Fraction) -> int:
-    """Return the number of keys nearest to a slide's ratio."""
-    return round(12 * math.log2(slide))
 
 
 def merge_degrees(
