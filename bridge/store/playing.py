@@ -178,7 +178,7 @@ class Playing(Sequence[tuple[float, bytes]]):
         tick = math.ceil(self.tempo.tick(time_s) - 1e-6)
         at = self.anchor_at(tick)
         if at < len(self.events):
-            if tick > self._ends[number]:
+            if tick > self._ends.get(number, 0):
                 number = self.tracks[at]
             elif self.events[at][0] == tick and self.tracks[at] < number:
                 tick -= 1
