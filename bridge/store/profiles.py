@@ -1,0 +1,83 @@
+"""Synth profiles as TOML files: what one synth obeys, read from ``tables/synths/`` or the user's own folder.
+
+Conventions
+-----------
+Names and folders are told in `bridge.store.finding`; a user's own profile wins over a shipped one of the same name.
+An entry of the file is a field of `SynthProfile` of the same name, and means the same; the schema stands in
+``tables/README.md``. ``name``, ``title``, ``source``, ``units`` and ``methods`` are required, everything else keeps
+the default of a plain receiver. Channels are 1 to 16.
+
+Index
+-----
+`load_profile` by name or path · `profile_from_toml` from text · `list_profiles`
+"""
+
+from __future__ import annotations
+
+import dataclasses
+
+from bridge.errors import ValueProblem
+from bridge.store.finding import find_description, is_path, list_names
+from bridge.store.toml import Section, parse_toml, read_toml
+from bridge.wire.profile import SynthProfile
+
+_FIELDS = tuple(entry.name for entry in dataclasses.fields(SynthProfile))
+_REQUIRED = ("name", "title", "source", "units")
+
+
+def list_profiles() -> list[str]:
+    """Return the names of all synth profiles, shipped and own, in order."""
+    return list_names("synths")
+
+
+def load_profile(name_or_path: str) -> SynthProfile:
+    """Read a synth profile.
+
+    Parameters
+    ----------
+    name_or_path : str
+        A name such as ``fluidsynth``, or the path of a profile's file.
+
+    Raises
+    ------
+    ValueProblem
+        If there is no profile of that name; near names are suggested.
+    InputProblem
+        If the file is malformed or says something that no synth can be; names file and line.
+    """
+    path = find_description("synths", name_or_path)
+    section = read_toml(path)
+    profile = _profile(section)
+    if not is_path(name_or_path):
+        section.check_name(path.stem)
+    return profile
+
+
+def profile_from_toml(text: str, where: str = "synth profile") -> SynthProfile:
+    """Return the profile that TOML text describes; `where` names it in errors.
+
+    Raises
+    ------
+    InputProblem
+        If the text is malformed or says something that no synth can be; names `where` and the line.
+    """
+    return _profile(parse_toml(text.encode(), where))
+
+
+def _profile(section: Section) -> SynthProfile:
+    section.check_schema()
+    for key in _REQUIRED:
+        section.text(key)
+    section.allow(*_FIELDS)
+    section.refuse_others()
+    if "methods" not in section:
+        raise section.problem(
+            "entry 'methods' is missing",
+            'write methods = ["bend"], or [] and panel = true for a synth tuned by hand',
+        )
+    values = {key: value for key, value in section.entries() if key in _FIELDS}
+    try:
+        return SynthProfile(**values)
+    except ValueProblem as problem:
+        key = problem.message.split(":")[0].split(" ")[0]  # its messages begin with the field
+        raise section.problem(problem.message, problem.hint, key if key in values else None) from problem
