@@ -91,8 +91,7 @@ def render_blocks(
             continue
         generator.feed(data[1:] if data[:1] == b"\xf7" else data, at)
     generator.feed(b"\xf7" + _QUIET, last)
-    if last > generator.position:
-        yield block(last - generator.position)
+    yield block(last - generator.position)
     tail = round(TAIL_S * sample_rate)
     fade = round(FADE_S * sample_rate)
     while tail > fade and not generator.silent:

@@ -139,10 +139,10 @@ _GUITAR = Voice(
 _PIANO = Voice(
     "struck string",
     (
-        Layer("struck body", _pluck(0.12, 1.8), 0.85, t60_s=11.0, attack_s=0.003, release_s=0.4),
+        Layer("struck body", _pluck(_PLUCK_POINT, 1.8), 0.85, t60_s=11.0, attack_s=0.003, release_s=0.4),
         Layer(
             "struck edge",
-            _pluck(0.12, 1.1, above=3.0),
+            _pluck(_PLUCK_POINT, 1.1, above=3.0),
             0.45,
             t60_s=2.6,
             attack_s=0.002,
@@ -154,10 +154,18 @@ _PIANO = Voice(
 _BASS = Voice(
     "bass",
     (
-        Layer("bass body", _pluck(0.17, 2.2), 1.0, t60_s=5.0, attack_s=0.005, release_s=0.2, soft_hz=1200.0),
+        Layer(
+            "bass body",
+            _pluck(_PLUCK_POINT, 2.2),
+            1.0,
+            t60_s=5.0,
+            attack_s=0.005,
+            release_s=0.2,
+            soft_hz=1200.0,
+        ),
         Layer(
             "bass edge",
-            _pluck(0.17, 1.5, above=2.0),
+            _pluck(_PLUCK_POINT, 1.5, above=2.0),
             0.3,
             t60_s=0.9,
             attack_s=0.003,
@@ -191,8 +199,15 @@ _BELL = Voice(
 _SHORT = Voice(
     "short pluck",
     (
-        Layer("short body", _pluck(0.2, 1.8), 0.9, t60_s=1.2, attack_s=0.003, release_s=0.3),
-        Layer("short edge", _pluck(0.2, 1.1, above=2.0), 0.4, t60_s=0.4, attack_s=0.002, velocity_power=2.0),
+        Layer("short body", _pluck(_PLUCK_POINT, 1.8), 0.9, t60_s=1.2, attack_s=0.003, release_s=0.3),
+        Layer(
+            "short edge",
+            _pluck(_PLUCK_POINT, 1.1, above=2.0),
+            0.4,
+            t60_s=0.4,
+            attack_s=0.002,
+            velocity_power=2.0,
+        ),
     ),
 )
 _ORGAN = Voice(
