@@ -22,7 +22,6 @@ D3_HZ = 440.0 * 2 ** (-19 / 12)  # ISO 16; nineteen semitones below A4
         ("D3=146.5", 50, 146.5),
         ("D3 = 146.5 Hz", 50, 146.5),
         ("A4=438", 69, 438.0),
-        ("A4=.44e3", None, None),
         ("f♯3=185", 54, 185.0),
         ("D3", 50, D3_HZ),
         ("D3-7c", 50, D3_HZ * 2 ** (-7 / 1200)),
@@ -34,10 +33,6 @@ D3_HZ = 440.0 * 2 ** (-19 / 12)  # ISO 16; nineteen semitones below A4
     ],
 )
 def test_references_that_are_read(text, key, hz):
-    if key is None:
-        with pytest.raises(ValueProblem, match="is not a frequency"):
-            parse_reference(text)
-        return
     reference = parse_reference(text)
     assert reference.key == key
     assert reference.hz == pytest.approx(hz, rel=1e-13)
@@ -46,12 +41,7 @@ def test_references_that_are_read(text, key, hz):
 @given(st.integers(0, 127), st.floats(-600, 600))
 def test_a_frequency_is_kept_bit_for_bit(key, cents):
     hz = key_to_hz(key) * 2 ** (cents * 0.999999 / 1200)
-    assert (
-        parse_reference(
-            f"{note_name(key)}={hz!r}" if "e" not in repr(hz) else f"{note_name(key)}={hz:.30f}"
-        ).hz
-        == hz
-    )
+    assert parse_reference(f"{note_name(key)}={hz!r}").hz == hz
 
 
 @pytest.mark.parametrize(
@@ -67,6 +57,7 @@ def test_a_frequency_is_kept_bit_for_bit(key, cents):
         ("D3=99999", "the usual D3 is 146.83"),
         ("D3=0", "a frequency is greater than zero"),
         ("D3=-146.5", "a frequency is greater than zero"),
+        ("A4=.44e3", "is not a frequency"),
         ("D3=nan", "is not a frequency"),
         ("D3=", "is not a frequency"),
         ("D3=-7c", "write D3-7c"),
@@ -142,10 +133,9 @@ def test_without_guitar_the_tonic_nearest_middle_c(tonic, key):
 
 
 def test_with_a_guitar_its_reference_string():
-    guitar = Guitar(
-        "two", "Two strings", "D", 2, (GuitarString(1, 57), GuitarString(2, 50)), (Unison.parse("1 at 1/2 = 2 at 1/3"),),
-        "derived", tuned_from="",
-    )  # fmt: skip
+    strings = (GuitarString(1, 57), GuitarString(2, 50))
+    unisons = (Unison.parse("1 at 1/2 = 2 at 1/3"),)
+    guitar = Guitar("two", "Two strings", "D", 2, strings, unisons, "derived", tuned_from="")
     assert default_reference("D", guitar) == Reference(50, key_to_hz(50))
 
 

@@ -146,16 +146,18 @@ def test_a_scale_keeps_the_rest():
     [
         (FIVE_LIMIT[:11], "has 11 degrees"),
         (["9/8", *FIVE_LIMIT[1:]], "degree 1 cannot be 9/8"),
-        ([*FIVE_LIMIT[:11], "2/1"], None),
         ([*FIVE_LIMIT[:11], "3/2"], "looks like the 5"),
     ],
 )
 def test_scales_that_are_refused(texts, match):
-    if match is None:  # a hundred cents from equal is the edge, and allowed
-        assert scale(*texts).degrees[11].ratio == 2
-        return
     with pytest.raises(ValueProblem, match=match):
         scale(*texts)
+
+
+def test_a_hundred_cents_from_equal_are_allowed():
+    assert scale(*FIVE_LIMIT[:11], "2/1").degrees[11].ratio == 2
+    with pytest.raises(ValueProblem, match="allowed are 1000 to 1200 cents"):
+        scale(*FIVE_LIMIT[:11], "1200.1c")
 
 
 def test_replacing_a_degree_checks_it():
