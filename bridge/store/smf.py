@@ -186,9 +186,12 @@ def parse_midi(data: bytes, name: str = "the MIDI file") -> MidiFile:
         if collecting:
             gc.enable()
     if not tracks:
-        raise InputProblem(f"{name} holds no track at all", "export the file again")
+        what = (
+            f"is cut off before the first of its {declared} tracks" if declared else "holds no track at all"
+        )
+        raise InputProblem(f"{name} {what}", "fetch or export the file again")
     if declared != len(tracks):
-        warnings.append(f"the header promises {declared} tracks, there are {len(tracks)}")
+        warnings.append(f"the header counts {declared}, the tracks are {len(tracks)}")
         if declared < len(tracks):
             layout.declared_tracks = declared
     if file_format == 0 and len(tracks) > 1:
