@@ -59,18 +59,10 @@ def beats_command(request: TableRequest, first: str, second: str) -> None:
         return cents(pair.cents, 2) if pair else ""
 
     show_table(
-        (
-            f"partial of {names[0]}",
-            f"partial of {names[1]}",
-            "beats a second, table",
-            "off by cents",
-            "beats a second, equal",
-            "off by cents",
-        ),
+        ("partials that meet", "table: beats/s", "off, cents", "equal: beats/s", "off, cents"),
         [
             (
-                str(pair.partial),
-                str(pair.other_partial),
+                f"{pair.partial} of {names[0]}, {pair.other_partial} of {names[1]}",
                 rate(pair.just),
                 off(pair.just),
                 rate(pair.tempered),
@@ -78,5 +70,4 @@ def beats_command(request: TableRequest, first: str, second: str) -> None:
             )
             for pair in pairs
         ],
-        left=(),
     )

@@ -4,12 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from functools import wraps
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import Any, TypeVar
 
 import click
-
-if TYPE_CHECKING:
-    from bridge.jobs.choose import TableRequest
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -83,7 +80,7 @@ def table_options(argument: bool) -> Callable[[F], F]:
 overwrite_option = click.option("--overwrite", is_flag=True, help="Replace output that exists.")
 
 
-def warn_doubt(request: TableRequest, doubt: str) -> None:
+def warn_doubt(doubt: str) -> None:
     """Ask on stderr whether a reference far from its note was meant."""
     if doubt:
         click.echo(f"stillbeat: {doubt}", err=True)

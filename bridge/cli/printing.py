@@ -16,7 +16,10 @@ def console() -> Console:
     """Return the console for standard output (imported late: rich is not needed for ``--help``)."""
     from rich.console import Console
 
-    return Console(highlight=False, soft_wrap=True)
+    screen = Console(highlight=False, soft_wrap=True)
+    if not screen.is_terminal:
+        screen.width = 160  # a file or pipe has no edge at which to break a table
+    return screen
 
 
 def show(text: str = "") -> None:

@@ -60,7 +60,7 @@ def read_command(
     deviations = table.cents_from_equal
     keys = range(128) if all_keys else range(60, 72)
     show_table(
-        ("note", "Hz", "cents from A440 equal", "MIDI key"),
+        ("note", "Hz", "cents from equal", "MIDI key"),
         [
             (table.note(key), hertz(float(table.hz[key])), cents(float(deviations[key]), 2), str(key))
             for key in keys

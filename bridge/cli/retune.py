@@ -77,11 +77,11 @@ def retune_command(
         ),
         overwrite=overwrite,
     )
-    _print_result(done, spec.reference.doubt)
+    _print_result(done)
     show(f"wrote {output}")
 
 
-def _print_result(done: Retuned, doubt: str) -> None:
+def _print_result(done: Retuned) -> None:
     from bridge.cli.printing import show
     from bridge.tuning.notes import note_name
 

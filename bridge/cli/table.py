@@ -31,6 +31,7 @@ def table_command(request: TableRequest, chords: bool, all_keys: bool, as_json: 
       stillbeat table --tonic G --scale seven-limit
       stillbeat table --guitar open-g --tonic D --chords
     """
+    from bridge.cli.printing import show
     from bridge.jobs.choose import choose_table
 
     if sum((chords, all_keys, as_json, as_csv)) > 1:
@@ -55,6 +56,8 @@ def table_command(request: TableRequest, chords: bool, all_keys: bool, as_json: 
         _print_heading(table)
         _print_keys(table, range(128) if all_keys else _octave(table))
         _print_strings(table)
+        show()
+        show("ratio: to the reference; equal: equal temperament at A4 = 440 Hz")
 
 
 def _print_heading(table: Table) -> None:
@@ -108,7 +111,7 @@ def _print_keys(table: Table, keys: range) -> None:
             )
         )
     show_table(
-        ("note", "degree", "to reference", "Hz", "cents from A440 equal", "MIDI key"), rows, left=(0, 1)
+        ("note", "degree", "ratio", "Hz", "cents from equal", "MIDI key"), rows, left=(0, 1)
     )
 
 
@@ -131,7 +134,7 @@ def _print_strings(table: Table) -> None:
         for string in table.strings
     ]
     show_table(
-        ("string", "note", "to reference", "Hz", "cents from A440 equal", "cents from table"),
+        ("string", "note", "ratio", "Hz", "cents from equal", "cents from table"),
         rows,
         left=(0, 1),
     )
@@ -149,7 +152,8 @@ def _print_strings(table: Table) -> None:
 
 def _print_chords(table: Table) -> None:
     from bridge.cli.printing import cents, show, show_table
-    from bridge.tuning.chords import KINDS, contradicted_strings, judge_chords
+    from bridge.tuning.chord_kinds import KINDS
+    from bridge.tuning.chords import contradicted_strings, judge_chords
 
     chords = judge_chords(table.hz, table.tonic)
     for kind in KINDS:
@@ -175,7 +179,7 @@ def _print_chords(table: Table) -> None:
                 )
             )
         show_table(
-            ("degree", "chord", "sounds", "pure form", "cents off pure", "beats a second", "cure"),
+            ("", "chord", "sounds", "form", "cents off pure", "beats/s", "cure"),
             rows,
             left=(0, 1, 2, 3, 4, 6),
             title=f"{kind.name} chords",

@@ -31,13 +31,13 @@ class FileParts:
     ----------
     pitched, drums : frozenset of int
         Channels 1-16 with at least one such note.
-    first_note : int or None
-        Anchor of the first note-on of any kind.
+    keys : frozenset of int
+        MIDI keys of the pitched notes.
     """
 
     pitched: frozenset[int]
     drums: frozenset[int]
-    first_note: int | None
+    keys: frozenset[int]
 
 
 def is_note_on(data: bytes) -> bool:
@@ -50,20 +50,22 @@ def find_parts(events: Sequence[TimedEvent]) -> FileParts:
     tracker = RhythmTracker()
     pitched: set[int] = set()
     drums: set[int] = set()
-    first: int | None = None
-    for anchor, (_, data) in enumerate(events):
+    keys: set[int] = set()
+    for _, data in events:
         if not data:
             continue
         kind = data[0] & 0xF0
         if kind == 0x90:
             if is_note_on(data):
-                if first is None:
-                    first = anchor
                 channel = (data[0] & 0x0F) + 1
-                (drums if tracker.is_drums(channel) else pitched).add(channel)
+                if tracker.is_drums(channel):
+                    drums.add(channel)
+                else:
+                    pitched.add(channel)
+                    keys.add(data[1])
         elif kind in (0xB0, 0xC0) or data[0] == 0xF0:
             tracker.feed(data)
-    return FileParts(frozenset(pitched), frozenset(drums), first)
+    return FileParts(frozenset(pitched), frozenset(drums), frozenset(keys))
 
 
 @dataclass(frozen=True)
@@ -99,6 +101,7 @@ class MtsFileEngine:
         self._name = name
         self.inserted = 0
         self.channels: tuple[int, ...] = ()
+        self.keys: frozenset[int] = frozenset()
         self.notices: list[str] = []
 
     def process(self, events: Sequence[TimedEvent], changes: Sequence[TableChange]) -> Iterable[Output]:
@@ -111,6 +114,7 @@ class MtsFileEngine:
         """
         parts = find_parts(events)
         self.channels = tuple(sorted(parts.pitched))
+        self.keys = parts.keys
         allowed = frozenset(self.profile.channels)
         outside = sorted(parts.pitched - allowed)
         if outside:

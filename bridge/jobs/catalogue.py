@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from bridge.store.descriptions import list_guitars, list_scales, load_guitar, load_scale, user_dir
+from bridge.store.descriptions import load_guitar, load_scale
+from bridge.store.finding import list_guitars, list_scales, user_dir
 from bridge.store.profiles import list_profiles, load_profile
 
 

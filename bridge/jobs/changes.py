@@ -144,7 +144,8 @@ def place_changes(
     placed: list[PlacedChange] = []
     now = spec
     for tick, _, change in timed:
-        now = load_table(change.table) if change.table else apply_change(now, spec, change)
+        named = load_table(change.table) if change.table else None
+        now = apply_change(now, spec, change, named)
         table = now.build()
         what = change.describe()
         if placed and placed[-1].tick == tick:

@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 
 from bridge.errors import ValueProblem
 from bridge.store.descriptions import load_guitar, load_scale, load_table
-from bridge.tuning.notes import parse_note, parse_pitch_class
+from bridge.tuning.notes import parse_note, parse_tonic
 from bridge.tuning.ratios import parse_ratio
 from bridge.tuning.reference import default_reference, parse_reference
 from bridge.tuning.scales import parse_degree_change
@@ -110,8 +110,8 @@ def choose_table(request: TableRequest) -> TableSpec:
 def _new_spec(request: TableRequest) -> TableSpec:
     guitar = load_guitar(request.guitar) if request.guitar else None
     scale = load_scale(request.scale or DEFAULT_SCALE)
-    tonic = _note(request.tonic)
-    home = _note(request.home) or (guitar.tonic if guitar else tonic)
+    tonic = parse_tonic(request.tonic) if request.tonic else None
+    home = parse_tonic(request.home) if request.home else guitar.tonic if guitar else tonic
     if home is None:
         raise ValueProblem(
             "nothing says which note the scale is built on",
@@ -136,20 +136,11 @@ def _lay_over(spec: TableSpec, request: TableRequest) -> TableSpec:
     if request.guitar:
         guitar = load_guitar(request.guitar)
         spec = replace(spec, guitar=guitar, home=guitar.tonic, tonic=guitar.tonic)
-    home, tonic = _note(request.home), _note(request.tonic)
-    if home:
+    if request.home:
+        home = parse_tonic(request.home)
         spec = replace(spec, home=home, tonic=home)
-    if tonic:
-        spec = replace(spec, tonic=tonic)
+    if request.tonic:
+        spec = replace(spec, tonic=parse_tonic(request.tonic))
     if request.reference:
         spec = replace(spec, reference=parse_reference(request.reference))
     return spec
-
-
-def _note(text: str | None) -> str | None:
-    """Check the name of a tonic and return it as given."""
-    if text is None:
-        return None
-    parse_pitch_class(text)
-    name = text.strip().replace("♯", "#").replace("♭", "b")
-    return name[0].upper() + name[1:]

@@ -120,17 +120,18 @@ def export_table(
     """
     stem = check_name(name or spec.name)
     table = spec.build()
+    hz = table.hz.tolist()
     contents: dict[str, bytes] = {}
     residuals: dict[str, Residual] = {}
     left_out: dict[str, str] = {}
     for method in MTS_METHODS:
         tuner = Tuner(profile, method, PITCHED_CHANNELS, _tuning_name(stem))
         try:
-            residuals[method] = tuner.check(table.hz)
+            residuals[method] = tuner.check(hz)
         except MethodProblem as problem:
             left_out[method] = str(problem)
             continue
-        contents[f"{stem}.{method}.syx"] = b"".join(m for m in tuner.messages(table.hz) if m[0] == 0xF0)
+        contents[f"{stem}.{method}.syx"] = b"".join(m for m in tuner.messages(hz) if m[0] == 0xF0)
     contents[f"{stem}.setup.mid"] = setup_file(table, profile, stem)
     contents[f"{stem}.csv"] = table_to_csv(table).encode("utf-8")
     text = json.dumps(table_to_json(table), indent=1, ensure_ascii=True, allow_nan=False)
@@ -149,7 +150,7 @@ def setup_file(table: Table, profile: SynthProfile, name: str) -> bytes:
     for method in (*(m for m in profile.methods if m in MTS_METHODS), "note"):
         tuner = Tuner(profile, method, PITCHED_CHANNELS, _tuning_name(name))
         try:
-            messages = tuner.messages(table.hz) + tuner.select()
+            messages = tuner.messages(table.hz.tolist()) + tuner.select()
         except MethodProblem:
             continue
         break

@@ -17,7 +17,7 @@ from pathlib import Path
 from bridge.errors import InputProblem, ValueProblem, WireError
 from bridge.store.descriptions import load_table
 from bridge.store.files import read_bytes
-from bridge.store.playing import merged
+from bridge.store.playing import sequences
 from bridge.store.smf import parse_midi
 from bridge.store.syx import parse_syx
 from bridge.tuning.notes import key_to_hz
@@ -76,7 +76,7 @@ def read_table(path: Path, program: int | None = None) -> ReadTable:
         return ReadTable(_from_csv(path, data), "a table in CSV")
     if data[:4] in (b"MThd", b"RIFF"):
         midi = parse_midi(data, str(path))
-        messages: Iterable[bytes] = [midi.tracks[track][index][1] for _, track, index in merged(midi)]
+        messages: Iterable[bytes] = [data for playing in sequences(midi) for _, data in playing]
         what = "a MIDI file"
     else:
         messages = parse_syx(data, str(path))

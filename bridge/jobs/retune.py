@@ -10,11 +10,10 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from bridge.engine.mts import MTS_METHODS, Residual, Tuner
-from bridge.engine.mts_file import MtsFileEngine
+from bridge.engine.mts_file import MtsFileEngine, is_note_on
 from bridge.errors import MethodProblem
 from bridge.jobs.changes import Inferred, PlacedChange, follow_signatures, place_changes
 from bridge.jobs.export import STANDARD
-from bridge.jobs.placing import mark_changes
 from bridge.store.files import check_output
 from bridge.store.playing import sequences
 from bridge.store.profiles import load_profile
@@ -128,9 +127,8 @@ def retune_midi(midi: MidiFile, request: RetuneRequest) -> tuple[MidiFile, Retun
         only = playing.numbers[0] if midi.format == 2 else None
         changes = _changes(midi, request, result, only)
         tables: list[Sequence[float]] = [first, *(change.table.hz.tolist() for change in changes)]
-        placed = mark_changes(
-            playing, [(change.tick, hz) for change, hz in zip(changes, tables[1:], strict=True)]
-        )
+        anchors = playing.mark((change.tick for change in changes), before=is_note_on)
+        placed = list(zip(anchors, tables[1:], strict=True))
         engine = MtsFileEngine(profile, method, first, request.spec.name)
         for number, events in playing.weave(engine.process(playing, placed)).items():
             tracks[number] = events
@@ -180,7 +178,7 @@ def _account(result: Retuned, engine: MtsFileEngine, tables: Sequence[Sequence[f
     clamped = set(worst.clamped_keys)
     for hz in tables:
         residual = Tuner(engine.profile, engine.method, engine.channels).check(hz)
-        clamped.update(residual.clamped_keys)
+        clamped.update(engine.keys.intersection(residual.clamped_keys))
         if residual.worst_cents > worst.worst_cents:
             worst = residual
     result.residual = replace(worst, clamped_keys=tuple(sorted(clamped)))
