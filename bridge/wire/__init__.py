@@ -1,4 +1,4 @@
-"""MIDI bytes both ways, and nothing but bytes: no files, ports, clocks or frequencies tables of the project.
+"""MIDI bytes both ways, and nothing but bytes: no files, no ports, no clocks.
 
 Modules, in building order:
 
