@@ -210,6 +210,7 @@ def write_files_atomic(folder: PathName, contents: Mapping[str, bytes], overwrit
         for target, backup in kept.items():
             with contextlib.suppress(OSError):
                 os.replace(backup, target)
+                _discard(backup)  # renaming a file to another name of itself leaves both names
         kept.clear()
         for temporary in hidden.values():
             _discard(temporary)
