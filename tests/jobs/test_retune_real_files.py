@@ -57,11 +57,24 @@ class Kits:
             self.bank[channel] = data[2]
         elif data[0] & 0xF0 == 0xC0 and channel != 9:
             self.kit[channel] = self.bank[channel] in (120, 127)
-        elif data[0] == 0xF0 and data[3:5] == b"\x42\x12" and data[5] == 0x40 and data[6] >> 4 == 1 and data[7] == 0x15:
+        elif (
+            data[0] == 0xF0
+            and data[3:5] == b"\x42\x12"
+            and data[5] == 0x40
+            and data[6] >> 4 == 1
+            and data[7] == 0x15
+        ):
             block = data[6] & 15
             part = 9 if block == 0 else block - 1 if block < 10 else block
             self.kit[part] = self.kit[part] if part == 9 else data[8] != 0
-        elif data[0] == 0xF0 and data[1] == 0x43 and data[3] == 0x4C and data[4] == 8 and data[6] == 7 and data[5] < 16:
+        elif (
+            data[0] == 0xF0
+            and data[1] == 0x43
+            and data[3] == 0x4C
+            and data[4] == 8
+            and data[6] == 7
+            and data[5] < 16
+        ):
             self.kit[data[5]] = self.kit[data[5]] if data[5] == 9 else data[7] != 0
         elif data[0] == 0xF0 and data[1:2] == b"\x7e" and data[3:4] == b"\x09":
             self.__init__()  # type: ignore[misc]
@@ -108,6 +121,10 @@ def test_all_real_files_note_for_note(method: str, tmp_path: Path) -> None:
                 assert semitones == plain[2]
             elif LOWEST_HZ < hz[key] < HIGHEST_HZ:
                 wanted = plain[2] - key + 69 + 12 * math.log2(hz[key] / 440.0)
-                assert abs(semitones - wanted) * 100 <= HALF_STEP_CENTS[method] + 1e-6, (path.name, channel, key)
+                assert abs(semitones - wanted) * 100 <= HALF_STEP_CENTS[method] + 1e-6, (
+                    path.name,
+                    channel,
+                    key,
+                )
                 heard += 1
     assert heard > 50_000
