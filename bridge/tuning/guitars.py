@@ -48,7 +48,8 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from bridge.errors import InputProblem, StillbeatError, TuningProblem, ValueProblem, near_names
-from bridge.tuning.notes import note_name, parse_note, parse_pitch_class
+from bridge.tuning.frets import MAX_FRET
+from bridge.tuning.notes import note_name, parse_note, parse_tonic
 from bridge.tuning.scales import Interval
 from bridge.tuning.unisons import Solved, Unison, solve_unisons
 
@@ -56,7 +57,6 @@ __all__ = ["Guitar", "GuitarString", "Unison", "guitar_from_mapping", "guitar_to
 
 SCHEMA = 1
 MAX_STRINGS = 24
-MAX_FRETS = 36
 MAX_FROM_WRITTEN_CENTS = 50.0
 """A string further than this from its written note is a mistake: it would be nearer to another note."""
 
@@ -92,10 +92,10 @@ class GuitarString:
             )
         if not 0 <= self.key <= 127:
             raise ValueProblem(f"key {self.key} of string {self.number}", "MIDI keys run from 0 to 127")
-        if not 0 <= self.starts_at_fret <= MAX_FRETS:
+        if not 0 <= self.starts_at_fret <= MAX_FRET:
             raise ValueProblem(
                 f"string {self.number} starts at fret {self.starts_at_fret}",
-                f"frets run from 0 to {MAX_FRETS}",
+                f"frets run from 0 to {MAX_FRET}",
             )
         if self.tempered_cents is not None and not abs(self.tempered_cents) <= MAX_FROM_WRITTEN_CENTS:
             raise ValueProblem(
@@ -132,14 +132,14 @@ class Guitar:
     _solved: tuple[Solved, ...] = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
-        parse_pitch_class(self.tonic)
+        object.__setattr__(self, "tonic", parse_tonic(self.tonic))
         if not 0 < self.scale_length_mm <= 3000:
             raise ValueProblem(
                 f"scale length {self.scale_length_mm:g} mm",
                 "nut to saddle, up to 3000 mm; a guitar has about 650",
             )
-        if not 0 <= self.frets <= MAX_FRETS:
-            raise ValueProblem(f"{self.frets} frets", f"0 (none) to {MAX_FRETS}")
+        if not 0 <= self.frets <= MAX_FRET:
+            raise ValueProblem(f"{self.frets} frets", f"0 (none) to {MAX_FRET}")
         strings = tuple(sorted(self.strings, key=lambda string: -string.number))
         numbers = [string.number for string in strings]
         if not strings or numbers != list(range(len(strings), 0, -1)):

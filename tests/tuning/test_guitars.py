@@ -209,7 +209,7 @@ def test_missing_entries_are_named(key):
         ({"scale_length_mm": "65cm"}, "mine: scale_length_mm = '65cm' .*number"),
         ({"scale_length_mm": float("nan")}, "mine: scale_length_mm = nan"),
         ({"scale_length_mm": 0}, "mine: scale length 0 mm"),
-        ({"frets": -1}, "mine: -1 frets"),
+        ({"frets": -1}, "mine: -1 frets .*0 .*to 24"),
         ({"strings": "D A D"}, "mine: strings = 'D A D' .*list"),
         ({"strings": ["D2"]}, "mine: strings, entry 1: 'D2' is not a set of entries"),
         ({"strings": [{"number": 1}]}, "mine: strings, entry 1: entry 'note' is missing"),
@@ -291,6 +291,11 @@ def test_fifty_cents_are_the_limit():
         Guitar(
             "x", "X", "D", 2, (GuitarString(2, 50), GuitarString(1, 55)), (Unison(1, 8, 2, 11),), "derived"
         )
+
+
+def test_the_tonic_is_kept_in_ascii():
+    assert guitar_from_mapping(changed(tonic="d"), "mine").tonic == "D"
+    assert guitar_from_mapping(changed(tonic="B♭"), "mine").tonic == "Bb"
 
 
 def test_unknown_string_is_refused():
