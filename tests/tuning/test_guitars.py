@@ -35,6 +35,11 @@ def test_the_named_tunings_are_shipped():
     assert set(asked.split()) <= {file.stem for file in FILES}
 
 
+def test_the_guide_names_every_file():
+    guide = (FOLDER.parent / "README.md").read_text()
+    assert [file.stem for file in FILES if f"`{file.stem}`" not in guide] == []
+
+
 @pytest.mark.parametrize("file", FILES, ids=lambda file: file.stem)
 def test_every_file(file):
     data = tomllib.loads(file.read_text())
