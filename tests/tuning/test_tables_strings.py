@@ -97,33 +97,23 @@ def test_open_strings_that_win_move_their_keys_and_octaves():
                           table.hz[:124] * 2 ** (4 / 12))  # fmt: skip
 
 
+def two_d_strings(upper_key: int) -> TableSpec:
+    """D2 and another D, the upper one set 10 cents above its octave."""
+    strings = (GuitarString(2, 38), GuitarString(1, upper_key, tempered_cents=10.0))
+    wide = Guitar("wide", "Wide", "D", 2, strings, (), "derived", tuned_from="")
+    return TableSpec("wide", FIVE, "D", "D", Reference(38, 73.0), wide, open_strings_win=True)
+
+
 def test_octaves_follow_the_nearest_string():
-    # Two strings D with different tuning: D2 pure, D3 a comma wide through a chain of fifths and a third.
-    two = guitar(
-        "D", 3, {3: 38, 2: 42, 1: 50}, "2 at 1/4 = 3 at 1/5", "1 at 1/5 = 2 at 1/8"
-    )  # D2 1/1, F#2 5/4, D3 2/1: the same pitch class twice, pure
-    assert [string.ratio for string in replace(OPEN_D, guitar=two, reference=Reference(38, 73.0)).build().strings] == [
-        1, Fraction(5, 4), 2,
-    ]  # fmt: skip
-    wide = Guitar(
-        "wide", "Wide", "D", 2, (GuitarString(2, 38), GuitarString(1, 50, tempered_cents=10.0)), (), "derived",
-        tuned_from="",
-    )  # fmt: skip
-    table = TableSpec("wide", FIVE, "D", "D", Reference(38, 73.0), wide, open_strings_win=True).build()
-    cents = {
-        key: 1200 * np.log2(table.hz[key] / (73.0 * 2.0 ** ((key - 38) / 12))) for key in (26, 38, 50, 62)
+    hz = two_d_strings(50).build().hz
+    octaves = {
+        key: 1200 * np.log2(hz[key] / (73.0 * 2.0 ** ((key - 38) / 12))) for key in (26, 38, 50, 62, 74)
     }
-    assert cents[26] == pytest.approx(0, abs=1e-9)
-    assert cents[38] == 0
-    assert cents[50] == pytest.approx(10)
-    assert cents[62] == pytest.approx(10)
-    # Halfway between two strings there is no octave to be had in one class; on a tie the lower string counts:
-    far = Guitar(
-        "far", "Far", "D", 2, (GuitarString(2, 38), GuitarString(1, 62, tempered_cents=10.0)), (), "derived",
-        tuned_from="",
-    )  # fmt: skip
-    tied = TableSpec("far", FIVE, "D", "D", Reference(38, 73.0), far, open_strings_win=True).build()
-    assert tied.hz[50] == 146.0
+    assert list(octaves.values()) == pytest.approx([0, 0, 10, 10, 10], abs=1e-9)
+
+
+def test_between_two_equally_near_strings_the_lower_counts():
+    assert two_d_strings(62).build().hz[50] == 146.0
 
 
 def test_a_tonic_on_a_winning_string_takes_its_pitch():
