@@ -28,7 +28,6 @@ Index
 `read_midi`, `parse_midi` : a path or bytes to a `MidiFile`.
 `write_midi`, `midi_bytes` : and back.
 `rebuild` : the same file with other events.
-`merged` : where the events stand, in playing order (`bridge.store.playing` serves big work).
 
 Source: *Standard MIDI Files 1.0* (MIDI Manufacturers Association, RP-001); RMID: *Multimedia Programming
 Interface and Data Specifications 1.0*. Departures: the leniency named above; running status that crossed a
@@ -52,13 +51,15 @@ __all__ = [
     "Layout",
     "MidiFile",
     "Running",
-    "merged",
     "midi_bytes",
     "parse_midi",
     "read_midi",
     "rebuild",
     "write_midi",
 ]
+
+
+MAX_TRACKS = 0xFFFF
 
 
 @dataclass
@@ -190,6 +191,8 @@ def parse_midi(data: bytes, name: str = "the MIDI file") -> MidiFile:
             f"is cut off before the first of its {declared} tracks" if declared else "holds no track at all"
         )
         raise InputProblem(f"{name} {what}", "fetch or export the file again")
+    if len(tracks) > MAX_TRACKS:
+        raise InputProblem(f"{name} holds {len(tracks)} tracks", f"a MIDI file has at most {MAX_TRACKS}")
     if declared != len(tracks):
         warnings.append(f"the header counts {declared}, the tracks are {len(tracks)}")
         if declared < len(tracks):
@@ -202,28 +205,6 @@ def parse_midi(data: bytes, name: str = "the MIDI file") -> MidiFile:
 def rebuild(mf: MidiFile, tracks: list[list[Event]]) -> MidiFile:
     """Return the same file (header, chunks, way of writing) with other events, track by track."""
     return replace(mf, tracks=tracks, warnings=list(mf.warnings))
-
-
-def merged(mf: MidiFile, only_track: int | None = None) -> list[tuple[int, int, int]]:
-    """Return ``(tick, track, position)`` of the events in the order in which a player meets them.
-
-    That is by tick, then track, then position. The tracks of a format 2 file do not play together: there,
-    track follows track.
-
-    Parameters
-    ----------
-    mf : MidiFile
-        The file.
-    only_track : int, optional
-        Leave out all other tracks.
-    """
-    chosen = range(len(mf.tracks)) if only_track is None else (only_track,)
-    places = [
-        (event[0], number, position) for number in chosen for position, event in enumerate(mf.tracks[number])
-    ]
-    if mf.format != 2:
-        places.sort()
-    return places
 
 
 def write_midi(path: str | PathLike[str], mf: MidiFile, overwrite: bool = False) -> None:

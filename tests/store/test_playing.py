@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bridge.store.playing import Playing, sequences
-from bridge.store.smf import Event, MidiFile, merged, midi_bytes
+from bridge.store.smf import Event, MidiFile, midi_bytes
 
 END = b"\xff\x2f"
 NEW = b"\xb0\x65\x00"
@@ -175,9 +175,12 @@ def test_any_answers_make_tracks_that_can_be_written(
         built.append([*events, (tick, END)])
     mf = MidiFile(1, 96, built)
     [playing] = sequences(mf)
-    assert [(tick, track) for tick, track, _ in merged(mf)] == list(
-        zip((tick for tick, _ in playing.events), playing.tracks, strict=True)
+    order = sorted(
+        (tick, number, at) for number, events in enumerate(built) for at, (tick, _) in enumerate(events)
     )
+    assert [(number, at) for _, number, at in order] == [
+        playing.place(anchor) for anchor in range(len(playing))
+    ]
     answers: list[tuple[int, float | None, bytes]] = []
     for anchor, (time_s, raw) in enumerate(playing):
         answers.append((anchor, None, raw))

@@ -20,7 +20,7 @@ from hypothesis import strategies as st
 from support import independent
 
 from bridge.errors import InputProblem, OutputProblem, ValueProblem
-from bridge.store.smf import Event, MidiFile, merged, midi_bytes, parse_midi, read_midi, rebuild, write_midi
+from bridge.store.smf import Event, MidiFile, midi_bytes, parse_midi, read_midi, rebuild, write_midi
 
 END = bytes.fromhex("00 FF 2F 00")
 NOTE = bytes.fromhex("00 90 3C 40 60 80 3C 40")
@@ -292,6 +292,7 @@ def test_formats_0_1_2_and_smpte() -> None:
         pytest.param(b"MThd", "cut off in its header", id="header only letters"),
         pytest.param(midi()[:12], "cut off in its header", id="header cut"),
         pytest.param(midi(), "no track at all", id="no track"),
+        pytest.param(midi() + chunk(b"MTrk", b"") * 65_536, "holds 65536 tracks", id="too many tracks"),
         pytest.param(midi(NOTE + END, file_format=3), "format 3", id="format 3"),
         pytest.param(midi(NOTE + END, division=0), "0 ticks a beat", id="division 0"),
         pytest.param(midi(NOTE + END, division=0xE700), "0 ticks a beat", id="SMPTE without ticks"),
@@ -401,15 +402,6 @@ def test_written_whole_or_not_at_all(tmp_path: Path) -> None:
         write_midi(target, MidiFile(0, 96, [[(1, b"\x90")]]), overwrite=True)
     assert target.read_bytes() == SPEC_FORMAT_0
     assert [path.name for path in tmp_path.iterdir()] == ["out.mid"]
-
-
-def test_merged_is_tick_then_track_then_position() -> None:
-    data = midi(hexed("00 90 3C 40 10 80 3C 40") + END, hexed("00 91 3C 40 00 91 3D 40 08 81 3C 40") + END)
-    places = [(0, 0, 0), (0, 1, 0), (0, 1, 1), (8, 1, 2), (8, 1, 3), (16, 0, 1), (16, 0, 2)]
-    assert merged(parse_midi(data)) == places
-    assert merged(parse_midi(data), 1) == [place for place in places if place[1] == 1]
-    alone = merged(parse_midi(midi(NOTE + END, NOTE + END, file_format=2)))
-    assert [track for _, track, _ in alone] == [0, 0, 0, 1, 1, 1]
 
 
 # ---- properties ----------------------------------------------------------------------------------------
