@@ -1,0 +1,222 @@
+"""Commands as scripts and musicians use them: contracts of JSON and file names, round trips, what is printed."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import math
+from pathlib import Path
+
+import pytest
+from support import independent
+from support.obedient import ObedientSynth
+
+from bridge.cli import main
+from bridge.jobs.demo_music import TICKS_PER_QUARTER, demo_tracks
+from bridge.store.smf import MidiFile, midi_bytes
+
+
+def run(capsys: pytest.CaptureFixture[str], *arguments: str) -> str:
+    """Run a command that must succeed; return what it printed."""
+    with pytest.raises(SystemExit) as left:
+        main(arguments)
+    out, err = capsys.readouterr()
+    assert left.value.code == 0, err
+    return out
+
+
+@pytest.fixture(autouse=True)
+def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.chdir(tmp_path)
+    song = midi_bytes(MidiFile(format=1, division=TICKS_PER_QUARTER, tracks=demo_tracks()))
+    (tmp_path / "song.mid").write_bytes(song)
+    return tmp_path
+
+
+def table_json(capsys: pytest.CaptureFixture[str], *arguments: str) -> dict:
+    return json.loads(run(capsys, "table", *arguments, "--json"))
+
+
+def test_json_of_a_table_keeps_its_contract(capsys: pytest.CaptureFixture[str]) -> None:
+    table = table_json(capsys, "--guitar", "open-d", "--reference", "D3=146.5")
+    assert set(table) == {"schema", "home", "tonic", "fret", "reference", "keys", "strings"}
+    assert (table["schema"], table["home"], table["tonic"], table["fret"]) == (1, "D", "D", 0)
+    assert table["reference"] == {"note": "D3", "hz": 146.5}
+    assert len(table["keys"]) == 128
+    assert set(table["keys"][0]) == {"key", "note", "hz", "degree", "ratio", "cents_from_equal"}
+    third = table["keys"][54]
+    assert (third["note"], third["degree"], third["ratio"]) == ("F#3", "3", "5/4")
+    assert third["hz"] == 146.5 * 5 / 4
+    assert third["cents_from_equal"] == pytest.approx(1200 * math.log2(146.5 * 1.25 / 440) + 1500)
+    assert [string["string"] for string in table["strings"]] == [6, 5, 4, 3, 2, 1]
+    # Open D from its fourth string: 1/2 3/4 1/1 5/4 3/2 2/1 (common practice, and derived from the unisons).
+    assert [string["ratio"] for string in table["strings"]] == ["1/2", "3/4", "1/1", "5/4", "3/2", "2/1"]
+
+
+def test_a_table_at_another_tonic_agrees_with_retune_at(capsys: pytest.CaptureFixture[str]) -> None:
+    moved = table_json(capsys, "--home", "D", "--tonic", "E", "--reference", "D3=146.5")
+    run(
+        capsys,
+        "retune",
+        "song.mid",
+        "-o",
+        "out.mid",
+        "--tonic",
+        "D",
+        "--reference",
+        "D3=146.5",
+        "--at",
+        "3=E",
+    )
+    synth = ObedientSynth()
+    for _, _, _, data in independent.playing_order(independent.read("out.mid")):
+        if data[0] not in (0xFF, 0xF7):
+            synth.feed(data)
+    for key in range(21, 109):
+        assert synth.pitch(0, key) == pytest.approx(
+            69 + 12 * math.log2(moved["keys"][key]["hz"] / 440), abs=3.1e-5
+        )
+
+
+def test_frets_and_slides_move_everything(capsys: pytest.CaptureFixture[str]) -> None:
+    open_, fifth = (table_json(capsys, "--guitar", "open-d", "--fret", fret) for fret in ("0", "5"))
+    assert (fifth["tonic"], fifth["fret"]) == ("G", 5)
+    assert fifth["keys"][55]["hz"] == pytest.approx(open_["keys"][50]["hz"] * 2 ** (5 / 12), rel=1e-12)
+    slid = table_json(capsys, "--guitar", "open-d", "--slide", "4/3")
+    assert slid["keys"][55]["hz"] == pytest.approx(open_["keys"][50]["hz"] * 4 / 3, rel=1e-12)
+
+
+def test_csv_holds_the_same_pitches(capsys: pytest.CaptureFixture[str]) -> None:
+    rows = list(csv.DictReader(io.StringIO(run(capsys, "table", "--guitar", "open-g", "--csv"))))
+    table = table_json(capsys, "--guitar", "open-g")
+    assert [float(row["hz"]) for row in rows] == [key["hz"] for key in table["keys"]]
+
+
+EXPORTED = ("note.syx", "octave.syx", "dump.syx", "setup.mid", "csv", "json", "table.toml")
+
+
+def test_export_and_read_go_round_within_half_a_step(
+    capsys: pytest.CaptureFixture[str], folder: Path
+) -> None:
+    run(capsys, "export", "--guitar", "open-d", "--reference", "D3=146.5", "-o", "tables")
+    assert sorted(path.name for path in (folder / "tables").iterdir()) == sorted(
+        f"open-d.{end}" for end in EXPORTED
+    )
+    wanted = [
+        key["hz"] for key in table_json(capsys, "--guitar", "open-d", "--reference", "D3=146.5")["keys"]
+    ]
+    limits = {"note.syx": 0.0031, "dump.syx": 0.0031, "setup.mid": 0.0031, "octave.syx": 0.0062}
+    for ending in EXPORTED:
+        out = json.loads(run(capsys, "read", f"tables/open-d.{ending}", "--json"))
+        for key, hz in enumerate(wanted):
+            if hz > 8.1758:  # below, no tuning message reaches
+                off = abs(1200 * math.log2(out["keys"][key]["hz"] / hz))
+                assert off <= limits.get(ending, 1e-9), (ending, key)
+
+
+def test_what_export_writes_sounds_the_table_on_a_synth_on_paper(capsys: pytest.CaptureFixture[str]) -> None:
+    run(
+        capsys,
+        "export",
+        "--guitar",
+        "open-d",
+        "--reference",
+        "D3=146.5",
+        "-o",
+        "t",
+        "--program",
+        "5",
+        "--bank",
+        "2",
+    )
+    synth = ObedientSynth()
+    for _, _, _, data in independent.playing_order(independent.read("t/open-d.setup.mid")):
+        if data[0] != 0xFF:
+            synth.feed(data)
+    assert synth.selected[0] == (2, 5)
+    assert 9 not in synth.selected  # drums stay out
+    assert synth.pitch(3, 54) == pytest.approx(69 + 12 * math.log2(183.125 / 440), abs=3.1e-5)
+    out = json.loads(run(capsys, "read", "t/open-d.dump.syx", "--program", "5", "--json"))
+    assert out["keys"][54]["hz"] == pytest.approx(183.125, rel=2e-6)
+
+
+def test_read_keeps_a_found_table_as_a_description(capsys: pytest.CaptureFixture[str]) -> None:
+    run(capsys, "export", "--guitar", "open-g", "-o", "t")
+    run(capsys, "read", "t/open-g.dump.syx", "-o", "found.table.toml")
+    first = table_json(capsys, "found.table.toml")
+    second = json.loads(run(capsys, "read", "t/open-g.dump.syx", "--json"))
+    assert [key["hz"] for key in first["keys"]] == [key["hz"] for key in second["keys"]]
+
+
+def test_an_octave_form_that_cannot_hold_the_table_is_left_out_with_the_reason(
+    capsys: pytest.CaptureFixture[str], folder: Path
+) -> None:
+    out = run(capsys, "export", "--guitar", "open-d", "--pin", "F#3=185", "-o", "t")
+    assert "octave: left out: the table does not repeat at the octave" in out
+    assert not (folder / "t" / "open-d.octave.syx").exists()
+
+
+def test_retune_says_what_it_did(capsys: pytest.CaptureFixture[str]) -> None:
+    out = run(
+        capsys, "retune", "song.mid", "-o", "out.mid", "--guitar", "open-g", "--synth", "timidity",
+        "--at", "5=,2=10/9", "--at", "7=A", "--at", "9=fret:5",
+    )  # fmt: skip
+    assert "method note (the first choice of TiMidity++)" in out
+    assert "bar 5: 2=10/9" in out
+    # A takes its pitch from home (9/8 of G); its seventh, G, then lies a comma (81/80, 21.5 cents) above home's.
+    assert "bar 7: tonic A; against home, reference, string 3 (G3) +21.5 cents" in out
+    assert "bar 9: fret 5" in out
+
+
+def test_key_signatures_are_followed_and_doubted(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
+    def signed(*signatures: tuple[int, bytes]) -> bytes:
+        track = [(tick, b"\xff\x59" + payload) for tick, payload in signatures]
+        track += [(0, b"\x90\x3c\x50"), (9600, b"\x80\x3c\x00"), (9600, b"\xff\x2f")]
+        return midi_bytes(
+            MidiFile(format=0, division=480, tracks=[sorted(track, key=lambda event: event[0])])
+        )
+
+    (folder / "keys.mid").write_bytes(signed((1920, b"\x02\x00"), (3840, b"\x00\x01"), (5760, b"\xfe\xff")))
+    out = run(capsys, "retune", "keys.mid", "-o", "a.mid", "--tonic", "G", "--follow-key-signatures")
+    assert "bar 2: key signature D major: tonic D" in out
+    assert "bar 3: key signature A minor: tonic A" in out  # minor signatures give the minor tonic
+    assert "bar 4: key signature Bb major or minor, not followed" in out  # mode byte 255
+    assert "--at 4=Bb" in out
+    (folder / "default.mid").write_bytes(signed((0, b"\x00\x00")))
+    out = run(capsys, "retune", "default.mid", "-o", "b.mid", "--tonic", "G", "--follow-key-signatures")
+    assert "not followed" in out
+
+
+def test_lists_name_their_sources(capsys: pytest.CaptureFixture[str]) -> None:
+    out = run(capsys, "tables", "--sources")
+    for name in ("five-limit", "open-d", "fluidsynth"):
+        assert name in out
+    assert "Ellis" in out
+    assert "common practice" in out
+    assert "measured" in out.lower()
+
+
+def test_beats_of_the_rules_of_thumb(capsys: pytest.CaptureFixture[str]) -> None:
+    # Equal temperament at A440: A2 against D3 beats 0.497 times a second, F#3 against D3 5.827 (derived).
+    out = run(capsys, "beats", "D3", "F#3", "--guitar", "open-d", "--reference", "D3")
+    assert "5.827" in out
+    out = run(capsys, "beats", "A2", "D3", "--guitar", "open-d", "--reference", "D3")
+    assert "0.497" in out
+
+
+def test_chords_show_the_sour_second_degree_and_its_cure(capsys: pytest.CaptureFixture[str]) -> None:
+    out = run(capsys, "table", "--tonic", "D", "--chords")
+    line = next(line for line in out.splitlines() if line.startswith("ii ") and " Em " in line)
+    assert "sour" in line
+    assert "-21.5" in line
+    assert "2=10/9" in line
+
+
+def test_a_far_reference_asks_whether_the_note_was_meant(capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit) as left:
+        main(["table", "--tonic", "D", "--reference", "D3=165"])
+    out, err = capsys.readouterr()
+    assert left.value.code == 0
+    assert "D3" in out
+    assert "E3" in err
