@@ -33,7 +33,7 @@ from bridge.store.finding import (
 from bridge.store.toml import SCHEMA, Section, parse_toml, read_toml, write_toml
 from bridge.tuning.frets import MAX_FRET
 from bridge.tuning.guitars import Guitar, guitar_from_mapping, guitar_to_mapping
-from bridge.tuning.notes import note_name, parse_note, parse_pitch_class
+from bridge.tuning.notes import note_name, parse_note, parse_tonic
 from bridge.tuning.ratios import format_ratio, parse_ratio
 from bridge.tuning.reference import Reference, default_reference, parse_reference
 from bridge.tuning.scales import DEGREES, Interval, Scale, check_degree, parse_degree
@@ -234,13 +234,13 @@ def _table(section: Section, stem: str) -> TableSpec:
     scale = _named_or_inline(section, "scale", load_scale, _scale)
     if scale is None and not literal:
         scale = load_scale(DEFAULT_SCALE)
-    home = _tonic(section, "home", "tonic", guitar)
+    home, tonic = _tonics(section, guitar)
     try:
         spec = TableSpec(
             name=section.text("name", stem) or stem,
             scale=scale,
             home=home,
-            tonic=_tonic(section, "tonic", "home", guitar),
+            tonic=tonic,
             reference=_reference(section, home, guitar),
             guitar=guitar,
             fret=section.whole("fret", 0, MAX_FRET, 0),
@@ -280,22 +280,13 @@ def _named_or_inline(
     return make(section.section(key))
 
 
-def _tonic(section: Section, key: str, other: str, guitar: Guitar | None) -> str:
-    """Return a tonic: as written, else the guitar's, else the other one, else C."""
-    fallback = "C"
-    if key not in section:
-        if guitar is not None and key == "home":
-            fallback = guitar.tonic
-        elif other in section:
-            fallback = section.text(other)
-        elif guitar is not None:
-            fallback = guitar.tonic
-
-    def checked(text: str) -> str:
-        parse_pitch_class(text)
-        return text.strip()
-
-    return section.convert(key, checked, fallback)
+def _tonics(section: Section, guitar: Guitar | None) -> tuple[str, str]:
+    """Return home and present tonic; home is the guitar's unless written, else the tonic, else C."""
+    home = section.convert("home", parse_tonic) if "home" in section else None
+    tonic = section.convert("tonic", parse_tonic) if "tonic" in section else None
+    if home is None:
+        home = guitar.tonic if guitar is not None else tonic or "C"
+    return home, tonic or home
 
 
 def _reference(section: Section, home: str, guitar: Guitar | None) -> Reference:
