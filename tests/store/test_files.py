@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 import shutil
 import stat
@@ -245,6 +246,20 @@ def test_a_full_disk(small_disk: Path) -> None:
         write_files_atomic(small_disk / "deep" / "folder", {"a.mid": b"x" * 200_000})
     assert names(small_disk) == ["old.mid"]
     assert (small_disk / "old.mid").read_bytes() == b"old"
+
+
+def test_a_disk_that_tells_only_when_flushed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Some file systems take the bytes and find out later; flushing asks them."""
+
+    def full(_: int) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(os, "fsync", full)
+    with pytest.raises(OutputProblem, match="the disk is full"):
+        write_bytes_atomic(tmp_path / "song.mid", b"x")
+    with pytest.raises(OutputProblem, match="the disk is full"):
+        write_files_atomic(tmp_path / "new", {"song.mid": b"x"})
+    assert names(tmp_path) == []
 
 
 @posix

@@ -132,6 +132,15 @@ def test_answers_at_the_end_mark_stand_before_it() -> None:
     assert woven[0][-2:] == [(288, NEW), (288, END)]
 
 
+@pytest.mark.parametrize("tempo_us", [333_333, 500_000, 612_245])
+def test_the_time_of_a_tick_leads_back_to_that_tick(tempo_us: int) -> None:
+    tempo = b"\xff\x51" + tempo_us.to_bytes(3, "big")
+    [playing] = sequences(MidiFile(0, 480, [[(0, tempo), (5000, END)]]))
+    ticks = range(1, 4000, 7)
+    woven = playing.weave((0, playing.tempo.seconds(tick), NEW) for tick in ticks)
+    assert [tick for tick, _ in woven[0]] == list(ticks)
+
+
 def test_late_answers_keep_their_order() -> None:
     [playing] = sequences(two_tracks())
     later = [bytes((0xB0, 7, value)) for value in range(5)]

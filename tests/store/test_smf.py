@@ -108,6 +108,7 @@ def test_variable_length_quantities(code: str, ticks: int) -> None:
         pytest.param("00 90 3C FF 10 80 BC C8", id="data bytes above 127"),
         pytest.param("00 90 3C 40 10 3C FF", id="data byte above 127 under running status"),
         pytest.param("00 90 3C 40 10 90 BC 40", id="first data byte above 127: status must be written out"),
+        pytest.param("00 90 3C 40 00 90 BC 40 00 3C 00 10 90 3C 40", id="such a status shows no habit"),
         pytest.param("00 F0 03 7E 09 F7", id="SysEx"),
         pytest.param("00 F0 02 7E 09 10 F7 02 01 F7", id="SysEx in packets"),
         pytest.param("00 F7 01 F8", id="escaped clock"),
@@ -251,7 +252,7 @@ def test_stray_system_messages_are_kept() -> None:
 @pytest.mark.parametrize("extra", [b"", b"\0"])
 def test_riff_wrapper_is_kept(extra: bytes) -> None:
     inner = midi(NOTE + END + extra)
-    before, after = b"DISP" + struct.pack("<I", 4) + b"abcd", b"LIST" + struct.pack("<I", 4) + b"INFO"
+    before, after = b"DISP" + struct.pack("<I", 3) + b"abc\0", b"LIST" + struct.pack("<I", 4) + b"INFO"
     pad = b"\0" * (len(inner) % 2)
     body = b"RMID" + before + b"data" + struct.pack("<I", len(inner)) + inner + pad + after
     data = b"RIFF" + struct.pack("<I", len(body)) + body
