@@ -97,12 +97,11 @@ def choose_table(request: TableRequest) -> TableSpec:
     if request.table is not None:
         spec = _lay_over(spec, request)
     changes = tuple(parse_degree_change(text) for text in request.degrees)
+    spec = spec.with_degrees(changes).with_keys([parse_pin(text) for text in request.pins])
     return replace(
         spec,
         fret=spec.fret if request.fret is None else request.fret,
         slide=spec.slide if request.slide is None else parse_ratio(request.slide),
-        degree_changes=spec.degree_changes + changes,
-        key_overrides=spec.key_overrides + tuple(parse_pin(text) for text in request.pins),
         open_strings_win=spec.open_strings_win or request.open_strings_win,
     )
 
