@@ -1,0 +1,378 @@
+"""A real sound and MIDI server without any hardware: JACK with its dummy driver, started by the tests.
+
+:class:`JackServer` runs ``jackd`` under a name of its own, so that it disturbs no server of the user's, nor those of
+tests that run beside it. :class:`JackFluidSynth` is FluidSynth as a client of it, with its shell open. :class:`JackTap`
+records what sounds, records MIDI, and plays MIDI; it lives in a process of its own (`jack_tap`), so that nothing
+here can hang when a server dies. All three are context managers; every wait ends as soon as what is waited for is
+there, and at the latest after a stated limit.
+
+Clients in other processes get :attr:`JackServer.env`; a client inside the test process finds the server when these
+variables are set in `os.environ` (the fixture ``jack_server`` does so).
+
+On a busy machine a client may miss a period, which bends a measured pitch. The server therefore waits for its clients
+(sound may come late, but is complete) unless ``synchronous=False`` is asked for, as is right where time is measured; a
+recording knows its dropouts, and :meth:`Recording.clean` finds a stretch without any.
+
+Index: :class:`JackServer`, :class:`JackFluidSynth`, :class:`JackTap`, :class:`Recording`.
+
+Sources: jackd(1) and the JACK API (jackaudio.org), fluidsynth(1) and its shell commands.
+"""
+
+from __future__ import annotations
+
+import itertools
+import json
+import os
+import signal
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+
+import numpy as np
+from numpy.typing import NDArray
+
+from support import synths
+from support.children import Child, ChildError
+
+READY_S = 20.0
+"""Limit for a server or client to be ready."""
+ANSWER_S = 10.0
+"""Limit for an answer to a command, beyond the time that the command itself takes."""
+_numbers = itertools.count(1)
+
+
+def require_jack() -> str:
+    """Return the path of jackd, or skip (fail under CI) if it or the Python client is missing."""
+    program = synths.require("jackd")
+    done = subprocess.run(
+        [sys.executable, "-P", "-c", "import jack"], capture_output=True, check=False, timeout=READY_S
+    )
+    if done.returncode != 0:
+        synths.missing("the Python package JACK-Client with libjack")
+    return program
+
+
+class JackServer:
+    """``jackd`` with the dummy driver, on a server name of its own.
+
+    Parameters
+    ----------
+    rate_hz, frames
+        Sample rate, and frames to a period.
+    synchronous
+        Whether the server waits for its clients in every period: right for sound that is recorded for its pitch. For
+        measurements of time, ask for the ordinary way, in which it does not.
+    """
+
+    def __init__(self, *, rate_hz: int = 48_000, frames: int = 64, synchronous: bool = True) -> None:
+        self.rate_hz = rate_hz
+        self.frames = frames
+        self.synchronous = synchronous
+        self.name = f"stillbeat-{os.getpid()}-{next(_numbers)}"
+        self._process: Child | None = None
+        self._log = tempfile.TemporaryFile()  # noqa: SIM115 - closed in stop()
+
+    @property
+    def env(self) -> dict[str, str]:
+        """The environment for clients of this server."""
+        return {**os.environ, "JACK_DEFAULT_SERVER": self.name, "JACK_NO_START_SERVER": "1"}
+
+    @property
+    def alive(self) -> bool:
+        """Whether the server's process runs."""
+        return self._process is not None and self._process.alive
+
+    @property
+    def log(self) -> str:
+        """What the server has written so far."""
+        self._log.flush()
+        position = self._log.tell()
+        self._log.seek(0)
+        text = self._log.read().decode(errors="replace")
+        self._log.seek(position)
+        return text
+
+    def start(self) -> Self:
+        """Start the server and wait until it takes clients; also after :meth:`kill` or :meth:`stop`."""
+        program = require_jack()
+        if self.alive:
+            raise ChildError(f"server {self.name} runs already")
+        if self._log.closed:
+            self._log = tempfile.TemporaryFile()  # noqa: SIM115 - closed in stop()
+        sync = ["-S"] if self.synchronous else []
+        driver = ["-d", "dummy", "-r", str(self.rate_hz), "-p", str(self.frames)]
+        # -r: without real-time priority, which a test machine rarely grants.
+        self._process = Child([program, "-n", self.name, "-r", *sync, *driver], self.env, log=self._log)
+        probe = subprocess.run(
+            [*_TAP, "--probe", self.name, str(READY_S)],
+            env=self.env,
+            capture_output=True,
+            timeout=2 * READY_S,
+            check=False,
+        )
+        if probe.returncode != 0 or not self.alive:
+            log = self.log
+            self.stop()
+            raise ChildError(f"jackd was not ready within {READY_S} s: {log}")
+        return self
+
+    def kill(self) -> None:
+        """Kill the server at once, as a crash would; clients are left behind."""
+        if self._process is not None:
+            self._process.signal(signal.SIGKILL)
+            self._process.end()
+            self._process = None
+
+    def stop(self) -> None:
+        """End the server properly."""
+        if self._process is not None:
+            self._process.signal(signal.SIGTERM)
+            self._process.end()
+            self._process = None
+        self._log.close()
+
+    def __enter__(self) -> Self:
+        return self.start()
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.stop()
+
+
+class _Client:
+    """What both clients share: a process with a log, and waiting for ports."""
+
+    def __init__(self) -> None:
+        self._process: Child | None = None
+        self._log = tempfile.TemporaryFile()  # noqa: SIM115 - closed in stop()
+
+    def _running(self) -> Child:
+        if self._process is None:
+            raise ChildError("not started")
+        return self._process
+
+    def stop(self) -> None:
+        """End the client, whether or not its server still lives."""
+        if self._process is not None:
+            self._process.end()
+            self._process = None
+        self._log.close()
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.stop()
+
+    def _said(self) -> str:
+        self._log.seek(0)
+        return self._log.read().decode(errors="replace")
+
+
+class JackFluidSynth(_Client):
+    """FluidSynth on a JACK server: ports ``NAME:left``, ``NAME:right`` (sound) and ``NAME:midi_00`` (MIDI in).
+
+    Its shell stays open; :meth:`command` talks to it. Reverb and chorus are off.
+    """
+
+    def __init__(
+        self, server: JackServer, soundfont: Path, *, name: str = "synth", gain: float = 0.2
+    ) -> None:
+        super().__init__()
+        self.server = server
+        self.soundfont = soundfont
+        self.name = name
+        self.gain = gain
+
+    @property
+    def midi_port(self) -> str:
+        """Full name of the MIDI input port."""
+        return f"{self.name}:midi_00"
+
+    @property
+    def sound_ports(self) -> tuple[str, str]:
+        """Full names of the two sound output ports."""
+        return f"{self.name}:left", f"{self.name}:right"
+
+    def __enter__(self) -> Self:
+        program = synths.require("fluidsynth")
+        settings = {
+            "audio.jack.id": self.name,
+            "audio.jack.server": self.server.name,
+            "midi.jack.id": self.name,
+            "midi.jack.server": self.server.name,
+            "audio.realtime-prio": "0",
+            "midi.realtime-prio": "0",
+            "synth.polyphony": "512",
+        }
+        options = ["-a", "jack", "-m", "jack", "-q", "-R", "0", "-C", "0", "-g", str(self.gain)]
+        options += ["-r", str(self.server.rate_hz), "-f", os.devnull]
+        for key, value in settings.items():
+            options += ["-o", f"{key}={value}"]
+        self._process = Child([program, *options, str(self.soundfont)], self.server.env, log=self._log)
+        try:
+            self.command("")  # the shell answers once the drivers stand and the soundfont is loaded
+        except ChildError as error:
+            said = self._said()
+            self.stop()
+            raise ChildError(f"FluidSynth did not start: {error}; {said}") from error
+        return self
+
+    def command(self, text: str) -> list[str]:
+        """Give one shell command and return the lines it printed."""
+        process = self._running()
+        mark = f"done-{next(_numbers)}"
+        process.say(text)
+        process.say(f"echo {mark}")
+        printed: list[str] = []
+        limit = time.monotonic() + ANSWER_S
+        while True:
+            line = process.line(max(0.01, limit - time.monotonic()))
+            while line.startswith("> "):
+                line = line[2:]
+            if line.strip() == mark:
+                return printed
+            if line.strip() and line not in (text, f"echo {mark}"):  # the shell repeats what it is told
+                printed.append(line)
+
+    def stored_table(self, bank: int = 0, program: int = 0) -> NDArray[np.float64]:
+        """Tuning stored in the synth, in cents above key 0, shape ``(128,)``, as printed (whole hundredths)."""
+        cents = [
+            float(line.rsplit(None, 1)[1])
+            for line in self.command(f"dumptuning {bank} {program}")
+            if "pitch" in line
+        ]
+        if len(cents) != 128:
+            raise ChildError(f"no tuning in bank {bank}, program {program}")
+        return np.array(cents)
+
+
+@dataclass(frozen=True, eq=False)
+class Recording(synths.Rendering):
+    """Sound (as :class:`~support.synths.Rendering`) and MIDI that a tap recorded.
+
+    `dropouts_s` are times at which sound was lost, or may have been because a client was late and the server did not
+    wait; `midi` holds ``(time_s, message)``, times since the recording began.
+    """
+
+    dropouts_s: tuple[float, ...] = ()
+    midi: list[tuple[float, bytes]] = field(default_factory=list)
+
+    def clean(self, length_s: float, *, after_s: float = 0.0) -> NDArray[np.float64]:
+        """Return the first stretch of this length without a dropout, mono."""
+        margin_s = 0.02
+        start = after_s
+        for dropout in (*sorted(self.dropouts_s), self.length_s + margin_s):
+            if dropout - margin_s >= start + length_s:
+                return self.window(start, length_s)
+            start = max(start, dropout + margin_s)
+        raise ChildError(
+            f"no {length_s} s without a dropout: {len(self.dropouts_s)} in {self.length_s:.2f} s"
+        )
+
+
+class JackTap(_Client):
+    """A client that records (``NAME:in_1``, ``NAME:in_2``, ``NAME:midi_in``) and plays (``NAME:midi_out``)."""
+
+    def __init__(self, server: JackServer, *, name: str = "tap") -> None:
+        super().__init__()
+        self.server = server
+        self.name = name
+
+    @property
+    def midi_in(self) -> str:
+        """Full name of the port that records MIDI."""
+        return f"{self.name}:midi_in"
+
+    @property
+    def midi_out(self) -> str:
+        """Full name of the port that plays MIDI."""
+        return f"{self.name}:midi_out"
+
+    def __enter__(self) -> Self:
+        command = [*_TAP, self.server.name, self.name]
+        self._process = Child(command, self.server.env, log=self._log)
+        try:
+            self._running().line(READY_S)
+        except ChildError as error:
+            said = self._said()
+            self.stop()
+            raise ChildError(f"the tap did not start: {error}; {said}") from error
+        return self
+
+    def _ask(self, limit_s: float, **order: object) -> dict[str, Any]:
+        process = self._running()
+        process.say(json.dumps(order))
+        answer: dict[str, Any] = json.loads(process.line(limit_s))
+        if "error" in answer:
+            raise ChildError(f"{order['do']}: {answer['error']}")
+        return answer
+
+    def ports(self) -> list[str]:
+        """Names of all ports on the server now."""
+        return list(self._ask(ANSWER_S, do="ports")["ports"])
+
+    def wait_for_port(self, wanted: str | Callable[[str], bool], *, limit_s: float = READY_S) -> str:
+        """Wait until a port exists, given by its full name or by a test of names; return its name."""
+        fits = wanted if callable(wanted) else wanted.__eq__
+        limit = time.monotonic() + limit_s
+        while True:
+            names = self.ports()
+            for name in names:
+                if fits(name):
+                    return name
+            if time.monotonic() > limit:
+                raise ChildError(f"no such port within {limit_s} s: {wanted}; there are {names}")
+            time.sleep(0.01)
+
+    def connect(self, source: str, destination: str) -> None:
+        """Connect two ports, waiting for both to appear."""
+        self.wait_for_port(source)
+        self.wait_for_port(destination)
+        self._ask(ANSWER_S, **{"do": "connect", "from": source, "to": destination})
+
+    def listen_to(self, synth: JackFluidSynth) -> None:
+        """Connect a synth's sound to this tap, and this tap's MIDI output to the synth."""
+        for number, port in enumerate(synth.sound_ports, start=1):
+            self.connect(port, f"{self.name}:in_{number}")
+        self.connect(self.midi_out, synth.midi_port)
+
+    def send(self, *messages: bytes) -> None:
+        """Play messages now, in order."""
+        self._ask(ANSWER_S, do="send", messages=[message.hex() for message in messages])
+
+    def start(self) -> None:
+        """Begin to record sound and MIDI."""
+        self._ask(ANSWER_S, do="start")
+
+    def stop_recording(self) -> Recording:
+        """End the recording begun by :meth:`start`."""
+        return self._fetch(ANSWER_S, do="stop")
+
+    def record(self, seconds: float) -> Recording:
+        """Record that much from now on."""
+        return self._fetch(ANSWER_S + 5 * seconds, do="record", seconds=seconds)
+
+    def _fetch(self, limit_s: float, **order: object) -> Recording:
+        with tempfile.TemporaryDirectory(prefix="stillbeat-tap-") as folder:
+            path = Path(folder) / "sound"
+            answer = self._ask(limit_s, path=str(path), **order)
+            sound = np.fromfile(path, dtype="<f4").astype(np.float64).reshape(-1, 2)
+        rate_hz = int(answer["rate_hz"])
+        frames = set(answer["gaps"]) | (set() if self.server.synchronous else set(answer["late"]))
+        return Recording(
+            sound,
+            rate_hz,
+            tuple(frame / rate_hz for frame in sorted(frames)),
+            [(time_s, bytes.fromhex(text)) for time_s, text in answer["midi"]],
+        )
+
+
+# -P: or the tap would find this module under the name of the package that it needs.
+_TAP = (sys.executable, "-P", str(Path(__file__).with_name("jack_tap.py")))
