@@ -45,6 +45,7 @@ import math
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from decimal import Decimal
 from typing import Any
 
 from bridge.errors import InputProblem, StillbeatError, TuningProblem, ValueProblem, near_names
@@ -298,7 +299,7 @@ def guitar_to_mapping(guitar: Guitar) -> dict[str, Any]:
             entry["starts_at_fret"] = string.starts_at_fret
         if string.tempered_cents is not None:
             cents = string.tempered_cents
-            entry["tempered"] = f"{cents:+.9f}c" if cents else "equal"
+            entry["tempered"] = f"{Decimal(repr(cents)):+f}c" if cents else "equal"
         strings.append(entry)
     return {
         "schema": SCHEMA,

@@ -27,6 +27,7 @@ from bridge.store.descriptions import (
     tables_dir,
     user_dir,
 )
+from bridge.tuning.guitars import Guitar, GuitarString
 from bridge.tuning.notes import key_to_hz
 from bridge.tuning.reference import Reference
 from bridge.tuning.scales import DEGREES, Interval, Scale
@@ -371,6 +372,17 @@ def test_a_table_file_stands_on_its_own(own):
     # Shipped files may change; what was exported does not.
     put(own / "scales" / "five-limit.toml", FIVE_LIMIT.replace('b7 = "9/5"', 'b7 = "7/4"'))
     same(load_table("show"), spec)
+
+
+@given(st.floats(-50, 50))
+def test_a_tempered_string_reads_back_bit_for_bit(cents):
+    strings = (GuitarString(2, 50), GuitarString(1, 57, tempered_cents=cents))
+    guitar = Guitar("two", "Two strings", "D", 2, strings, (), "derived", tuned_from="")
+    spec = guitar_table(guitar)
+    same(
+        table_from_toml(save_table(replace(spec, open_strings_win=True))),
+        replace(spec, open_strings_win=True),
+    )
 
 
 def test_a_guitar_with_a_scale_of_ones_choice():
