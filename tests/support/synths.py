@@ -166,29 +166,16 @@ def render_timidity(performance: Path | Events, soundfont: Path, *, rate_hz: int
         wav = folder / "out.wav"
         config = folder / "timidity.cfg"
         config.write_text(_timidity_config(soundfont))
-        options = [
-            "-c",
-            str(config),
-            "-S",
-            "0",
-            "--preserve-silence",
-            "--force-bank=0",
-            "--no-polyphony-reduction",
-        ]
-        options += [
-            "-p",
-            "256",
-            "-A",
-            "20",
-            "-EFchorus=d",
-            "-EFreverb=d",
-            "-EFdelay=d",
-            "-EFns=0",
-            "-EFvlpf=d",
-        ]
+        options = ["-c", str(config), *_TIMIDITY_PLAIN.split()]
         options += ["-idq", "-Ow2Ssl", "-s", str(rate_hz), "-o", str(wav)]
         _run([program, *options, str(midi)], folder)
         return _read(wav)
+
+
+_TIMIDITY_PLAIN = """
+    -S 0 -p 256 -A 20 --preserve-silence --force-bank=0 --no-polyphony-reduction
+    --no-mod-wheel --no-ch-pressure --no-vibrato -EFchorus=d -EFreverb=d -EFdelay=d -EFns=0 -EFvlpf=d
+"""
 
 
 def _timidity_config(soundfont: Path) -> str:
