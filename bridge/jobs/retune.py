@@ -18,9 +18,13 @@ from bridge.store.files import check_output
 from bridge.store.playing import sequences
 from bridge.store.profiles import load_profile
 from bridge.store.smf import Event, MidiFile, read_midi, rebuild, write_midi
+from bridge.tuning.beats import beats_hz_per_cent
 from bridge.tuning.changes import Change
-from bridge.tuning.tables import TableSpec
+from bridge.tuning.tables import Table, TableSpec
 from bridge.wire.profile import SynthProfile
+
+AUDIBLE_CENTS = 0.1
+"""Less than this is not worth a word: on D3 to F#3 it beats once in 24 seconds."""
 
 
 @dataclass(frozen=True)
@@ -133,7 +137,38 @@ def retune_midi(midi: MidiFile, request: RetuneRequest) -> tuple[MidiFile, Retun
         for number, events in playing.weave(engine.process(playing, placed)).items():
             tracks[number] = events
         _account(result, engine, tables)
+    rest = remaining_beats(request.spec.build(), profile, result.residual.worst_cents)
+    if rest:
+        result.notices.append(rest)
     return rebuild(midi, tracks), result
+
+
+def remaining_beats(table: Table, profile: SynthProfile, sent_cents: float) -> str:
+    """Say what a synth that rounds pitches, or a message in whole cents, leaves to be heard; empty if nothing.
+
+    The example is the major third above the reference: its fourth partial meets the reference's fifth.
+
+    Parameters
+    ----------
+    table : Table
+        The table that is sent.
+    profile : SynthProfile
+        Says how the synth rounds.
+    sent_cents : float
+        What the messages themselves leave at most.
+    """
+    share = {"none": 0.0, "nearest": 0.5, "floor": 1.0}[profile.rounding]
+    cents = sent_cents + share * profile.rounding_cents
+    low = table.sounding_reference[0]
+    high = low + 4
+    if cents < AUDIBLE_CENTS or high > 127:
+        return ""
+    rate_hz = cents * beats_hz_per_cent(4 * float(table.hz[high]))
+    where = "sounds whole cents" if share else "is told whole cents"
+    return (
+        f"this synth {where}: a note may be {cents:.1f} cents off, and {table.note(low)} to {table.note(high)} "
+        f"may beat {rate_hz:.2f} times a second"
+    )
 
 
 def choose_method(asked: str, synth: str | None, profile: SynthProfile) -> tuple[str, str]:
