@@ -38,7 +38,8 @@ class Limiter:
     """
 
     def __init__(self, sample_rate: int, ceiling: float) -> None:
-        self.ceiling = ceiling
+        # The nearest 32-bit number that is not above it.
+        self.ceiling = float(np.nextafter(np.float32(ceiling), np.float32(0)))
         self._growth = math.exp(PIECE / (RECOVERY_S * sample_rate))
         self._allowed: deque[float] = deque([1.0], maxlen=2 + math.ceil(HOLD_S * sample_rate / PIECE))
         self._gain = 1.0

@@ -90,7 +90,7 @@ def render_blocks(
         if data[:1] == b"\xff":
             continue
         generator.feed(data[1:] if data[:1] == b"\xf7" else data, at)
-    generator.feed(b"\xf7" + _QUIET, last)
+    generator.feed(_QUIET, last)
     yield block(last - generator.position)
     tail = round(TAIL_S * sample_rate)
     fade = round(FADE_S * sample_rate)

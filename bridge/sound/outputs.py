@@ -1,0 +1,149 @@
+"""Where sound can come out: the outputs of this computer, by name.
+
+This module alone loads PortAudio (through sounddevice, the extra ``audio``), and only when it is needed. Once PortAudio
+hangs, which it does when a JACK server dies under it, nothing more may be asked of it in this process: `give_up` says
+so.
+
+Index: `SoundOutput`, `sound_outputs`, `pick_output`, `portaudio`, `give_up`.
+"""
+
+from __future__ import annotations
+
+import atexit
+import contextlib
+import threading
+from dataclasses import dataclass
+from typing import Any
+
+from bridge.errors import PortProblem, near_names
+
+_dead = threading.Event()
+"""Set once PortAudio hangs: nothing more may be asked of it, not even to end."""
+
+
+@dataclass(frozen=True)
+class SoundOutput:
+    """A place where sound can come out.
+
+    Attributes
+    ----------
+    index : int
+        PortAudio's number.
+    name, system : str
+        The device's name, and the sound system that offers it.
+    channels, sample_rate : int
+        Most channels, and the sample rate that it prefers.
+    default : bool
+        Whether it is used when none is named.
+    """
+
+    index: int
+    name: str
+    system: str
+    channels: int
+    sample_rate: int
+    default: bool
+
+
+def portaudio() -> Any:
+    """Return the module sounddevice.
+
+    Raises
+    ------
+    PortProblem
+        It is missing, or PortAudio is, or PortAudio hangs since `give_up`.
+    """
+    if _dead.is_set():
+        raise PortProblem(
+            "the sound system has stopped answering",
+            "start the sound server again, then start Stillbeat again",
+        )
+    try:
+        import sounddevice
+    except ModuleNotFoundError:
+        raise PortProblem(
+            "live sound needs the package sounddevice",
+            "pip install 'stillbeat[audio]'; or render to a file instead",
+        ) from None
+    except OSError as error:
+        raise PortProblem(
+            f"the sound library PortAudio cannot be loaded: {error}",
+            "install it (Debian and Ubuntu: apt install libportaudio2); or render to a file instead",
+        ) from None
+    return sounddevice
+
+
+def give_up() -> None:
+    """Ask nothing of PortAudio any more, not even to end when Python does: it hangs."""
+    _dead.set()
+    with contextlib.suppress(ImportError, OSError, AttributeError):
+        import sounddevice
+
+        atexit.unregister(sounddevice._exit_handler)
+
+
+def sound_outputs(rescan: bool = False) -> list[SoundOutput]:
+    """Return the outputs that there are.
+
+    Parameters
+    ----------
+    rescan : bool
+        Look again for devices that came or went. Never while a stream is open.
+
+    Raises
+    ------
+    PortProblem
+        sounddevice or PortAudio is missing.
+    """
+    library = portaudio()
+    if rescan:
+        # PortAudio lists devices only when it is initialised; this is the way that sounddevice's manual gives.
+        library._terminate()
+        library._initialize()
+    systems = [str(system["name"]) for system in library.query_hostapis()]
+    default = library.default.device[1]
+    if default < 0:
+        candidates = [int(system["default_output_device"]) for system in library.query_hostapis()]
+        default = next((index for index in candidates if index >= 0), -1)
+    return [
+        SoundOutput(
+            index,
+            str(device["name"]),
+            systems[device["hostapi"]],
+            int(device["max_output_channels"]),
+            round(device["default_samplerate"]),
+            index == default,
+        )
+        for index, device in enumerate(library.query_devices())
+        if device["max_output_channels"] > 0
+    ]
+
+
+def pick_output(name: str | None = None) -> SoundOutput:
+    """Return the output whose name contains `name` (any case), or the default one.
+
+    Raises
+    ------
+    PortProblem
+        There is none, none of that name, or several.
+    """
+    outputs = sound_outputs() or sound_outputs(rescan=True)
+    if not outputs:
+        raise PortProblem(
+            "there is no sound output on this computer",
+            "connect or switch on a sound card or start the sound server; or render to a file instead",
+        )
+    if name is None:
+        return next((output for output in outputs if output.default), outputs[0])
+    wanted = name.casefold()
+    exact = [output for output in outputs if output.name.casefold() == wanted]
+    matching = exact or [output for output in outputs if wanted in output.name.casefold()]
+    if not matching:
+        raise PortProblem(
+            f"there is no sound output {name!r}", near_names(name, [output.name for output in outputs])
+        )
+    systems = {output.system for output in matching}
+    if len(matching) > 1 and not (exact and len(systems) == len(matching)):
+        shown = ", ".join(f"{output.name} ({output.system})" for output in matching)
+        raise PortProblem(f"several sound outputs are called {name!r}: {shown}", "give more of the name")
+    return matching[0]
