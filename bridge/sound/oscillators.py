@@ -210,11 +210,12 @@ class Oscillators:
             values = self._tones(frames)
             values *= self._envelopes(frames)
             gain = self._gain[:rows]
-            out += gain.T.astype(np.float32) @ values
+            # einsum adds in one order, in this thread; a matrix product might use others.
+            out += np.einsum("rs,rf->sf", gain.astype(np.float32), values)
             if self._ramp_left:
                 change = (self._target[:rows] - gain) * (frames / self._ramp_left)
                 values *= self._index32[:frames] / np.float32(frames)
-                out += change.T.astype(np.float32) @ values
+                out += np.einsum("rs,rf->sf", change.astype(np.float32), values)
                 gain += change
         self._ramp_left -= min(frames, self._ramp_left)
         if not self._ramp_left:

@@ -1,7 +1,7 @@
 """A MIDI receiver that obeys every tuning method of this project: bytes in, notes with frequencies out.
 
 The receiver holds what sixteen channels were told and decides which notes sound, at what frequency and how loud.
-What makes the sound is handed in as a `Player`; without one the receiver is a pure listener.
+What makes the sound is handed in as a `bridge.sound.player.Player`; without one the receiver is a pure listener.
 
 A note's frequency is::
 
@@ -29,7 +29,7 @@ No bytes make it raise: what is not a message, or says what cannot be, is ignore
 
 Conventions: channels are 1 to 16; frequencies in hertz; a device ID of None obeys messages for any device.
 
-Index: `Receiver`, `Player`, `Silent`.
+Index: `Receiver`.
 
 Sources: MIDI 1.0 Detailed Specification; CA-020, CA-021 (tuning); CA-025 (master tuning); RP-015 (reset all
 controllers); *General MIDI 2* (RP-024); *MIDI Polyphonic Expression* (2018).
@@ -39,7 +39,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from typing import Protocol
 
 from bridge.engine.rhythm import RhythmTracker
 from bridge.errors import WireError
@@ -50,6 +49,7 @@ from bridge.sound.channels import (
     Channel,
     Note,
 )
+from bridge.sound.player import Player, Silent
 from bridge.sound.tunings import TuningMemory, octave_pitches
 from bridge.wire import mts, rpn
 from bridge.wire.mpe import MpeReceiver
@@ -60,39 +60,6 @@ MPE_MEMBER_RANGE_SEMITONES = 48.0
 _SYSTEM_RESET = 0xFF
 _ALL_DEVICES = 0x7F
 _RPN_CONTROLLERS = frozenset({6, 38, 96, 97, 98, 99, 100, 101})
-
-
-class Player(Protocol):
-    """What makes the sound. Every call comes from within `Receiver.feed`, in the order of the messages."""
-
-    def start(self, note: Note) -> None:
-        """Begin a note."""
-
-    def release(self, note: Note) -> None:
-        """Let a note die away as its voice does; when it has ended, call `Receiver.forget`."""
-
-    def silence(self, channel: int) -> None:
-        """End everything on a channel (drums too) as fast as can be without a click."""
-
-    def retune(self, note: Note) -> None:
-        """Go on at the frequency that the note has now."""
-
-    def change_gain(self, channel: int) -> None:
-        """Volume, expression or pan of a channel, or the master volume, has changed."""
-
-
-class Silent:
-    """A player that plays nothing."""
-
-    def start(self, note: Note) -> None:
-        """Do nothing."""
-
-    release = retune = start
-
-    def silence(self, channel: int) -> None:
-        """Do nothing."""
-
-    change_gain = silence
 
 
 class Receiver:
