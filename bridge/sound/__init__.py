@@ -21,5 +21,7 @@ no hardware. Bytes go in at one end and samples come out at the other:
 `outputs`          the sound outputs of this computer, by name
 =================  ==================================================================================
 
+Pitch goes the other way in `listen` and the modules that it names: from recorded sound to the notes in it.
+
 Nothing is imported here, so that importing one module does not load the others.
 """

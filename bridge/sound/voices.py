@@ -199,12 +199,12 @@ _BELL = Voice(
 _SHORT = Voice(
     "short pluck",
     (
-        Layer("short body", _pluck(_PLUCK_POINT, 1.8), 0.9, t60_s=1.2, attack_s=0.003, release_s=0.3),
+        Layer("short body", _pluck(_PLUCK_POINT, 1.8), 0.9, t60_s=2.4, attack_s=0.003, release_s=0.3),
         Layer(
             "short edge",
             _pluck(_PLUCK_POINT, 1.1, above=2.0),
             0.4,
-            t60_s=0.4,
+            t60_s=0.8,
             attack_s=0.002,
             velocity_power=2.0,
         ),
