@@ -98,7 +98,7 @@ def synthesize(
         Amplitude and phase at time 0 as blocks of `length` samples show it: a block shows a decaying partial louder
         than it is in the block's middle, which is undone here.
     length : int
-        Samples in those blocks.
+        Samples in those blocks; 0 where `start` is meant as it stands.
     bend : (ndarray, callable), optional
         Each partial's factor, and the phase at factor 1 that a drift common to all adds at times t.
 
@@ -106,11 +106,13 @@ def synthesize(
     -------
     ndarray, shape (size,)
     """
-    window = hann(length)
-    tau = (np.arange(length) - length // 2) / sample_rate
-    gain = (window @ np.exp(rate.real * tau[:, None])) / window.sum()
     per_sample = rate / sample_rate
-    chunk = max(32, length // 2)
+    gain = np.ones(rate.size)
+    if length:
+        window = hann(length)
+        tau = (np.arange(length) - length // 2) / sample_rate
+        gain = (window @ np.exp(rate.real * tau[:, None])) / window.sum()
+    chunk = max(32, length // 2) if length else 1024
     count = -(-size // chunk)
     inner = powers(per_sample, 0, chunk)
     outer = np.exp(np.arange(count)[:, None] * chunk * per_sample) * (start / gain)
