@@ -1,0 +1,134 @@
+"""How long notes sound: keys, the pedals that hold them, and the messages that end them all.
+
+`Sounding` follows one channel of the source. A note sounds from its note-on until its key is up and no pedal holds
+it any more:
+
+- Sustain (CC 64) holds at any value above 0: where a synth knows half-pedalling, a note still sounds there.
+- Hold 2 (CC 69) and sostenuto (CC 66) hold from 64 on; sostenuto only the keys that were down when it went down.
+- All notes off (CC 123, and the mode messages 124 to 127) lets go of all keys; pedals still hold.
+- All sound off (CC 120) ends everything. Reset all controllers (CC 121) lifts the pedals (RP-015).
+
+A key struck again before it was let go sounds until it has been let go as often as it was struck; the oldest stroke
+ends first.
+
+Conventions: keys are 0 to 127; notes are whatever the caller hands in.
+
+Sources: MIDI 1.0 Detailed Specification, "Hold Pedal", "Sostenuto", "Channel Mode Messages"; RP-015 (Response to
+Reset All Controllers).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import Generic, TypeVar
+
+SUSTAIN, SOSTENUTO, HOLD_2 = 64, 66, 69
+ALL_SOUND_OFF, RESET_CONTROLLERS, LOCAL_CONTROL, ALL_NOTES_OFF = 120, 121, 122, 123
+MONO, POLY = 126, 127
+
+ENDING = frozenset({SUSTAIN, SOSTENUTO, HOLD_2, ALL_SOUND_OFF, RESET_CONTROLLERS, *range(ALL_NOTES_OFF, 128)})
+"""Controllers that can end notes or hold them."""
+
+NoteT = TypeVar("NoteT")
+
+
+class Sounding(Generic[NoteT]):
+    """The notes of one source channel that sound now.
+
+    Attributes
+    ----------
+    down : dict of int to list
+        Strokes of each key that is down, the oldest first.
+    held : list of (int, note)
+        Notes whose key is up and that a pedal holds.
+    """
+
+    __slots__ = ("_captured", "_hold_2", "_sostenuto", "_sustain", "down", "held")
+
+    def __init__(self) -> None:
+        self.down: dict[int, list[NoteT]] = {}
+        self.held: list[tuple[int, NoteT]] = []
+        self._sustain = False
+        self._hold_2 = False
+        self._sostenuto = False
+        self._captured: frozenset[int] = frozenset()
+
+    def __bool__(self) -> bool:
+        return bool(self.down or self.held)
+
+    def __iter__(self) -> Iterator[tuple[int, NoteT]]:
+        for key, strokes in self.down.items():
+            for note in strokes:
+                yield key, note
+        yield from self.held
+
+    def strike(self, key: int, note: NoteT) -> None:
+        """A key goes down."""
+        strokes = self.down.get(key)
+        if strokes is None:
+            self.down[key] = [note]
+        else:
+            strokes.append(note)
+
+    def release(self, key: int) -> NoteT | None:
+        """A key goes up: return its oldest stroke, None if it was not down. Ask `hold` whether it sounds on."""
+        strokes = self.down.get(key)
+        if strokes is None:
+            return None
+        if len(strokes) == 1:
+            del self.down[key]
+            return strokes[0]
+        return strokes.pop(0)
+
+    def hold(self, key: int, note: NoteT) -> bool:
+        """Tell whether a pedal holds a note just let go, and remember it if so."""
+        if self._sustain or self._hold_2 or key in self._captured:
+            self.held.append((key, note))
+            return True
+        return False
+
+    def control(self, controller: int, value: int) -> Sequence[NoteT]:
+        """Take one of the controllers in `ENDING`; return the notes that it ends."""
+        if controller == SUSTAIN:
+            self._sustain = value > 0
+            return () if self._sustain else self._let_go()
+        if controller == SOSTENUTO:
+            on = value >= 64
+            if on and not self._sostenuto:
+                self._captured = frozenset(self.down)
+            elif not on:
+                self._captured = frozenset()
+            self._sostenuto = on
+            return () if on else self._let_go()
+        if controller == HOLD_2:
+            self._hold_2 = value >= 64
+            return () if self._hold_2 else self._let_go()
+        if controller == RESET_CONTROLLERS:
+            return self.lift_pedals()
+        if controller == ALL_SOUND_OFF:
+            ended = [note for _, note in self]
+            self.down.clear()
+            self.held.clear()
+            return ended
+        if controller >= ALL_NOTES_OFF:
+            self.held += [(key, note) for key, strokes in self.down.items() for note in strokes]
+            self.down.clear()
+            return self._let_go()
+        return ()
+
+    def lift_pedals(self) -> Sequence[NoteT]:
+        """All pedals go up, as after a reset; return the notes that this ends."""
+        self._sustain = self._hold_2 = self._sostenuto = False
+        self._captured = frozenset()
+        return self._let_go()
+
+    def _let_go(self) -> Sequence[NoteT]:
+        if not self.held or self._sustain or self._hold_2:
+            return ()
+        if self._captured:
+            ended = [note for key, note in self.held if key not in self._captured]
+            self.held = [item for item in self.held if item[0] in self._captured]
+            return ended
+        ended = [note for _, note in self.held]
+        self.held = []
+        return ended

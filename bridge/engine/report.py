@@ -1,0 +1,223 @@
+"""What retuning by bends did to a file: who is in tune, how nearly, and at what cost in messages.
+
+Residuals are those of the bends that were really sent, at the range that was really sent, over the whole life of a
+note: a note counts as exact if it was never off by more than half a step of its channel's bend.
+
+The record as JSON (`BendReport.to_json`)::
+
+    {"schema": 1, "notes": 812, "exact": 812, "worst_cents": 0.012, "mean_cents": 0.006, "demand_max": 9,
+     "bars": [{"bar": 17, "notes_off": 3, "worst_cents": 7.1}],
+     "method": "bend", "channels_allowed": 15, "channels": [1, 2, …], "range_semitones": 2,
+     "ranges_semitones": {"1": 2, "3": 3}, "setup_messages": 96, "bend_messages": 240, "clipped": 0,
+     "mean_off_cents": 0.0, "demand": [{"bar": 1, "channels": 4}, …], "notices": ["…"]}
+
+`worst_cents` and `mean_cents` are the largest and the mean, over all notes, of how far each was off at worst; `bars`
+lists the bars in which a note starts that is not exact; `demand` how many channels it would take in each bar.
+"""
+
+from __future__ import annotations
+
+import json
+from array import array
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Any
+
+BarOf = Callable[[int], int]
+"""Anchor of an event to the bar it stands in, counted from 1."""
+
+
+@dataclass
+class BendReport:
+    """The record of a file retuned by bends.
+
+    Attributes
+    ----------
+    method : str
+        ``"bend"`` or ``"mpe"``.
+    starts : array of int
+        Anchor of each pitched note.
+    note_cents : array of float
+        By how much each note was off at worst.
+    half_step_cents : array of float
+        What each note may be off and still count as exact.
+    clipped : int
+        Notes under which the source bent farther than the range reaches.
+    class_starts, demand : array of int
+        Anchors where a class starts, and how many classes sound then.
+    channels_allowed : int
+        How many channels there were.
+    channels : tuple of int
+        Channels that pitched notes sounded on.
+    ranges_semitones : dict of int to int
+        Bend range for each source channel that plays pitched notes.
+    setup_messages, bend_messages : int
+        Messages of our own: set-ups and bends.
+    notices : list of str
+        What a player should know.
+    """
+
+    method: str
+    starts: array[int]
+    note_cents: array[float]
+    half_step_cents: array[float]
+    clipped: int
+    class_starts: array[int]
+    demand: array[int]
+    channels_allowed: int
+    channels: tuple[int, ...]
+    ranges_semitones: dict[int, int]
+    setup_messages: int
+    bend_messages: int
+    notices: list[str] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        self._off = array(
+            "l",
+            (
+                number
+                for number, (cents, half) in enumerate(
+                    zip(self.note_cents, self.half_step_cents, strict=True)
+                )
+                if cents > half + 1e-7
+            ),
+        )
+
+    @property
+    def notes(self) -> int:
+        """Pitched notes."""
+        return len(self.starts)
+
+    @property
+    def exact(self) -> int:
+        """Notes in tune for their whole length."""
+        return self.notes - len(self._off)
+
+    @property
+    def off(self) -> array[int]:
+        """Numbers of the notes that are not exact, in order of starting."""
+        return self._off
+
+    @property
+    def worst_cents(self) -> float:
+        """How far the worst note was off."""
+        return max(self.note_cents, default=0.0)
+
+    @property
+    def mean_cents(self) -> float:
+        """Mean over all notes of how far each was off at worst."""
+        return sum(self.note_cents) / self.notes if self.notes else 0.0
+
+    @property
+    def mean_off_cents(self) -> float:
+        """The same over the notes that are not exact."""
+        return sum(self.note_cents[number] for number in self._off) / len(self._off) if self._off else 0.0
+
+    @property
+    def demand_max(self) -> int:
+        """How many channels it would take for every note to be exact."""
+        return max(self.demand, default=0)
+
+    @property
+    def range_semitones(self) -> int:
+        """The widest bend range used; 2 where no note sounds."""
+        return max(self.ranges_semitones.values(), default=2)
+
+    def bars(self, bar_of: BarOf) -> list[dict[str, Any]]:
+        """Return the bars with notes that are not exact: ``bar``, ``notes_off``, ``worst_cents``."""
+        found: dict[int, dict[str, Any]] = {}
+        for number in self._off:
+            bar = bar_of(self.starts[number])
+            entry = found.setdefault(bar, {"bar": bar, "notes_off": 0, "worst_cents": 0.0})
+            entry["notes_off"] += 1
+            entry["worst_cents"] = max(entry["worst_cents"], self.note_cents[number])
+        return [found[bar] for bar in sorted(found)]
+
+    def demand_by_bar(self, bar_of: BarOf) -> list[dict[str, int]]:
+        """Return the largest demand that arises in each bar: ``bar``, ``channels``."""
+        most: dict[int, int] = {}
+        for anchor, demand in zip(self.class_starts, self.demand, strict=True):
+            bar = bar_of(anchor)
+            if most.get(bar, 0) < demand:
+                most[bar] = demand
+        return [{"bar": bar, "channels": most[bar]} for bar in sorted(most)]
+
+    def to_json(self, bar_of: BarOf | None = None) -> dict[str, Any]:
+        """Return the record as plain data (see the module's text); without `bar_of` no bars are listed."""
+        return {
+            "schema": 1,
+            "notes": self.notes,
+            "exact": self.exact,
+            "worst_cents": self.worst_cents,
+            "mean_cents": self.mean_cents,
+            "demand_max": self.demand_max,
+            "bars": self.bars(bar_of) if bar_of else [],
+            "method": self.method,
+            "channels_allowed": self.channels_allowed,
+            "channels": list(self.channels),
+            "range_semitones": self.range_semitones,
+            "ranges_semitones": {str(number): width for number, width in self.ranges_semitones.items()},
+            "setup_messages": self.setup_messages,
+            "bend_messages": self.bend_messages,
+            "clipped": self.clipped,
+            "mean_off_cents": self.mean_off_cents,
+            "demand": self.demand_by_bar(bar_of) if bar_of else [],
+            "notices": list(self.notices),
+        }
+
+    def dumps(self, bar_of: BarOf | None = None) -> str:
+        """Return the record as JSON text."""
+        return json.dumps(self.to_json(bar_of), indent=2, ensure_ascii=False) + "\n"
+
+    def lines(self, bar_of: BarOf | None = None) -> list[str]:
+        """Return the record in words, a line each."""
+        told = [self._exactness()]
+        if self._off:
+            told.append(
+                f"{len(self._off)} are off, by {self.worst_cents:.2f} cents at most and {self.mean_off_cents:.2f} on "
+                "average"
+            )
+            if bar_of:
+                told.append("in bars " + spans(entry["bar"] for entry in self.bars(bar_of)))
+        told.append(
+            f"channels: {self.demand_max} needed at most, {self.channels_allowed} allowed; used "
+            f"{spans(self.channels) or 'none'}"
+        )
+        if bar_of and self.demand:
+            peaks = [
+                entry["bar"] for entry in self.demand_by_bar(bar_of) if entry["channels"] == self.demand_max
+            ]
+            told.append(f"most channels are needed in bars {spans(peaks)}")
+        told.append(
+            f"bend range: {self._ranges()}; added {self.setup_messages} set-up messages and {self.bend_messages} bends"
+        )
+        return told
+
+    def _exactness(self) -> str:
+        if not self.notes:
+            return "no pitched notes"
+        if not self._off:
+            return f"all {self.notes} notes are in tune, within {self.worst_cents:.3f} cents for their whole length"
+        return f"{self.exact} of {self.notes} notes are in tune for their whole length"
+
+    def _ranges(self) -> str:
+        widths: dict[int, list[int]] = {}
+        for number, width in self.ranges_semitones.items():
+            widths.setdefault(width, []).append(number)
+        if len(widths) < 2:
+            return f"±{self.range_semitones} semitones"
+        return ", ".join(
+            f"±{width} semitones for channel{'s' if len(numbers) > 1 else ''} {spans(numbers)}"
+            for width, numbers in sorted(widths.items())
+        )
+
+
+def spans(numbers: Any) -> str:
+    """Write whole numbers as ``1-9, 11-16``."""
+    runs: list[list[int]] = []
+    for number in sorted(set(numbers)):
+        if runs and runs[-1][1] == number - 1:
+            runs[-1][1] = number
+        else:
+            runs.append([number, number])
+    return ", ".join(f"{low}-{high}" if low < high else f"{low}" for low, high in runs)
