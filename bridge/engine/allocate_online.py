@@ -17,7 +17,7 @@ channel comes nearest, in that one's sound. It is never dropped.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from operator import itemgetter
 from typing import Any
 
@@ -83,15 +83,13 @@ class OnlinePlacer:
     def __init__(self, tonic: int | None = None) -> None:
         self.tonic = tonic
         self.crowded = 0
-        self._sources: Sequence[Source] = ()
-
-    def watch(self, sources: Sequence[Source]) -> None:
-        """Know all source channels, to tell which note is the bass."""
-        self._sources = sources
+        self._playing: list[Source] = []  # source channels that have played, to tell which note is the bass
 
     def place(self, core: BendCore, source: Source, key: int, offset: float, now_s: float) -> Out:
         """Return a channel where the note is in tune; failing that, where it does least harm."""
-        source.home.reluctance = 2
+        if source.home.reluctance != 2 or source not in self._playing:
+            source.home.reluctance = 2
+            self._playing.append(source)
         if source.mono:
             for out in source.pool:
                 if out.notes and out.source is source:
@@ -107,7 +105,7 @@ class OnlinePlacer:
         return loudness(velocity, source.cc[7], source.cc[11]) * (PURE_WEIGHT if pure else 1.0)
 
     def _is_lowest(self, key: int) -> bool:
-        for source in self._sources:
+        for source in self._playing:
             sounding = source.sounding
             if sounding.down and min(sounding.down) < key:
                 return False

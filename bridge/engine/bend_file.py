@@ -194,7 +194,7 @@ class _Planner:
             cents = max(fact.high_offset_cents, fact.low_offset_cents, key=abs)
             if abs(cents) > 100.0 * most:
                 raise MethodProblem(
-                    f"channel {number} has a note {cents:+.0f} cents from its usual pitch; bends reach {most} semitones",
+                    f"channel {number} plays {cents:+.0f} cents from its usual pitch; bends reach ±{most} semitones",
                     "use --method note, or a reference nearer to the usual pitch",
                 )
 

@@ -11,7 +11,7 @@ Notes of one source channel in mono mode are one class, since they sound one at 
 
 Conventions: anchors as in `demand`; classes are numbered in order of starting.
 
-Index: `Classes`, `sort_into_classes`, `depth`.
+Index: `Classes`, `sort_into_classes`, `depth`, `crowded_spans`.
 """
 
 from __future__ import annotations
@@ -103,6 +103,23 @@ def depth(starts: Sequence[int], ends: Iterable[int]) -> array[int]:
             over += 1
         depths.append(number - over)
     return depths
+
+
+def crowded_spans(starts: Sequence[int], ends: Sequence[int], channels: int) -> list[tuple[int, int]]:
+    """Return the stretches of anchors in which more than `channels` intervals hold at once."""
+    spans: list[tuple[int, int]] = []
+    ended = sorted(ends)
+    over = 0
+    for number, start in enumerate(starts, 1):
+        while ended[over] < start:
+            over += 1
+        if number - over > channels:
+            end = ended[number - channels - 1]  # when enough of them are over
+            if spans and spans[-1][1] >= start:
+                spans[-1] = (spans[-1][0], max(end, spans[-1][1]))
+            else:
+                spans.append((start, end))
+    return spans
 
 
 def sort_into_classes(

@@ -24,7 +24,7 @@ from collections.abc import Sequence
 from typing import Protocol
 
 from bridge.engine.channels import Note, Out, Source
-from bridge.engine.shadow import PLAIN_CONTROLLERS, set_up
+from bridge.engine.shadow import MODULATION, PLAIN_CONTROLLERS, set_up
 from bridge.engine.targets import own_bend_cents
 from bridge.wire.bend import CENTRE, MAX_VALUE
 from bridge.wire.rpn import bend_range
@@ -193,7 +193,11 @@ class BendCore:
             self._take_over(out, source)
         if source.manager is None and out not in source.serving:
             source.serving.append(out)
-        if out.version != source.version or out.range_semitones != source.range_out_semitones:
+        if (
+            out.version != source.version
+            or out.range_semitones != source.range_out_semitones
+            or (self.plain and out.cc[MODULATION] != 0)
+        ):
             self.equip(out, source)
         out.offset = offset
         out.mixed = False

@@ -12,7 +12,7 @@ channel that is still to start.
 
 Conventions: as in `classes`. Source channels are 0 to 15, bits of a mask.
 
-Index: `share`, `crowded_spans`.
+Index: `share`, `pure_notes`.
 """
 
 from __future__ import annotations
@@ -21,17 +21,20 @@ import math
 from array import array
 from bisect import bisect_left, bisect_right
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from operator import itemgetter
 from typing import NamedTuple
 
 from bridge.engine.allocate_online import PURE_WEIGHT, sums_loss
-from bridge.engine.classes import Classes, depth
+from bridge.engine.classes import Classes, crowded_spans, depth
 from bridge.engine.core import best_offset
 from bridge.engine.demand import Score
 
 _EFFORT = 4_000  # ways kept, over a whole file
 _MOST_WAYS = 2_000
 _SEARCHED_WHOLE = 8  # so few classes are searched to the end
+_FINE_EFFORT = 60_000  # losses worked out where one way is followed, over a whole file
+_LEAST_WAYS = 4  # below this, one way is followed, which is much faster
 _JOINS_IN_A_BEAM = 3
 
 _Group = tuple[int, ...]  # classes that share and still sound
@@ -49,21 +52,23 @@ class _Step(NamedTuple):
 _Ways = dict[tuple[_Group, ...], tuple[float, tuple[int, ...], _Step | None]]
 
 
-def crowded_spans(starts: Sequence[int], ends: Sequence[int], channels: int) -> list[tuple[int, int]]:
-    """Return the stretches of anchors in which more than `channels` intervals hold at once."""
-    spans: list[tuple[int, int]] = []
-    ended = sorted(ends)
-    over = 0
-    for number, start in enumerate(starts, 1):
-        while ended[over] < start:
-            over += 1
-        if number - over > channels:
-            end = ended[number - channels - 1]  # when enough of them are over
-            if spans and spans[-1][1] >= start:
-                spans[-1] = (spans[-1][0], max(end, spans[-1][1]))
-            else:
-                spans.append((start, end))
-    return spans
+@dataclass(slots=True)
+class _Shared:
+    """A channel that classes share: the first of them, until when it is taken, and the weightiest one's offset."""
+
+    root: int
+    source: int
+    end: int
+    end_s: float
+    offset: float
+    weight: float
+    members: list[int]
+
+    def join(self, number: int, end: int, end_s: float, offset: float, weight: float) -> None:
+        self.end, self.end_s = max(self.end, end), max(self.end_s, end_s)
+        self.members.append(number)
+        if weight > self.weight:
+            self.offset, self.weight = offset, weight
 
 
 def share(
@@ -147,11 +152,12 @@ class _Search:
             number for number, count in enumerate(depth(classes.starts, classes.ends)) if count > channels
         }
         few = len(self.concerned) <= _SEARCHED_WHOLE
-        self.most_ways = _MOST_WAYS if few else max(1, _EFFORT // len(self.concerned))
+        self.most_ways = _MOST_WAYS if few else _EFFORT // len(self.concerned)
         self.ends_s: dict[int, float] = dict.fromkeys(self.concerned, 0.0)
         for note, number in enumerate(classes.of_note):
             if number in self.ends_s and score.ends_s[note] > self.ends_s[number]:
                 self.ends_s[number] = score.ends_s[note]
+        self.last_end = -1  # of the classes that have started
         self._gates()
 
     def know_pitch(self, offsets: Sequence[float], changes: Mapping[int, Sequence[float]]) -> None:
@@ -201,6 +207,11 @@ class _Search:
         if len(group) < 2:
             return 0.0
         ends_s, weights = self.ends_s, self.weights
+        if len(group) == 2 and not self.change_s:
+            one, other = group
+            apart = abs(self.offset(one, 0) - self.offset(other, 0))
+            both_s = max(0.0, min(ends_s[one], ends_s[other]) - from_s)
+            return apart * min(weights[one], weights[other]) * both_s
         alive = sorted(group, key=ends_s.__getitem__)
         table = bisect_right(self.change_s, from_s)
         total, now_s = 0.0, from_s
@@ -221,12 +232,24 @@ class _Search:
                 table += 1
         return total
 
+    def nothing_ahead(self, start: int) -> bool:
+        """Tell whether no source channel begins while what sounds now may still sound."""
+        at = bisect_right(self.gate_anchors, start)
+        return at == len(self.gate_anchors) or self.gate_anchors[at] >= self.last_end
+
     def is_safe(self, groups: Sequence[_Group], start: int) -> bool:
         """Tell whether a channel is left for every source channel that begins later."""
+        if self.nothing_ahead(start):
+            return True
         ends, sources = self.classes.ends, self.classes.sources
-        spans = [(max(ends[number] for number in group), 1 << sources[group[0]]) for group in groups]
+        return self.leaves_room(
+            [(max([ends[number] for number in group]), 1 << sources[group[0]]) for group in groups], start
+        )
+
+    def leaves_room(self, spans: Sequence[tuple[int, int]], start: int) -> bool:
+        """The same, for channels given by the anchor where each is free again and the bit of its source channel."""
         at = bisect_right(self.gate_anchors, start)
-        last = max(end for end, _ in spans)
+        last = max(spans)[0]
         while at < len(self.gate_anchors) and self.gate_anchors[at] < last:
             anchor, covered, alive = self.gate_anchors[at], 0, 0
             for end, bit in spans:
@@ -240,6 +263,9 @@ class _Search:
 
     def run(self, shared: array[int]) -> None:
         """Search, and enter into `shared` the best that was found."""
+        if self.most_ways < _LEAST_WAYS:
+            self._one_way(shared)
+            return
         ways: _Ways = {(): (0.0, (), None)}
         for number in self.concerned:
             ways = self._step(ways, number)
@@ -248,10 +274,63 @@ class _Search:
             shared[history.number] = history.root
             history = history.before
 
+    def _one_way(self, shared: array[int]) -> None:
+        """Follow one way only: a channel of its own while there is one to spare, else the group that costs least."""
+        classes, channels, weights, ends_s = self.classes, self.channels, self.weights, self.ends_s
+        starts_s, keys = self.score.starts_s, self.score.keys
+        table, next_change_s = 0, self.change_s[0] if self.change_s else math.inf
+        groups: list[_Shared] = []
+        finely = min(_JOINS_IN_A_BEAM, _FINE_EFFORT // len(self.concerned))
+        for number in self.concerned:
+            start, end, source = classes.starts[number], classes.ends[number], classes.sources[number]
+            self.last_end = max(self.last_end, end)
+            groups = [group for group in groups if group.end > start]
+            now_s = starts_s[classes.first[number]]
+            if now_s >= next_change_s:
+                table = bisect_right(self.change_s, now_s)
+                next_change_s = self.change_s[table] if table < len(self.change_s) else math.inf
+            offset = self.tables[table][keys[classes.first[number]]]
+            clear = self.nothing_ahead(start)
+            spans = [] if clear else [(group.end, 1 << group.source) for group in groups]
+            alone = (end, 1 << source)
+            if (len(groups) < channels or number not in self.crowded) and (
+                clear or self.leaves_room([*spans, alone], start)
+            ):
+                groups.append(_Shared(number, source, end, ends_s[number], offset, weights[number], [number]))
+                continue
+            options: list[tuple[float, int]] = []
+            for at, group in enumerate(groups):
+                if group.source == source:
+                    both_s = min(group.end_s, ends_s[number]) - now_s
+                    cost = abs(group.offset - offset) * min(group.weight, weights[number]) * both_s
+                    options.append((cost, at))
+            options.sort()
+            if finely:
+                looked_at = [(self._more(groups[at], number, start, now_s), at) for _, at in options[:finely]]
+                options[:finely] = sorted(looked_at)
+            for _, at in options:
+                group = groups[at]
+                if (
+                    clear
+                    or end <= group.end
+                    or self.leaves_room([*spans[:at], alone, *spans[at + 1 :]], start)
+                ):
+                    shared[number] = group.root
+                    group.join(number, end, ends_s[number], offset, weights[number])
+                    break
+
+    def _more(self, group: _Shared, number: int, start: int, now_s: float) -> float:
+        """What a group loses more if a class joins it."""
+        ends = self.classes.ends
+        group.members = [each for each in group.members if ends[each] > start]
+        members = tuple(group.members)
+        return self.loss((*members, number), now_s) - self.loss(members, now_s)
+
     def _step(self, ways: _Ways, number: int) -> _Ways:
         """Let a class start: in every way so far, on a channel of its own and in every group it may join."""
         classes = self.classes
         start, source = classes.starts[number], classes.sources[number]
+        self.last_end = max(self.last_end, classes.ends[number])
         now_s = self.score.starts_s[classes.first[number]]
         crowded = number in self.crowded
         beam = len(ways) * 4 > self.most_ways
@@ -287,9 +366,14 @@ class _Search:
             return options
         table = bisect_right(self.change_s, now_s)
         offset = self.offset(number, table)
-        near = sorted(options, key=lambda at: abs(self.offset(groups[at][0], table) - offset))
-        ends = self.classes.ends
-        longest = max(options, key=lambda at: max(ends[each] for each in groups[at]))
+        offsets, keys, first, ends = (
+            self.tables[table],
+            self.score.keys,
+            self.classes.first,
+            self.classes.ends,
+        )
+        near = sorted(options, key=lambda at: abs(offsets[keys[first[groups[at][0]]]] - offset))
+        longest = max(options, key=lambda at: max([ends[each] for each in groups[at]]))
         return list(dict.fromkeys([*near[:_JOINS_IN_A_BEAM], longest]))
 
     def _survivors(self, ways: _Ways, start: int) -> _Ways:

@@ -316,6 +316,9 @@ class Router(BendCore):
             player = self.outs[zone.manager - 1].source
             if player is not None:
                 self.sink += zone.messages(player.range_out_semitones)
+                manager = self.outs[zone.manager - 1]
+                manager.selected = None
+                self.sink += set_up(player, manager, manager.nibble)
                 for out in player.pool:
                     out.set_range(player.range_out_semitones)
         self.setup_messages += len(self.sink) - before

@@ -24,7 +24,7 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
-POWER_UP = {7: 100, 8: 64, 10: 64, 11: 127, 91: 40} | {number: 64 for number in range(70, 80)}
+POWER_UP = {7: 100, 8: 64, 10: 64, 11: 127, 91: 40} | dict.fromkeys(range(70, 80), 64)
 NOT_HEARD = {0, 32, 6, 38, 96, 97, 98, 99, 100, 101}
 
 
@@ -45,7 +45,7 @@ class Channel:
 
     def heard(self) -> dict[int, int]:
         """Controllers, with those never set at their power-up value, zeros left out."""
-        values = {number: value for number, value in {**POWER_UP, **self.cc}.items()}
+        values = {**POWER_UP, **self.cc}
         return {number: value for number, value in values.items() if value and number not in NOT_HEARD}
 
     def heard_parameters(self) -> dict[tuple[str, int, int], list[int]]:
@@ -243,7 +243,7 @@ class _Check:
         number = data[0] & 15 if data else 0
         is_on = kind == 9 and data[2] > 0
         is_off = kind == 8 or (kind == 9 and data[2] == 0)
-        passes = bool(data) and (data[0] >= 0xF0 or self.source.kits[number] and (is_on or is_off))
+        passes = bool(data) and (data[0] >= 0xF0 or (self.source.kits[number] and (is_on or is_off)))
         skipped = bool(data) and data[0] < 0xF0 and number in self.skip
         if passes and data not in sent:
             self.say(anchor, f"{data.hex(' ')} did not pass")
