@@ -167,7 +167,7 @@ def _scale(section: Section) -> Scale:
     section.allow("schema")
     section.text("units", _SCALE_UNITS)
     degrees = section.section("degrees", required=True)
-    found = _degree_entries(degrees, first=True)
+    found = degree_entries(degrees, first=True)
     for index, name in enumerate(DEGREES):
         if index not in found:
             hint = "twelve are needed: " + " ".join(DEGREES)
@@ -185,7 +185,7 @@ def _scale(section: Section) -> Scale:
     return scale
 
 
-def _degree_entries(section: Section, first: bool = False) -> dict[int, Interval]:
+def degree_entries(section: Section, first: bool = False) -> dict[int, Interval]:
     """Read entries such as ``b7 = "7/4"``; the first degree only where a whole scale is given."""
     found: dict[int, Interval] = {}
     for name, _ in section.entries():
@@ -246,11 +246,11 @@ def _table(section: Section, stem: str) -> TableSpec:
             fret=section.whole("fret", 0, MAX_FRET, 0),
             slide=section.convert("slide", parse_ratio, "1/1"),
             open_strings_win=section.flag("open_strings_win", False),
-            degree_changes=tuple(sorted(_degree_entries(section.section("degrees")).items(), key=_first)),
+            degree_changes=tuple(sorted(degree_entries(section.section("degrees")).items(), key=_first)),
             home_degree_changes=tuple(
-                sorted(_degree_entries(section.section("home_degrees")).items(), key=_first)
+                sorted(degree_entries(section.section("home_degrees")).items(), key=_first)
             ),
-            key_overrides=_keys(section.section("keys")),
+            key_overrides=key_entries(section.section("keys")),
         )
     except InputProblem:
         raise
@@ -305,7 +305,7 @@ def _reference(section: Section, home: str, guitar: Guitar | None) -> Reference:
         raise inner.problem(problem.message, problem.hint, "hz") from problem
 
 
-def _keys(section: Section) -> tuple[tuple[int, float], ...]:
+def key_entries(section: Section) -> tuple[tuple[int, float], ...]:
     """Read entries such as ``"F#3" = 183.1``: a note or the number of a MIDI key, and Hz."""
     found: dict[int, float] = {}
     for name, _ in section.entries():

@@ -16,6 +16,7 @@ TOML v1.0.0 (strings are escaped as in JSON, and U+007F besides).
 
 from __future__ import annotations
 
+import itertools
 import json
 import math
 import re
@@ -31,6 +32,7 @@ MAX_BYTES = 1_000_000
 
 _T = TypeVar("_T")
 _HEADER = re.compile(r"\s*\[\[?\s*(?P<path>[^\]]+?)\s*\]\]?\s*(#.*)?$")
+_LIST_HEADER = re.compile(r"\s*\[\[\s*(?P<path>[^\]]+?)\s*\]\]\s*(#.*)?$")
 _ENTRY = re.compile(r"\s*(?P<key>\"(?:[^\"\\]|\\.)*\"|'[^']*'|[A-Za-z0-9_-]+)\s*=")
 _BARE = re.compile(r"[A-Za-z0-9_-]+")
 _SYNTAX = re.compile(r"^(?P<what>.*?) \(at (?:line (?P<line>\d+), column \d+|end of document)\)$", re.DOTALL)
@@ -108,6 +110,17 @@ class Section:
         if not isinstance(value, Mapping):
             raise self.problem(f"{key} = {value!r} is not a section", f"begin it with a line [{key}]", key)
         return Section(value, self.where, self._text, (*self.path, key))
+
+    def sections(self, key: str) -> list[Section]:
+        """Return the sections of a list below this one (``[[key]]``), in order; none if it is missing."""
+        value = self._get(key, [])
+        if not isinstance(value, list) or not all(isinstance(item, Mapping) for item in value):
+            raise self.problem(
+                f"{key} = {value!r} is no list of sections", f"begin each with a line [[{key}]]", key
+            )
+        path = (*self.path, key)
+        texts = _split_list(self._text, path, len(value))
+        return [Section(item, self.where, text, path) for item, text in zip(value, texts, strict=True)]
 
     def convert(self, key: str, parse: Callable[[str], _T], default: str | None = None) -> _T:
         """Return a text entry turned into a value; what `parse` refuses is told with file and line."""
@@ -234,6 +247,21 @@ def find_line(text: str, path: tuple[str, ...]) -> int | None:
         if found == path[:depth] and depth > best[0]:
             best = (depth, number)
     return best[1] or None
+
+
+def _split_list(text: str, path: tuple[str, ...], count: int) -> list[str]:
+    """Return for each section of a list the text in which only its own lines are left, so that lines are found."""
+    lines = text.split("\n")
+    starts = [
+        number - 1
+        for number, line in _plain_lines(text)
+        if (header := _LIST_HEADER.match(line)) is not None
+        and tuple(part.strip().strip("\"'") for part in header["path"].split(".")) == path
+    ]
+    if len(starts) != count:  # written on one line: the line of the whole list must do
+        return [text] * count
+    bounds = [*starts, len(lines)]
+    return ["\n" * start + "\n".join(lines[start:end]) for start, end in itertools.pairwise(bounds)]
 
 
 def _plain_lines(text: str) -> Iterator[tuple[int, str]]:
