@@ -110,7 +110,8 @@ def _cycle(partials: Sequence[float], audible: int) -> NDArray[np.int16]:
     angle = 2.0 * np.pi * np.arange(_CYCLE_SAMPLES) / _CYCLE_SAMPLES
     waves = np.cumsum([a * np.sin(n * angle) for n, a in enumerate(partials, start=1)], axis=0)
     peak = float(np.max(np.abs(waves[-1])))
-    return np.round(waves[audible - 1] * 32_000.0 / peak).astype("<i2")
+    scaled: NDArray[np.int16] = np.round(waves[audible - 1] * 32_000.0 / peak).astype("<i2")
+    return scaled
 
 
 def _chunk(name: bytes, body: bytes) -> bytes:

@@ -46,6 +46,11 @@ LIMIT_S = 120.0
 """No rendering may take longer than this."""
 
 _DEBIAN_PACKAGES = {"fluidsynth": "fluidsynth", "timidity": "timidity", "jackd": "jackd2"}
+_FLUIDSYNTH_PLAIN = "-n -i -q -R 0 -C 0 -g 0.2 -o synth.polyphony=1024 -O float -T wav"
+_TIMIDITY_PLAIN = """
+    -S 0 -p 256 -A 20 --preserve-silence --force-bank=0 --no-polyphony-reduction
+    --no-mod-wheel --no-ch-pressure --no-vibrato -EFchorus=d -EFreverb=d -EFdelay=d -EFns=0 -EFvlpf=d
+"""
 _TICKS_A_QUARTER = 10_000  # at 120 quarters a minute, the tempo of a file that names none, a tick is 50 us
 _TICKS_A_SECOND = 2 * _TICKS_A_QUARTER
 
@@ -134,22 +139,7 @@ def render_fluidsynth(performance: Path | Events, soundfont: Path, *, rate_hz: i
         nothing = folder / "no-commands"
         nothing.touch()
         wav = folder / "out.wav"
-        options = [
-            "-n",
-            "-i",
-            "-q",
-            "-R",
-            "0",
-            "-C",
-            "0",
-            "-g",
-            "0.2",
-            "-r",
-            str(rate_hz),
-            "-f",
-            str(nothing),
-        ]
-        options += ["-o", "synth.polyphony=1024", "-O", "float", "-T", "wav", "-F", str(wav)]
+        options = [*_FLUIDSYNTH_PLAIN.split(), "-r", str(rate_hz), "-f", str(nothing), "-F", str(wav)]
         _run([program, *options, str(soundfont), str(midi)], folder)
         return _read(wav)
 
@@ -170,12 +160,6 @@ def render_timidity(performance: Path | Events, soundfont: Path, *, rate_hz: int
         options += ["-idq", "-Ow2Ssl", "-s", str(rate_hz), "-o", str(wav)]
         _run([program, *options, str(midi)], folder)
         return _read(wav)
-
-
-_TIMIDITY_PLAIN = """
-    -S 0 -p 256 -A 20 --preserve-silence --force-bank=0 --no-polyphony-reduction
-    --no-mod-wheel --no-ch-pressure --no-vibrato -EFchorus=d -EFreverb=d -EFdelay=d -EFns=0 -EFvlpf=d
-"""
 
 
 def _timidity_config(soundfont: Path) -> str:
