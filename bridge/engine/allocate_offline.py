@@ -52,7 +52,7 @@ class PlannedPlacer:
         self._shared = shared
         self._pure = pure
         self._chord_s = chord_s
-        self._changes = sorted(change_anchors)
+        self._breaks = sorted([*change_anchors, *score.resets])  # chords do not reach across
         self._outs: list[Out | None] = [None] * len(classes)
         self._next = 0
         self._chord_end = 0
@@ -67,10 +67,10 @@ class PlannedPlacer:
         score, first = self._score, self._first
         note = self._chord_end
         anchor = score.starts[note]
-        while self._changes and self._changes[0] <= anchor:
-            self._changes.pop(0)
+        while self._breaks and self._breaks[0] <= anchor:
+            self._breaks.pop(0)
         limit_s = now_s + self._chord_s
-        before = self._changes[0] if self._changes else anchor + (1 << 62)
+        before = self._breaks[0] if self._breaks else anchor + (1 << 62)
         ready = True
         starts, starts_s = score.starts, score.starts_s
         while note < len(score) and starts_s[note] <= limit_s and starts[note] < before:

@@ -382,9 +382,7 @@ class _LiveRouter(Router):
             out.glide = None
             out.value = CENTRE if out.value >= 0 else out.value
         for source in self.sources:
-            source.sounding.down.clear()
-            source.sounding.held.clear()
-            source.sounding.lift_pedals()
+            source.sounding.reset()
             for pedal in (SUSTAIN, SOSTENUTO, HOLD_2):
                 source.cc[pedal] = min(source.cc[pedal], 0)
             source.wheel = CENTRE

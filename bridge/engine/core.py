@@ -304,8 +304,9 @@ class BendCore:
             source.settled_offs[key] = ahead - 1
             return
         last = source.last_out[key]
+        owing = [out for out in source.pool if key in out.owed and out.source is source]
         own = [last] if last is not None else []
-        for out in own + source.serving:
+        for out in owing + own + source.serving:
             if out.source is source:
                 self._settle_owed(out, key)
                 self.sink.append(self.copy(data, out))

@@ -117,6 +117,8 @@ class Score:
     facts : list of 16 SourceFacts
     end_s : float
         Time of the last event.
+    resets : list of int
+        Anchors of GM, GM2, GS and XG resets.
     tuned : bool
         The file carries MIDI Tuning messages of its own.
     """
@@ -132,6 +134,7 @@ class Score:
         self.mono: set[int] = set()
         self.facts = [SourceFacts() for _ in range(16)]
         self.end_s = 0.0
+        self.resets: list[int] = []
         self.tuned = False
 
     def __len__(self) -> int:
@@ -294,10 +297,11 @@ class _Reader:
     def _sysex(self, data: bytes, anchor: int, now_s: float) -> None:
         self.rhythm.feed(data)
         if reset_kind(data) is not None:
+            self.score.resets.append(anchor)
             self.rpn.clear()
             for channel in self.channels:
                 channel.clear()
-                self._end(channel.sounding.lift_pedals(), anchor, now_s)
+                self._end(channel.sounding.reset(), anchor, now_s)
         elif data[1] in (0x7E, 0x7F) and data[3:4] == b"\x08":
             self.score.tuned = True
         else:

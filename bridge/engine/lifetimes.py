@@ -6,7 +6,8 @@ it any more:
 - Sustain (CC 64) holds at any value above 0: where a synth knows half-pedalling, a note still sounds there.
 - Hold 2 (CC 69) and sostenuto (CC 66) hold from 64 on; sostenuto only the keys that were down when it went down.
 - All notes off (CC 123, and the mode messages 124 to 127) lets go of all keys; pedals still hold.
-- All sound off (CC 120) ends everything. Reset all controllers (CC 121) lifts the pedals (RP-015).
+- All sound off (CC 120) ends everything, and so does a GM, GM2, GS or XG reset. Reset all controllers (CC 121) lifts
+  the pedals (RP-015).
 
 A key struck again before it was let go sounds until it has been let go as often as it was struck; the oldest stroke
 ends first.
@@ -106,10 +107,7 @@ class Sounding(Generic[NoteT]):
         if controller == RESET_CONTROLLERS:
             return self.lift_pedals()
         if controller == ALL_SOUND_OFF:
-            ended = [note for _, note in self]
-            self.down.clear()
-            self.held.clear()
-            return ended
+            return self._end_all()
         if controller >= ALL_NOTES_OFF:
             self.held += [(key, note) for key, strokes in self.down.items() for note in strokes]
             self.down.clear()
@@ -117,10 +115,22 @@ class Sounding(Generic[NoteT]):
         return ()
 
     def lift_pedals(self) -> Sequence[NoteT]:
-        """All pedals go up, as after a reset; return the notes that this ends."""
+        """All pedals go up; return the notes that this ends."""
         self._sustain = self._hold_2 = self._sostenuto = False
         self._captured = frozenset()
         return self._let_go()
+
+    def reset(self) -> Sequence[NoteT]:
+        """Everything ends and all pedals go up; return the notes that this ends."""
+        ended = self._end_all()
+        self.lift_pedals()
+        return ended
+
+    def _end_all(self) -> Sequence[NoteT]:
+        ended = [note for _, note in self]
+        self.down.clear()
+        self.held = []
+        return ended
 
     def _let_go(self) -> Sequence[NoteT]:
         if not self.held or self._sustain or self._hold_2:

@@ -52,7 +52,7 @@ class Router(BendCore):
     reset_gap_s : float
         How long after a reset the synth takes set-ups again; a note does not wait for it.
     resync_s : float or None
-        When what a reset has wiped is to be sent again; None if nothing is.
+        When the zones are to be set up (again); None if they are.
     zones : list of Zone
         MPE zones, none for the method `bend`.
     """
@@ -292,24 +292,25 @@ class Router(BendCore):
         home.source = None
 
     def _reset(self, now_s: float) -> None:
-        """The synth has forgotten everything, and so do we; keys that are down are still owed their end."""
+        """The synth has forgotten everything and is silent, and so are we; note-offs still to come pass."""
         self._reader.clear()
         for source in self.sources:
             source.clear()
             source.untune()
             source.version += 1
             self._plain(source)
-            for note in source.sounding.lift_pedals():
+            for note in source.sounding.reset():
                 self.end(note, now_s)
         for out in self.outs:
             out.clear()
             out.forget_range()
             out.value = CENTRE
             out.version = out.source.version if out.source is not None else 0
-        self.resync_s = now_s + self.reset_gap_s
+        if self.zones:
+            self.resync_s = now_s + self.reset_gap_s
 
     def resync(self) -> None:
-        """Send again what a reset has wiped and what is needed now: zones, and channels that still sound."""
+        """Set up the zones, at the start and when a reset has wiped them (channels are set up as they are taken)."""
         self.resync_s = None
         before = len(self.sink)
         for zone in self.zones:
@@ -322,7 +323,3 @@ class Router(BendCore):
                 for out in player.pool:
                     out.set_range(player.range_out_semitones)
         self.setup_messages += len(self.sink) - before
-        for out in self.outs:
-            if out.source is not None and out.notes:
-                self.equip(out, out.source)
-                self.bend(out)

@@ -74,6 +74,8 @@ class Receiver:
         self.channels = [Channel() for _ in range(16)]
         self.kits = [number == 9 for number in range(16)]
         self.zones: dict[int, int] = {}
+        self.entry_lsb: dict[int, int] = {}
+        self.resets = 0
 
     def feed(self, data: bytes) -> None:
         if data[0] == 0xF0:
@@ -100,6 +102,7 @@ class Receiver:
             kind = "rpn" if controller >= 100 else "nrpn"
             pair = channel.numbers[kind]
             pair[0 if controller % 2 else 1] = value
+            self.entry_lsb[number] = 0
             channel.parameter = None if pair == [127, 127] else (kind, pair[0], pair[1])
         elif controller in (6, 38) and channel.parameter is not None:
             default = (
@@ -111,6 +114,10 @@ class Receiver:
             )
             entry = channel.values.setdefault(channel.parameter, list(default))
             entry[0 if controller == 6 else 1] = value
+            if controller == 6:  # a new value starts with the LSB seen since the parameter was selected
+                entry[1] = self.entry_lsb.get(number, 0)
+            else:
+                self.entry_lsb[number] = value
             if controller == 6 and channel.parameter == ("rpn", 0, 6) and number in (0, 15):
                 self.zones[number] = value
         elif controller == 121:
@@ -130,7 +137,9 @@ class Receiver:
         gs = data[1:2] == b"\x41" and data[5:8] in (b"\x40\x00\x7f", b"\x00\x00\x7f")
         xg = data[1:2] == b"\x43" and data[4:7] in (b"\x00\x00\x7e", b"\x00\x00\x7f")
         if gm or gs or xg:
+            resets = self.resets + 1
             self.__init__()  # type: ignore[misc]
+            self.resets = resets
         elif data[1:2] == b"\x41" and data[3:6] == b"\x42\x12\x40" and data[6] >> 4 == 1 and data[7] == 0x15:
             block = data[6] & 15
             if block:
@@ -262,8 +271,12 @@ class _Check:
                     self.owed[status & 15, message[1]] = self.owed.get((status & 15, message[1]), 0) - 1
             self.output.feed(message)
         if data:
-            before_kit = self.source.kits[number]
+            before_kit, resets = self.source.kits[number], self.source.resets
             self.source.feed(data)
+            if self.source.resets != resets:  # silent now; the ends of what sounded may still come
+                for note in self.alive:
+                    note.down = note.sounding = False
+                self.alive = []
             if not skipped and not (before_kit and (is_on or is_off)):
                 self.notes(anchor, data, is_on, is_off, number, started, ended)
         self.look(anchor)
