@@ -104,7 +104,11 @@ def fit_octave(hz: Sequence[float], form: Literal[1, 2], can_shift: bool) -> Oct
     MethodProblem
         The table does not repeat at the octave, or lies outside what offsets (and the fine tuning) can reach.
     """
-    wanted = class_deviations_cents(hz)
+    return fit_classes(class_deviations_cents(hz), form, can_shift)
+
+
+def fit_classes(wanted: Sequence[float], form: Literal[1, 2], can_shift: bool) -> OctaveFit:
+    """Fit twelve deviations from equal temperament in cents, from C upward (see `fit_octave`)."""
     shift = _common_shift(wanted, form) if can_shift else 0.0
     low, high = RANGE_CENTS[form]
     step = STEP_CENTS[form]

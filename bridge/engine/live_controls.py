@@ -1,0 +1,187 @@
+"""What a player's hands and feet do that is no music: messages from the keyboard that choose tables.
+
+Actions (a name, and a number where it needs one)
+--------------------------------------------------
+=================  =======================================================
+``slot`` n         choose slot n (from 1)
+``next``           the next slot
+``previous``       the slot before
+``tonic`` p        the tonic of pitch class p (0 = C)
+``equal``          change between just and equal
+``trim`` c         move the reference by c cents
+``panic``          end all sound, and set the synth up again
+=================  =======================================================
+
+Where they come from
+--------------------
+- A program change on the control channel chooses a slot: the first program is slot 1. It goes no further.
+- A controller that was made a foot switch acts when it goes down (64 or more, after less) and goes no further.
+- A key in the split zone chooses a tonic by its name, or a slot, counted from the zone's lowest key. Keys of the zone
+  are silent: their note-ons, note-offs and pressures go no further.
+
+Index: `Action`, `Controls`, `Desk`, `parse_foot`, `FOOT_ACTIONS`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal, NamedTuple
+
+from bridge.errors import ValueProblem, near_names
+
+TRIM_STEP_CENTS = 0.5
+
+
+class Action(NamedTuple):
+    """Something to do; see the module's text."""
+
+    name: str
+    number: float = 0
+
+
+FOOT_ACTIONS: dict[str, Action] = {
+    "next": Action("next"),
+    "previous": Action("previous"),
+    "equal": Action("equal"),
+    "trim-up": Action("trim", TRIM_STEP_CENTS),
+    "trim-down": Action("trim", -TRIM_STEP_CENTS),
+    "panic": Action("panic"),
+}
+"""What a foot switch may do; ``slot-3`` besides."""
+
+_UNFIT = frozenset((0, 6, 32, 38, *range(96, 102), *range(120, 128)))
+"""Controllers that mean something else: banks, parameters, channel modes."""
+
+
+def parse_foot(text: str) -> tuple[int, Action]:
+    """Read ``66=next``: a controller's number, and what it does.
+
+    Raises
+    ------
+    ValueProblem
+        It is not that, or the controller has a meaning that cannot be taken from it.
+    """
+    number, sign, name = text.partition("=")
+    if not sign or not number.strip().isdecimal():
+        raise ValueProblem(
+            f"{text!r} is no foot switch", "write a controller and what it does, such as 66=next"
+        )
+    controller = int(number)
+    if controller > 119 or controller in _UNFIT:
+        raise ValueProblem(
+            f"controller {controller} cannot be a foot switch", "1 to 95 and 102 to 119, without 6, 32 and 38"
+        )
+    name = name.strip()
+    slot = name.removeprefix("slot-")
+    if name != slot and slot.isdecimal() and 1 <= int(slot) <= 128:
+        return controller, Action("slot", int(slot))
+    if name not in FOOT_ACTIONS:
+        raise ValueProblem(
+            f"a foot switch cannot do {name!r}", near_names(name, (*FOOT_ACTIONS, "slot-1", "slot-2"))
+        )
+    return controller, FOOT_ACTIONS[name]
+
+
+@dataclass(frozen=True)
+class Controls:
+    """Which messages choose tables, and what else is done to the playing.
+
+    Attributes
+    ----------
+    channel : int or None
+        The control channel, 1 to 16; None: there is none.
+    feet : dict of int to Action
+        Controllers that are foot switches, on any channel.
+    zone : tuple of (int, int) or None
+        Lowest and highest key of the split zone.
+    zone_means : {"tonic", "slot"}
+        What its keys choose.
+    max_velocity : int
+        What the hardest stroke becomes, 1 to 127; softer ones in proportion.
+    play_on : int or None
+        Channel to which the playing goes; None: as it comes.
+
+    Raises
+    ------
+    ValueProblem
+        A value is out of range.
+    """
+
+    channel: int | None = 16
+    feet: dict[int, Action] = field(default_factory=dict)
+    zone: tuple[int, int] | None = None
+    zone_means: Literal["tonic", "slot"] = "tonic"
+    max_velocity: int = 127
+    play_on: int | None = None
+
+    def __post_init__(self) -> None:
+        for what, channel in (("control channel", self.channel), ("channel", self.play_on)):
+            if channel is not None and not 1 <= channel <= 16:
+                raise ValueProblem(f"{what} {channel} is out of range", "MIDI channels are 1 to 16")
+        if not 1 <= self.max_velocity <= 127:
+            raise ValueProblem(f"a velocity of {self.max_velocity} is out of range", "1 to 127")
+        if self.zone is not None:
+            low, high = self.zone
+            if not 0 <= low <= high <= 127:
+                raise ValueProblem(f"a split zone from key {low} to {high} is impossible", "lowest key first")
+            if (low, high) == (0, 127):
+                raise ValueProblem("the split zone is the whole keyboard", "leave keys to play on")
+        if self.zone_means not in ("tonic", "slot"):
+            raise ValueProblem(f"zone keys cannot choose {self.zone_means!r}", "tonic or slot")
+
+
+class Desk:
+    """Tells controls from music in a stream of whole channel messages."""
+
+    def __init__(self, controls: Controls) -> None:
+        self.controls = controls
+        self._low, self._high = controls.zone or (128, -1)
+        self._tonics = controls.zone_means == "tonic"
+        self._feet = controls.feet
+        self._down: set[int] = set()
+        self._program = 0xC0 | controls.channel - 1 if controls.channel is not None else -1
+        scale = controls.max_velocity / 127.0
+        self._velocities = [0] + [max(1, round(value * scale)) for value in range(1, 128)]
+        self._scales = controls.max_velocity != 127
+        self._nibble = None if controls.play_on is None else controls.play_on - 1
+
+    @property
+    def plain(self) -> bool:
+        """Whether nothing at all is changed or taken out."""
+        return not (
+            self._scales or self._feet or self._program >= 0 or self._high >= 0 or self._nibble is not None
+        )
+
+    def take(self, data: bytes) -> tuple[Action | None, bytes | None]:
+        """Take a whole channel message; return what it does, and what of it goes on as music."""
+        status = data[0]
+        kind = status & 0xF0
+        if kind <= 0xA0:
+            key = data[1]
+            if self._low <= key <= self._high:
+                if kind != 0x90 or not data[2]:
+                    return None, None
+                return (
+                    Action("tonic", key % 12) if self._tonics else Action("slot", key - self._low + 1)
+                ), None
+            data = self.soften(data)
+        elif kind == 0xB0:
+            action = self._feet.get(data[1])
+            if action is not None:
+                was_down = data[1] in self._down
+                if data[2] < 64:
+                    self._down.discard(data[1])
+                    return None, None
+                self._down.add(data[1])
+                return (None if was_down else action), None
+        elif status == self._program:
+            return Action("slot", data[1] + 1), None
+        if self._nibble is not None and data[0] & 0x0F != self._nibble:
+            data = bytes((data[0] & 0xF0 | self._nibble,)) + data[1:]
+        return None, data
+
+    def soften(self, data: bytes) -> bytes:
+        """Return a whole message, the velocity of a note-on scaled."""
+        if self._scales and data[0] & 0xF0 == 0x90:
+            return bytes((data[0], data[1], self._velocities[data[2]]))
+        return data

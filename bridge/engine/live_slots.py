@@ -1,0 +1,135 @@
+"""The tables that a player switches between: slots, tonics, equal for comparison, and the trim of the reference.
+
+- *Slots* are numbered from 1, as they were named. *Tonics* are twelve more tables, one for each pitch class, for the
+  keys of a split zone.
+- Equal temperament is that of the same table through the same reference, so only the intervals change.
+- The *trim* follows a guitar that drifts: it moves every table by the same cents, whichever is chosen.
+
+A refused step (the first slot's predecessor, a trim beyond `MOST_TRIM_CENTS`) changes nothing.
+
+Index: `Choice`, `Slots`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from bridge.errors import ValueProblem
+
+TRIM_STEP_CENTS = 0.5
+MOST_TRIM_CENTS = 50.0
+
+
+@dataclass(frozen=True)
+class Choice:
+    """One table to choose.
+
+    Attributes
+    ----------
+    name : str
+        How it is called on the display.
+    hz : tuple of 128 float
+        Frequencies by MIDI key, untrimmed.
+    equal_hz : tuple of 128 float
+        Equal temperament through the same reference.
+    tonic : int
+        Pitch class of the tonic as it sounds, 0 = C.
+    """
+
+    name: str
+    hz: tuple[float, ...]
+    equal_hz: tuple[float, ...]
+    tonic: int
+
+    def __post_init__(self) -> None:
+        if len(self.hz) != 128 or len(self.equal_hz) != 128:
+            raise ValueProblem(f"table {self.name!r} has {len(self.hz)} frequencies", "128, one for each key")
+
+
+class Slots:
+    """Which table holds now.
+
+    Parameters
+    ----------
+    slots : sequence of Choice
+        At least one; the first holds at the start.
+    tonics : sequence of Choice
+        None, or one for each pitch class from C upward.
+
+    Attributes
+    ----------
+    slot : int
+        The slot chosen last, from 1.
+    tonic : int or None
+        The tonic chosen since then, as a pitch class; None where the slot itself holds.
+    equal : bool
+        Whether equal temperament holds for comparison.
+    trim_cents : float
+        How far the reference is moved up.
+    """
+
+    def __init__(self, slots: Sequence[Choice], tonics: Sequence[Choice] = ()) -> None:
+        if not slots:
+            raise ValueProblem("there is no table to play", "name one")
+        if tonics and len(tonics) != 12:
+            raise ValueProblem(f"{len(tonics)} tonics were given", "none, or twelve from C upward")
+        self.slots = tuple(slots)
+        self.tonics = tuple(tonics)
+        self.slot = 1
+        self.tonic: int | None = None
+        self.equal = False
+        self.trim_cents = 0.0
+
+    @property
+    def choice(self) -> Choice:
+        """The table that holds, untrimmed."""
+        return self.slots[self.slot - 1] if self.tonic is None else self.tonics[self.tonic]
+
+    def table(self) -> list[float]:
+        """Return the 128 frequencies that hold now."""
+        choice = self.choice
+        hz = choice.equal_hz if self.equal else choice.hz
+        if not self.trim_cents:
+            return list(hz)
+        factor = 2.0 ** (self.trim_cents / 1200.0)
+        return [value * factor for value in hz]
+
+    def select(self, slot: int) -> bool:
+        """Choose a slot; tell whether there is one of that number."""
+        if not 1 <= slot <= len(self.slots):
+            return False
+        self.slot, self.tonic = slot, None
+        return True
+
+    def step(self, by: int) -> bool:
+        """Choose the next slot (+1) or the one before (-1), round and round."""
+        return self.select((self.slot - 1 + by) % len(self.slots) + 1)
+
+    def select_tonic(self, pitch_class: int) -> bool:
+        """Choose a tonic by its pitch class; tell whether tonics can be chosen."""
+        if not self.tonics:
+            return False
+        self.tonic = pitch_class % 12
+        return True
+
+    def toggle_equal(self) -> bool:
+        """Change from just to equal, or back."""
+        self.equal = not self.equal
+        return True
+
+    def trim(self, by_cents: float) -> bool:
+        """Move the reference; tell whether it may go that far."""
+        wanted = round(self.trim_cents + by_cents, 6)
+        if abs(wanted) > MOST_TRIM_CENTS:
+            return False
+        self.trim_cents = wanted
+        return True
+
+    def keep(self) -> tuple[int, int | None, bool, float]:
+        """Return what to hand to `put` to come back to this."""
+        return self.slot, self.tonic, self.equal, self.trim_cents
+
+    def put(self, kept: tuple[int, int | None, bool, float]) -> None:
+        """Come back to what `keep` returned."""
+        self.slot, self.tonic, self.equal, self.trim_cents = kept

@@ -1,0 +1,176 @@
+"""What MIDI ports can do, whatever system stands behind them.
+
+Conventions
+-----------
+A *system* is one way of the operating system to connect MIDI (ALSA, JACK, CoreMIDI, Windows). Its *inputs* are ports
+that we can hear (keyboards), its *outputs* ports that we can play to (synths). A *made* port is one of our own that
+other programs connect to (a virtual port). Messages are whole: a status byte first, SysEx from F0 to F7.
+
+Index
+-----
+`Receive`, `InPort`, `OutPort`, `MidiSystem` · `check_message`, `SAFE_SYSEX_BYTES`
+
+Sources: MIDI 1.0 Detailed Specification, "Data Format". The safe size of a SysEx message was measured with
+python-rtmidi 1.5.8 over JACK: 15,000 bytes arrive whole, 20 KB were lost and spoiled what followed.
+"""
+
+from __future__ import annotations
+
+from abc import ABC, abstractmethod
+from collections.abc import Callable
+from typing import TypeAlias
+
+from bridge.errors import PortProblem
+from bridge.wire.stream import message_length
+
+SAFE_SYSEX_BYTES = 15_000
+"""Longest SysEx message, F0 and F7 included, that a port takes."""
+
+CLIENT = "stillbeat"
+"""How we call ourselves among other programs."""
+
+Receive: TypeAlias = Callable[[bytes], None]
+"""What an input port calls with every message, whole or not, as the system delivered it.
+
+It runs in a thread of the port's, one message at a time; it may send to any output port, must not close the port it
+came from, and should return within a fraction of a millisecond. An exception in it is swallowed by the system and lost:
+whoever cares must catch it inside.
+"""
+
+
+def check_message(data: bytes) -> str:
+    """Return what is wrong with some bytes as one MIDI message; empty if nothing is.
+
+    Channel messages, system messages and SysEx up to `SAFE_SYSEX_BYTES` are right.
+    """
+    size = len(data)
+    if not size:
+        return "nothing to send"
+    status = data[0]
+    if status < 0x80:
+        return "a message must begin with a status byte"
+    if status == 0xF0:
+        if size > SAFE_SYSEX_BYTES:
+            return f"a SysEx message of {size} bytes is longer than ports carry safely ({SAFE_SYSEX_BYTES})"
+        if size < 2 or data[-1] != 0xF7:
+            return "a SysEx message must end with F7"
+        return "a SysEx message holds a byte above 7F" if max(data[1:-1], default=0) > 0x7F else ""
+    wanted = message_length(status)
+    if wanted is None:
+        return f"there is no message with the status {status:02X}"
+    if wanted != size:
+        return f"a message with the status {status:02X} has {wanted} bytes, not {size}"
+    return "a data byte is above 7F" if max(data[1:], default=0) > 0x7F else ""
+
+
+class InPort(ABC):
+    """An open input: from when it is opened until `close`, it calls its receiver."""
+
+    name: str
+    """The port that it hears; for a made port, its own name."""
+
+    @abstractmethod
+    def close(self) -> None:
+        """Stop listening. No call is under way or comes after this returns. Closing twice is no error."""
+
+
+class OutPort(ABC):
+    """An open output.
+
+    Attributes
+    ----------
+    name : str
+        The port that it plays to; for a made port, its own name.
+    closed : bool
+        Whether `close` was called.
+    """
+
+    name: str
+    closed: bool = False
+
+    def send(self, data: bytes) -> None:
+        """Send one whole message.
+
+        Raises
+        ------
+        PortProblem
+            The port is closed, the bytes are not one message, or a SysEx message is too long to arrive whole.
+        """
+        wrong = "the port is closed" if self.closed else check_message(data)
+        if wrong:
+            raise PortProblem(f"{self.name}: {wrong}")
+        self.emit(data)
+
+    @abstractmethod
+    def emit(self, data: bytes) -> None:
+        """Send one message that is known to be whole and short enough, and return at once.
+
+        May be called from any thread, one at a time.
+        """
+
+    @abstractmethod
+    def close(self) -> None:
+        """Close the port once all that was sent has gone out. Closing twice is no error."""
+
+
+class MidiSystem(ABC):
+    """One way of connecting MIDI.
+
+    Attributes
+    ----------
+    title : str
+        Its name for a reader: ``JACK``.
+    can_make_ports : bool
+        Whether it has virtual ports.
+    """
+
+    title: str
+    can_make_ports: bool
+
+    @abstractmethod
+    def inputs(self) -> list[str]:
+        """Return the names of ports that can be heard now, our own left out."""
+
+    @abstractmethod
+    def outputs(self) -> list[str]:
+        """Return the names of ports that can be played to now, our own left out."""
+
+    @abstractmethod
+    def open_input(self, name: str, receive: Receive, *, label: str = "in") -> InPort:
+        """Listen to a port, given by its full name.
+
+        Parameters
+        ----------
+        name : str
+            As `inputs` has it.
+        receive : callable
+            See `Receive`.
+        label : str
+            How our end is called.
+
+        Raises
+        ------
+        PortProblem
+            There is no such port any more, or the system refuses.
+        """
+
+    @abstractmethod
+    def open_output(self, name: str, *, label: str = "out") -> OutPort:
+        """Play to a port, given by its full name as `outputs` has it (see `open_input`)."""
+
+    @abstractmethod
+    def make_input(self, receive: Receive, *, label: str = "in") -> InPort:
+        """Make an input port of our own that others can connect to.
+
+        Raises
+        ------
+        PortProblem
+            The system has no virtual ports.
+        """
+
+    @abstractmethod
+    def make_output(self, *, label: str = "out") -> OutPort:
+        """Make an output port of our own (see `make_input`)."""
+
+    def close(self) -> None:  # noqa: B027 - most systems hold nothing
+        """Let go of what the system holds beyond its ports. Closing twice is no error."""

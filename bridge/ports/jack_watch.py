@@ -1,0 +1,73 @@
+"""Word of a JACK server's death, at once.
+
+python-rtmidi does not tell when the server goes away: sending goes on silently until a buffer of 16 KB is full, and
+then hangs the whole process (measured with 1.5.8). So a client of our own, that plays no part in the server's periods
+and costs nothing, waits for the server's good-bye through the C library.
+
+Source: the JACK API (jackaudio.org): ``jack_client_open``, ``jack_on_shutdown``.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import ctypes.util
+import sys
+from collections.abc import Callable
+from typing import Any
+
+_NO_START_SERVER = 0x01
+_LIBRARIES = {"linux": "libjack.so.0", "darwin": "libjack.0.dylib", "win32": "libjack64.dll"}
+
+
+class JackWatch:
+    """Calls back once when the JACK server that is running now goes away.
+
+    Parameters
+    ----------
+    gone : callable
+        Called without arguments in a thread of JACK's, within some milliseconds of the server's end. It may set
+        flags and put things in queues; it must not touch JACK.
+
+    Attributes
+    ----------
+    watching : bool
+        Whether there is a server and a C library to watch it by.
+    """
+
+    def __init__(self, gone: Callable[[], None]) -> None:
+        self._gone = gone
+        self._client: int | None = None
+        self._library: Any = _load()
+        if self._library is None:
+            return
+        self._library.jack_client_open.restype = ctypes.c_void_p
+        self._client = self._library.jack_client_open(b"stillbeat watch", _NO_START_SERVER, None)
+        if not self._client:
+            return
+        self._callback = ctypes.CFUNCTYPE(None, ctypes.c_void_p)(self._on_shutdown)
+        self._library.jack_on_shutdown(ctypes.c_void_p(self._client), self._callback, None)
+
+    @property
+    def watching(self) -> bool:
+        """Whether the server is being watched."""
+        return bool(self._client)
+
+    def _on_shutdown(self, _argument: object) -> None:
+        self._client = None  # of no use any more; closing it would wait for the dead server
+        self._gone()
+
+    def close(self) -> None:
+        """Stop watching. Closing twice is no error."""
+        client, self._client = self._client, None
+        if client:
+            self._library.jack_client_close(ctypes.c_void_p(client))
+
+
+def _load() -> Any:
+    for name in (_LIBRARIES.get(sys.platform), ctypes.util.find_library("jack")):
+        if name:
+            try:
+                return ctypes.CDLL(name)
+            except OSError:
+                continue
+    return None

@@ -1,0 +1,272 @@
+"""MIDI ports of the operating system, through python-rtmidi.
+
+This module alone imports ``rtmidi``, and only when a function is called. Every port of ours is a client of its own on
+JACK (``stillbeat keyboard:in``), and a port of one client elsewhere.
+
+Known of python-rtmidi 1.5.8 over JACK (measured), and what is done about it:
+
+- Messages still under way are lost if the process ends without ``close_port``: `OutPort.close` calls it.
+- After the death of the server ``send_message`` hangs once 16 KB wait, holding the interpreter: `bridge.live` keeps the
+  ports in a process that can be replaced, and watches the server (`bridge.ports.jack_watch`).
+- Libraries below it write to standard error; `quiet` keeps that off the screen.
+
+Index: `midi_systems`, `open_system`, `RtMidiSystem`, `quiet`.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import sys
+from collections.abc import Iterator
+from typing import Any
+
+from bridge.errors import PortProblem, near_names
+from bridge.ports.base import CLIENT, InPort, MidiSystem, OutPort, Receive
+
+_TITLES = {"LINUX_ALSA": "ALSA", "UNIX_JACK": "JACK", "MACOSX_CORE": "CoreMIDI", "WINDOWS_MM": "Windows MIDI"}
+_WITHOUT_VIRTUAL = frozenset(("WINDOWS_MM",))
+
+
+def _rtmidi() -> Any:
+    """Import python-rtmidi.
+
+    Raises
+    ------
+    PortProblem
+        It is not installed.
+    """
+    try:
+        import rtmidi
+    except ImportError as error:
+        raise PortProblem(
+            f"MIDI ports need the package python-rtmidi, which is not installed ({error})",
+            'pip install "stillbeat[ports]"; it has ready-made wheels up to Python 3.12',
+        ) from None
+    return rtmidi
+
+
+@contextlib.contextmanager
+def quiet() -> Iterator[None]:
+    """Keep what C libraries write to standard error off the screen."""
+    sys.stderr.flush()
+    try:
+        kept = os.dup(2)
+    except OSError:  # no standard error at all
+        yield
+        return
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nowhere, 2)
+    os.close(nowhere)
+    try:
+        yield
+    finally:
+        os.dup2(kept, 2)
+        os.close(kept)
+
+
+def midi_systems() -> dict[str, int]:
+    """Return the systems that this build of python-rtmidi knows: title to number.
+
+    Raises
+    ------
+    PortProblem
+        python-rtmidi is not installed.
+    """
+    rtmidi = _rtmidi()
+    names = {
+        getattr(rtmidi, name): name.removeprefix("API_") for name in dir(rtmidi) if name.startswith("API_")
+    }
+    known = [number for number in rtmidi.get_compiled_api() if names.get(number) in _TITLES]
+    return {_TITLES[names[number]]: number for number in known}
+
+
+def open_system(title: str) -> RtMidiSystem:
+    """Return one system by its title, capitals aside.
+
+    Raises
+    ------
+    PortProblem
+        There is none of that name here, or it does not answer.
+    """
+    systems = midi_systems()
+    for known in systems:
+        if known.lower().split()[0] == title.lower().split()[0]:
+            return RtMidiSystem(known, systems[known])
+    raise PortProblem(f"there is no MIDI system {title!r} here", near_names(title, systems))
+
+
+class RtMidiSystem(MidiSystem):
+    """One MIDI system of the computer.
+
+    Parameters
+    ----------
+    title : str
+        As `midi_systems` has it.
+    number : int
+        python-rtmidi's number for it.
+
+    Raises
+    ------
+    PortProblem
+        The system does not answer: no server, no device, no permission.
+    """
+
+    def __init__(self, title: str, number: int) -> None:
+        self.title = title
+        self.can_make_ports = title != _TITLES["WINDOWS_MM"]
+        self._number = number
+        self._library = _rtmidi()
+        self._spare_in: Any = None
+        self._spare_out: Any = None
+        self._lister_in: Any = None
+        self._lister_out: Any = None
+        self._spare_out = self._lister_out = self._new(self._library.MidiOut, "synth")
+
+    def _client(self, label: str) -> str:
+        return f"{CLIENT} {label}" if self.title == "JACK" else CLIENT
+
+    def _new(self, kind: Any, label: str) -> Any:
+        try:
+            return kind(self._number, name=self._client(label))
+        except (OSError, RuntimeError) as error:
+            raise PortProblem(f"{self.title} does not answer: {error}") from None
+
+    def _take_in(self, label: str) -> Any:
+        port, self._spare_in = self._spare_in, None
+        if port is None:
+            port = self._new(self._library.MidiIn, label)
+        self._lister_in = port
+        return port
+
+    def _take_out(self, label: str) -> Any:
+        port, self._spare_out = self._spare_out, None
+        if port is None:
+            port = self._new(self._library.MidiOut, label)
+        self._lister_out = port
+        return port
+
+    def _names(self, lister: Any) -> list[str]:
+        try:
+            names = lister.get_ports()
+        except (OSError, RuntimeError) as error:
+            raise PortProblem(f"{self.title} does not list its ports: {error}") from None
+        return [name for name in names if not _ours(name)]
+
+    def inputs(self) -> list[str]:
+        """Return the names of ports that can be heard now."""
+        if self._lister_in is None or self._lister_in.is_deleted:
+            self._spare_in = self._lister_in = self._new(self._library.MidiIn, "keyboard")
+        return self._names(self._lister_in)
+
+    def outputs(self) -> list[str]:
+        """Return the names of ports that can be played to now."""
+        if self._lister_out is None or self._lister_out.is_deleted:
+            self._spare_out = self._lister_out = self._new(self._library.MidiOut, "synth")
+        return self._names(self._lister_out)
+
+    def open_input(self, name: str, receive: Receive, *, label: str = "keyboard") -> InPort:
+        """Listen to a port (see `MidiSystem.open_input`)."""
+        port = self._take_in(label)
+        self._open(port, name, label)
+        return _RtMidiIn(port, name, receive)
+
+    def open_output(self, name: str, *, label: str = "synth") -> OutPort:
+        """Play to a port."""
+        port = self._take_out(label)
+        self._open(port, name, label)
+        return _RtMidiOut(port, name)
+
+    def _open(self, port: Any, name: str, label: str) -> None:
+        try:
+            port.open_port(port.get_ports().index(name), label)
+        except ValueError:
+            port.delete()
+            raise PortProblem(f"the port {name!r} is not there any more", "see: stillbeat ports") from None
+        except (OSError, RuntimeError) as error:
+            port.delete()
+            raise PortProblem(
+                f"{self.title} refuses the port {name!r}: {error}", "is another program using it?"
+            ) from None
+
+    def make_input(self, receive: Receive, *, label: str = "keyboard") -> InPort:
+        """Make an input port of our own."""
+        self._check_virtual()
+        port = self._take_in(label)
+        self._make(port, label)
+        return _RtMidiIn(port, f"{self._client(label)}:{label}", receive)
+
+    def make_output(self, *, label: str = "synth") -> OutPort:
+        """Make an output port of our own."""
+        self._check_virtual()
+        port = self._take_out(label)
+        self._make(port, label)
+        return _RtMidiOut(port, f"{self._client(label)}:{label}")
+
+    def _make(self, port: Any, label: str) -> None:
+        try:
+            port.open_virtual_port(label)
+        except (OSError, RuntimeError, NotImplementedError) as error:
+            port.delete()
+            raise PortProblem(f"{self.title} makes no port {label!r}: {error}") from None
+
+    def _check_virtual(self) -> None:
+        if not self.can_make_ports:
+            raise PortProblem(
+                f"{self.title} has no virtual ports", "install a loop-back MIDI driver, and name its port"
+            )
+
+    def close(self) -> None:
+        """Let go of clients that serve no open port."""
+        for spare in (self._spare_in, self._spare_out):
+            if spare is not None and not spare.is_deleted:
+                spare.delete()
+        self._spare_in = self._spare_out = None
+
+
+def _ours(name: str) -> bool:
+    """Tell whether a port is one of this program's own."""
+    client = name.split(":")[0]
+    return client == CLIENT or client.startswith(f"{CLIENT} ")
+
+
+class _RtMidiIn(InPort):
+    """An open rtmidi input."""
+
+    def __init__(self, port: Any, name: str, receive: Receive) -> None:
+        self.name = name
+        self._port = port
+        port.ignore_types(sysex=False, timing=False, active_sense=False)
+        port.set_callback(_deliver, receive)
+
+    def close(self) -> None:
+        """Stop listening and give the client back."""
+        if not self._port.is_deleted:
+            self._port.cancel_callback()
+            self._port.close_port()
+            self._port.delete()
+
+
+def _deliver(event: tuple[list[int], float], receive: Receive) -> None:
+    """Called by rtmidi, in its thread, with the bytes as a list."""
+    receive(bytes(event[0]))
+
+
+class _RtMidiOut(OutPort):
+    """An open rtmidi output."""
+
+    def __init__(self, port: Any, name: str) -> None:
+        self.name = name
+        self._port = port
+        self.emit = port.send_message  # type: ignore[method-assign]  # nothing between us and the library
+
+    def emit(self, data: bytes) -> None:  # pragma: no cover - replaced in __init__
+        """Send without a check."""
+        self._port.send_message(data)
+
+    def close(self) -> None:
+        """Wait until all has gone out, and give the client back."""
+        if not self.closed:
+            self.closed = True
+            self._port.close_port()
+            self._port.delete()
