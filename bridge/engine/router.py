@@ -69,7 +69,7 @@ class Router(BendCore):
         self._reader = RpnReader()
         for source in self.sources:
             source.kit = self.rhythm.is_drums(source.number)
-            if source.kit:
+            if source.kit and source.home not in self.pool:
                 self.reserve(source)
 
     def reserve(self, source: Source) -> None:
