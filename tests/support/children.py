@@ -1,8 +1,8 @@
 """Child processes of tests: listened to line by line, waited for with limits, always ended.
 
 A child is the leader of a process group, so that whatever it starts goes down with it. When the test process dies, a
-child that reads its standard input sees the end of it; where the system has ``setpriv``, any child is killed then.
-Waiting for a line ends when the line comes, at the latest after the limit given; nothing here sleeps.
+child that reads its standard input sees the end of it, and where the system has ``setpriv`` any child is asked to
+end. Waiting for a line ends when the line comes, at the latest after the limit given; nothing here sleeps.
 
 Index: :class:`Child`, :class:`ChildError`.
 """
@@ -38,7 +38,7 @@ class Child:
     def __init__(self, command: Sequence[str], env: dict[str, str], *, log: IO[bytes]) -> None:
         setpriv = shutil.which("setpriv")  # becomes the command: same process
         self.popen = subprocess.Popen(
-            [*((setpriv, "--pdeathsig", "KILL") if setpriv else ()), *command],
+            [*((setpriv, "--pdeathsig", "TERM") if setpriv else ()), *command],
             env=env,
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,

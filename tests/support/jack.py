@@ -20,6 +20,7 @@ Sources: jackd(1) and the JACK API (jackaudio.org), fluidsynth(1) and its shell 
 
 from __future__ import annotations
 
+import contextlib
 import itertools
 import json
 import os
@@ -44,6 +45,10 @@ READY_S = 20.0
 """Limit for a server or client to be ready."""
 ANSWER_S = 10.0
 """Limit for an answer to a command, beyond the time that the command itself takes."""
+NAME_S = 120.0
+"""Limit for a server name to become free."""
+
+_NAMES = 5
 _numbers = itertools.count(1)
 
 
@@ -56,6 +61,38 @@ def require_jack() -> str:
     if done.returncode != 0:
         synths.missing("the Python package JACK-Client with libjack")
     return program
+
+
+class _Name:
+    """A server name out of a small pool, held by a file lock until :meth:`free`.
+
+    JACK keeps a register of servers with eight places for the whole machine, and gives a place back only when its
+    server ends properly or one of the same name starts. So names are used again and again, by one test at a time.
+    """
+
+    def __init__(self) -> None:
+        import fcntl  # not everywhere, nor is jackd
+
+        limit = time.monotonic() + NAME_S
+        while True:
+            for number in range(1, _NAMES + 1):
+                name = f"stillbeat-{os.getuid()}-{number}"
+                lock = (Path(tempfile.gettempdir()) / f"{name}.lock").open("w")
+                try:
+                    fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                except OSError:
+                    lock.close()
+                    continue
+                self.text = name
+                self._lock = lock
+                return
+            if time.monotonic() > limit:
+                raise ChildError(f"all {_NAMES} names for JACK servers were in use for {NAME_S} s")
+            time.sleep(0.05)
+
+    def free(self) -> None:
+        """Let others use the name."""
+        self._lock.close()
 
 
 class JackServer:
@@ -71,12 +108,19 @@ class JackServer:
     """
 
     def __init__(self, *, rate_hz: int = 48_000, frames: int = 64, synchronous: bool = True) -> None:
+        require_jack()
         self.rate_hz = rate_hz
         self.frames = frames
         self.synchronous = synchronous
-        self.name = f"stillbeat-{os.getpid()}-{next(_numbers)}"
+        self._name = _Name()
         self._process: Child | None = None
+        self._left_behind = False
         self._log = tempfile.TemporaryFile()  # noqa: SIM115 - closed in stop()
+
+    @property
+    def name(self) -> str:
+        """Name of the server, the same until :meth:`stop`."""
+        return self._name.text
 
     @property
     def env(self) -> dict[str, str]:
@@ -99,16 +143,14 @@ class JackServer:
         return text
 
     def start(self) -> Self:
-        """Start the server and wait until it takes clients; also after :meth:`kill` or :meth:`stop`."""
-        program = require_jack()
+        """Start the server and wait until it takes clients; also again, after :meth:`kill`."""
         if self.alive:
             raise ChildError(f"server {self.name} runs already")
-        if self._log.closed:
-            self._log = tempfile.TemporaryFile()  # noqa: SIM115 - closed in stop()
         sync = ["-S"] if self.synchronous else []
         driver = ["-d", "dummy", "-r", str(self.rate_hz), "-p", str(self.frames)]
         # -r: without real-time priority, which a test machine rarely grants.
-        self._process = Child([program, "-n", self.name, "-r", *sync, *driver], self.env, log=self._log)
+        command = [require_jack(), "-n", self.name, "-r", *sync, *driver]
+        self._process = Child(command, self.env, log=self._log)
         probe = subprocess.run(
             [*_TAP, "--probe", self.name, str(READY_S)],
             env=self.env,
@@ -117,28 +159,38 @@ class JackServer:
             check=False,
         )
         if probe.returncode != 0 or not self.alive:
-            log = self.log
-            self.stop()
-            raise ChildError(f"jackd was not ready within {READY_S} s: {log}")
+            self._end(signal.SIGTERM)
+            raise ChildError(f"jackd was not ready within {READY_S} s: {self.log}")
+        self._left_behind = False
         return self
 
     def kill(self) -> None:
         """Kill the server at once, as a crash would; clients are left behind."""
-        if self._process is not None:
-            self._process.signal(signal.SIGKILL)
-            self._process.end()
-            self._process = None
+        self._end(signal.SIGKILL)
 
     def stop(self) -> None:
-        """End the server properly."""
-        if self._process is not None:
-            self._process.signal(signal.SIGTERM)
-            self._process.end()
-            self._process = None
+        """End the server properly, and for good."""
+        self._end(signal.SIGTERM)
+        if self._left_behind:  # only a server of this name can give back the dead one's place in the register
+            with contextlib.suppress(ChildError):
+                self.start()
+            self._end(signal.SIGTERM)
+        self._name.free()
         self._log.close()
 
+    def _end(self, number: signal.Signals) -> None:
+        if self._process is not None:
+            self._process.signal(number)
+            self._process.end()
+            self._left_behind = self._process.popen.returncode == -signal.SIGKILL
+            self._process = None
+
     def __enter__(self) -> Self:
-        return self.start()
+        try:
+            return self.start()
+        except BaseException:
+            self.stop()
+            raise
 
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
