@@ -31,7 +31,7 @@ LIBRARIES: dict[str, set[str]] = {
     "ports": {"rtmidi"},
     "sheet": {"jinja2", "matplotlib", "numpy"},
     "jobs": {"numpy"},
-    "live": {"numpy", "rich"},
+    "live": {"numpy", "platformdirs", "rich"},
     "cli": {"click", "rich"},
 }
 # Neither time, threads nor the outside world in the rooms that only compute.
