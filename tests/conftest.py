@@ -5,8 +5,8 @@ Fixtures
 sine_font, organ_font : paths of soundfonts whose pitch is exactly known (`support.soundfont`), written once a run.
 jack_server : a running JACK server with the dummy driver (`support.jack`); this process's environment points to it.
 
-Environment: the user's configuration folder is an empty one for the whole run, so that a scale or guitar of the
-user's own cannot change what the shipped ones mean.
+Environment: the folders of the user's own settings and state are empty ones for the whole run, so that a scale or
+guitar of the user's own cannot change what the shipped ones mean, and no test leaves anything there.
 """
 
 from __future__ import annotations
@@ -37,9 +37,10 @@ def pytest_report_header() -> str:
 
 
 @pytest.fixture(scope="session", autouse=True)
-def _own_configuration(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+def _own_folders(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
     with pytest.MonkeyPatch.context() as patch:
-        patch.setenv("XDG_CONFIG_HOME", str(tmp_path_factory.mktemp("configuration")))
+        for kind in ("CONFIG", "STATE", "DATA"):
+            patch.setenv(f"XDG_{kind}_HOME", str(tmp_path_factory.mktemp(kind.lower())))
         yield
 
 
