@@ -1,0 +1,345 @@
+"""The page of a bundle that is read first: what to load where, in what order, and how to recall.
+
+Plain ASCII in lines of at most 78 characters, so that it reads the same everywhere.
+
+Index
+-----
+`start_here`
+"""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterator, Sequence
+
+from bridge.engine.report import spans
+from bridge.errors import MethodProblem
+from bridge.jobs.session_manifest import Manifest
+from bridge.jobs.session_panel import CLASSES, panel_entry
+from bridge.jobs.session_piece import task_name
+from bridge.jobs.session_plan import PiecePlan, SessionPlan, Step, SynthPlan
+from bridge.jobs.session_synth import trim_folder
+from bridge.tuning.changes import moved_notes
+from bridge.tuning.ratios import cents_to_ratio, format_ratio
+
+NAME = "START-HERE.txt"
+WIDTH = 78
+
+
+def start_here(plan: SessionPlan, manifest: Manifest) -> str:
+    """Return the text of the page."""
+    return "\n".join(_Page(plan, manifest).lines()).encode("ascii", "replace").decode("ascii") + "\n"
+
+
+def _wrapped(text: str, indent: str = "", first: str | None = None) -> list[str]:
+    return textwrap.wrap(
+        text,
+        WIDTH,
+        initial_indent=indent if first is None else first,
+        subsequent_indent=indent,
+        break_on_hyphens=False,
+        break_long_words=False,
+    )
+
+
+class _Page:
+    def __init__(self, plan: SessionPlan, manifest: Manifest) -> None:
+        self.plan = plan
+        self.session = plan.session
+        self.manifest = manifest
+        self.tracks: dict[tuple[str, int], list[str]] = {}
+        for path, facts in sorted(manifest.files.items()):
+            if facts["what"] == "track" and "trim_cents" not in facts:
+                self.tracks.setdefault((facts["synth"], facts["piece"]), []).append(path)
+
+    def lines(self) -> Iterator[str]:
+        session = self.session
+        yield session.title
+        yield "=" * min(len(session.title), WIDTH)
+        yield ""
+        if session.guitar is not None:
+            yield f"Guitar: {session.guitar.title}"
+        if session.reference is not None:
+            how = f" ({session.reference_how})" if session.reference_how else ""
+            tonic = session.guitar.tonic if session.guitar else "C"
+            yield from _wrapped(f"Reference: {session.reference.text(tonic)}{how}")
+        for paragraph in session.notes.splitlines():
+            yield from _wrapped(paragraph)
+        yield from self._order()
+        yield from self._without_synth()
+        for synth in self.plan.synths:
+            yield from self._synth(synth)
+        yield from self._trims()
+        yield from self._cautions()
+        yield from self._rest()
+
+    def _heading(self, text: str) -> list[str]:
+        return ["", "", text, "-" * len(text), ""]
+
+    # -- the evening
+
+    def _order(self) -> Iterator[str]:
+        yield from self._heading("The pieces, in order")
+        for one in self.plan.pieces:
+            piece, home = one.piece, one.tables[0].build()
+            fret = f", capo at fret {home.fret}" if home.fret else ""
+            slide = f", slide at {format_ratio(home.slide)}" if home.slide != 1 else ""
+            yield from _wrapped(
+                f"{piece.title}: in {home.tonic}{fret}{slide}", "    ", f"{piece.number:2d}  "
+            )
+            for step in one.steps[1:]:
+                title = f" ({step.title})" if step.title else ""
+                moved = moved_notes(home, one.tables[step.table].build())
+                against = f"; against the start, {', '.join(moved)}" if moved else ""
+                yield from _wrapped(f"from {step.place}{title}: {step.what}{against}", "      ", "    ")
+            for paragraph in piece.notes.splitlines():
+                yield from _wrapped(paragraph, "    ")
+
+    def _without_synth(self) -> Iterator[str]:
+        references = self.manifest.find(what="reference")
+        drones = self.manifest.find(what="drone")
+        if references:
+            yield from self._heading("To tune the guitar")
+            yield from _wrapped(
+                "Play the tone and bring the reference string up to it, from below, until nothing beats; then tune the "
+                "other strings to that one. Start quiet."
+            )
+            yield from ("", *(f"    {path}" for path in references))
+        if drones:
+            yield from self._heading("Drones, for those without a synth")
+            yield from _wrapped(
+                "Each swells up from nothing in some seconds. Set the level before it has reached its full loudness, "
+                "low first, above all over headphones: a drone does not stop, and the ear tires."
+            )
+            yield from ("", *(f"    {path}" for path in drones))
+
+    # -- a synth
+
+    def _synth(self, synth: SynthPlan) -> Iterator[str]:
+        one = synth.synth
+        named = f"{one.title} ({one.name})" if one.title.lower() != one.name.lower() else one.title
+        yield from self._heading(f"Synth: {named}")
+        if one.port:
+            yield from (f"MIDI port: {one.port}", "")
+        if one.profile.panel:
+            yield from self._panel(synth)
+        elif synth.recalls:
+            yield from self._programs(synth)
+        elif synth.method:
+            yield from self._one_table(synth)
+        else:
+            yield from _wrapped(
+                "No tuning message reaches this synth: it is tuned note by note, by pitch bend. Play the retuned "
+                f"tracks below, or play it through `stillbeat live`. synths/{one.name}/load-everything.mid only "
+                "sets its bend range and centres its bends."
+            )
+        yield from self._tracks(synth)
+        if not one.profile.panel:
+            yield ""
+            yield from _wrapped(
+                f"Afterwards: synths/{one.name}/back-to-equal.mid brings back equal temperament at A4 = 440 Hz."
+            )
+        for quirk in one.profile.quirks:
+            yield from _wrapped(quirk, "  ", "- ")
+
+    def _pieces_for(self, synth: SynthPlan) -> list[PiecePlan]:
+        return [one for one in self.plan.pieces if synth.synth.name in one.piece.synths]
+
+    def _programs(self, synth: SynthPlan) -> Iterator[str]:
+        one, profile = synth.synth, synth.synth.profile
+        used = spans(synth.programs.values())
+        yield from _wrapped(
+            f"1. Save what the synth holds: the next step overwrites its tuning programs {used}"
+            f"{f' of bank {profile.bank}' if profile.bank else ''}; tracks use program {profile.program} as well.",
+            "   ",
+            "",
+        )
+        yield from _wrapped(
+            f"2. Send synths/{one.name}/load-everything.syx, or play load-everything.mid beside it, which also chooses "
+            "the first piece's table. Once is enough, until the synth is switched off or reset.",
+            "   ",
+            "",
+        )
+        yield from _wrapped(
+            "3. For each piece play its recall file, or choose its program number with a foot switch:",
+            "   ",
+            "",
+        )
+        yield ""
+        rows = []
+        for plan in self._pieces_for(synth):
+            for step in plan.steps:
+                program = synth.programs[plan.piece.number, step.table]
+                rows.append((_name(plan, step), str(program), f"{step.stem(plan.piece)}.recall.mid"))
+        yield from _columns(("piece", "program", "recall file"), rows)
+        yield ""
+        bank = f"101 = 0, 100 = 4, 6 = {profile.bank}; then " if profile.select == "bank+program" else ""
+        yield from _wrapped(
+            f"By controllers, on every channel that plays: {bank}101 = 0, 100 = 3, 6 = the program number; then 101 = "
+            "127, 100 = 127. Programs count from 0. A .setup.mid file loads one piece and chooses it."
+        )
+
+    def _one_table(self, synth: SynthPlan) -> Iterator[str]:
+        one = synth.synth
+        yield from _wrapped(
+            "This synth holds one table at a time, and no number recalls it. Before each piece, and at each place "
+            f"below, play its set-up file from synths/{one.name} (a .syx file of the same name holds the same). "
+            "load-everything is the first piece's. Sending one replaces the tuning that the synth has: save it first."
+        )
+        yield ""
+        rows = []
+        for plan in self._pieces_for(synth):
+            for step in plan.steps:
+                there = (plan.piece.number, step.table) not in synth.left_out
+                file = f"{step.stem(plan.piece)}.setup.mid" if there else "none: see below"
+                rows.append((_name(plan, step), file))
+        yield from _columns(("piece", "set-up file"), rows)
+
+    def _panel(self, synth: SynthPlan) -> Iterator[str]:
+        yield from _wrapped(
+            "This synth is tuned by hand. Write down what its panel shows first. Then enter, for each piece, the "
+            "master tuning and twelve whole cents:"
+        )
+        yield ""
+        yield f"{'':14} {'A4':>6} " + "".join(f"{name:>4}" for name in CLASSES) + "   off"
+        for plan in self._pieces_for(synth):
+            for step in plan.steps:
+                yield from _wrapped(_name(plan, step))
+                try:
+                    entry = panel_entry(plan.tables[step.table].build().hz.tolist())
+                except MethodProblem as problem:
+                    yield from _wrapped(f"no figures: {problem}", "    ")
+                    continue
+                figures = "".join(f"{value:+4d}" if value else "   0" for value in entry.cents)
+                yield f"{'':14} {entry.a4_hz:6.1f} {figures}  {entry.worst_cents:.2f}"
+        yield ""
+        yield from _wrapped(
+            f"off: cents by which the worst note is off. The same figures for scripts: synths/{synth.synth.name}/"
+            "enter-by-hand.csv"
+        )
+
+    def _tracks(self, synth: SynthPlan) -> Iterator[str]:
+        rows = []
+        for plan in self._pieces_for(synth):
+            for path in self.tracks.get((synth.synth.name, plan.piece.number), []):
+                facts = self.manifest.files[path]
+                rows.append((str(plan.piece.number), path.rsplit("/", 1)[1], _method(facts)))
+        if rows:
+            yield from ("", "Backing tracks; each brings its own tuning along:", "")
+            yield from _columns(("", "track", "tuned by"), rows)
+            if synth.recalls:
+                yield ""
+                yield from _wrapped("After a track choose a program again: the track leaves its own chosen.")
+            elif synth.method:
+                yield ""
+                yield from _wrapped(
+                    "After a track play a set-up file again: the track leaves its own tuning."
+                )
+        notices = [
+            (plan.piece.number, notice)
+            for plan in self._pieces_for(synth)
+            for notice in self.manifest.tasks[task_name(plan.piece.stem, synth.synth.name)].notices
+        ]
+        said: dict[str, list[int]] = {}
+        for number, notice in notices:
+            said.setdefault(notice, []).append(number)
+        if said:
+            yield ""
+        for notice, numbers in said.items():
+            yield from _wrapped(f"piece {spans(numbers)}: {notice}", "  ", "- ")
+
+    # -- the rest
+
+    def _trims(self) -> Iterator[str]:
+        trims = self.session.trims.cents
+        if not trims or not self.plan.synths:
+            return
+        yield from self._heading("If the guitar will not hold its pitch")
+        folders = f"{trim_folder(trims[0])} to {trim_folder(trims[-1])}"
+        tracks = ", tracks included" if self.session.trims.tracks else " (without tracks)"
+        yield from _wrapped(
+            f"{folders}: the same files for every synth{tracks}, with everything so many cents lower or higher. Read "
+            "the reference string off a tuner, take the nearest, and load it in place of the one in synths; program "
+            "numbers and recall files stay the same."
+        )
+        panels = [synth for synth in self.plan.synths if synth.synth.profile.panel]
+        if panels:
+            step = self.session.trims.step_cents
+            hz = 440.0 * (cents_to_ratio(step) - 1)
+            yield from _wrapped(
+                f"At a panel change the master tuning instead: {hz:.1f} Hz for each {step} cents."
+            )
+
+    def _cautions(self) -> Iterator[str]:
+        cautions = []
+        for one in self.plan.pieces:
+            guitar = one.piece.spec.guitar
+            if guitar is not None and guitar.caution and guitar.caution not in cautions:
+                cautions.append(guitar.caution)
+        if any(synth.method for synth in self.plan.synths):
+            cautions.append(
+                "SysEx that carries a tuning overwrites a tuning program in the synth's memory: save what is there "
+                "first."
+            )
+        if self.manifest.find(what="drone") or self.manifest.find(what="reference"):
+            cautions.append(
+                "Held tones: start quiet, and take breaks. The longer the sound, the lower the safe level "
+                "(NIOSH 98-126: 85 dBA for eight hours, half the time for every 3 dB more)."
+            )
+        if cautions:
+            yield from self._heading("Cautions")
+        for caution in cautions:
+            yield from _wrapped(" ".join(caution.split()), "  ", "- ")
+
+    def _rest(self) -> Iterator[str]:
+        yield from self._heading("What else is here")
+        rows = [("tables", "every table: .csv for spreadsheets, .json for scripts, .table.toml")]
+        if self.manifest.find(what="page"):
+            rows.insert(0, ("pages", "to print or to read: tables, strings, what to listen for"))
+        rows += [
+            ("session", "the session file and what it was made from"),
+            ("manifest.json", "every file with its SHA-256 sum"),
+        ]
+        yield from _columns(("", ""), rows)
+        yield ""
+        yield from _wrapped(
+            "`stillbeat session verify` with this folder's name reads everything back and compares."
+        )
+
+
+def _name(plan: PiecePlan, step: Step) -> str:
+    if not step.label:
+        return f"{plan.piece.number:2d}  {plan.piece.title}"
+    return f"    from {step.place}" + (f" ({step.title})" if step.title else "")
+
+
+def _method(facts: dict[str, object]) -> str:
+    """Say how a track is tuned, and how well."""
+    names = {
+        "note": "single notes",
+        "octave": "octave",
+        "dump": "whole table",
+        "bend": "pitch bend",
+        "mpe": "MPE",
+        "": "as it is: the panel tunes it",
+    }
+    said = names[str(facts["method"])]
+    notes, exact = facts.get("notes"), facts.get("exact")
+    if not facts["method"] or not notes:
+        return said
+    if notes != exact:
+        return f"{said}; {exact} of {notes} notes exact, worst {facts['worst_cents']:.1f} cents off"
+    return f"{said}, within {facts['worst_cents']:.3f} cents"
+
+
+def _columns(headings: Sequence[str], rows: Sequence[Sequence[str]]) -> Iterator[str]:
+    """Lay out rows in columns, indented; a row too long for the page continues below."""
+    widths = [max(len(row[index]) for row in (headings, *rows)) for index in range(len(headings) - 1)]
+    shown = [headings, *rows] if any(headings) else rows
+    for row in shown:
+        start = "    " + "".join(f"{cell:{width}}  " for cell, width in zip(row, widths, strict=False))
+        if len(start) + len(row[-1]) <= WIDTH:
+            yield (start + row[-1]).rstrip()
+        else:
+            yield start.rstrip()
+            yield " " * max(WIDTH - len(row[-1]), 8) + row[-1]
