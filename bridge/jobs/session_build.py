@@ -11,17 +11,9 @@ Index
 
 from __future__ import annotations
 
-import contextlib
 import hashlib
-import multiprocessing
-import os
-import signal
-import threading
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from concurrent.futures import Future, ProcessPoolExecutor
-from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, field, replace
-from multiprocessing.connection import wait
 from pathlib import Path
 from typing import Any
 
@@ -31,12 +23,13 @@ from bridge.jobs.session_folder import FolderBuild, write_zip
 from bridge.jobs.session_manifest import NAME as MANIFEST
 from bridge.jobs.session_manifest import Manifest, Task, fingerprint
 from bridge.jobs.session_panel import panel_files
-from bridge.jobs.session_piece import TABLES, PieceDone, PieceJob, run_piece, task_name, write_made
+from bridge.jobs.session_piece import TABLES, PieceJob, task_name, write_made
 from bridge.jobs.session_plan import PiecePlan, SessionPlan, SynthPlan, check_sections, plan_session
 from bridge.jobs.session_sound import reference_name, reference_wav
 from bridge.jobs.session_synth import Made, back_to_equal, load_everything, trim_folder
 from bridge.jobs.session_text import NAME as PAGE
 from bridge.jobs.session_text import start_here
+from bridge.jobs.session_workers import cores, run_pieces
 from bridge.store.files import check_output, read_bytes
 from bridge.store.session import Session, problem_at
 from bridge.store.session_toml import load_session
@@ -156,14 +149,6 @@ def _keep_apart(session: Session, folder: Path) -> None:
             )
 
 
-def cores() -> int:
-    """Return how many cores this process may use."""
-    try:
-        return max(1, len(os.sched_getaffinity(0)))
-    except AttributeError:
-        return os.cpu_count() or 1
-
-
 class _Work:
     """The tasks of one build."""
 
@@ -178,7 +163,7 @@ class _Work:
     def run(self, processes: int) -> None:
         keys = self._keys()
         jobs = [job for job in (self._job(one, keys) for one in self.plan.pieces) if job is not None]
-        for finished, (job, outcome) in enumerate(_outcomes(jobs, processes), 1):
+        for finished, (job, outcome) in enumerate(run_pieces(jobs, processes), 1):
             for name, files in outcome.files.items():
                 self._enter(name, keys[name], files, outcome.notices[name])
             if self.progress is not None:
@@ -352,53 +337,6 @@ def describe(plan: SessionPlan) -> dict[str, Any]:
             for synth in plan.synths
         ],
     }
-
-
-# -- processes
-
-
-def _outcomes(jobs: list[PieceJob], processes: int) -> Iterator[tuple[PieceJob, PieceDone]]:
-    """Do jobs, in this process or in several, and yield them in order."""
-    count = min(processes, len(jobs))
-    if count <= 1:
-        for job in jobs:
-            yield job, run_piece(job)
-        return
-    pool = ProcessPoolExecutor(count, mp_context=_context(), initializer=_start_worker)
-    try:
-        waiting: list[Future[PieceDone]] = [pool.submit(run_piece, job) for job in jobs]
-        for job, future in zip(jobs, waiting, strict=True):
-            yield job, future.result()
-    except BrokenProcessPool:
-        raise OutputProblem(
-            "a process that worked on the session ended unexpectedly",
-            "perhaps the memory was full; try --jobs 1",
-        ) from None
-    finally:
-        pool.shutdown(wait=True, cancel_futures=True)
-
-
-def _context() -> multiprocessing.context.BaseContext:
-    """Processes that start clean: a copy of this one could hold locks of its threads."""
-    if "forkserver" in multiprocessing.get_all_start_methods():
-        context = multiprocessing.get_context("forkserver")
-        context.set_forkserver_preload(["bridge.jobs.session_piece"])
-        return context
-    return multiprocessing.get_context("spawn")
-
-
-def _start_worker() -> None:
-    """Leave Ctrl-C to the parent, and end with it, however it ends."""
-    with contextlib.suppress(ValueError, OSError):
-        signal.signal(signal.SIGINT, signal.SIG_IGN)
-    parent = multiprocessing.parent_process()
-    if parent is not None:
-        threading.Thread(target=_end_with, args=(parent.sentinel,), daemon=True).start()
-
-
-def _end_with(sentinel: int) -> None:
-    wait([sentinel])
-    os._exit(1)
 
 
 # -- looking only

@@ -37,6 +37,7 @@ from bridge.tuning.tables import TableSpec
 from bridge.wire.bend import CENTRE, bend_message
 from bridge.wire.mts import MasterFineTuning, encode
 from bridge.wire.profile import SynthProfile
+from bridge.wire.resets import reset_kind
 from bridge.wire.rpn import bend_range, fine_tuning
 
 TICKS_PER_QUARTER = 480
@@ -231,6 +232,8 @@ def _track(
     elif synth.shifts:
         retuned = _prefixed(retuned, _unshifted(synth, 0.0))
     notices += [notice for notice in done.notices if notice not in midi.warnings]
+    if synth.recalls and resets_synth(midi):
+        notices.append("the track resets the synth and with it its tuning programs: load everything again after it")
     facts |= {
         "method": done.method,
         "why": done.why,
@@ -239,6 +242,11 @@ def _track(
         "worst_cents": done.worst_cents,
     }
     return [Made(path, midi_bytes(retuned), facts)]
+
+
+def resets_synth(midi: MidiFile) -> bool:
+    """Tell whether a track resets the synth, and so wipes its tuning programs."""
+    return any(reset_kind(data) is not None for track in midi.tracks for _, data in track if data[0] == 0xF0)
 
 
 def moved_hz(spec: TableSpec, cents: float) -> list[float]:

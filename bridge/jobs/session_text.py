@@ -82,10 +82,13 @@ class _Page:
         yield from self._heading("The pieces, in order")
         for one in self.plan.pieces:
             piece, home = one.piece, one.tables[0].build()
-            fret = f", capo at fret {home.fret}" if home.fret else ""
+            fret = f", played in {piece.spec.tonic} with a capo at fret {home.fret}" if home.fret else ""
+            other = ""
+            if piece.spec.guitar is not None and piece.spec.guitar != self.session.guitar:
+                other = f"; guitar: {piece.spec.guitar.title}"
             slide = f", slide at {format_ratio(home.slide)}" if home.slide != 1 else ""
             yield from _wrapped(
-                f"{piece.title}: in {home.tonic}{fret}{slide}", "    ", f"{piece.number:2d}  "
+                f"{piece.title}: in {home.tonic}{fret}{slide}{other}", "    ", f"{piece.number:2d}  "
             )
             for step in one.steps[1:]:
                 title = f" ({step.title})" if step.title else ""
@@ -139,6 +142,8 @@ class _Page:
             yield from _wrapped(
                 f"Afterwards: synths/{one.name}/back-to-equal.mid brings back equal temperament at A4 = 440 Hz."
             )
+        if one.profile.quirks:
+            yield from ("", "Of this synth:", "")
         for quirk in one.profile.quirks:
             yield from _wrapped(quirk, "  ", "- ")
 
@@ -161,7 +166,7 @@ class _Page:
             "",
         )
         yield from _wrapped(
-            "3. For each piece play its recall file, or choose its program number with a foot switch:",
+            "3. For each piece play its recall file; or, where a foot switch can choose tuning programs, step to it:",
             "   ",
             "",
         )
@@ -181,10 +186,13 @@ class _Page:
 
     def _one_table(self, synth: SynthPlan) -> Iterator[str]:
         one = synth.synth
+        sysex = " (a .syx file of the same name holds the same)"
+        if not self.manifest.find(what="tables", synth=one.name):
+            sysex = ""
         yield from _wrapped(
             "This synth holds one table at a time, and no number recalls it. Before each piece, and at each place "
-            f"below, play its set-up file from synths/{one.name} (a .syx file of the same name holds the same). "
-            "load-everything is the first piece's. Sending one replaces the tuning that the synth has: save it first."
+            f"below, play its set-up file from synths/{one.name}{sysex}. load-everything is the first piece's. "
+            "Sending one replaces the tuning that the synth has: save it first."
         )
         yield ""
         rows = []
@@ -293,7 +301,7 @@ class _Page:
 
     def _rest(self) -> Iterator[str]:
         yield from self._heading("What else is here")
-        rows = [("tables", "every table: .csv for spreadsheets, .json for scripts, .table.toml")]
+        rows = [("tables", "every table: .csv for spreadsheets, .json for scripts, .toml")]
         if self.manifest.find(what="page"):
             rows.insert(0, ("pages", "to print or to read: tables, strings, what to listen for"))
         rows += [

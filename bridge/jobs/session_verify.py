@@ -39,14 +39,13 @@ from bridge.jobs.session_read import (
     wav_verdict,
 )
 from bridge.jobs.session_sound import drone_keys, reference_name
-from bridge.jobs.session_synth import EQUAL_HZ, moved_hz, trim_folder
+from bridge.jobs.session_synth import EQUAL_HZ, moved_hz, resets_synth, trim_folder
 from bridge.jobs.session_text import start_here
 from bridge.store.files import read_bytes
 from bridge.store.session import moved_spec
 from bridge.store.session_toml import load_session
 from bridge.store.smf import MidiFile, midi_bytes, parse_midi, read_midi
 from bridge.store.syx import parse_syx
-from bridge.wire.resets import reset_kind
 
 SAME_CENTS = 1e-3
 """So far what is heard in a track may differ from what the build said of it: nothing, but for rounding."""
@@ -346,7 +345,7 @@ class _Checker:
         limit = told + SAME_CENTS
         if not problem and heard.worst_cents > limit:
             problem = f"a note is {heard.worst_cents:.4f} cents off, {told:.4f} is what the build said"
-        if not problem and synth.recalls and not receiver_was_reset(source):
+        if not problem and synth.recalls and not resets_synth(source):
             verdict = self._programs(
                 synth,
                 receiver,
@@ -419,8 +418,3 @@ class _Checker:
 def midi_bytes_of(path: Path) -> bytes:
     """Return a MIDI file as it is written again unchanged."""
     return midi_bytes(read_midi(path))
-
-
-def receiver_was_reset(midi: MidiFile) -> bool:
-    """Tell whether a track resets the synth, and so wipes its tuning programs."""
-    return any(reset_kind(data) is not None for track in midi.tracks for _, data in track if data[0] == 0xF0)
