@@ -33,7 +33,8 @@ from bridge.engine.lifetimes import HOLD_2, SOSTENUTO, SUSTAIN
 from bridge.engine.mpe import LOWER_MEMBERS, UPPER_MEMBERS, choose_zones
 from bridge.engine.router import Router
 from bridge.engine.targets import LEAST_RANGE_SEMITONES, Offsets, fixed_range, most_range, smallest_range
-from bridge.errors import ValueProblem
+from bridge.errors import MethodProblem, ValueProblem
+from bridge.tuning.notes import note_name
 from bridge.wire.bend import CENTRE
 from bridge.wire.profile import SynthProfile
 
@@ -42,6 +43,7 @@ Due = tuple[float, bytes]
 """When a message is due, in seconds, and the message."""
 
 GLIDE_STEP_S = 0.01
+_PIANO = range(21, 109)
 _LENGTHS = {0x80: 3, 0x90: 3, 0xA0: 3, 0xB0: 3, 0xC0: 2, 0xD0: 2, 0xE0: 3}
 
 
@@ -71,7 +73,7 @@ class BendEngine:
     Raises
     ------
     MethodProblem
-        No channel is left.
+        No channel is left, or the table lies beyond the synth's bend range.
     """
 
     def __init__(
@@ -83,7 +85,9 @@ class BendEngine:
     ) -> None:
         self.options = options or BendOptions()
         self._mpe = method == "mpe"
+        self._profile = profile
         self._offsets = Offsets(profile)
+        self.check(table_hz)
         self._placer = OnlinePlacer(self.options.tonics[0] if self.options.tonics else None)
         self._router = _LiveRouter(
             self._placer,
@@ -113,6 +117,25 @@ class BendEngine:
                 self._alias[index] = parts[0] - 1
 
     # ---- what the driver calls
+
+    def check(self, table_hz: Sequence[float]) -> None:
+        """Refuse a table that bends cannot reach on this synth, on the keys of a piano.
+
+        `change` does not refuse: it goes as far as it can, and counts (`clipped`).
+
+        Raises
+        ------
+        MethodProblem
+            Names the note that lies farthest off.
+        """
+        most = fixed_range(self._profile, self._mpe) or most_range(self._profile, 0.0, self._mpe)
+        offsets = Offsets(self._profile).of(table_hz)
+        key = max(_PIANO, key=lambda each: abs(offsets[each]))
+        if abs(offsets[key]) > 100.0 * most:
+            raise MethodProblem(
+                f"{note_name(key)} lies {offsets[key]:+.0f} cents from its usual pitch, but bends reach ±{most} semitones",
+                "use --method note, or a reference nearer to the usual pitch",
+            )
 
     def start(self, now_s: float) -> list[Due]:
         """Return the messages that make the synth ready: bend ranges and centred bends, or the zones."""

@@ -14,7 +14,7 @@ from support.streams import Frequencies, Stream, notes_only, streams, tables
 from bridge.engine.bend_file import plan_bend
 from bridge.engine.bend_live import BendEngine, SoundingNote
 from bridge.engine.bend_options import BendOptions
-from bridge.errors import ValueProblem
+from bridge.errors import MethodProblem, ValueProblem
 from bridge.wire.profile import SynthProfile
 
 QUIET = settings(deadline=None, suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large])
@@ -347,3 +347,15 @@ def test_a_synth_with_few_channels() -> None:
     out = [data for key in (60, 64, 67) for _, data in engine.feed(on(key), 0.0)]
     assert {data[0] & 15 for data in out} == {2, 3}
     assert engine.crowded == 1
+
+
+def test_a_table_out_of_reach_is_refused() -> None:
+    fixed = SynthProfile("x", "X", "made up", ("bend",), bend_range_fixed_semitones=2)
+    with pytest.raises(MethodProblem, match=r"A0 lies \+250 cents .* ±2 semitones"):
+        BendEngine(fixed, Frequencies([250] * 12))
+    engine = BendEngine(fixed, JUST)
+    with pytest.raises(MethodProblem, match="-300 cents"):
+        engine.check(Frequencies([-300] * 12))
+    engine.feed(on(60), 0.0)
+    assert cents(bends_of([(0, data) for _, data in engine.change(Frequencies([250] * 12), 1.0)])[0]) > 199.9
+    assert engine.clipped == 1

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 from support.bendcheck import check
-from support.streams import Stream, notes_only, streams, tables
+from support.streams import Frequencies, Stream, notes_only, streams, tables
 
 from bridge.engine.bend_file import BendPlan, plan_bend
 from bridge.engine.bend_options import BendOptions
@@ -85,6 +85,19 @@ def test_as_many_channels_as_the_demand_are_enough(stream: Stream, table: list[f
     plan = plan_bend(stream, [], table, None, options)
     assert plan.report.exact == plan.report.notes
     assert check(stream, outputs(plan), table).off == []
+
+
+@QUIET
+@given(notes_only(), tables())
+def test_the_demand_is_the_depth_of_what_sounds(stream: Stream, table: Frequencies) -> None:
+    # counted message by message: how many different offsets sound on each channel
+    down: dict[tuple[int, int], int] = {}
+    most = 0
+    for _, data in stream:
+        where = (data[0] & 15, table.cents[data[1] % len(table.cents)])
+        down[where] = down.get(where, 0) + (1 if data[0] >> 4 == 9 and data[2] else -1)
+        most = max(most, sum(count > 0 for count in down.values()))
+    assert plan_bend(stream, [], table).report.demand_max == most
 
 
 @QUIET
