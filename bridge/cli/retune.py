@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 @click.option("-o", "--output", required=True, type=click.Path(path_type=Path), help="The retuned MIDI file.")
 @click.option(
     "--method",
-    type=click.Choice(["auto", "note", "octave", "dump"]),
+    type=click.Choice(["auto", "note", "octave", "dump", "bend", "mpe"]),
     default="auto",
     show_default=True,
     help="How the table reaches the synth.",
@@ -35,6 +35,35 @@ if TYPE_CHECKING:
     help="From a bar on: a tonic (17=A), a degree (5=,2=10/9), both, a barre (9=fret:5), a table. Again for more.",
 )
 @click.option("--follow-key-signatures", is_flag=True, help="Let the file's key signatures move the tonic.")
+@click.option(
+    "--channels",
+    metavar="LIST",
+    help="Channels that bends may use, such as 1-8,11-16  [default: the synth's, without 10]",
+)
+@click.option(
+    "--part",
+    "parts",
+    multiple=True,
+    type=click.IntRange(1, 16),
+    metavar="CHANNEL",
+    help="Channel that MPE plays; one or two.",
+)
+@click.option("--plain", is_flag=True, help="Switch off modulation and chorus, so that beats can be heard.")
+@click.option(
+    "--tail",
+    "tail_s",
+    type=click.FloatRange(0, 60),
+    default=0.5,
+    show_default=True,
+    metavar="SECONDS",
+    help="How long a released note may go on decaying before its channel is bent anew.",
+)
+@click.option(
+    "--report", is_flag=True, help="Print how many notes are in tune, how nearly, and at what cost."
+)
+@click.option(
+    "--report-json", type=click.Path(path_type=Path), metavar="FILE", help="Write the same as JSON."
+)
 @click.option("--equal", is_flag=True, help="For comparison: equal temperament through the same reference.")
 @table_options(argument=False)
 @overwrite_option
@@ -46,6 +75,12 @@ def retune_command(
     synth: str | None,
     changes: tuple[str, ...],
     follow_key_signatures: bool,
+    channels: str | None,
+    parts: tuple[int, ...],
+    plain: bool,
+    tail_s: float,
+    report: bool,
+    report_json: Path | None,
     equal: bool,
     overwrite: bool,
 ) -> None:
@@ -57,36 +92,49 @@ def retune_command(
       stillbeat retune song.mid -o song-pure.mid --guitar open-d --reference D3=146.5
       stillbeat retune song.mid -o song-pure.mid --guitar open-g --at 17=D --at "5=,2=10/9"
     """
-    from bridge.cli.printing import show
+    import json
+
+    from bridge.cli.printing import progress_bar, show
+    from bridge.jobs.channel_list import parse_channels
     from bridge.jobs.choose import choose_table
     from bridge.jobs.retune import RetuneRequest, retune_file
+    from bridge.store.files import check_output, write_bytes_atomic
     from bridge.tuning.changes import parse_at
 
     spec = choose_table(request)
     warn_doubt(spec.reference.doubt)
-    done = retune_file(
-        file,
-        output,
-        RetuneRequest(
-            spec=spec,
-            method=method,
-            synth=synth,
-            at=tuple(parse_at(text) for text in changes),
-            follow_key_signatures=follow_key_signatures,
-            equal=equal,
-        ),
-        overwrite=overwrite,
+    wanted = RetuneRequest(
+        spec=spec,
+        method=method,
+        synth=synth,
+        at=tuple(parse_at(text) for text in changes),
+        follow_key_signatures=follow_key_signatures,
+        equal=equal,
+        channels=parse_channels(channels) if channels else None,
+        parts=parts,
+        plain=plain,
+        tail_s=tail_s,
     )
-    _print_result(done)
+    if report_json is not None:
+        check_output(report_json, overwrite=overwrite, inputs=(file,))
+    with progress_bar() as advance:
+        done = retune_file(
+            file, output, wanted, overwrite, progress=lambda share: advance(output.name, share)
+        )
+    if report_json is not None:
+        text = json.dumps(done.to_json(), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+        write_bytes_atomic(report_json, text.encode("utf-8"), overwrite=overwrite)
+    _print_result(done, report)
     show(f"wrote {output}")
 
 
-def _print_result(done: Retuned) -> None:
+def _print_result(done: Retuned, whole: bool) -> None:
     from bridge.cli.printing import show
-    from bridge.tuning.notes import note_name
 
     because = f" ({done.why})" if done.why else ""
-    show(f"method {done.method}{because}, for: {done.profile.title}")
+    show(
+        f"method {done.method}{because}, for: {done.profile.title if done.profile else 'any synth that obeys it'}"
+    )
     for signature in done.inferred:
         show(f"{signature.place}: key signature {signature.text}")
     for change in done.changes:
@@ -94,15 +142,8 @@ def _print_result(done: Retuned) -> None:
             f"{change.place}: {change.what}"
             + (f"; against home, {', '.join(change.moved)}" if change.moved else "")
         )
-    residual = done.residual
-    show(
-        f"every note is sent within {residual.worst_cents:.4f} cents of the table ({done.inserted} messages added)"
-    )
-    if residual.clamped_keys:
-        names = ", ".join(note_name(key) for key in residual.clamped_keys[:4])
-        more = " and others" if len(residual.clamped_keys) > 4 else ""
-        show(f"beyond reach, sounding at the end of the range: {names}{more}")
-    if not done.channels:
-        show("the file plays no pitched notes")
+    lines = done.lines()
+    for line in lines if whole or done.exact < done.notes else lines[:1]:
+        show(line)
     for notice in done.notices:
         click.echo(f"stillbeat: {notice}", err=True)

@@ -90,17 +90,13 @@ class Tuner:
         self._held = None
         self._held_octave = None
 
-    def check(self, hz: Sequence[float]) -> Residual:
-        """Say what error remains if `hz` is sent.
+    def residuals_cents(self, hz: Sequence[float]) -> list[float]:
+        """Return for each key by how many cents what would be sent for `hz` lies above what is wanted.
 
         Parameters
         ----------
         hz : sequence of 128 float
             Frequencies by MIDI key.
-
-        Returns
-        -------
-        Residual
 
         Raises
         ------
@@ -109,16 +105,15 @@ class Tuner:
         """
         if self.method == "octave":
             fit = self._fit(hz)
-            worst = max(range(12), key=lambda pc: abs(fit.residuals_cents[pc]))
-            return Residual(fit.worst_cents, 60 + worst, ())
-        worst_cents, worst_key, clamped = 0.0, 0, []
-        for key, value in enumerate(hz):
-            residual = hz_to_frequency_data(value)[1]
-            if not in_reach(value):
-                clamped.append(key)
-            elif abs(residual) > worst_cents:
-                worst_cents, worst_key = abs(residual), key
-        return Residual(worst_cents, worst_key, tuple(clamped))
+            return [fit.residuals_cents[key % 12] for key in range(128)]
+        return [hz_to_frequency_data(value)[1] for value in hz]
+
+    def check(self, hz: Sequence[float]) -> Residual:
+        """Say what error remains if `hz` is sent; parameters and errors are those of `residuals_cents`."""
+        residuals = self.residuals_cents(hz)
+        clamped = () if self.method == "octave" else tuple(key for key in range(128) if not in_reach(hz[key]))
+        worst = max(set(range(128)) - set(clamped), key=lambda key: abs(residuals[key]))
+        return Residual(abs(residuals[worst]), worst, clamped)
 
     def messages(self, hz: Sequence[float]) -> list[bytes]:
         """Return the messages that bring the synth from what it holds to `hz`: only what differs, in the fewest bytes.

@@ -10,13 +10,16 @@ own parameter number is selected again.
 
 from __future__ import annotations
 
-from collections import deque
-from collections.abc import Iterable, Iterator, Sequence
+from collections import Counter, deque
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
+from bridge.engine.demand import SourceFacts
 from bridge.engine.mts import Tuner
+from bridge.engine.notices import hiding_notices
 from bridge.engine.rhythm import RhythmTracker
 from bridge.engine.seam import Output, TableChange, TimedEvent
+from bridge.engine.shadow import PLAIN_CONTROLLERS
 from bridge.errors import MethodProblem
 from bridge.wire.profile import SynthProfile
 from bridge.wire.resets import reset_kind
@@ -31,13 +34,13 @@ class FileParts:
     ----------
     pitched, drums : frozenset of int
         Channels 1-16 with at least one such note.
-    keys : frozenset of int
-        MIDI keys of the pitched notes.
+    programs : dict of int to frozenset of int
+        For each pitched channel, the programs (0-127) under which it plays.
     """
 
     pitched: frozenset[int]
     drums: frozenset[int]
-    keys: frozenset[int]
+    programs: Mapping[int, frozenset[int]]
 
 
 def is_note_on(data: bytes) -> bool:
@@ -50,7 +53,8 @@ def find_parts(events: Sequence[TimedEvent]) -> FileParts:
     tracker = RhythmTracker()
     pitched: set[int] = set()
     drums: set[int] = set()
-    keys: set[int] = set()
+    program = [0] * 17
+    programs: dict[int, set[int]] = {}
     for _, data in events:
         if not data:
             continue
@@ -62,10 +66,13 @@ def find_parts(events: Sequence[TimedEvent]) -> FileParts:
                     drums.add(channel)
                 else:
                     pitched.add(channel)
-                    keys.add(data[1])
+                    programs.setdefault(channel, set()).add(program[channel])
         elif kind in (0xB0, 0xC0) or data[0] == 0xF0:
             tracker.feed(data)
-    return FileParts(frozenset(pitched), frozenset(drums), frozenset(keys))
+            if kind == 0xC0:
+                program[(data[0] & 0x0F) + 1] = data[1] & 0x7F
+    played = {channel: frozenset(numbers) for channel, numbers in programs.items()}
+    return FileParts(frozenset(pitched), frozenset(drums), played)
 
 
 @dataclass(frozen=True)
@@ -90,18 +97,35 @@ class MtsFileEngine:
         The first table.
     name : str
         The tuning's name in a dump.
+    plain : bool
+        Keep modulation, chorus depth and celeste depth of pitched channels at 0, so that beats can be heard.
+
+    Attributes
+    ----------
+    inserted : int
+        Messages added so far.
+    channels : tuple of int
+        Channels that play pitched notes.
+    played : list of (int, Counter of int)
+        For each table in order, the anchor from which it holds and how often each key was struck under it.
     """
 
     def __init__(
-        self, profile: SynthProfile, method: str, hz: Sequence[float], name: str = "stillbeat"
+        self,
+        profile: SynthProfile,
+        method: str,
+        hz: Sequence[float],
+        name: str = "stillbeat",
+        plain: bool = False,
     ) -> None:
         self.profile = profile
         self.method = method
         self._hz = hz
         self._name = name
+        self._plain = plain
         self.inserted = 0
         self.channels: tuple[int, ...] = ()
-        self.keys: frozenset[int] = frozenset()
+        self.played: list[tuple[int, Counter[int]]] = []
         self.notices: list[str] = []
 
     def process(self, events: Sequence[TimedEvent], changes: Sequence[TableChange]) -> Iterable[Output]:
@@ -114,7 +138,6 @@ class MtsFileEngine:
         """
         parts = find_parts(events)
         self.channels = tuple(sorted(parts.pitched))
-        self.keys = parts.keys
         allowed = frozenset(self.profile.channels)
         outside = sorted(parts.pitched - allowed)
         if outside:
@@ -128,6 +151,8 @@ class MtsFileEngine:
                 f"channel {', '.join(map(str, mixed))} plays drums and pitched notes in turn; the tuning is put aside "
                 "while it plays drums"
             )
+        programs = [set(parts.programs.get(channel, ())) for channel in range(1, 17)]
+        self.notices += hiding_notices([SourceFacts(programs=played) for played in programs])
         tuner = Tuner(self.profile, self.method, parts.pitched, self._name)
         for _, hz in ((0, self._hz), *changes):
             tuner.check(hz)
@@ -136,7 +161,9 @@ class MtsFileEngine:
     def _run(
         self, events: Sequence[TimedEvent], changes: Sequence[TableChange], tuner: Tuner, parts: FileParts
     ) -> Iterator[Output]:
-        state = _FileState(tuner, parts.pitched, parts.drums)
+        state = _FileState(tuner, parts.pitched, parts.drums, self._plain)
+        struck: Counter[int] = Counter()
+        self.played.append((0, struck))
         at_marker = dict(changes)
         segments = {segment.anchor: segment for segment in self._segments(events)}
         opening = segments.get(-1)
@@ -162,12 +189,19 @@ class MtsFileEngine:
             if not data:
                 if anchor in at_marker:
                     hz = at_marker[anchor]
+                    struck = Counter()
+                    self.played.append((anchor, struck))
                     if state.ready:
                         early = [message for _, message in queue if message]
                         yield from self._here(anchor, early + state.change(hz, unfinished=bool(queue)))
                         queue.clear()
                 continue
-            yield anchor, None, data
+            if data[0] & 0xF0 == 0x90:
+                if data[2] and state.is_pitched(data[0] & 0x0F):
+                    struck[data[1] & 0x7F] += 1
+                yield anchor, None, data
+                continue
+            yield anchor, None, state.plainer(data)
             yield from self._here(anchor, state.follow(data))
             if anchor in segments:
                 waiting = segments[anchor]
@@ -209,8 +243,9 @@ class MtsFileEngine:
 class _FileState:
     """What the file and the synth hold at a point of the file: parameter numbers, own fine tuning, drums."""
 
-    def __init__(self, tuner: Tuner, pitched: frozenset[int], drums: frozenset[int]) -> None:
+    def __init__(self, tuner: Tuner, pitched: frozenset[int], drums: frozenset[int], plain: bool) -> None:
         self.ready = False
+        self._plain = plain
         self._tuner = tuner
         self._pitched = pitched
         self._mixed = pitched & drums
@@ -218,6 +253,21 @@ class _FileState:
         self._reader = RpnReader()
         self._own_cents: dict[int, float] = {}
         self._put_aside: set[int] = set()
+
+    def is_pitched(self, nibble: int) -> bool:
+        """Tell whether a channel (0-15) plays pitched notes now."""
+        return not self._rhythm.is_drums(nibble + 1)
+
+    def plainer(self, data: bytes) -> bytes:
+        """Return a message of the file; where beats are to be heard, without what hides them."""
+        if (
+            self._plain
+            and data[0] & 0xF0 == 0xB0
+            and data[1] in PLAIN_CONTROLLERS
+            and self.is_pitched(data[0] & 0x0F)
+        ):
+            return bytes((data[0], data[1], 0))
+        return data
 
     def set_up(self, hz: Sequence[float]) -> list[bytes]:
         """SysEx messages that bring a synth in its power-up state to `hz`; `finish` returns the rest."""
@@ -229,6 +279,12 @@ class _FileState:
         """Controllers that make the pitched channels use the tuning now."""
         self._put_aside = {channel for channel in self._mixed if self._rhythm.is_drums(channel)}
         messages = self._tuner.select(self._pitched - self._put_aside)
+        if self._plain:
+            messages += [
+                bytes((0xB0 | channel - 1, controller, 0))
+                for channel in sorted(self._pitched - self._put_aside)
+                for controller in PLAIN_CONTROLLERS
+            ]
         if self._shifted_by_rpn():
             for channel in sorted(self._pitched):
                 messages += self._fine_messages(channel)

@@ -1,30 +1,46 @@
 """Retuning a backing track: read a MIDI file, let an engine place the tuning, write it beside the original.
 
 The input is never changed. Everything that retuning does not concern passes through untouched and in order.
+
+Which method is taken when none was asked for: a named synth's own order of preference; without a synth, `bend` if
+every note of the file can be exact in the channels there are, else `note`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any, overload
 
-from bridge.engine.mts import MTS_METHODS, Residual, Tuner
+from bridge.engine.bend_file import BendFileEngine
+from bridge.engine.bend_options import BendOptions
+from bridge.engine.method import Choice, Fit, choose_method, measure_fit
+from bridge.engine.mts import MTS_METHODS, Tuner
 from bridge.engine.mts_file import MtsFileEngine, is_note_on
+from bridge.engine.mts_report import MtsReport
+from bridge.engine.report import BarOf, BendReport
+from bridge.engine.seam import TableChange, TimedEvent
 from bridge.errors import MethodProblem
 from bridge.jobs.changes import Inferred, PlacedChange, follow_signatures, place_changes
 from bridge.jobs.export import STANDARD
 from bridge.store.files import check_output
-from bridge.store.playing import sequences
+from bridge.store.playing import Playing, sequences
 from bridge.store.profiles import load_profile
 from bridge.store.smf import Event, MidiFile, read_midi, rebuild, write_midi
+from bridge.store.timeline import BarMap
 from bridge.tuning.beats import beats_hz_per_cent
 from bridge.tuning.changes import Change
+from bridge.tuning.notes import parse_pitch_class
 from bridge.tuning.tables import Table, TableSpec
 from bridge.wire.profile import SynthProfile
 
+BEND_METHODS = ("bend", "mpe")
 AUDIBLE_CENTS = 0.1
 """Less than this is not worth a word: on D3 to F#3 it beats once in 24 seconds."""
+
+_PROGRESS_STEP = 0x3FFF
+Report = BendReport | MtsReport
 
 
 @dataclass(frozen=True)
@@ -36,23 +52,35 @@ class RetuneRequest:
     spec : TableSpec
         The table that the piece starts with: home.
     method : str
-        ``"note"``, ``"octave"``, ``"dump"`` or ``"auto"``.
-    synth : str or None
-        Name or path of a synth profile.
+        ``"note"``, ``"octave"``, ``"dump"``, ``"bend"``, ``"mpe"`` or ``"auto"``.
+    synth : str, SynthProfile or None
+        Name or path of a synth profile, or the profile itself.
     at : tuple of Change
         Changes by bar.
     follow_key_signatures : bool
         Whether the file's key signatures move the tonic.
     equal : bool
         Equal temperament through the same reference instead of the table, for comparison.
+    channels : tuple of int or None
+        Channels 1-16 that bends may use; None: the synth's, without 10.
+    parts : tuple of int
+        Channels that MPE plays, one or two.
+    plain : bool
+        Keep modulation, chorus and celeste depth at 0.
+    tail_s : float
+        How long a channel is left to decay, in seconds, where there is another.
     """
 
     spec: TableSpec
     method: str = "auto"
-    synth: str | None = None
+    synth: str | SynthProfile | None = None
     at: tuple[Change, ...] = ()
     follow_key_signatures: bool = False
     equal: bool = False
+    channels: tuple[int, ...] | None = None
+    parts: tuple[int, ...] = ()
+    plain: bool = False
+    tail_s: float = 0.5
 
 
 @dataclass
@@ -63,34 +91,98 @@ class Retuned:
     ----------
     method, why : str
         The method taken, and the reason where it was not asked for.
-    profile : SynthProfile
-        The synth that the file is for.
+    profile : SynthProfile or None
+        The synth that the file is for; None: any.
     changes : list of PlacedChange
         Tables inside the piece.
     inferred : list of Inferred
         What key signatures were taken for.
-    residual : Residual
-        What rounding leaves at most, over all tables.
-    inserted : int
-        Messages added.
-    channels : tuple of int
-        Channels that play them.
+    reports : list of (BendReport or MtsReport, callable or None)
+        One for each sequence of the file (several only in format 2), with what finds the bar of an anchor.
     notices : list of str
         What a player should know.
     """
 
     method: str
     why: str
-    profile: SynthProfile
+    profile: SynthProfile | None
     changes: list[PlacedChange] = field(default_factory=list)
     inferred: list[Inferred] = field(default_factory=list)
-    residual: Residual = field(default_factory=lambda: Residual(0.0, 0, ()))
-    inserted: int = 0
-    channels: tuple[int, ...] = ()
+    reports: list[tuple[Report, BarOf | None]] = field(default_factory=list)
     notices: list[str] = field(default_factory=list)
 
+    @property
+    def notes(self) -> int:
+        """Pitched notes."""
+        return sum(report.notes for report, _ in self.reports)
 
-def retune_file(source: Path, output: Path, request: RetuneRequest, overwrite: bool = False) -> Retuned:
+    @property
+    def exact(self) -> int:
+        """Notes that are in tune for their whole length."""
+        return sum(report.exact for report, _ in self.reports)
+
+    @property
+    def worst_cents(self) -> float:
+        """By how much the worst note is off, in cents."""
+        return max((report.worst_cents for report, _ in self.reports), default=0.0)
+
+    def lines(self) -> list[str]:
+        """Return the whole record in words, a line each."""
+        return [line for report, bar_of in self.reports for line in report.lines(bar_of)]
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the record as plain data; a format 2 file with several pieces lists them under ``pieces``."""
+        pieces = [report.to_json(bar_of) for report, bar_of in self.reports]
+        if len(pieces) == 1:
+            return {**pieces[0], "notices": self.notices}
+        notes = self.notes
+        return {
+            "schema": 1,
+            "notes": notes,
+            "exact": self.exact,
+            "worst_cents": self.worst_cents,
+            "mean_cents": sum(one["mean_cents"] * one["notes"] for one in pieces) / notes if notes else 0.0,
+            "demand_max": max((one["demand_max"] for one in pieces), default=0),
+            "bars": [bar for one in pieces for bar in one["bars"]],
+            "method": self.method,
+            "notices": self.notices,
+            "pieces": pieces,
+        }
+
+
+class _Watched(Sequence[TimedEvent]):
+    """Events that tell how far they have been gone through."""
+
+    def __init__(self, playing: Playing, progress: Callable[[float], None]) -> None:
+        self._playing = playing
+        self._progress = progress
+
+    def __len__(self) -> int:
+        return len(self._playing)
+
+    @overload
+    def __getitem__(self, index: int) -> TimedEvent: ...
+    @overload
+    def __getitem__(self, index: slice) -> Sequence[TimedEvent]: ...
+    def __getitem__(self, index: int | slice) -> TimedEvent | Sequence[TimedEvent]:
+        return self._playing[index]
+
+    def __iter__(self) -> Iterator[TimedEvent]:
+        whole = len(self._playing)
+        for number, event in enumerate(self._playing):
+            if not number & _PROGRESS_STEP:
+                self._progress(number / whole)
+            yield event
+        self._progress(1.0)
+
+
+def retune_file(
+    source: Path,
+    output: Path,
+    request: RetuneRequest,
+    overwrite: bool = False,
+    progress: Callable[[float], None] | None = None,
+) -> Retuned:
     """Retune the MIDI file `source` into the new file `output`.
 
     Parameters
@@ -101,6 +193,8 @@ def retune_file(source: Path, output: Path, request: RetuneRequest, overwrite: b
         Table, method and synth.
     overwrite : bool
         Whether an existing output is replaced.
+    progress : callable, optional
+        Called now and then with how much of a pass over the file is done, 0 to 1.
 
     Raises
     ------
@@ -109,41 +203,173 @@ def retune_file(source: Path, output: Path, request: RetuneRequest, overwrite: b
     OutputProblem
         The output exists, or cannot be written.
     MethodProblem
-        The method cannot express a table on this synth.
+        The method cannot express a table on this synth, or has too few channels.
     ValueProblem
         A change names a bar that does not exist.
     """
     check_output(output, overwrite=overwrite, inputs=(source,))
     midi = read_midi(source)
-    retuned, result = retune_midi(midi, request)
+    retuned, result = retune_midi(midi, request, progress)
     write_midi(output, retuned, overwrite=overwrite)
     return result
 
 
-def retune_midi(midi: MidiFile, request: RetuneRequest) -> tuple[MidiFile, Retuned]:
-    """Retune a MIDI file in memory; returns the new file and what was done."""
-    profile = load_profile(request.synth) if request.synth else STANDARD
-    method, why = choose_method(request.method, request.synth, profile)
+def retune_midi(
+    midi: MidiFile, request: RetuneRequest, progress: Callable[[float], None] | None = None
+) -> tuple[MidiFile, Retuned]:
+    """Retune a MIDI file in memory; returns the new file and what was done. Parameters as for `retune_file`."""
+    profile = load_profile(request.synth) if isinstance(request.synth, str) else request.synth
+    if request.method == "auto":
+        choice = _choose(midi, request, profile)
+        return _retune(midi, request, choice.method, choice.why, profile, progress)
+    _check_obeys(request.method, profile)
+    return _retune(midi, request, request.method, "", profile, progress)
+
+
+def _choose(midi: MidiFile, request: RetuneRequest, profile: SynthProfile | None) -> Choice:
+    """Choose the method for a file: that of the sequence which needs most (there are several only in format 2)."""
+    refusals: dict[str, str] = {}
+    fits = []
+    for playing in sequences(midi):
+        only = playing.numbers[0] if midi.format == 2 else None
+        scratch = Retuned("", "", profile)
+        first, placed = _mark(playing, request, _changes(midi, request, scratch, only))
+        for method in MTS_METHODS:
+            tuner = Tuner(profile or STANDARD, method, (1,))
+            try:
+                for _, hz in ((0, first), *placed):
+                    tuner.check(hz)
+            except MethodProblem as problem:
+                refusals[method] = problem.message
+        fits.append(measure_fit(playing, placed, first, profile, _bend_options(request)))
+    fit = max(fits, key=lambda one: (one.needed - one.allowed, len(one.parts)), default=Fit(0, 0, 15, ()))
+    return choose_method(profile, fit, refusals, request.parts)
+
+
+def _check_obeys(method: str, profile: SynthProfile | None) -> None:
+    if profile is None or method in profile.methods:
+        return
+    if profile.panel:
+        raise MethodProblem(
+            f"{profile.title}: no message tunes it, so no file can",
+            "enter the table by hand: stillbeat table",
+        )
+    raise MethodProblem(
+        f"{profile.title} does not obey method {method!r}", f"it obeys {', '.join(profile.methods)}"
+    )
+
+
+def _retune(
+    midi: MidiFile,
+    request: RetuneRequest,
+    method: str,
+    why: str,
+    profile: SynthProfile | None,
+    progress: Callable[[float], None] | None,
+) -> tuple[MidiFile, Retuned]:
     result = Retuned(method, why, profile, notices=[*midi.warnings])
     tracks: list[list[Event]] = [[] for _ in midi.tracks]
-    first = request.spec.equal().hz.tolist() if request.equal else request.spec.build().hz.tolist()
     for playing in sequences(midi):
         only = playing.numbers[0] if midi.format == 2 else None
         changes = _changes(midi, request, result, only)
-        tables: list[Sequence[float]] = [first, *(change.table.hz.tolist() for change in changes)]
-        anchors = playing.mark((change.tick for change in changes), before=is_note_on)
-        placed = list(zip(anchors, tables[1:], strict=True))
-        engine = MtsFileEngine(profile, method, first, request.spec.name)
-        for number, events in playing.weave(engine.process(playing, placed)).items():
-            tracks[number] = events
-        _account(result, engine, tables)
-    rest = remaining_beats(request.spec.build(), profile, result.residual.worst_cents)
+        first, placed = _mark(playing, request, changes)
+        events = _Watched(playing, progress) if progress is not None else playing
+        bar_of = _bar_finder(midi, playing, only)
+        if method in BEND_METHODS:
+            tonics = [request.spec.build().tonic, *(change.table.tonic for change in changes)]
+            woven = _bend(result, playing, events, placed, first, _bend_options(request, tonics), bar_of)
+        else:
+            woven = _send(result, playing, events, placed, first, request, bar_of)
+        for number, track in woven.items():
+            tracks[number] = track
+    rest = remaining_beats(request.spec.build(), profile, result.worst_cents if method == "octave" else 0.0)
     if rest:
         result.notices.append(rest)
     return rebuild(midi, tracks), result
 
 
-def remaining_beats(table: Table, profile: SynthProfile, sent_cents: float) -> str:
+def _mark(
+    playing: Playing, request: RetuneRequest, changes: Sequence[PlacedChange]
+) -> tuple[list[float], list[TableChange]]:
+    """Mark the table changes among the events; return the first table and the changes at their markers."""
+    anchors = playing.mark((change.tick for change in changes), before=is_note_on)
+    tables = (_frequencies(request, change.table) for change in changes)
+    return _frequencies(request, request.spec.build()), list(zip(anchors, tables, strict=True))
+
+
+def _bend_options(request: RetuneRequest, tonics: Sequence[str] = ()) -> BendOptions:
+    return BendOptions(
+        channels=request.channels,
+        parts=request.parts,
+        tail_s=request.tail_s,
+        plain=request.plain,
+        tonics=tuple(parse_pitch_class(tonic) for tonic in tonics),
+    )
+
+
+def _bend(
+    result: Retuned,
+    playing: Playing,
+    events: Sequence[TimedEvent],
+    placed: Sequence[TableChange],
+    first: Sequence[float],
+    options: BendOptions,
+    bar_of: BarOf | None,
+) -> dict[int, list[Event]]:
+    """Run the bend engine over one sequence."""
+    engine = BendFileEngine(result.profile, result.method, first, options)
+    woven = playing.weave(engine.process(events, placed))
+    assert engine.plan is not None, "the file was processed"
+    result.reports.append((engine.plan.report, bar_of))
+    result.notices += engine.plan.notices
+    return woven
+
+
+def _send(
+    result: Retuned,
+    playing: Playing,
+    events: Sequence[TimedEvent],
+    placed: Sequence[TableChange],
+    first: Sequence[float],
+    request: RetuneRequest,
+    bar_of: BarOf | None,
+) -> dict[int, list[Event]]:
+    """Run the engine of the tuning messages over one sequence."""
+    profile = result.profile or STANDARD
+    engine = MtsFileEngine(profile, result.method, first, request.spec.name, request.plain)
+    woven = playing.weave(engine.process(events, placed))
+    result.reports.append((MtsReport(engine, [first, *(hz for _, hz in placed)]), bar_of))
+    result.notices += engine.notices
+    return woven
+
+
+def _frequencies(request: RetuneRequest, table: Table) -> list[float]:
+    """The 128 frequencies to send for a table: its own, or equal ones for comparison."""
+    wanted = table.spec.equal() if request.equal else table
+    hz: list[float] = wanted.hz.tolist()
+    return hz
+
+
+def _changes(midi: MidiFile, request: RetuneRequest, result: Retuned, only: int | None) -> list[PlacedChange]:
+    signatures: list[tuple[int, Change]] = []
+    if request.follow_key_signatures:
+        signatures, inferred = follow_signatures(midi, only)
+        result.inferred += inferred
+    changes = place_changes(midi, request.spec, request.at, signatures, only)
+    result.changes += changes
+    return changes
+
+
+def _bar_finder(midi: MidiFile, playing: Playing, only: int | None) -> BarOf | None:
+    """Return what finds the bar of an anchor; None where the file counts in SMPTE time."""
+    if midi.ticks_per_quarter is None:
+        return None
+    bars = BarMap(midi, only)
+    events = playing.events
+    return lambda anchor: bars.bar_beat(events[anchor][0])[0]
+
+
+def remaining_beats(table: Table, profile: SynthProfile | None, sent_cents: float) -> str:
     """Say what a synth that rounds pitches, or a message in whole cents, leaves to be heard; empty if nothing.
 
     The example is the major third above the reference: its fourth partial meets the reference's fifth.
@@ -152,13 +378,16 @@ def remaining_beats(table: Table, profile: SynthProfile, sent_cents: float) -> s
     ----------
     table : Table
         The table that is sent.
-    profile : SynthProfile
+    profile : SynthProfile or None
         Says how the synth rounds.
     sent_cents : float
-        What the messages themselves leave at most.
+        What whole-cent messages leave at most.
     """
-    share = {"none": 0.0, "nearest": 0.5, "floor": 1.0}[profile.rounding]
-    cents = sent_cents + share * profile.rounding_cents
+    share, step_cents = 0.0, 0.0
+    if profile is not None:
+        share = {"none": 0.0, "nearest": 0.5, "floor": 1.0}[profile.rounding]
+        step_cents = profile.rounding_cents
+    cents = sent_cents + share * step_cents
     low = table.sounding_reference[0]
     high = low + 4
     if cents < AUDIBLE_CENTS or high > 127:
@@ -169,51 +398,3 @@ def remaining_beats(table: Table, profile: SynthProfile, sent_cents: float) -> s
         f"this synth {where}: a note may be {cents:.1f} cents off, and {table.note(low)} to {table.note(high)} "
         f"may beat {rate_hz:.2f} times a second"
     )
-
-
-def choose_method(asked: str, synth: str | None, profile: SynthProfile) -> tuple[str, str]:
-    """Return the method to use and, where it was left open, why.
-
-    Raises
-    ------
-    MethodProblem
-        The synth does not obey the method that was asked for, or none that fits a file.
-    """
-    if asked != "auto":
-        if synth and asked not in profile.methods:
-            obeys = ", ".join(profile.methods) or "none: it is tuned by hand"
-            raise MethodProblem(f"{profile.title} does not obey method {asked!r}", f"it obeys {obeys}")
-        return asked, ""
-    usable = [method for method in profile.methods if method in MTS_METHODS]
-    if not usable:
-        raise MethodProblem(f"{profile.title} obeys no tuning message", "it needs pitch bend")
-    if not synth:
-        return usable[0], "no synth named: single note changes are what most tuning-aware synths obey"
-    return usable[0], f"the first choice of {profile.title}"
-
-
-def _changes(midi: MidiFile, request: RetuneRequest, result: Retuned, only: int | None) -> list[PlacedChange]:
-    signatures: list[tuple[int, Change]] = []
-    if request.follow_key_signatures:
-        signatures, inferred = follow_signatures(midi, only)
-        result.inferred += inferred
-    changes = place_changes(midi, request.spec, request.at, signatures, only)
-    result.changes += changes
-    if request.equal:
-        return [replace(change, table=change.table.spec.equal()) for change in changes]
-    return changes
-
-
-def _account(result: Retuned, engine: MtsFileEngine, tables: Sequence[Sequence[float]]) -> None:
-    """Add what an engine did to the record."""
-    result.inserted += engine.inserted
-    result.notices += engine.notices
-    result.channels = tuple(sorted({*result.channels, *engine.channels}))
-    worst = result.residual
-    clamped = set(worst.clamped_keys)
-    for hz in tables:
-        residual = Tuner(engine.profile, engine.method, engine.channels).check(hz)
-        clamped.update(engine.keys.intersection(residual.clamped_keys))
-        if residual.worst_cents > worst.worst_cents:
-            worst = residual
-    result.residual = replace(worst, clamped_keys=tuple(sorted(clamped)))

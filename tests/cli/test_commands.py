@@ -68,6 +68,8 @@ def test_a_table_at_another_tonic_agrees_with_retune_at(capsys: pytest.CaptureFi
         "D3=146.5",
         "--at",
         "3=E",
+        "--method",
+        "note",
     )
     synth = ObedientSynth()
     for _, _, _, data in independent.playing_order(independent.read("out.mid")):
