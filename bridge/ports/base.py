@@ -29,6 +29,9 @@ SAFE_SYSEX_BYTES = 15_000
 CLIENT = "stillbeat"
 """How we call ourselves among other programs."""
 
+NEW_PORT = "new"
+"""The name that asks for a port of our own, which other programs connect to (a virtual port)."""
+
 Receive: TypeAlias = Callable[[bytes], None]
 """What an input port calls with every message, whole or not, as the system delivered it.
 

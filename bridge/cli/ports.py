@@ -1,0 +1,37 @@
+"""``stillbeat ports``: which MIDI ports there are, and what is wrong when there are none."""
+
+from __future__ import annotations
+
+import click
+
+
+@click.command("ports")
+def ports_command() -> None:
+    """List the MIDI ports: keyboards to play from, synths to play to.
+
+    A part of a name is enough wherever a port is wanted, as long as it fits only one. If a port is missing, the list
+    says what to do about it.
+
+    \b
+      stillbeat ports
+      stillbeat live --guitar open-d --in keys --out synth
+    """
+    from bridge.cli.printing import show, show_table
+    from bridge.errors import PortProblem
+    from bridge.ports.diagnose import explain
+    from bridge.ports.find import answering_systems
+    from bridge.ports.rtmidi_ports import quiet
+
+    with quiet():
+        systems, problems = answering_systems()
+        rows = [(name, "in", system.title) for system in systems for name in system.inputs()]
+        rows += [(name, "out", system.title) for system in systems for name in system.outputs()]
+        said = explain(list(systems), problems)
+        for system in systems:
+            system.close()
+    if rows:
+        show_table(("port", "side", "system"), rows, left=(0, 1, 2))
+    if not systems:
+        raise PortProblem("; ".join(said) or "no MIDI system answers")
+    for line in said:
+        show(line)

@@ -1,0 +1,33 @@
+"""The engine for a plan's method. Each is imported only when it is asked for, so that playing starts quickly."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from bridge.engine.live_seam import LiveEngine
+from bridge.engine.mts import MTS_METHODS
+from bridge.errors import MethodProblem
+from bridge.live.plan import LivePlan
+
+
+def make_engine(plan: LivePlan, table_hz: Sequence[float]) -> LiveEngine:
+    """Return the engine that retunes by a plan's method, beginning with a table.
+
+    Raises
+    ------
+    MethodProblem
+        The method cannot express the table, or needs a synth profile.
+    """
+    if plan.method in MTS_METHODS:
+        from bridge.engine.live_mts import MtsLiveEngine
+
+        if plan.profile is None:
+            raise MethodProblem(
+                f"method {plan.method} depends on what the synth obeys", "say which with --synth"
+            )
+        return MtsLiveEngine(plan.profile, table_hz, plan.method, plan.channels, plan.plain)
+    from bridge.engine.bend_live import BendEngine
+    from bridge.engine.bend_options import BendOptions
+
+    options = BendOptions(channels=plan.channels, plain=plan.plain, tonics=(plan.slots[0].tonic,))
+    return BendEngine(plan.profile, table_hz, options, "mpe" if plan.method == "mpe" else "bend")

@@ -1,0 +1,82 @@
+"""What a player process needs to know, as plain values that can be handed to it.
+
+Index: `LivePlan`, `Local`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal, TypeAlias
+
+from bridge.engine.live_controls import Controls
+from bridge.engine.live_seam import OnChange
+from bridge.engine.live_slots import Choice
+from bridge.live.track import Track
+from bridge.ports.base import NEW_PORT
+from bridge.wire.profile import SynthProfile
+
+__all__ = ["NEW_PORT", "LivePlan", "Local"]
+
+Local: TypeAlias = Literal["auto", "off", "keep"]
+"""Local control of the instrument: off where keyboard and synth are one, always off, or left alone."""
+
+
+@dataclass(frozen=True)
+class LivePlan:
+    """Everything that stays the same while it plays.
+
+    Attributes
+    ----------
+    out_port : str
+        Part of the name of the synth's port, or `NEW_PORT`.
+    in_port, reply_port : str or None
+        The same for the keyboard, and for the port on which the synth answers; None: there is none.
+    system : str or None
+        Which MIDI system; None: the first that has the ports.
+    slots, tonics : tuple of Choice
+        The tables (see `bridge.engine.live_slots.Slots`).
+    method : str
+        How they reach the synth.
+    profile : SynthProfile or None
+        What the synth obeys; None: any synth that obeys pitch bend.
+    channels : tuple of int or None
+        Channels that pitched notes may use; None: the synth's, without 10.
+    controls : Controls
+        What chooses tables.
+    on_change, glide_s
+        What becomes of sounding notes when the table changes.
+    plain : bool
+        Keep modulation, chorus and celeste depth at 0.
+    local : {"auto", "off", "keep"}
+        What becomes of the instrument's own tempered sound.
+    state_dir : str or None
+        Where the journal of what hangs is kept; None: nowhere.
+    track : Track or None
+        A MIDI file that plays along.
+    kept : tuple or None
+        Slot, tonic, equal and trim to begin with (`Slots.keep`).
+    position_s : float
+        Where in the track to begin.
+    returning : bool
+        Whether this player replaces another: then it waits for ports that are missing.
+    """
+
+    out_port: str
+    slots: tuple[Choice, ...]
+    method: str
+    in_port: str | None = None
+    reply_port: str | None = None
+    system: str | None = None
+    tonics: tuple[Choice, ...] = ()
+    profile: SynthProfile | None = None
+    channels: tuple[int, ...] | None = None
+    controls: Controls = field(default_factory=Controls)
+    on_change: OnChange = "now"
+    glide_s: float = 0.5
+    plain: bool = False
+    local: Local = "auto"
+    state_dir: str | None = None
+    track: Track | None = None
+    kept: tuple[int, int | None, bool, float] | None = None
+    position_s: float = 0.0
+    returning: bool = False

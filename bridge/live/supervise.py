@@ -1,0 +1,322 @@
+"""The desk: starts the player's process, watches it, replaces it, and ends it cleanly.
+
+The player is a process of its own, because a message to a dead JACK server hangs whoever sends it. It gives a sign of
+life several times a second. One that is silent for `SILENT_S` is ended by force and replaced; so is one that says
+that the server is gone, or that ended by itself. The new one waits for server and ports, silences what the old one
+left sounding (`bridge.live.journal`), and goes on with the table that held.
+
+Everything arrives in one queue: frames of the player, typed keys, signals. Only the main thread acts.
+
+Index: `Supervisor`, `PlayerProcess`.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import queue
+import signal
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from bridge import errors
+from bridge.engine.live_controls import Action
+from bridge.errors import StillbeatError
+from bridge.live.display import Display
+from bridge.live.frames import read_frame, write_frame
+from bridge.live.plan import LivePlan
+from bridge.live.typed import Command
+
+SILENT_S = 2.0
+"""A player that gives no sign of life for so long hangs."""
+START_S = 15.0
+"""So long a player may take until its first sign of life."""
+LEAVE_S = 8.0
+"""So long leaving may take: a slow synth is put back piece by piece."""
+_CRASHES = 5
+_CRASH_WINDOW_S = 20.0
+_LOOK_S = 0.1
+
+
+class PlayerProcess:
+    """One player process.
+
+    Parameters
+    ----------
+    take : callable
+        Called with everything that it says, in a thread of its own; at its end with ``("end",)``.
+    """
+
+    def __init__(self, take: Callable[[tuple[Any, ...]], None]) -> None:
+        root = str(Path(__file__).resolve().parents[2])
+        path = os.pathsep.join(filter(None, (root, os.environ.get("PYTHONPATH"))))
+        self._log: Any = tempfile.TemporaryFile()  # noqa: SIM115 - closed in end()
+        self.popen = subprocess.Popen(
+            [sys.executable, "-c", "from bridge.live.child import main; main()"],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=self._log,
+            env={**os.environ, "PYTHONPATH": path},
+            start_new_session=True,  # Ctrl-C at the terminal is for us to pass on
+        )
+        self._take = take
+        self._reader = threading.Thread(target=self._read, daemon=True)
+        self._reader.start()
+
+    def _read(self) -> None:
+        stream = self.popen.stdout
+        assert stream is not None
+        with contextlib.suppress(EOFError, ValueError):
+            while True:
+                self._take(read_frame(stream))  # type: ignore[arg-type]
+        self._take(("end",))
+
+    def tell(self, value: object) -> None:
+        """Send it something; nothing happens if it is gone."""
+        stream = self.popen.stdin
+        assert stream is not None
+        with contextlib.suppress(OSError, ValueError):
+            write_frame(stream, value)  # type: ignore[arg-type]
+
+    def last_words(self) -> str:
+        """Return the last line that it wrote to its standard error."""
+        self._log.seek(0)
+        lines = self._log.read().decode(errors="replace").strip().splitlines()
+        return lines[-1] if lines else ""
+
+    def end(self) -> None:
+        """End it by force if it still runs, and wait for that."""
+        if self.popen.poll() is None:
+            self.popen.kill()
+        self.popen.wait()
+        self._reader.join(1.0)
+        for stream in (self.popen.stdin, self.popen.stdout):
+            if stream is not None:
+                with contextlib.suppress(OSError):
+                    stream.close()
+        self._log.close()
+
+
+class Supervisor:
+    """Runs a performance from start to end.
+
+    Create it as early as possible: its player process gets ready while the tables are still being worked out.
+    """
+
+    def __init__(self) -> None:
+        self._inbox: queue.SimpleQueue[tuple[Any, ...]] = queue.SimpleQueue()
+        self._generation = 0
+        self._heard_s = time.monotonic()
+        self._ready = False
+        self._spoken = False
+        self._crashes: list[float] = []
+        self._state: dict[str, Any] | None = None
+        self._plan: LivePlan | None = None
+        self._display: Display | None = None
+        self._failed: tuple[str, str, str, str] | None = None
+        self._ended = False
+        self._process = self._spawn()
+
+    def _spawn(self) -> PlayerProcess:
+        self._generation += 1
+        number = self._generation
+        self._ready = self._spoken = False
+        self._heard_s = time.monotonic()
+        return PlayerProcess(lambda item: self._inbox.put(("frame", number, item)))
+
+    def typed(self, command: Command) -> None:
+        """Take what was typed; may be called from any thread."""
+        self._inbox.put(("typed", command))
+
+    def discard(self) -> None:
+        """End the player that was never given a plan."""
+        self._process.end()
+
+    # ---- running
+
+    def run(self, plan: LivePlan, display: Display) -> None:
+        """Play until the player leaves, a signal comes, or a track has ended with nothing else to play.
+
+        Raises
+        ------
+        StillbeatError
+            It could not start, or something went wrong; what sounded has been silenced.
+        """
+        self._plan, self._display = plan, display
+        self._process.tell(plan)
+        with self._signals():
+            try:
+                while not self._ended:
+                    self._step()
+            finally:
+                self._leave()
+        if self._failed is not None:
+            _raise(self._failed)
+
+    def _step(self) -> None:
+        try:
+            item = self._inbox.get(timeout=_LOOK_S)
+        except queue.Empty:
+            self._check_life()
+            return
+        match item[0]:
+            case "frame" if item[1] == self._generation:
+                self._heard_s = time.monotonic()
+                self._spoken = True
+                self._frame(item[2])
+            case "typed":
+                self._typed(item[1])
+            case "signal":
+                self._ended = True
+        self._check_life()
+
+    def _frame(self, frame: tuple[Any, ...]) -> None:
+        display, plan = self._display, self._plan
+        assert display is not None
+        assert plan is not None
+        match frame[0]:
+            case "ready":
+                self._ready = True
+                self._take_state(frame[1])
+                if plan.returning and frame[1]["out_open"]:
+                    display.say("playing again: silenced, set up, in tune")
+                elif not plan.returning:
+                    display.say(f"ready: {frame[1]['in'] or 'no keyboard'} -> {frame[1]['out']}")
+            case "state":
+                self._take_state(frame[1])
+            case "say" | "lost" | "back":
+                display.say(frame[1])
+            case "failed":
+                self._failed = frame[1]
+            case "left" | "ended":
+                self._ended = True
+            case "server gone":
+                display.say("the MIDI server is gone; waiting for it")
+                self._replace()
+            case "end":
+                self._crashed()
+
+    def _take_state(self, state: dict[str, Any]) -> None:
+        self._state = state
+        assert self._display is not None
+        self._display.show(state)
+
+    def _typed(self, command: Command) -> None:
+        assert self._display is not None
+        if isinstance(command, Action):
+            self._process.tell(("act", command))
+        elif command == "quit":
+            self._ended = True
+        elif command == "untrim":
+            if self._state is not None and self._state["kept"][3]:
+                self._process.tell(("act", Action("trim", -self._state["kept"][3])))
+        else:
+            hint = "type a number, next, equal, trim 0.5, panic or quit"
+            self._display.say(f"{command[1:]!r} means nothing here; {hint}")
+
+    # ---- faults
+
+    def _check_life(self) -> None:
+        silent_s = time.monotonic() - self._heard_s
+        if silent_s > (SILENT_S if self._spoken else START_S):
+            assert self._display is not None
+            self._display.say("the player does not answer; starting it again")
+            self._replace()
+
+    def _crashed(self) -> None:
+        """The player's process ended without a word."""
+        words = self._process.last_words()
+        now_s = time.monotonic()
+        self._crashes = [at_s for at_s in self._crashes if now_s - at_s < _CRASH_WINDOW_S] + [now_s]
+        if (not self._ready and not (self._plan and self._plan.returning)) or len(self._crashes) > _CRASHES:
+            self._failed = (
+                "PortProblem",
+                f"the player ended unexpectedly: {words}",
+                "run again with --debug",
+                "",
+            )
+            self._ended = True
+            return
+        assert self._display is not None
+        self._display.say("the player ended unexpectedly; starting it again")
+        self._replace()
+
+    def _replace(self) -> None:
+        """End the player by force, and start another that goes on where it was."""
+        self._process.end()
+        assert self._plan is not None
+        state = self._state
+        if state is not None:
+            self._plan = replace(
+                self._plan,
+                kept=state["kept"],
+                in_port=self._plan.in_port if self._plan.in_port in (None, "new") else state["in"],
+                out_port=self._plan.out_port if self._plan.out_port == "new" else state["out"],
+                position_s=state.get("position_s", 0.0),
+                returning=True,
+            )
+        self._process = self._spawn()
+        self._process.tell(self._plan)
+
+    # ---- the end
+
+    def _leave(self) -> None:
+        """Let the player silence the synth and put it back; if it hangs, let another one do it."""
+        if self._failed is None and self._plan is not None and not self._left() and self._state is not None:
+            self._replace()
+            self._wait_for("ready", 4.0)
+            self._left()
+        self._process.end()
+
+    def _left(self) -> bool:
+        """Ask the player to leave; tell whether it did."""
+        self._process.tell(("leave",))
+        return self._wait_for("left", LEAVE_S)
+
+    def _wait_for(self, wanted: str, limit_s: float) -> bool:
+        limit = time.monotonic() + limit_s
+        while (left_s := limit - time.monotonic()) > 0.0:
+            try:
+                item = self._inbox.get(timeout=left_s)
+            except queue.Empty:
+                return False
+            if item[0] != "frame" or item[1] != self._generation:
+                continue
+            frame = item[2]
+            if frame[0] == wanted:
+                return True
+            if frame[0] == "failed":
+                self._failed = self._failed or frame[1]
+            elif frame[0] in ("end", "server gone"):
+                return False
+        return False
+
+    @contextlib.contextmanager
+    def _signals(self) -> Iterator[None]:
+        """Take signals as wishes to leave."""
+        kept = {}
+        for name in ("SIGINT", "SIGTERM", "SIGHUP"):
+            number = getattr(signal, name, None)
+            if number is not None:
+                kept[number] = signal.signal(number, lambda number, _: self._inbox.put(("signal", number)))
+        try:
+            yield
+        finally:
+            for number, handler in kept.items():
+                signal.signal(number, handler)
+
+
+def _raise(failed: tuple[str, str, str, str]) -> None:
+    """Raise an error of the player's here."""
+    kind, message, hint, trace = failed
+    error = getattr(errors, kind, None)
+    if isinstance(error, type) and issubclass(error, StillbeatError):
+        raise error(message, hint)
+    raise RuntimeError(f"{kind}: {message}\n{trace}")
