@@ -1,11 +1,12 @@
 """Tables for instruments that are tuned by hand: a master tuning and twelve whole numbers of cents, C to B.
 
-The master tuning is A4 in tenths of a hertz, as panels have it. It is chosen near the table's common distance from
-A4 = 440 Hz so that the whole cents that remain are rounded with the least error.
+The master tuning is A4 in tenths of a hertz, as panels have it. It is one for the whole evening, so that only the twelve
+figures are changed between pieces, and it is chosen near the tables' common distance from A4 = 440 Hz so that rounding to
+whole cents leaves the least error.
 
 Index
 -----
-`PanelEntry`, `panel_entry` · `panel_files`
+`PanelEntry`, `panel_entries` · `panel_rows`, `panel_files`
 """
 
 from __future__ import annotations
@@ -18,15 +19,17 @@ from dataclasses import dataclass
 
 from bridge.engine.octave import class_deviations_cents
 from bridge.errors import MethodProblem
-from bridge.jobs.session_plan import SessionPlan, SynthPlan
+from bridge.jobs.session_plan import PiecePlan, SessionPlan, Step, SynthPlan
 from bridge.jobs.session_synth import Made
-from bridge.tuning.ratios import hz_to_cents
+from bridge.tuning.ratios import cents_to_ratio, hz_to_cents
 
 CLASSES = ("C", "C#", "D", "Eb", "E", "F", "F#", "G", "Ab", "A", "Bb", "B")
 MOST_CENTS = 64
 """User scales of most instruments reach so far."""
 
 _NEAR_CENTS = 6.0
+"""How far from the middle of all deviations the master tuning may lie."""
+
 _HEAD = ("piece", "from", "A4_hz", *CLASSES, "worst_cents")
 
 
@@ -49,37 +52,59 @@ class PanelEntry:
     worst_cents: float
 
 
-def panel_entry(hz: Sequence[float]) -> PanelEntry:
-    """Fit a table to a panel.
+def panel_entries(tables: Sequence[Sequence[float]]) -> list[PanelEntry | None]:
+    """Fit tables to a panel, all with one master tuning.
 
     Parameters
     ----------
-    hz : sequence of 128 float
+    tables : sequence of (sequence of 128 float)
         Frequencies by MIDI key.
 
-    Raises
-    ------
-    MethodProblem
-        The table does not repeat at the octave, or a note lies too far from the others.
+    Returns
+    -------
+    list of PanelEntry or None
+        None where a table does not repeat at the octave, or a note lies too far from the others.
     """
-    wanted = class_deviations_cents(hz)
-    centre = (min(wanted) + max(wanted)) / 2
-    around = 440.0 * 2.0 ** (centre / 1200.0)
-    low, high = (round(around * 2.0 ** (side * _NEAR_CENTS / 1200.0) * 10) for side in (-1, 1))
-    best: PanelEntry | None = None
-    for tenths in sorted(range(low, high + 1), key=lambda one: abs(one - around * 10)):
-        a4_hz = tenths / 10
-        rest = [deviation - hz_to_cents(a4_hz, 440.0) for deviation in wanted]
-        cents = tuple(math.floor(value + 0.5) for value in rest)
-        worst = max(abs(whole - value) for whole, value in zip(cents, rest, strict=True))
-        if max(map(abs, cents)) <= MOST_CENTS and (best is None or worst < best.worst_cents - 1e-9):
-            best = PanelEntry(a4_hz, cents, worst)
-    if best is None:
-        raise MethodProblem(
-            f"the notes lie {max(wanted) - min(wanted):.0f} cents apart from each other",
-            f"a panel reaches {MOST_CENTS} cents to each side",
-        )
-    return best
+    wanted: list[list[float] | None] = []
+    for hz in tables:
+        try:
+            deviations = class_deviations_cents(hz)
+        except MethodProblem:
+            deviations = None
+        if deviations is not None and max(deviations) - min(deviations) > 2 * MOST_CENTS:
+            deviations = None
+        wanted.append(deviations)
+    usable = [one for one in wanted if one is not None]
+    if not usable:
+        return [None] * len(wanted)
+    everything = [value for one in usable for value in one]
+    around = 4400.0 * cents_to_ratio((min(everything) + max(everything)) / 2)
+    reach = around * (cents_to_ratio(_NEAR_CENTS) - 1)
+    choices = sorted(
+        range(round(around - reach), round(around + reach) + 1), key=lambda one: abs(one - around)
+    )
+    best = min(
+        choices,
+        key=lambda one: round(max(_fit(deviations, one / 10).worst_cents for deviations in usable), 6),
+    )
+    entries = [None if deviations is None else _fit(deviations, best / 10) for deviations in wanted]
+    return [entry if entry is None or max(map(abs, entry.cents)) <= MOST_CENTS else None for entry in entries]
+
+
+def _fit(deviations: Sequence[float], a4_hz: float) -> PanelEntry:
+    rest = [deviation - hz_to_cents(a4_hz, 440.0) for deviation in deviations]
+    cents = tuple(math.floor(value + 0.5) for value in rest)
+    return PanelEntry(a4_hz, cents, max(abs(whole - value) for whole, value in zip(cents, rest, strict=True)))
+
+
+def panel_rows(plan: SessionPlan, synth: SynthPlan) -> list[tuple[PiecePlan, Step, PanelEntry | None]]:
+    """Return what is entered for every step of every piece that a synth plays."""
+    steps = [(one, step) for one in plan.pieces if synth.synth.name in one.piece.synths for step in one.steps]
+    tables = {(one.piece.number, step.table): one.tables[step.table] for one, step in steps}
+    entries = dict(
+        zip(tables, panel_entries([spec.build().hz.tolist() for spec in tables.values()]), strict=True)
+    )
+    return [(one, step, entries[one.piece.number, step.table]) for one, step in steps]
 
 
 def panel_files(plan: SessionPlan, synth: SynthPlan) -> list[Made]:
@@ -89,17 +114,12 @@ def panel_files(plan: SessionPlan, synth: SynthPlan) -> list[Made]:
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow(_HEAD)
     worst = 0.0
-    for one in plan.pieces:
-        if synth.synth.name not in one.piece.synths:
+    for one, step, entry in panel_rows(plan, synth):
+        if entry is None:
+            writer.writerow((one.piece.stem, step.place, *[""] * 14))
             continue
-        for step in one.steps:
-            try:
-                entry = panel_entry(one.tables[step.table].build().hz.tolist())
-            except MethodProblem:
-                writer.writerow((one.piece.stem, step.place, *[""] * 14))
-                continue
-            worst = max(worst, entry.worst_cents)
-            row = (one.piece.stem, step.place, f"{entry.a4_hz:.1f}", *entry.cents, f"{entry.worst_cents:.3f}")
-            writer.writerow(row)
+        worst = max(worst, entry.worst_cents)
+        row = (one.piece.stem, step.place, f"{entry.a4_hz:.1f}", *entry.cents, f"{entry.worst_cents:.3f}")
+        writer.writerow(row)
     facts = {"what": "panel", "synth": synth.synth.name, "worst_cents": worst}
     return [Made(f"synths/{synth.synth.name}/enter-by-hand.csv", text.getvalue().encode("utf-8"), facts)]

@@ -196,6 +196,8 @@ def plan_piece(piece: Piece, midi: MidiFile | None = None) -> PiecePlan:
         same = next((number for number, table in enumerate(tables) if _same(table, now)), len(tables))
         if same == len(tables):
             tables.append(replace(now, name=f"{piece.name}-{label}"))
+        if (change.bar, change.beat) == (1, 1) and same == 0 and section is None:
+            continue  # a key signature that says what the piece starts with
         what = _what(change, section)
         title = section.title if section else ""
         if steps[-1].label == label:

@@ -233,7 +233,9 @@ def _track(
         retuned = _prefixed(retuned, _unshifted(synth, 0.0))
     notices += [notice for notice in done.notices if notice not in midi.warnings]
     if synth.recalls and resets_synth(midi):
-        notices.append("the track resets the synth and with it its tuning programs: load everything again after it")
+        notices.append(
+            "the track resets the synth and with it its tuning programs: load everything again after it"
+        )
     facts |= {
         "method": done.method,
         "why": done.why,

@@ -13,9 +13,8 @@ import textwrap
 from collections.abc import Iterator, Sequence
 
 from bridge.engine.report import spans
-from bridge.errors import MethodProblem
 from bridge.jobs.session_manifest import Manifest
-from bridge.jobs.session_panel import CLASSES, panel_entry
+from bridge.jobs.session_panel import CLASSES, panel_rows
 from bridge.jobs.session_piece import task_name
 from bridge.jobs.session_plan import PiecePlan, SessionPlan, Step, SynthPlan
 from bridge.jobs.session_synth import trim_folder
@@ -204,26 +203,25 @@ class _Page:
         yield from _columns(("piece", "set-up file"), rows)
 
     def _panel(self, synth: SynthPlan) -> Iterator[str]:
+        rows = panel_rows(self.plan, synth)
+        a4_hz = next((entry.a4_hz for _, _, entry in rows if entry is not None), 440.0)
         yield from _wrapped(
-            "This synth is tuned by hand. Write down what its panel shows first. Then enter, for each piece, the "
-            "master tuning and twelve whole cents:"
+            f"This synth is tuned by hand. Write down what its panel shows first. Then set its master tuning to A4 = "
+            f"{a4_hz:.1f} Hz, once for the evening, and enter for each piece twelve whole cents:"
         )
         yield ""
-        yield f"{'':14} {'A4':>6} " + "".join(f"{name:>4}" for name in CLASSES) + "   off"
-        for plan in self._pieces_for(synth):
-            for step in plan.steps:
-                yield from _wrapped(_name(plan, step))
-                try:
-                    entry = panel_entry(plan.tables[step.table].build().hz.tolist())
-                except MethodProblem as problem:
-                    yield from _wrapped(f"no figures: {problem}", "    ")
-                    continue
-                figures = "".join(f"{value:+4d}" if value else "   0" for value in entry.cents)
-                yield f"{'':14} {entry.a4_hz:6.1f} {figures}  {entry.worst_cents:.2f}"
+        yield f"{'':14} " + "".join(f"{name:>4}" for name in CLASSES) + "   off"
+        for plan, step, entry in rows:
+            yield from _wrapped(_name(plan, step))
+            if entry is None:
+                yield from _wrapped("no figures: this table is none that twelve numbers can hold", "    ")
+                continue
+            figures = "".join(f"{value:+4d}" if value else "   0" for value in entry.cents)
+            yield f"{'':14} {figures}  {entry.worst_cents:.2f}"
         yield ""
         yield from _wrapped(
-            f"off: cents by which the worst note is off. The same figures for scripts: synths/{synth.synth.name}/"
-            "enter-by-hand.csv"
+            "off: cents by which the worst note is off. Nobody enters figures while a piece runs: those of a bar are for "
+            f"playing from there. The same for scripts: synths/{synth.synth.name}/enter-by-hand.csv"
         )
 
     def _tracks(self, synth: SynthPlan) -> Iterator[str]:
@@ -254,7 +252,9 @@ class _Page:
         if said:
             yield ""
         for notice, numbers in said.items():
-            yield from _wrapped(f"piece {spans(numbers)}: {notice}", "  ", "- ")
+            yield from _wrapped(
+                f"{'pieces' if len(numbers) > 1 else 'piece'} {spans(numbers)}: {notice}", "  ", "- "
+            )
 
     # -- the rest
 
@@ -318,7 +318,7 @@ class _Page:
 def _name(plan: PiecePlan, step: Step) -> str:
     if not step.label:
         return f"{plan.piece.number:2d}  {plan.piece.title}"
-    return f"    from {step.place}" + (f" ({step.title})" if step.title else "")
+    return f"    {step.place}" + (f" ({step.title})" if step.title else "")
 
 
 def _method(facts: dict[str, object]) -> str:

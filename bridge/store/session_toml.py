@@ -190,8 +190,13 @@ class _Reader:
         if key not in section:
             return None
         text = section.text(key)
-        name = str(self._path(section, key, text)) if is_path(text) else text
-        return section.convert(key, lambda _: load(name))
+        if not is_path(text):
+            return section.convert(key, load)
+        path = self._path(section, key, text)
+        try:
+            return load(str(path))
+        except StillbeatError as problem:
+            raise section.problem(problem.message.replace(str(path), text), problem.hint, key) from problem
 
     # -- synths
 
