@@ -1,8 +1,9 @@
 """Tables for instruments that are tuned by hand: a master tuning and twelve whole numbers of cents, C to B.
 
-The master tuning is A4 in tenths of a hertz, as panels have it. It is one for the whole evening, so that only the twelve
-figures are changed between pieces, and it is chosen near the tables' common distance from A4 = 440 Hz so that rounding to
-whole cents leaves the least error.
+The master tuning is A4 in tenths of a hertz, as panels have it. It is one for the whole evening, so that only the
+twelve figures are changed between pieces. It is taken from the reference, so that the reference's own figure is 0 or
+nearly, and the others are those that a tuner of pure chords knows; among its neighbours it is the one that leaves the
+least error.
 
 Index
 -----
@@ -27,8 +28,8 @@ CLASSES = ("C", "C#", "D", "Eb", "E", "F", "F#", "G", "Ab", "A", "Bb", "B")
 MOST_CENTS = 64
 """User scales of most instruments reach so far."""
 
-_NEAR_CENTS = 6.0
-"""How far from the middle of all deviations the master tuning may lie."""
+_REACH = 2
+"""How many tenths of a hertz the master tuning may lie from the reference's."""
 
 _HEAD = ("piece", "from", "A4_hz", *CLASSES, "worst_cents")
 
@@ -52,13 +53,15 @@ class PanelEntry:
     worst_cents: float
 
 
-def panel_entries(tables: Sequence[Sequence[float]]) -> list[PanelEntry | None]:
+def panel_entries(tables: Sequence[Sequence[float]], shift_cents: float) -> list[PanelEntry | None]:
     """Fit tables to a panel, all with one master tuning.
 
     Parameters
     ----------
     tables : sequence of (sequence of 128 float)
         Frequencies by MIDI key.
+    shift_cents : float
+        How far the reference lies from equal temperament at A4 = 440 Hz.
 
     Returns
     -------
@@ -68,26 +71,18 @@ def panel_entries(tables: Sequence[Sequence[float]]) -> list[PanelEntry | None]:
     wanted: list[list[float] | None] = []
     for hz in tables:
         try:
-            deviations = class_deviations_cents(hz)
+            wanted.append(class_deviations_cents(hz))
         except MethodProblem:
-            deviations = None
-        if deviations is not None and max(deviations) - min(deviations) > 2 * MOST_CENTS:
-            deviations = None
-        wanted.append(deviations)
-    usable = [one for one in wanted if one is not None]
-    if not usable:
-        return [None] * len(wanted)
-    everything = [value for one in usable for value in one]
-    around = 4400.0 * cents_to_ratio((min(everything) + max(everything)) / 2)
-    reach = around * (cents_to_ratio(_NEAR_CENTS) - 1)
-    choices = sorted(
-        range(round(around - reach), round(around + reach) + 1), key=lambda one: abs(one - around)
-    )
-    best = min(
-        choices,
-        key=lambda one: round(max(_fit(deviations, one / 10).worst_cents for deviations in usable), 6),
-    )
-    entries = [None if deviations is None else _fit(deviations, best / 10) for deviations in wanted]
+            wanted.append(None)
+    usable = [deviations for deviations in wanted if deviations is not None]
+    around = 4400.0 * cents_to_ratio(shift_cents)
+    near = range(round(around) - _REACH, round(around) + _REACH + 1)
+
+    def error(tenths: int) -> float:
+        return round(max((_fit(one, tenths / 10).worst_cents for one in usable), default=0.0), 6)
+
+    a4_hz = min(sorted(near, key=lambda tenths: abs(tenths - around)), key=error) / 10
+    entries = [None if deviations is None else _fit(deviations, a4_hz) for deviations in wanted]
     return [entry if entry is None or max(map(abs, entry.cents)) <= MOST_CENTS else None for entry in entries]
 
 
@@ -101,9 +96,9 @@ def panel_rows(plan: SessionPlan, synth: SynthPlan) -> list[tuple[PiecePlan, Ste
     """Return what is entered for every step of every piece that a synth plays."""
     steps = [(one, step) for one in plan.pieces if synth.synth.name in one.piece.synths for step in one.steps]
     tables = {(one.piece.number, step.table): one.tables[step.table] for one, step in steps}
-    entries = dict(
-        zip(tables, panel_entries([spec.build().hz.tolist() for spec in tables.values()]), strict=True)
-    )
+    shift_cents = steps[0][0].piece.spec.reference.cents_from_equal if steps else 0.0
+    fitted = panel_entries([spec.build().hz.tolist() for spec in tables.values()], shift_cents)
+    entries = dict(zip(tables, fitted, strict=True))
     return [(one, step, entries[one.piece.number, step.table]) for one, step in steps]
 
 

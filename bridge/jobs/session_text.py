@@ -220,8 +220,8 @@ class _Page:
             yield f"{'':14} {figures}  {entry.worst_cents:.2f}"
         yield ""
         yield from _wrapped(
-            "off: cents by which the worst note is off. Nobody enters figures while a piece runs: those of a bar are for "
-            f"playing from there. The same for scripts: synths/{synth.synth.name}/enter-by-hand.csv"
+            "off: cents by which the worst note is off. Nobody enters figures while a piece runs: those of a bar are "
+            f"for playing from there. The same for scripts: synths/{synth.synth.name}/enter-by-hand.csv"
         )
 
     def _tracks(self, synth: SynthPlan) -> Iterator[str]:
