@@ -24,6 +24,10 @@ COMMANDS: Mapping[str, tuple[str, str]] = {
     "retune": ("bridge.cli.retune", "Retune a backing track (a MIDI file) for a synth."),
     "render": ("bridge.cli.render", "Play a MIDI file into a WAV file with the built-in tone generator."),
     "beats": ("bridge.cli.beats", "Say how fast two notes beat, pure and tempered."),
+    "session": (
+        "bridge.cli.session",
+        "Prepare an evening: pieces, tables, tracks and synths in one folder to hand out.",
+    ),
     "demo": (
         "bridge.cli.demo",
         "Hear equal against just: a small rehearsal in open G, made of our own music.",
