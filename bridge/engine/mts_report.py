@@ -81,8 +81,9 @@ class MtsReport:
         """Return the record in words, a line each."""
         if not self.notes:
             return ["no pitched notes"]
+        every = "the only note is" if self.notes == 1 else f"all {self.notes} notes are"
         told = [
-            f"all {self.notes} notes are sent within {self.worst_cents:.4f} cents of the table"
+            f"{every} sent within {self.worst_cents:.4f} cents of the table"
             if self.exact == self.notes
             else f"{self.exact} of {self.notes} notes are sent as the table has them; the others are beyond what a "
             "tuning message reaches"

@@ -197,7 +197,8 @@ class BendReport:
         if not self.notes:
             return "no pitched notes"
         if not self._off:
-            return f"all {self.notes} notes are in tune, within {self.worst_cents:.3f} cents for their whole length"
+            every = "the only note is" if self.notes == 1 else f"all {self.notes} notes are"
+            return f"{every} in tune, within {self.worst_cents:.3f} cents for their whole length"
         return f"{self.exact} of {self.notes} notes are in tune for their whole length"
 
     def _ranges(self) -> str:
