@@ -67,7 +67,7 @@ def demodulate(samples: Floats, sample_rate: float, carriers_hz: Floats, length:
 
 def _turns(omega: Floats, at: NDArray[np.int_]) -> Complex:
     """``exp(1j * omega * at)`` for evenly spaced `at`, by products of a short and a long table (quick)."""
-    return powers(1j * omega, int(at[0]), at.size)
+    return powers(np.asarray(1j * omega, dtype=np.complex128), int(at[0]), at.size)
 
 
 def powers(rate: Complex, first: int, count: int) -> Complex:
@@ -119,6 +119,6 @@ def synthesize(
     if bend is not None:
         factor, phase = bend
         middle = (np.arange(count) + 0.5) * chunk / sample_rate
-        outer = outer * np.exp(1j * np.outer(phase(middle), factor))
+        outer = outer * np.exp(1j * np.outer(phase(np.asarray(middle, dtype=np.float64)), factor))
     sound = np.hstack([outer.real, -outer.imag]) @ np.vstack([inner.real.T, inner.imag.T])
     return np.asarray(sound.reshape(-1)[:size])

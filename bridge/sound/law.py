@@ -115,16 +115,21 @@ def _scattered(n2: Floats, value: Floats, own: Floats, loose: Floats) -> _Fit:
     fit, squares, freedom = _weighted(n2, value, own, 0.0)
     if freedom < 1 or squares <= freedom:
         return fit
-    scatter = 0.0
-    for _ in range(12):
+    plain, _, _ = _weighted(n2, value, np.full(n2.size, float(own.mean())) * loose, 0.0)
+    off = value - plain.log_f0 - 0.5 * np.log1p(plain.b * n2)
+    scatter = float(np.mean(off**2 / loose)) + 1e-18
+    # Newton's steps in logarithms: the sum falls between as the scatter's inverse and not at all.
+    for _ in range(10):
         variance = own + scatter * loose
         fit, squares, freedom = _weighted(n2, value, variance, scatter)
         off = value - fit.log_f0 - 0.5 * np.log1p(fit.b * n2)
-        slope = float(np.sum(loose * (off / variance) ** 2))
-        step = (squares - freedom) / max(slope, 1e-300)
-        # Newton's step from below undershoots (the sum is convex): it cannot leap past the root.
-        scatter = max(0.0, scatter + step)
-        if abs(step) < 1e-3 * scatter:
+        slope = scatter * float(np.sum(loose * (off / variance) ** 2)) / squares
+        step = float(np.clip(np.log(squares / freedom) / max(slope, 1e-6), -5.0, 5.0))
+        scatter *= float(np.exp(step))
+        if abs(step) < 1e-3:
+            break
+        if scatter < 1e-6 * float(np.median(own)):
+            scatter = 0.0
             break
     fit, _, _ = _weighted(n2, value, own + scatter * loose, scatter)
     return fit

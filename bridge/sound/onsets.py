@@ -21,6 +21,7 @@ Index
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,6 +35,8 @@ FRAME_S, STEP_S, LAG = 0.09, 0.01, 3
 UNFORESEEN = 0.5
 #: … and so many times what is usual around it (a singer's vibrato is never well foreseen).
 ABOVE_USUAL = 1.6
+#: What part of a frame must be louder than before.
+RISES = 0.12
 #: A stretch this far below the take's loudest is not listened to, as a ratio of amplitudes.
 QUIET = 0.003
 #: Onsets nearer than this are told apart only by `together`.
@@ -75,9 +78,9 @@ def find_onsets(samples: Floats, sample_rate: float) -> list[Onset]:
     low, low_rate = _thinned(samples, sample_rate)
     if low.size < round((FRAME_S + 2 * LAG * STEP_S) * low_rate):
         return []
-    surprise, times, loud = _unforeseen(low, low_rate)
+    surprise, times, listened = _unforeseen(low, low_rate)
     out: list[Onset] = []
-    for m in _pick(surprise, loud):
+    for m in _pick(surprise, listened):
         at = _place(low, low_rate, float(times[m]))
         if out and at - out[-1].time_s < APART_S:
             continue
@@ -93,9 +96,10 @@ def _thinned(samples: Floats, sample_rate: float) -> tuple[Floats, float]:
 
 
 def _unforeseen(low: Floats, rate: float) -> tuple[Floats, Floats, NDArray[np.bool_]]:
-    """What part of each frame the two frames before it did not foretell; the frames' middles; which are loud enough.
+    """What part of each frame the two frames before it did not foretell; the frames' middles; which may hold a pluck.
 
-    Silence is put in front, so that a take that begins with a pluck has its onset.
+    A string that is stopped is not foreseen either: only where something rises may there be a pluck. Silence is put
+    in front, so that a take that begins with a pluck has its onset.
     """
     length, step = round(FRAME_S * rate), max(1, round(STEP_S * rate))
     padded = np.concatenate([np.zeros(length), low])
@@ -113,14 +117,18 @@ def _unforeseen(low: Floats, rate: float) -> tuple[Floats, Floats, NDArray[np.bo
     surprise = np.zeros(total.size)
     surprise[2 * LAG :] = off / (held + 0.02 * total.max() + 1e-12)
     times = (np.arange(total.size) * step - length / 2) / rate
-    return surprise, times, total > QUIET * total.max()
+    rise = np.zeros(total.size)
+    up = np.clip(level[LAG:] - level[:-LAG], 0.0, None) * heard[LAG:]
+    rise[LAG:] = up.sum(axis=1) / (np.maximum(total[LAG:], total[:-LAG]) + 1e-12)
+    around = np.maximum.reduce([np.roll(rise, k) for k in (-2, -1, 0, 1, 2)])
+    return surprise, times, (total > QUIET * total.max()) & (around > RISES)
 
 
 def _noise(level: Floats) -> Floats:
     """Level of the noise in each bin: the lower quartile over all frames and some 40 bins around."""
     bins = level.shape[1]
     edges = np.linspace(0, bins, max(2, bins // 40) + 1).astype(int)
-    blocks = [float(np.quantile(level[:, a:b], 0.25)) for a, b in zip(edges, edges[1:], strict=False)]
+    blocks = [float(np.quantile(level[:, a:b], 0.25)) for a, b in pairwise(edges)]
     return np.repeat(blocks, np.diff(edges))
 
 

@@ -82,7 +82,9 @@ def follow_tones(before: Floats, sample_rate: float) -> Tones:
     seconds = before.size / sample_rate
     if seconds < LEAST_S or not np.any(before):
         return NO_TONES
-    found = peaks(spectrum(before, sample_rate, top_hz=6000.0), above_floor_db=16.0, range_db=55.0, most=MOST_TONES)
+    found = peaks(
+        spectrum(before, sample_rate, top_hz=6000.0), above_floor_db=16.0, range_db=55.0, most=MOST_TONES
+    )
     if len(found) == 0:
         return NO_TONES
     hz = found.hz

@@ -170,11 +170,11 @@ def peaks(
     curve = left - 2 * here + right
     shift = np.where(curve < 0, 0.5 * (left - right) / np.where(curve < 0, curve, -1.0), 0.0)
     shift = np.clip(shift, -0.5, 0.5)
-    amplitude = np.exp(here - 0.25 * (left - right) * shift)
+    amplitude = np.asarray(np.exp(here - 0.25 * (left - right) * shift), dtype=np.float64)
     return Peaks((at + shift) * spec.step_hz, amplitude, spec.floor[at], spec.width_hz)
 
 
 def _without_side_lobes(at: NDArray[np.intp], level: Floats, reach_bins: float) -> NDArray[np.intp]:
     distance = np.abs(at[:, None] - at[None, :])
     shadow = (distance > 0) & (distance < reach_bins) & (level[None, :] * 0.035 > level[:, None])
-    return at[~shadow.any(axis=1)]
+    return np.asarray(at[~np.any(shadow, axis=1)], dtype=np.intp)

@@ -85,7 +85,7 @@ def track_pitch(
     shortest = max(2, int(sample_rate / high_hz))
     agreement = _agreement(frames, longest)
     hz, clarity = _first_good_peak(agreement, shortest, sample_rate)
-    level = np.sqrt(np.mean(frames**2, axis=1))
+    level = np.asarray(np.sqrt(np.mean(frames**2, axis=1)), dtype=np.float64)
     t = (np.arange(frames.shape[0]) * step + length / 2) / sample_rate
     hz = np.where((clarity >= 0.5) & (level > 1e-5), hz, 0.0)
     return Track(t, hz, clarity, level)
@@ -158,7 +158,7 @@ def runs(track: Track) -> list[Run]:
     gap = max(1, round(GAP_S / step))
     out: list[Run] = []
     members: list[int] = []
-    for k in np.flatnonzero(voiced):
+    for k in map(int, np.flatnonzero(voiced)):
         if members:
             middle = float(np.median(cents[members[-24:]]))
             if k - members[-1] > gap:
@@ -171,7 +171,7 @@ def runs(track: Track) -> list[Run]:
                     members = []
                 else:
                     continue  # a slip of a frame or two
-        members.append(int(k))
+        members.append(k)
     out += _run(track, cents, members)
     return out
 
