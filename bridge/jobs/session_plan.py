@@ -20,6 +20,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
+from itertools import groupby
 
 from bridge.engine.mts import MTS_METHODS, Tuner
 from bridge.engine.octave import fit_octave
@@ -186,25 +187,26 @@ def plan_piece(piece: Piece, midi: MidiFile | None = None) -> PiecePlan:
     tables: list[TableSpec] = [piece.spec]
     steps = [Step("", START, "", "", 0)]
     now = piece.spec
-    for change, section in _changes(piece, midi):
-        named = load_table(change.table) if change.table else None
-        try:
-            now = apply_change(now, piece.spec, change, named)
-        except StillbeatError as problem:
-            raise problem_at(section.at if section else piece.at, problem.message, problem.hint) from problem
-        label = _label(change)
+    for _, together in groupby(_changes(piece, midi), key=lambda item: (item[0].bar, item[0].beat)):
+        said, title, drone, label, place = [], "", None, "", ""
+        signature = True
+        for change, section in together:
+            named = load_table(change.table) if change.table else None
+            try:
+                now = apply_change(now, piece.spec, change, named)
+            except StillbeatError as problem:
+                at = section.at if section else piece.at
+                raise problem_at(at, problem.message, problem.hint) from problem
+            label, place = _label(change), change.place
+            said.append(_what(change, section))
+            if section is not None:
+                signature, title, drone = False, section.title, section.drone
         same = next((number for number, table in enumerate(tables) if _same(table, now)), len(tables))
+        if label == "bar-1" and same == 0 and signature:
+            continue  # a key signature that says what the piece starts with
         if same == len(tables):
             tables.append(replace(now, name=f"{piece.name}-{label}"))
-        if (change.bar, change.beat) == (1, 1) and same == 0 and section is None:
-            continue  # a key signature that says what the piece starts with
-        what = _what(change, section)
-        title = section.title if section else ""
-        if steps[-1].label == label:
-            before = steps.pop()
-            what = f"{before.what}, {what}"
-            title = title or before.title
-        steps.append(Step(label, change.place, what, title, same, section.drone if section else None))
+        steps.append(Step(label, place, ", ".join(said), title, same, drone))
     return PiecePlan(piece, tuple(steps), tuple(tables))
 
 
