@@ -23,11 +23,15 @@ COMMANDS: Mapping[str, tuple[str, str]] = {
     "read": ("bridge.cli.read", "Get a table back from a SysEx file, a set-up file or a table file."),
     "retune": ("bridge.cli.retune", "Retune a backing track (a MIDI file) for a synth."),
     "render": ("bridge.cli.render", "Play a MIDI file into a WAV file with the built-in tone generator."),
+    "strings": ("bridge.cli.strings", "Tune the guitar: touch where, against which string, what to hear."),
+    "frets": ("bridge.cli.frets", "Show where frets and table disagree, and what goes with which chord."),
     "beats": ("bridge.cli.beats", "Say how fast two notes beat, pure and tempered."),
     "session": (
         "bridge.cli.session",
         "Prepare an evening: pieces, tables, tracks and synths in one folder to hand out.",
     ),
+    "live": ("bridge.cli.live", "Play a keyboard and hear it in tune with the guitar."),
+    "ports": ("bridge.cli.ports", "List the MIDI ports, and say what is wrong if there are none."),
     "demo": (
         "bridge.cli.demo",
         "Hear equal against just: a small rehearsal in open G, made of our own music.",

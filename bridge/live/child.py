@@ -197,9 +197,11 @@ def _warm() -> None:
     """Import what every plan needs while the plan is still being worked out."""
     import bridge.live.player
     import bridge.ports.find  # noqa: F401
+    from bridge.errors import PortProblem
+    from bridge.ports.rtmidi_ports import midi_systems
 
-    with contextlib.suppress(ImportError):
-        import rtmidi  # noqa: F401
+    with contextlib.suppress(PortProblem):
+        midi_systems()
 
 
 def _system(plan: Any) -> Any:

@@ -46,7 +46,8 @@ def pick_port(wanted: str, names: Sequence[str], side: Side) -> str:
     if len(whole) == 1:
         return whole[0]
     words = asked.split()
-    fits = [name for name in names if all(word in name.lower() for word in words)] if words else []
+    fits = [name for name in names if words and all(word in base_name(name).lower() for word in words)]
+    fits = fits or [name for name in names if words and all(word in name.lower() for word in words)]
     if len(fits) == 1:
         return fits[0]
     if fits:

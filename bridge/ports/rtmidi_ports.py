@@ -93,7 +93,9 @@ def open_system(title: str) -> RtMidiSystem:
     for known in systems:
         if known.lower().split()[0] == title.lower().split()[0]:
             return RtMidiSystem(known, systems[known])
-    raise PortProblem(f"there is no MIDI system {title!r} here", near_names(title, systems))
+    raise PortProblem(
+        f"there is no MIDI system {title!r} here", near_names(title, [known.lower() for known in systems])
+    )
 
 
 class RtMidiSystem(MidiSystem):

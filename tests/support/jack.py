@@ -407,6 +407,11 @@ class JackTap(_Client):
         """End the recording begun by :meth:`start`."""
         return self._fetch(ANSWER_S, do="stop")
 
+    def heard(self) -> list[tuple[float, bytes]]:
+        """Return the MIDI recorded since :meth:`start`, and go on recording."""
+        answer = self._ask(ANSWER_S, do="heard")
+        return [(time_s, bytes.fromhex(text)) for time_s, text in answer["midi"]]
+
     def record(self, seconds: float) -> Recording:
         """Record that much from now on."""
         return self._fetch(ANSWER_S + 5 * seconds, do="record", seconds=seconds)

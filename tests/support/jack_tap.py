@@ -11,6 +11,7 @@ on standard input, one goes out for each on standard output; ``{"error": …}`` 
 - ``stop``: ends that; writes the sound to ``path`` (float32, little endian, frames × 2) and answers ``rate_hz``,
   ``gaps`` and ``late`` (frames at which this client missed a period, or any client was late) and ``midi`` (pairs of
   seconds and hex).
+- ``heard``: answers ``midi`` so far, as ``stop`` does, and goes on recording.
 - ``record``: like ``start`` and ``stop``, with ``seconds`` of sound between.
 
 Times in ``midi`` are seconds since the recording began. Ports: ``in_1``, ``in_2`` (sound), ``midi_in``, ``midi_out``.
@@ -144,6 +145,10 @@ class Tap:
                 return {}
             case "stop":
                 return self.stop(order["path"])
+            case "heard":
+                first = self.blocks[0][0] if self.blocks else 0
+                rate = self.client.samplerate
+                return {"midi": [[(frame - first) / rate, data.hex()] for frame, data in list(self.midi)]}
             case "record":
                 self.start(round(order["seconds"] * self.client.samplerate))
                 if not self.enough.wait(4 * order["seconds"] + 5.0):
