@@ -33,7 +33,7 @@ from bridge.jobs.session_workers import cores, run_pieces
 from bridge.store.files import check_output, read_bytes
 from bridge.store.session import Session, problem_at
 from bridge.store.session_toml import load_session
-from bridge.store.smf import MidiFile, read_midi
+from bridge.store.smf import MidiFile, parse_midi
 from bridge.store.syx import parse_syx
 from bridge.store.timeline import BarMap
 
@@ -378,7 +378,7 @@ def check_session(file: Path) -> Checked:
         if piece.track is None:
             continue
         try:
-            midi = read_midi(piece.track)
+            midi = parse_midi(read_bytes(piece.track), piece.track_text)
         except InputProblem as problem:
             raise problem_at(piece.at, problem.message, problem.hint) from problem
         tracks[piece.number] = midi

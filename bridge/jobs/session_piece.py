@@ -18,7 +18,7 @@ import hashlib
 import json
 import os
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -27,8 +27,9 @@ from bridge.jobs.session_plan import PiecePlan, SynthPlan, check_sections
 from bridge.jobs.session_sound import drone_wav
 from bridge.jobs.session_synth import Made, piece_for_synth
 from bridge.store.descriptions import save_table
+from bridge.store.files import read_bytes
 from bridge.store.session import Trims, problem_at
-from bridge.store.smf import MidiFile, read_midi
+from bridge.store.smf import MidiFile, parse_midi
 from bridge.store.tablejson import table_to_csv, table_to_json
 
 TABLES = "tables"
@@ -86,7 +87,7 @@ def run_piece(job: PieceJob) -> PieceDone:
     midi: MidiFile | None = None
     if piece.track is not None:
         try:
-            midi = replace(read_midi(piece.track), name=piece.track_text)
+            midi = parse_midi(read_bytes(piece.track), piece.track_text)
         except InputProblem as problem:
             raise problem_at(piece.at, problem.message, problem.hint) from problem
         check_sections(piece, midi)

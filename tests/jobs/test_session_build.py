@@ -1,0 +1,352 @@
+"""Building a session: the same bytes every time, only what changed, all or nothing whatever happens."""
+
+from __future__ import annotations
+
+import errno
+import hashlib
+import os
+import shutil
+import signal
+import subprocess
+import sys
+import zipfile
+from pathlib import Path
+
+import mido
+import pytest
+
+from bridge.errors import InputProblem, OutputProblem
+from bridge.jobs import session_folder, session_piece
+from bridge.jobs.session_build import build_session
+from bridge.jobs.session_folder import FolderBuild
+from bridge.jobs.session_verify import verify_session
+
+SESSION = """\
+schema = 1
+title = "Short"
+guitar = "open-g"
+reference = "G3=195.1"
+
+[drone]
+notes = ["1"]
+seconds = 2
+
+[trims]
+range_cents = 10
+step_cents = 10
+
+[[synths]]
+name = "keys"
+profile = "fluidsynth"
+
+[[synths]]
+name = "bent"
+profile = "bend-only"
+
+[[synths]]
+name = "eight"
+profile = "gm2"
+"""
+
+
+def add_piece(folder: Path, name: str, *more: str) -> None:
+    """Add a piece with a track of its own to the session of a folder."""
+    midi = mido.MidiFile(ticks_per_beat=96)
+    track = mido.MidiTrack([mido.MetaMessage("track_name", name=name)])
+    for key in (55, 59, 62, 65, 67, 69):
+        track.append(mido.Message("note_on", note=key, velocity=70))
+        track.append(mido.Message("note_off", note=key, time=96))
+    midi.tracks.append(track)
+    midi.save(folder / f"{name}.mid")
+    with (folder / "short.toml").open("a") as file:
+        file.write("\n".join([f'\n[[pieces]]\ntitle = "{name}"\ntrack = "{name}.mid"', *more, ""]))
+
+
+@pytest.fixture
+def home(tmp_path: Path) -> Path:
+    folder = tmp_path / "session"
+    folder.mkdir()
+    (folder / "short.toml").write_text(SESSION)
+    for name in ("one", "two", "three"):
+        add_piece(folder, name)
+    with (folder / "short.toml").open("a") as file:
+        file.write('\n[[pieces.sections]]\nbar = 2\ntonic = "D"\n')
+    return folder
+
+
+def tree(folder: Path) -> dict[str, bytes]:
+    return {
+        path.relative_to(folder).as_posix(): path.read_bytes() for path in folder.rglob("*") if path.is_file()
+    }
+
+
+def inodes(folder: Path) -> dict[str, tuple[int, int]]:
+    return {
+        path.relative_to(folder).as_posix(): (path.stat().st_ino, path.stat().st_mtime_ns)
+        for path in folder.rglob("*")
+        if path.is_file()
+    }
+
+
+def neighbours(folder: Path) -> list[str]:
+    return sorted(path.name for path in folder.parent.iterdir())
+
+
+def test_the_same_session_gives_the_same_bytes_everywhere(home: Path, tmp_path: Path) -> None:
+    other = tmp_path / "elsewhere" / "deeper"
+    shutil.copytree(home, other)
+    first = build_session(home / "short.toml", tmp_path / "a", processes=1)
+    (tmp_path / "b").mkdir()
+    second = build_session(other / "short.toml", tmp_path / "b" / "a", processes=2, zipped=True)
+    assert tree(tmp_path / "a") == tree(tmp_path / "b" / "a")
+    assert (first.done, first.reused) == (second.done, second.reused) == (13, 0)
+    (tmp_path / "c").mkdir()
+    third = build_session(home / "short.toml", tmp_path / "c" / "a", processes=1, zipped=True)
+    assert third.zip is not None
+    assert second.zip is not None
+    assert third.zip.read_bytes() == second.zip.read_bytes()
+
+
+def test_the_zip_file_holds_the_bundle_and_no_times(home: Path, tmp_path: Path) -> None:
+    built = build_session(home / "short.toml", tmp_path / "out", processes=1, zipped=True)
+    assert built.zip == tmp_path / "out.zip"
+    with zipfile.ZipFile(built.zip) as archive:
+        assert archive.testzip() is None
+        entries = archive.infolist()
+        assert {entry.filename: archive.read(entry) for entry in entries} == {
+            f"out/{name}": data for name, data in tree(tmp_path / "out").items()
+        }
+    assert {entry.date_time for entry in entries} == {(1980, 1, 1, 0, 0, 0)}
+    assert {entry.compress_type for entry in entries} == {zipfile.ZIP_STORED}
+    assert [entry.filename for entry in entries] == sorted(entry.filename for entry in entries)
+    (tmp_path / "out").rename(tmp_path / "moved")
+    with pytest.raises(OutputProblem, match=r"out.zip exists already"):
+        build_session(home / "short.toml", tmp_path / "out", processes=1, zipped=True)
+    assert not (tmp_path / "out").exists()
+
+
+def test_a_second_build_needs_permission_and_then_does_nothing_again(home: Path, tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    build_session(home / "short.toml", out, processes=1)
+    before, content = inodes(out), tree(out)
+    with pytest.raises(OutputProblem, match=r"out exists already .*--overwrite"):
+        build_session(home / "short.toml", out)
+    assert inodes(out) == before
+    again = build_session(home / "short.toml", out, overwrite=True, processes=2)
+    assert (again.done, again.reused, again.removed) == (0, 13, ())
+    assert tree(out) == content
+    after = inodes(out)
+    always = {"START-HERE.txt", "manifest.json"}
+    kept = {name for name in after if after[name] == before[name]}
+    remade = set(after) - kept
+    assert all(
+        name in always or name.startswith("session/") or "load-everything" in name or "back-to-equal" in name
+        for name in remade
+    )
+
+
+def test_one_change_touches_one_piece(home: Path, tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    build_session(home / "short.toml", out, processes=1)
+    before = inodes(out)
+    text = (home / "short.toml").read_text()
+    (home / "short.toml").write_text(
+        text.replace('title = "two"', 'title = "two"\nname = "two"\ndegrees = { b7 = "7/4" }')
+    )
+    again = build_session(home / "short.toml", out, overwrite=True, processes=1)
+    assert again.done == 4  # tables and drone, and three synths
+    after = inodes(out)
+    for name in after:
+        if "/02-two" in name:
+            assert after[name] != before[name]
+        elif "/01-" in name or "/03-" in name or name.startswith("reference"):
+            assert after[name] == before[name]
+    assert not verify_session(out).problems
+    # What players read of a piece changes no sound.
+    (home / "short.toml").write_text(
+        (home / "short.toml").read_text().replace('name = "two"', 'name = "two"\nnotes = "Softly."')
+    )
+    again = build_session(home / "short.toml", out, overwrite=True, processes=1)
+    assert again.done == 0
+    assert "Softly." in (out / "START-HERE.txt").read_text()
+    # Another note in the track makes the track again, and leaves the drone.
+    midi = mido.MidiFile(home / "two.mid")
+    midi.tracks[0].insert(0, mido.Message("note_on", note=70, velocity=50))
+    midi.tracks[0].insert(1, mido.Message("note_off", note=70, time=96))
+    midi.save(home / "two.mid")
+    again = build_session(home / "short.toml", out, overwrite=True, processes=1)
+    assert again.done == 3
+    assert not verify_session(out).problems
+
+
+def test_what_the_session_no_longer_has_goes(home: Path, tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    build_session(home / "short.toml", out, processes=1)
+    text = (home / "short.toml").read_text()
+    (home / "short.toml").write_text(text.replace('\n[[pieces.sections]]\nbar = 2\ntonic = "D"\n', ""))
+    again = build_session(home / "short.toml", out, overwrite=True, processes=1)
+    assert "synths/keys/03-three.bar-2.recall.mid" in again.removed
+    assert not (out / "synths/keys/03-three.bar-2.recall.mid").exists()
+    assert not verify_session(out).problems
+
+
+def test_a_file_that_was_spoilt_is_made_again(home: Path, tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    build_session(home / "short.toml", out, processes=1)
+    content = tree(out)
+    (out / "synths/keys/01-one.syx").write_bytes(b"\xf0\xf7")
+    (out / "tables/02-two.csv").unlink()
+    again = build_session(home / "short.toml", out, overwrite=True, processes=1)
+    assert again.done == 2
+    assert tree(out) == content
+
+
+@pytest.mark.parametrize(
+    ("prepare", "says"),
+    [
+        (lambda out: (out.mkdir(), (out / "dear.txt").write_text("x")), "holds files that are no session's"),
+        (lambda out: out.write_text("x"), "is a file, not a folder"),
+    ],
+)
+def test_what_no_build_made_stays(prepare, says: str, home: Path, tmp_path: Path) -> None:  # type: ignore[no-untyped-def]
+    out = tmp_path / "out"
+    prepare(out)
+    with pytest.raises(OutputProblem, match=says):
+        build_session(home / "short.toml", out, overwrite=True, processes=1)
+    assert neighbours(out) == ["out", "session"]
+    assert "x" in (out.read_text() if out.is_file() else (out / "dear.txt").read_text())
+
+
+def test_a_file_put_into_a_bundle_is_not_removed(home: Path, tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    build_session(home / "short.toml", out, processes=1)
+    (out / "synths" / "keys" / "my-own.syx").write_bytes(b"dear")
+    with pytest.raises(OutputProblem, match=r"synths/keys/my-own.syx, which the build did not make"):
+        build_session(home / "short.toml", out, overwrite=True, processes=1)
+    assert (out / "synths" / "keys" / "my-own.syx").read_bytes() == b"dear"
+
+
+def test_the_bundle_may_not_take_the_place_of_the_session(home: Path, tmp_path: Path) -> None:
+    for folder in (home, tmp_path):
+        with pytest.raises(OutputProblem, match="holds the session file itself"):
+            build_session(home / "short.toml", folder, overwrite=True)
+    built = build_session(home / "short.toml", home / "out", processes=1)  # inside is fine
+    assert built.folder == home / "out"
+
+
+def test_an_empty_folder_is_filled_and_a_link_is_followed(home: Path, tmp_path: Path) -> None:
+    (tmp_path / "real").mkdir()
+    (tmp_path / "link").symlink_to(tmp_path / "real")
+    build_session(home / "short.toml", tmp_path / "link", processes=1)
+    assert (tmp_path / "link").is_symlink()
+    assert (tmp_path / "real" / "manifest.json").exists()
+    with pytest.raises(OutputProblem, match="make the folder first"):
+        build_session(home / "short.toml", tmp_path / "no" / "such")
+
+
+@pytest.mark.parametrize("processes", [1, 2])
+def test_a_build_that_fails_leaves_the_old_bundle(processes: int, home: Path, tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    build_session(home / "short.toml", out, processes=1)
+    before = inodes(out)
+    (home / "two.mid").write_bytes(b"MThd\0\0\0\6\0\1\0\1\0\x60MTrk\0\0\1\0\0\x90")
+    (home / "three.mid").write_bytes(b"not music")
+    with pytest.raises(InputProblem, match=r"short.toml, line 30: two.mid is cut off"):
+        build_session(home / "short.toml", out, overwrite=True, processes=processes)
+    assert inodes(out) == before
+    assert neighbours(out) == ["out", "session"]
+
+
+def test_a_full_disk_leaves_nothing(home: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def full(root: Path, made: object) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(session_piece, "write_made", full)
+    with pytest.raises(OutputProblem, match="the disk is full"):
+        build_session(home / "short.toml", tmp_path / "out", processes=1)
+    assert neighbours(tmp_path / "out") == ["session"]
+
+
+def test_two_builds_of_one_folder_do_not_run_at_once(home: Path, tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    with FolderBuild(out), pytest.raises(OutputProblem, match="being built at this moment"):
+        build_session(home / "short.toml", out, processes=1)
+    assert neighbours(out) == ["session"]
+    build_session(home / "short.toml", out, processes=1)
+
+
+def test_without_an_atomic_exchange_two_steps_do(
+    home: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    out = tmp_path / "out"
+    build_session(home / "short.toml", out, processes=1)
+    content = tree(out)
+    monkeypatch.setattr(session_folder, "_exchange", lambda one, other: False)
+    build_session(home / "short.toml", out, overwrite=True, processes=1)
+    assert tree(out) == content
+    assert neighbours(out) == ["out", "session"]
+
+
+def test_a_build_killed_between_two_steps_is_put_right(home: Path, tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    build_session(home / "short.toml", out, processes=1)
+    content = tree(out)
+    out.rename(tmp_path / ".out.before-0123abcd")
+    (tmp_path / ".out.building-89abcdef").mkdir()
+    again = build_session(home / "short.toml", out, overwrite=True, processes=1)
+    assert again.reused == 13
+    assert tree(out) == content
+    assert neighbours(out) == ["out", "session"]
+
+
+KILLED = """
+import sys
+from pathlib import Path
+from bridge.jobs.session_build import build_session
+if __name__ == "__main__":
+    build_session(Path(sys.argv[1]), Path(sys.argv[2]), overwrite=True, processes=2,
+                  progress=lambda name, done: print(name, flush=True))
+"""
+
+
+@pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="only where processes can be killed")
+def test_a_killed_build_leaves_the_old_bundle_whole(home: Path, tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    for number in range(9):
+        add_piece(home, f"more-{number}", "drone = { notes = ['1', '5'], seconds = 8 }")
+    build_session(home / "short.toml", out, processes=1)
+    before, content = inodes(out), tree(out)
+    text = (home / "short.toml").read_text()
+    (home / "short.toml").write_text(text.replace("G3=195.1", "G3=194.2"))
+    script = tmp_path / "killed.py"
+    script.write_text(KILLED)
+    for lines in (1, 4):
+        child = subprocess.Popen(
+            [sys.executable, str(script), str(home / "short.toml"), str(out)],
+            stdout=subprocess.PIPE,
+            text=True,
+            env={**os.environ, "PYTHONPATH": os.pathsep.join(sys.path)},
+        )
+        assert child.stdout is not None
+        for _ in range(lines):
+            assert child.stdout.readline()
+        child.send_signal(signal.SIGKILL)
+        assert child.wait() == -signal.SIGKILL
+        child.stdout.read()  # ends only when every process of the build has gone
+        child.stdout.close()
+        assert inodes(out) == before
+        assert tree(out) == content
+        assert any(name.startswith(".out.building-") for name in neighbours(out))
+    (home / "short.toml").write_text(text)
+    assert not verify_session(out).problems
+    (home / "short.toml").write_text(text.replace("G3=195.1", "G3=194.2"))
+    build_session(home / "short.toml", out, overwrite=True, processes=2)
+    assert not verify_session(out).problems
+    assert neighbours(out) == ["killed.py", "out", "session"]
+
+
+def test_hashes_in_the_manifest_are_of_the_content(home: Path, tmp_path: Path) -> None:
+    built = build_session(home / "short.toml", tmp_path / "out", processes=1)
+    for path, facts in built.manifest.files.items():
+        data = (built.folder / path).read_bytes()
+        assert (hashlib.sha256(data).hexdigest(), len(data)) == (facts["sha256"], facts["bytes"])
