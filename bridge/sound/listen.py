@@ -125,4 +125,5 @@ def _mono(samples: NDArray[np.floating]) -> Floats:
         raise InputProblem(f"sound has shape {sound.shape}, expected (samples,) or (samples, channels)")
     if not np.all(np.isfinite(sound)):
         raise InputProblem("the sound holds values that are no numbers", "is the file damaged?")
-    return sound - sound.mean() if sound.size else sound
+    # A converter's offset, not the waveform's own lopsidedness: the median leaves silence silent.
+    return sound - float(np.median(sound)) if sound.size else sound

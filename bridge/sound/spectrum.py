@@ -171,7 +171,8 @@ def peaks(
     shift = np.where(curve < 0, 0.5 * (left - right) / np.where(curve < 0, curve, -1.0), 0.0)
     shift = np.clip(shift, -0.5, 0.5)
     amplitude = np.asarray(np.exp(here - 0.25 * (left - right) * shift), dtype=np.float64)
-    return Peaks((at + shift) * spec.step_hz, amplitude, spec.floor[at], spec.width_hz)
+    hz = np.asarray((at + shift) * spec.step_hz, dtype=np.float64)
+    return Peaks(hz, amplitude, spec.floor[at], spec.width_hz)
 
 
 def _without_side_lobes(at: NDArray[np.intp], level: Floats, reach_bins: float) -> NDArray[np.intp]:

@@ -179,10 +179,10 @@ def _sounding_s(body: Floats, rate: float) -> float:
     """How long a stretch sounds before it falls 34 dB below its loudest 10 ms."""
     step = max(1, round(0.01 * rate))
     count = body.size // step
-    if count == 0:
+    if count == 0 or not np.any(body):
         return 0.0
     level = np.sqrt(np.mean(body[: count * step].reshape(count, step) ** 2, axis=1))
-    return float(np.flatnonzero(level > 0.02 * level.max())[-1] + 1) * step / rate
+    return float(np.flatnonzero(level >= 0.02 * level.max())[-1] + 1) * step / rate
 
 
 def _guess(body: Floats, rate: float, tones: Tones) -> Comb | None:

@@ -88,7 +88,7 @@ def track_pitch(
     level = np.asarray(np.sqrt(np.mean(frames**2, axis=1)), dtype=np.float64)
     t = (np.arange(frames.shape[0]) * step + length / 2) / sample_rate
     hz = np.where((clarity >= 0.5) & (level > 1e-5), hz, 0.0)
-    return Track(t, hz, clarity, level)
+    return Track(np.asarray(t, dtype=np.float64), np.asarray(hz, dtype=np.float64), clarity, level)
 
 
 def _agreement(frames: Floats, longest: int) -> Floats:
