@@ -125,6 +125,8 @@ def fit_string(
     stiffness: float = 0.0,
     rivals: tuple[Floats, Floats] | None = None,
     passes: int = 2,
+    only: NDArray[np.int_] | None = None,
+    block_s: float = 0.0,
 ) -> StringFit | None:
     """Fit one string to a stretch of sound that begins with (or after) its pluck.
 
@@ -140,18 +142,24 @@ def fit_string(
         Frequency and amplitude of what was subtracted: partials near one of these count less.
     passes : int
         How often the model is subtracted and the rest measured again.
+    only : ndarray of int, optional
+        Partials to use; all others are left alone.
+    block_s : float
+        Blocks at least so long, where sounds of others lie between the partials.
 
     Returns
     -------
     StringFit or None
         None where no partial is clear enough to follow.
     """
-    numbers = np.arange(1, MOST_PARTIALS + 1)
+    numbers = np.arange(1, MOST_PARTIALS + 1) if only is None else only
     hz = partial_hz(f0_hz, stiffness, numbers)
     inside = hz < min(TOP_HZ, 0.45 * sample_rate)
-    inside[0] = True
+    inside |= numbers == 1
+    if not inside.any():
+        return None
     numbers, hz = numbers[inside], hz[inside]
-    length = round(max(4.0 / f0_hz, 0.025) * sample_rate)
+    length = round(max(4.0 / f0_hz, 0.025, block_s) * sample_rate)
     if samples.size < 2 * length:
         length = max(samples.size // 3, round(2.5 / f0_hz * sample_rate))
     if samples.size < 1.5 * length:
