@@ -114,8 +114,7 @@ def test_notes_that_give_way_are_told_by_bar(capsys: pytest.CaptureFixture[str],
         "--tonic",
         "C",
         "--method",
-    wavy = [(0, b"\xb0\x01\x40"), (0, b"\xb0\x5d\x50")]
-    track = [*wavy, (0, b"\x90\x3c\x50"), (960, b"\x80\x3c\x00"), (960, b"\xff\x2f")]
+        "bend",
         "--channels",
         "1-4",
     )
