@@ -208,7 +208,7 @@ def _alone(own_hz: float, other_hz: float) -> NDArray[np.int_]:
     numbers = np.arange(1, MOST_PARTIALS + 1)
     others = other_hz * np.arange(1, 33)
     gap = np.min(np.abs(own_hz * numbers[:, None] - others), axis=1)
-    return numbers[gap > ALONE_HZ]
+    return np.asarray(numbers[gap > ALONE_HZ])
 
 
 class _Pair:

@@ -64,6 +64,7 @@ def track_pitch(
     high_hz: float = 1500.0,
     frame_s: float = FRAME_S,
     step_s: float = STEP_S,
+    nearly: float = NEARLY,
 ) -> Track:
     """Pitch of each frame.
 
@@ -75,6 +76,8 @@ def track_pitch(
         Range of the pitch; frames are lengthened to hold 2.5 periods of the lowest.
     frame_s, step_s : float
         Length of a frame and the step between frames, in seconds.
+    nearly : float
+        The first lag that agrees so well, relative to the best one, is the period.
     """
     length = round(max(frame_s, 2.5 / low_hz) * sample_rate)
     step = max(1, round(step_s * sample_rate))
@@ -84,7 +87,7 @@ def track_pitch(
     longest = min(length - 2, round(sample_rate / low_hz) + 2)
     shortest = max(2, int(sample_rate / high_hz))
     agreement = _agreement(frames, longest)
-    hz, clarity = _first_good_peak(agreement, shortest, sample_rate)
+    hz, clarity = _first_good_peak(agreement, shortest, sample_rate, nearly)
     level = np.asarray(np.sqrt(np.mean(frames**2, axis=1)), dtype=np.float64)
     t = (np.arange(frames.shape[0]) * step + length / 2) / sample_rate
     hz = np.where((clarity >= 0.5) & (level > 1e-5), hz, 0.0)
@@ -106,7 +109,9 @@ def _agreement(frames: Floats, longest: int) -> Floats:
     return np.asarray(2.0 * same / (head + tail + 1e-12), dtype=np.float64)
 
 
-def _first_good_peak(agreement: Floats, shortest: int, sample_rate: float) -> tuple[Floats, Floats]:
+def _first_good_peak(
+    agreement: Floats, shortest: int, sample_rate: float, nearly: float
+) -> tuple[Floats, Floats]:
     here = agreement[:, 1:-1]
     is_peak = (here > agreement[:, :-2]) & (here >= agreement[:, 2:])
     is_peak[:, : max(0, shortest - 1)] = False
@@ -114,7 +119,7 @@ def _first_good_peak(agreement: Floats, shortest: int, sample_rate: float) -> tu
     is_peak &= np.cumsum(here < 0.0, axis=1) > 0
     value = np.where(is_peak, here, 0.0)
     best = value.max(axis=1)
-    good = value >= np.maximum(NEARLY * best, 1e-6)[:, None]
+    good = value >= np.maximum(nearly * best, 1e-6)[:, None]
     at = np.argmax(good, axis=1)
     row = np.arange(at.size)
     left, mid, right = agreement[row, at], agreement[row, at + 1], agreement[row, at + 2]
