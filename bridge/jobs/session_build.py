@@ -159,6 +159,7 @@ class _Work:
         self.progress = progress
         self.manifest = Manifest(session=describe(plan))
         self.done = self.reused = 0
+        self.old_files = build.old.by_task() if build.old is not None else {}
 
     def run(self, processes: int) -> None:
         keys = self._keys()
@@ -227,7 +228,7 @@ class _Work:
         old = self.build.old
         if old is None or name not in old.tasks or old.tasks[name].key != key:
             return False
-        files = old.of_task(name)
+        files = self.old_files.get(name, {})
         for path, facts in files.items():
             try:
                 content = (self.build.target / path).read_bytes()

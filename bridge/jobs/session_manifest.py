@@ -19,12 +19,12 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Mapping
+from collections.abc import Hashable, Mapping
 from dataclasses import dataclass, field, fields, is_dataclass
 from fractions import Fraction
-from functools import cache
+from functools import cache, lru_cache
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import bridge
 from bridge.errors import InputProblem
@@ -67,9 +67,12 @@ class Manifest:
     files: dict[str, dict[str, Any]] = field(default_factory=dict)
     tasks: dict[str, Task] = field(default_factory=dict)
 
-    def of_task(self, name: str) -> dict[str, dict[str, Any]]:
-        """Return the files of a task."""
-        return {path: facts for path, facts in self.files.items() if facts.get("task") == name}
+    def by_task(self) -> dict[str, dict[str, dict[str, Any]]]:
+        """Return the files of every task, with their facts."""
+        found: dict[str, dict[str, dict[str, Any]]] = {}
+        for path, facts in self.files.items():
+            found.setdefault(str(facts.get("task")), {})[path] = facts
+        return found
 
     def find(self, **wanted: Any) -> list[str]:
         """Return the paths of files whose facts are as wanted, in order."""
@@ -151,12 +154,10 @@ def fingerprint(*values: Any) -> str:
 def _canonical(value: Any) -> str:
     """Write a value so that equal values, and only those, look the same in every process."""
     if is_dataclass(value) and not isinstance(value, type):
-        parts = (
-            f"{entry.name}={_canonical(getattr(value, entry.name))}"
-            for entry in fields(value)
-            if entry.compare
-        )
-        return f"{type(value).__name__}({','.join(parts)})"
+        try:
+            return _kept_record(cast(Hashable, value))
+        except TypeError:  # it holds something that may change
+            return _record(value)
     if isinstance(value, Mapping):
         return "{" + ",".join(sorted(f"{_canonical(k)}:{_canonical(v)}" for k, v in value.items())) + "}"
     if isinstance(value, set | frozenset):
@@ -168,6 +169,19 @@ def _canonical(value: Any) -> str:
     if value is None or isinstance(value, str | int | float | Fraction):
         return repr(value)
     raise TypeError(f"{type(value).__name__} has no fingerprint")
+
+
+def _record(value: Any) -> str:
+    parts = (
+        f"{entry.name}={_canonical(getattr(value, entry.name))}" for entry in fields(value) if entry.compare
+    )
+    return f"{type(value).__name__}({','.join(parts)})"
+
+
+@lru_cache(maxsize=2048)
+def _kept_record(value: Any) -> str:
+    """The same, kept: guitars, scales and profiles come up again and again."""
+    return _record(value)
 
 
 @cache

@@ -22,6 +22,7 @@ from bridge.engine.octave import class_deviations_cents
 from bridge.errors import MethodProblem
 from bridge.jobs.session_plan import PiecePlan, SessionPlan, Step, SynthPlan
 from bridge.jobs.session_synth import Made
+from bridge.store.session import built
 from bridge.tuning.ratios import cents_to_ratio, hz_to_cents
 
 CLASSES = ("C", "C#", "D", "Eb", "E", "F", "F#", "G", "Ab", "A", "Bb", "B")
@@ -97,7 +98,7 @@ def panel_rows(plan: SessionPlan, synth: SynthPlan) -> list[tuple[PiecePlan, Ste
     steps = [(one, step) for one in plan.pieces if synth.synth.name in one.piece.synths for step in one.steps]
     tables = {(one.piece.number, step.table): one.tables[step.table] for one, step in steps}
     shift_cents = steps[0][0].piece.spec.reference.cents_from_equal if steps else 0.0
-    fitted = panel_entries([spec.build().hz.tolist() for spec in tables.values()], shift_cents)
+    fitted = panel_entries([built(spec).hz.tolist() for spec in tables.values()], shift_cents)
     entries = dict(zip(tables, fitted, strict=True))
     return [(one, step, entries[one.piece.number, step.table]) for one, step in steps]
 

@@ -28,7 +28,7 @@ from bridge.jobs.session_sound import drone_wav
 from bridge.jobs.session_synth import Made, piece_for_synth
 from bridge.store.descriptions import save_table
 from bridge.store.files import read_bytes
-from bridge.store.session import Trims, problem_at
+from bridge.store.session import Trims, built, problem_at
 from bridge.store.smf import MidiFile, parse_midi
 from bridge.store.tablejson import table_to_csv, table_to_json
 
@@ -133,7 +133,7 @@ def _tables(plan: PiecePlan) -> list[Made]:
     """Every table as CSV, JSON and TOML."""
     made = []
     for number, spec in enumerate(plan.tables):
-        table = spec.build()
+        table = built(spec)
         step = plan.first_step(number)
         stem = f"tables/{step.stem(plan.piece)}"
         text = json.dumps(table_to_json(table), indent=1, ensure_ascii=True, allow_nan=False) + "\n"
@@ -153,7 +153,7 @@ def _drones(plan: PiecePlan) -> list[Made]:
         drone = plan.piece.drone if not step.label else step.drone
         if drone is None or not drone.notes:
             continue
-        table = plan.tables[step.table].build()
+        table = built(plan.tables[step.table])
         facts = {"what": "drone", "piece": plan.piece.number, "step": step.label}
         made.append(Made(f"drones/{step.stem(plan.piece)}.wav", drone_wav(drone, table), facts))
     return made

@@ -29,7 +29,17 @@ from bridge.errors import MethodProblem, StillbeatError
 from bridge.jobs.changes import follow_signatures
 from bridge.jobs.export import PITCHED_CHANNELS
 from bridge.store.descriptions import load_table
-from bridge.store.session import AUTO, Drone, Piece, PieceSection, Session, SessionSynth, Trims, problem_at
+from bridge.store.session import (
+    AUTO,
+    Drone,
+    Piece,
+    PieceSection,
+    Session,
+    SessionSynth,
+    Trims,
+    built,
+    problem_at,
+)
 from bridge.store.smf import MidiFile, read_midi
 from bridge.store.timeline import BarMap
 from bridge.tuning.changes import Change, apply_change
@@ -292,7 +302,7 @@ def _refused(
         return refused, shifts
     for plan in pieces:
         for number, spec in enumerate(plan.tables):
-            hz = spec.build().hz
+            hz = built(spec).hz
             for cents in (0, *trims.cents):
                 try:
                     fit = fit_octave(

@@ -30,7 +30,7 @@ from typing import Any
 from bridge.errors import MethodProblem, StillbeatError
 from bridge.jobs.retune import RetuneRequest, retune_midi
 from bridge.jobs.session_plan import PiecePlan, Step, SynthPlan, tuner_for
-from bridge.store.session import AUTO, moved_spec, problem_at
+from bridge.store.session import AUTO, built, moved_spec, problem_at
 from bridge.store.smf import Event, MidiFile, midi_bytes, rebuild
 from bridge.tuning.notes import key_to_hz
 from bridge.tuning.tables import TableSpec
@@ -253,7 +253,7 @@ def resets_synth(midi: MidiFile) -> bool:
 
 def moved_hz(spec: TableSpec, cents: float) -> list[float]:
     """Return the 128 frequencies of a table moved by some cents."""
-    hz: list[float] = (moved_spec(spec, cents) if cents else spec).build().hz.tolist()
+    hz: list[float] = built(moved_spec(spec, cents) if cents else spec).hz.tolist()
     return hz
 
 

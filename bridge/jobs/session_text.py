@@ -18,6 +18,7 @@ from bridge.jobs.session_panel import CLASSES, panel_rows
 from bridge.jobs.session_piece import task_name
 from bridge.jobs.session_plan import PiecePlan, SessionPlan, Step, SynthPlan
 from bridge.jobs.session_synth import trim_folder
+from bridge.store.session import built
 from bridge.tuning.changes import moved_notes
 from bridge.tuning.ratios import cents_to_ratio, format_ratio
 
@@ -80,7 +81,7 @@ class _Page:
     def _order(self) -> Iterator[str]:
         yield from self._heading("The pieces, in order")
         for one in self.plan.pieces:
-            piece, home = one.piece, one.tables[0].build()
+            piece, home = one.piece, built(one.tables[0])
             fret = f", played in {piece.spec.tonic} with a capo at fret {home.fret}" if home.fret else ""
             other = ""
             if piece.spec.guitar is not None and piece.spec.guitar != self.session.guitar:
@@ -91,7 +92,7 @@ class _Page:
             )
             for step in one.steps[1:]:
                 title = f" ({step.title})" if step.title else ""
-                moved = moved_notes(home, one.tables[step.table].build())
+                moved = moved_notes(home, built(one.tables[step.table]))
                 against = f"; against the start, {', '.join(moved)}" if moved else ""
                 yield from _wrapped(f"from {step.place}{title}: {step.what}{against}", "      ", "    ")
             for paragraph in piece.notes.splitlines():

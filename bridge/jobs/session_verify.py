@@ -42,7 +42,7 @@ from bridge.jobs.session_sound import drone_keys, reference_name
 from bridge.jobs.session_synth import EQUAL_HZ, moved_hz, resets_synth, trim_folder
 from bridge.jobs.session_text import start_here
 from bridge.store.files import read_bytes
-from bridge.store.session import moved_spec
+from bridge.store.session import built, moved_spec
 from bridge.store.session_toml import load_session
 from bridge.store.smf import MidiFile, midi_bytes, parse_midi, read_midi
 from bridge.store.syx import parse_syx
@@ -363,7 +363,7 @@ class _Checker:
         asked = [section.change for section in piece.sections if section.change.describe() != "nothing"]
         signatures = follow_signatures(midi)[0] if piece.follow_key_signatures else []
         placed = place_changes(midi, spec, asked, signatures)
-        return [(0, spec.build().hz.tolist()), *((one.tick, one.table.hz.tolist()) for one in placed)]
+        return [(0, built(spec).hz.tolist()), *((one.tick, one.table.hz.tolist()) for one in placed)]
 
     def _panel(self, path: str, data: bytes, facts: dict[str, Any]) -> FileVerdict:
         verdict = Verdict(0.0, 0.5)
@@ -387,8 +387,8 @@ class _Checker:
         plan, table = self._step_table(facts)
         step = next(step for step in plan.steps if step.label == facts["step"])
         drone = step.drone or plan.piece.drone
-        built = plan.tables[table].build()
-        hz = [float(built.hz[key]) for key in drone_keys(drone, built)]
+        sounding = built(plan.tables[table])
+        hz = [float(sounding.hz[key]) for key in drone_keys(drone, sounding)]
         return self._said(path, facts, "its tones, measured", wav_verdict(data, hz, path))
 
     def _reference(self, path: str, data: bytes, facts: dict[str, Any]) -> FileVerdict:

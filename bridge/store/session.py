@@ -15,12 +15,14 @@ true has the session's reference, so that one measurement moves them all (`Sessi
 
 Index
 -----
-`Session` · `Piece`, `PieceSection` · `SessionSynth` · `Drone`, `Trims`, `LiveControls` · `moved_spec`
+`Session` · `Piece`, `PieceSection` · `SessionSynth` · `Drone`, `Trims`, `LiveControls` ·
+`built`, `moved_spec` · `problem_at`
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 from pathlib import Path
 
 from bridge.errors import InputProblem, ValueProblem, near_names
@@ -28,7 +30,7 @@ from bridge.tuning.changes import Change
 from bridge.tuning.guitars import Guitar
 from bridge.tuning.ratios import cents_to_ratio
 from bridge.tuning.reference import Reference
-from bridge.tuning.tables import TableSpec
+from bridge.tuning.tables import Table, TableSpec
 from bridge.wire.profile import SynthProfile
 
 DRONE_VOICES = {"organ": 19, "strings": 48, "choir": 52, "reed": 68, "pipe": 75}
@@ -305,6 +307,19 @@ class Session:
         if self.reference is not None:
             moved = Reference(self.reference.key, self.reference.hz * cents_to_ratio(cents))
         return replace(self, reference=moved, pieces=pieces)
+
+
+def built(spec: TableSpec) -> Table:
+    """Return the table of a spec; pieces of a session often share one, so the last few hundred are kept.
+
+    The name of the table is left out.
+    """
+    return _built(replace(spec, name=""))
+
+
+@lru_cache(maxsize=512)
+def _built(spec: TableSpec) -> Table:
+    return spec.build()
 
 
 def moved_spec(spec: TableSpec, cents: float) -> TableSpec:

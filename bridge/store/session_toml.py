@@ -33,7 +33,7 @@ from bridge.store.descriptions import (
     load_table,
 )
 from bridge.store.profiles import load_profile
-from bridge.store.session import AUTO, Drone, Piece, PieceSection, Session, SessionSynth
+from bridge.store.session import AUTO, Drone, Piece, PieceSection, Session, SessionSynth, built
 from bridge.store.session_parts import (
     check_method,
     piece_drone,
@@ -85,7 +85,7 @@ class _Defaults:
     """What pieces take over from the top of the file."""
 
     guitar: Guitar | None
-    scale: Scale | None
+    scale: Scale
     home: str | None
     reference: Reference | None
     drone: Drone
@@ -109,7 +109,7 @@ class _Reader:
         name = self._name(top, title)
         synths = self._synths()
         guitar = self._described(top, "guitar", "guitars", load_guitar)
-        scale = self._described(top, "scale", "scales", load_scale)
+        scale = self._described(top, "scale", "scales", load_scale) or load_scale(DEFAULT_SCALE)
         reference = top.convert("reference", parse_reference) if "reference" in top else None
         home = top.convert("home", parse_tonic) if "home" in top else None
         drone = read_drone(top.section("drone"), Drone()) if "drone" in top else Drone()
@@ -337,7 +337,7 @@ class _Reader:
                 slide=section.convert("slide", parse_ratio) if "slide" in section else spec.slide,
                 open_strings_win=section.flag("open_strings_win", spec.open_strings_win),
             )
-            spec.build()
+            built(spec)
         except InputProblem:
             raise
         except StillbeatError as problem:
@@ -407,7 +407,7 @@ def _new_spec(
         )
     return TableSpec(
         name="session",
-        scale=scale or defaults.scale or load_scale(DEFAULT_SCALE),
+        scale=scale or defaults.scale,
         home=at_home,
         tonic=tonic or at_home,
         reference=reference or default_reference(at_home, instrument),
