@@ -131,10 +131,9 @@ def retune_command(
 def _print_result(done: Retuned, whole: bool) -> None:
     from bridge.cli.printing import show
 
+    title = done.profile.title if done.profile else "any synth that obeys it"
     because = f" ({done.why})" if done.why else ""
-    show(
-        f"method {done.method}{because}, for: {done.profile.title if done.profile else 'any synth that obeys it'}"
-    )
+    show(f"method {done.method}{because}" + ("" if title in done.why else f", for: {title}"))
     for signature in done.inferred:
         show(f"{signature.place}: key signature {signature.text}")
     for change in done.changes:
