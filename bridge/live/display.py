@@ -18,7 +18,7 @@ from bridge.tuning.beats import main_pair
 from bridge.tuning.notes import key_to_hz, note_name
 
 if TYPE_CHECKING:
-    from rich.console import RenderableType
+    from rich.console import Console, RenderableType
 
     from bridge.engine.live_slots import Choice
 
@@ -139,9 +139,11 @@ class ScreenDisplay:
         What stays the same.
     keys : bool
         Whether keys are read, and so shown.
+    console : Console, optional
+        Where it is drawn; the standard output where left out.
     """
 
-    def __init__(self, labels: Labels, keys: bool) -> None:
+    def __init__(self, labels: Labels, keys: bool, console: Console | None = None) -> None:
         from rich.console import Console
         from rich.live import Live
 
@@ -150,7 +152,7 @@ class ScreenDisplay:
         self._said: list[str] = []
         self._state: Mapping[str, Any] | None = None
         self._live: Any = Live(
-            console=Console(highlight=False),
+            console=console or Console(highlight=False),
             get_renderable=self._picture,
             refresh_per_second=_FRAMES_A_SECOND,
             auto_refresh=False,

@@ -29,6 +29,7 @@ from bridge.wire.profile import SynthProfile
 
 _ZONE = re.compile(r"\s*([A-Ha-h][#♯b♭]*-?\d+)\s*-\s*([A-Ha-h][#♯b♭]*-?\d+)\s*")
 _MOST_SLOTS = 128
+_SLOT_HINT = "write a tonic, degrees, a fret or a table: A, D,b7=7/4, some.table.toml"
 
 
 @dataclass(frozen=True)
@@ -171,10 +172,9 @@ def _change(text: str) -> Change:
     try:
         return parse_at(f"1={text.strip()}")
     except StillbeatError as problem:
-        raise ValueProblem(
-            f"slot {text!r}: {problem.message}",
-            "write a tonic, degrees, a fret or a table: A, D,b7=7/4, some.table.toml",
-        ) from problem
+        what = problem.message.partition(": ")[2] or problem.message
+        hint = problem.hint if problem.hint and "17=" not in problem.hint else _SLOT_HINT
+        raise ValueProblem(f"slot {text.strip()!r}: {what}", hint) from problem
 
 
 def _choice(name: str, spec: TableSpec) -> Choice:

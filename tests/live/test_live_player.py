@@ -1,0 +1,407 @@
+"""The player on ports in memory: beginning, faults, leaving. Time is the test's; no thread runs but the test's own."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from support.obedient import ObedientSynth
+
+from bridge.engine.live_controls import Action, Controls
+from bridge.engine.live_slots import Choice
+from bridge.errors import PortProblem
+from bridge.live.outlet import MOST_BYTES, Outlet
+from bridge.live.plan import LivePlan
+from bridge.live.player import POLL_S, Player
+from bridge.live.track import Track
+from bridge.ports.fake import Desk, FakeSystem, Synth
+from bridge.store.profiles import load_profile
+
+EQUAL = tuple(440.0 * 2 ** ((key - 69) / 12) for key in range(128))
+FULL = load_profile("full-midi-tuning")
+
+
+def choice(name: str, cents: dict[int, float]) -> Choice:
+    """A table with some pitch classes moved, equal temperament beside it."""
+    hz = tuple(hz * 2 ** (cents.get(key % 12, 0.0) / 1200) for key, hz in enumerate(EQUAL))
+    return Choice(name, hz, EQUAL, 2)
+
+
+SLOTS = (choice("one", {6: -14.0}), choice("two", {6: 7.5}))
+
+
+class ReplyingSynth(Synth):
+    """A synth that obeys on paper, and answers dump requests through a callback if it has one."""
+
+    def __init__(self, name: str) -> None:
+        super().__init__(name)
+        self.paper = ObedientSynth()
+        self.answer: Callable[[bytes], None] | None = None
+
+    def take(self, data: bytes) -> None:
+        super().take(data)
+        self.paper.feed(data)
+        if data[:2] == b"\xf0\x7e" and data[3:5] == b"\x08\x00" and self.answer is not None:
+            table = self.paper.program(0, data[5])
+            body = b"\x7e\x7f\x08\x01" + data[5:6] + b"own             "
+            for value in table:
+                raw = round(value * 16384)
+                body += bytes((raw >> 14, raw >> 7 & 127, raw & 127))
+            total = 0
+            for byte in body:
+                total ^= byte
+            self.answer(b"\xf0" + body + bytes((total & 127,)) + b"\xf7")
+
+
+class Stage:
+    """A desk with a keyboard and a synth, and a player with a clock that the test moves."""
+
+    def __init__(self, folder: Path, **changes: object) -> None:
+        self.desk = Desk()
+        self.keys = self.desk.keyboard("Keys:Keys MIDI 1")
+        self.box = ReplyingSynth("Box:Box MIDI 1")
+        self.desk.synth("Box:Box MIDI 1", self.box)
+        self.now_s = 100.0
+        self.said: list[tuple[str, str]] = []
+        self.players: list[Player] = []
+        self.plan = LivePlan(
+            out_port="box", in_port="keys", slots=SLOTS, method="note", profile=FULL, state_dir=str(folder)
+        )
+        self.plan = replace(self.plan, **changes)  # type: ignore[arg-type]
+
+    def player(self, **changes: object) -> Player:
+        """Make a player and let it begin."""
+        plan = replace(self.plan, **changes)  # type: ignore[arg-type]
+        player = Player(
+            plan, FakeSystem(self.desk), lambda *said: self.said.append(said), clock=lambda: self.now_s
+        )
+        self.players.append(player)
+        player.open()
+        return player
+
+    def leave(self) -> None:
+        """Let every player leave that has not."""
+        for player in self.players:
+            player.leave()
+
+    def pass_time(self, player: Player, seconds: float, step_s: float = 0.05) -> None:
+        """Let time go by."""
+        end_s = self.now_s + seconds
+        while self.now_s < end_s:
+            self.now_s += step_s
+            player.tick()
+
+    def notes(self) -> list[bytes]:
+        """Notes that the synth received."""
+        return [data for data in self.box.received if data[0] < 0xA0]
+
+
+@pytest.fixture
+def stage(tmp_path: Path) -> Iterator[Stage]:
+    """A desk and a plan for it."""
+    one = Stage(tmp_path / "state")
+    yield one
+    one.leave()
+
+
+def test_notes_go_through_in_tune_and_everything_is_put_back(stage: Stage) -> None:
+    player = stage.player()
+    assert (player.in_name, player.out_name) == ("Keys:Keys MIDI 1", "Box:Box MIDI 1")
+    stage.keys.play(bytes((0x90, 66, 100)))
+    assert stage.notes() == [bytes((0x90, 66, 100))]
+    assert stage.box.paper.pitch(0, 66) == pytest.approx(66 - 0.14, abs=1e-4)
+    player.act(Action("slot", 2))
+    assert stage.box.paper.pitch(0, 66) == pytest.approx(66 + 0.075, abs=1e-4)
+    status = player.status()
+    assert status["kept"] == (2, None, False, 0.0)
+    assert [note[:2] for note in status["sounding"]] == [(1, 66)]
+    assert (status["in_open"], status["out_open"], status["received"]) == (True, True, 1)
+    assert player.leave() == 1
+    assert stage.notes()[-1] == bytes((0x80, 66, 64))
+    assert all(stage.box.paper.pitch(channel, 66) == 66.0 for channel in range(16))
+    stage.keys.play(bytes((0x90, 60, 100)))
+    assert len(stage.notes()) == 2, "it has closed its ports"
+    assert list((Path(str(stage.plan.state_dir))).iterdir()) == [], "a clean end leaves nothing behind"
+
+
+def test_the_tuning_of_the_synth_is_asked_for_and_put_back(stage: Stage) -> None:
+    replies = stage.desk.keyboard("Box:Box MIDI 2")
+    stage.box.answer = replies.play
+    stage.box.paper.program(0, 0)[66] = 66.25
+    player = stage.player(reply_port="box midi 2")
+    assert ("say", "the synth's own tuning is known, and will be put back at the end") in stage.said
+    assert stage.box.paper.pitch(0, 66) == pytest.approx(66 - 0.14, abs=1e-4)
+    player.leave()
+    assert stage.box.paper.pitch(0, 66) == 66.25
+
+
+def test_a_synth_that_does_not_answer_is_put_to_equal(stage: Stage, monkeypatch: pytest.MonkeyPatch) -> None:
+    def sleep(seconds: float) -> None:
+        stage.now_s += seconds
+
+    monkeypatch.setattr("bridge.live.player.time.sleep", sleep)
+    stage.desk.keyboard("Box:Box MIDI 2")
+    player = stage.player(reply_port="box midi 2")
+    assert any("does not answer" in text for _, text in stage.said)
+    player.leave()
+    assert stage.box.paper.pitch(0, 66) == 66.0
+
+
+def test_what_a_killed_run_left_sounding_is_silenced_by_the_next(stage: Stage) -> None:
+    player = stage.player(local="off")
+    for channel, key in ((0, 60), (4, 64), (4, 64)):
+        stage.keys.play(bytes((0x90 | channel, key, 100)))
+    # The process is killed: nothing is closed, and the system takes the lock of the file away.
+    journal = player._journal
+    assert journal is not None
+    journal.close(clean=False)
+    stage.players.clear()
+    stage.box.received.clear()
+    stage.player()
+    assert sorted(stage.notes()) == [bytes((0x80, 60, 64)), bytes((0x84, 64, 64)), bytes((0x84, 64, 64))]
+    assert bytes((0xB0, 122, 127)) in stage.box.received, "local control is on again"
+    first_tuning = next(at for at, data in enumerate(stage.box.received) if data[0] == 0xF0)
+    assert all(stage.box.received.index(data) < first_tuning for data in stage.notes())
+    assert ("say", "the last run ended while it played: 3 notes silenced") in stage.said
+
+
+def test_two_runs_on_one_synth_are_told_and_do_not_share_a_journal(stage: Stage) -> None:
+    first = stage.player()
+    stage.keys.play(bytes((0x90, 60, 100)))
+    second = stage.player()
+    assert any("another run plays to Box" in text for _, text in stage.said)
+    second.leave()
+    first.leave()
+    assert stage.notes()[-1] == bytes((0x80, 60, 64))
+
+
+def test_an_instrument_on_both_sides_has_its_local_control_switched_off_and_on_again(stage: Stage) -> None:
+    stage.desk.keyboard("Box:Box MIDI 1")
+    player = stage.player(in_port="Box")
+    off = [bytes((0xB0 | nibble, 122, 0)) for nibble in range(16)]
+    on = [bytes((0xB0 | nibble, 122, 127)) for nibble in range(16)]
+    assert [data for data in stage.box.received if data[1] == 122] == off
+    assert any("Local Control off" in text and "panel" in text for _, text in stage.said)
+    player.leave()
+    assert [data for data in stage.box.received if data[1] == 122] == off + on
+
+
+@pytest.mark.parametrize(("local", "sent"), [("keep", 0), ("auto", 0), ("off", 32)])
+def test_local_control_is_a_choice(stage: Stage, local: str, sent: int) -> None:
+    stage.player(local=local).leave()
+    assert len([data for data in stage.box.received if data[0] != 0xF0 and data[1] == 122]) == sent
+
+
+def test_a_loop_is_noticed_and_refused(stage: Stage) -> None:
+    player = stage.player()
+    stage.keys.play(*stage.box.received)
+    with pytest.raises(PortProblem, match=r"comes back on Keys.*a MIDI loop"):
+        player.tick()
+
+
+def test_a_loop_that_begins_later_is_noticed_by_its_flood(stage: Stage) -> None:
+    player = stage.player()
+    stage.pass_time(player, 1.0)
+    for number in range(1000):
+        stage.keys.play(bytes((0xB0, 1, number % 128)))
+    before = len(stage.box.received)
+    stage.pass_time(player, POLL_S)
+    stage.keys.play(*stage.box.received[before:])
+    with pytest.raises(PortProblem, match="a MIDI loop"):
+        player.tick()
+
+
+def test_through_ports_are_refused_by_name(stage: Stage) -> None:
+    stage.desk.keyboard("Midi Through:Midi Through Port-0 14:0")
+    stage.desk.synth("Midi Through:Midi Through Port-0 14:0")
+    with pytest.raises(PortProblem, match="gives back what is sent to it: a loop"):
+        stage.player(in_port="through", out_port="through")
+
+
+@pytest.mark.parametrize(
+    ("wanted", "says"), [({"in_port": "kees"}, "did you mean Keys"), ({"out_port": "bx"}, "no output port")]
+)
+def test_missing_ports_are_named(stage: Stage, wanted: dict[str, str], says: str) -> None:
+    with pytest.raises(PortProblem, match=says):
+        stage.player(**wanted)
+
+
+def test_a_synth_that_goes_and_comes_is_silenced_and_set_up_again(stage: Stage) -> None:
+    player = stage.player()
+    stage.keys.play(bytes((0xC0, 19)), bytes((0xB0, 7, 80)), bytes((0x90, 66, 100)))
+    player.act(Action("slot", 2))
+    stage.desk.unplug("Box:Box MIDI 1")
+    stage.pass_time(player, POLL_S + 0.1)
+    assert stage.said[-1] == ("lost", "the synth's port Box:Box MIDI 1 is gone; waiting for it")
+    assert not player.status()["out_open"]
+    stage.keys.play(bytes((0x90, 70, 100)), bytes((0x80, 70, 0)))
+    stage.box.received.clear()
+    stage.box.paper.reset()
+    stage.desk.plug("Box:Box MIDI 1")
+    stage.pass_time(player, POLL_S + 0.1)
+    assert stage.said[-1][0] == "back"
+    assert stage.notes() == [bytes((0x80, 66, 64))], "what hung is let go, what was lost is not played late"
+    assert bytes((0xC0, 19)) in stage.box.received
+    assert bytes((0xB0, 7, 80)) in stage.box.received
+    assert stage.box.paper.pitch(0, 66) == pytest.approx(66 + 0.075, abs=1e-4), "the table that held"
+    stage.keys.play(bytes((0x80, 66, 0)), bytes((0x90, 71, 90)))
+    assert stage.notes()[-1] == bytes((0x90, 71, 90))
+    player.leave()
+    assert stage.notes()[-1] == bytes((0x80, 71, 64))
+
+
+def test_a_synth_that_comes_back_under_another_number_is_known(stage: Stage) -> None:
+    stage.desk.synth("Piano:Piano MIDI 1 28:0")
+    player = stage.player(out_port="piano")
+    stage.desk.unplug("Piano:Piano MIDI 1 28:0")
+    stage.pass_time(player, POLL_S + 0.1)
+    again = stage.desk.synth("Piano:Piano MIDI 1 32:0")
+    stage.pass_time(player, POLL_S + 0.1)
+    assert player.out_name == "Piano:Piano MIDI 1 32:0"
+    stage.keys.play(bytes((0x90, 60, 100)))
+    assert again.received[-1] == bytes((0x90, 60, 100))
+
+
+def test_a_keyboard_that_goes_is_let_go_and_may_come_back(stage: Stage) -> None:
+    player = stage.player()
+    stage.keys.play(bytes((0x90, 60, 100)), bytes((0xB0, 64, 127)))
+    stage.desk.unplug("Keys:Keys MIDI 1")
+    stage.pass_time(player, POLL_S + 0.1)
+    assert stage.said[-1][0] == "lost"
+    assert stage.box.received[-2:] == [bytes((0x80, 60, 64)), bytes((0xB0, 64, 0))]
+    stage.desk.plug("Keys:Keys MIDI 1")
+    stage.pass_time(player, POLL_S + 0.1)
+    assert stage.said[-1] == ("back", "the keyboard's port Keys:Keys MIDI 1 is back")
+    stage.keys.play(bytes((0x90, 61, 100)))
+    assert stage.notes()[-1] == bytes((0x90, 61, 100))
+
+
+def test_a_player_that_replaces_another_waits_for_what_is_missing(stage: Stage) -> None:
+    stage.desk.unplug("Box:Box MIDI 1")
+    player = stage.player(returning=True, kept=(2, None, False, 1.5), out_port="Box:Box MIDI 1")
+    assert [kind for kind, _ in stage.said] == ["lost"]
+    stage.keys.play(bytes((0x90, 60, 100)))
+    stage.desk.plug("Box:Box MIDI 1")
+    stage.pass_time(player, POLL_S + 0.1)
+    assert stage.box.paper.pitch(0, 66) == pytest.approx(66 + 0.09, abs=1e-4), (
+        "slot and trim are those that held"
+    )
+    assert stage.notes() == []
+
+
+def test_ports_of_our_own(stage: Stage) -> None:
+    player = stage.player(in_port="new", out_port="new")
+    assert (player.in_name, player.out_name) == ("stillbeat keyboard:keyboard", "stillbeat synth:synth")
+    stage.desk.keyboards["stillbeat keyboard:keyboard"].play(bytes((0x90, 60, 100)))
+    assert stage.desk.synths["stillbeat synth:synth"].received[-1] == bytes((0x90, 60, 100))
+    stage.pass_time(player, 2.0)
+    player.leave()
+    assert stage.desk.synths["stillbeat synth:synth"].received.count(bytes((0x80, 60, 64))) == 1
+
+
+def test_an_error_in_the_ports_thread_comes_out_in_the_other_and_leaving_still_silences(stage: Stage) -> None:
+    player = stage.player()
+    stage.keys.play(bytes((0x90, 60, 100)))
+
+    def fail(data: bytes, now_s: float) -> list[tuple[float, bytes]]:
+        raise ZeroDivisionError("on purpose")
+
+    player._feed = fail  # type: ignore[method-assign]
+    stage.keys.play(bytes((0x90, 61, 100)))
+    with pytest.raises(ZeroDivisionError, match="on purpose"):
+        player.tick()
+    player.leave()
+    assert stage.notes()[-1] == bytes((0x80, 60, 64))
+
+
+def test_hostile_bytes_change_nothing(stage: Stage) -> None:
+    player = stage.player()
+    before = list(stage.box.received)
+    for data in (
+        b"",
+        b"\x45",
+        b"\x90\x90\x90",
+        b"\xf0\x01\x02",
+        b"\xf4",
+        b"\xf5\x01",
+        b"\x90\x3c",
+        bytes(300),
+        b"\xf0\x90\xf7",
+    ):
+        stage.keys.play(data)
+    assert stage.box.received == before
+    assert player.status()["dropped"] == 9
+
+
+def test_a_track_plays_beside_the_keyboard_and_its_end_is_no_end_while_somebody_plays(stage: Stage) -> None:
+    track = Track("song", ((0.0, b"\x91\x40\x50"), (1.0, b"\x81\x40\x00")), 1.0)
+    player = stage.player(track=track)
+    stage.pass_time(player, 0.5)
+    assert stage.notes() == [b"\x91\x40\x50"]
+    stage.keys.play(bytes((0x90, 60, 100)))
+    stage.pass_time(player, 1.0)
+    assert stage.notes()[-1] == b"\x81\x40\x00"
+    assert not player.ended
+    alone = stage.player(track=track, in_port=None)
+    assert not alone.ended
+    stage.pass_time(alone, 1.5)
+    assert alone.ended
+
+
+def test_a_track_is_not_taken_for_controls(stage: Stage) -> None:
+    track = Track("song", ((0.0, b"\xcf\x01"),), 1.0)
+    player = stage.player(track=track, controls=Controls(zone=(24, 35)))
+    stage.pass_time(player, 0.5)
+    assert b"\xcf\x01" in stage.box.received
+    assert player.performance.slots.slot == 1
+
+
+def test_a_glide_goes_on_by_itself(stage: Stage) -> None:
+    player = stage.player(on_change="glide", glide_s=1.0)
+    stage.keys.play(bytes((0x90, 66, 100)), bytes((0xCF, 1)))
+    stage.pass_time(player, 0.5, step_s=0.01)
+    assert stage.box.paper.pitch(0, 66) == pytest.approx(66 - 0.0325, abs=0.006)
+    stage.pass_time(player, 0.6, step_s=0.01)
+    assert stage.box.paper.pitch(0, 66) == pytest.approx(66 + 0.075, abs=1e-4)
+    player.leave()
+
+
+def test_more_than_a_port_can_hold_waits_in_order(stage: Stage) -> None:
+    player = stage.player()
+    stage.pass_time(player, 0.2)
+    stage.box.received.clear()
+    burst = [bytes((0xB0 | number % 16, 1 + number % 5, number % 128)) for number in range(5000)]
+    stage.keys.play(*burst)
+    assert sum(len(data) for data in stage.box.received) <= MOST_BYTES
+    sizes = []
+    while len(stage.box.received) < len(burst) and stage.now_s < 110:
+        had = len(stage.box.received)
+        stage.now_s += 0.01
+        player.tick()
+        sizes.append(sum(len(data) for data in stage.box.received[had:]))
+    assert stage.box.received == burst
+    assert max(sizes) <= MOST_BYTES
+
+
+def test_the_outlet_sends_at_the_time_and_counts_what_is_late() -> None:
+    from bridge.engine.live_ledger import LEDGER_BYTES, Ledger
+
+    outlet = Outlet(Ledger(bytearray(LEDGER_BYTES)))
+    got: list[bytes] = []
+    assert not outlet.send([(0.0, b"\xf8")], 0.0)
+    assert outlet.lost == 1
+    outlet.connect(got.append)
+    assert outlet.send([(1.0, b"\xfa"), (0.5, b"\xf8"), (0.0, b"\xfe")], 0.0)
+    assert got == [b"\xfe"]
+    assert outlet.next_due_s == 0.5
+    outlet.flush(0.502)
+    assert got == [b"\xfe", b"\xf8"]
+    assert outlet.late == 0
+    outlet.flush(1.5)
+    assert got[-1] == b"\xfa"
+    assert outlet.late == 1
+    assert outlet.worst_late_s == pytest.approx(0.5)
+    assert outlet.empty
+    assert outlet.next_due_s is None

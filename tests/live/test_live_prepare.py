@@ -1,0 +1,254 @@
+"""From what is asked for to a plan; typed keys and lines; what the display writes."""
+
+from __future__ import annotations
+
+import io
+from pathlib import Path
+
+import pytest
+
+from bridge.engine.live_controls import Action, Controls
+from bridge.errors import MethodProblem, StillbeatError, ValueProblem
+from bridge.jobs.choose import TableRequest
+from bridge.live.display import Labels, LinesDisplay, ScreenDisplay, beat_line
+from bridge.live.prepare import LiveRequest, parse_on_change, parse_zone, prepare
+from bridge.live.typed import read_key, read_line
+
+OPEN_D = TableRequest(guitar="open-d", reference="D3=146.5")
+
+
+def ask(**changes: object) -> LiveRequest:
+    values: dict[str, object] = {"table": OPEN_D, "out_port": "synth", "in_port": "keys", **changes}
+    return LiveRequest(**values)  # type: ignore[arg-type]
+
+
+def test_the_table_asked_for_is_the_only_slot() -> None:
+    plan = prepare(ask()).plan
+    (slot,) = plan.slots
+    assert slot.hz[50] == 146.5
+    assert slot.hz[54] == pytest.approx(146.5 * 5 / 4)
+    assert slot.equal_hz[54] == pytest.approx(146.5 * 2 ** (4 / 12))
+    assert slot.tonic == 2
+    assert plan.method == "bend"
+
+
+def test_slots_take_their_pitch_from_home_and_their_degrees_as_written() -> None:
+    plan = prepare(ask(slots=("D", "A", "G,b7=7/4"))).plan
+    assert [slot.name for slot in plan.slots] == ["D", "A", "G,b7=7/4"]
+    home, dominant, third = plan.slots
+    assert dominant.hz[57] == pytest.approx(146.5 * 3 / 2), "A is home's fifth"
+    assert dominant.hz[64] == pytest.approx(146.5 * 9 / 4), "and its own fifth stands on it"
+    assert third.hz[65] == pytest.approx(146.5 * 4 / 3 * 7 / 4)
+    assert [slot.tonic for slot in plan.slots] == [2, 9, 7]
+    assert home.hz == prepare(ask()).plan.slots[0].hz
+
+
+def test_without_a_table_the_first_slot_says_where_everything_starts() -> None:
+    plan = prepare(ask(table=TableRequest(), slots=("D", "A"))).plan
+    assert plan.slots[0].tonic == 2
+    assert plan.slots[1].hz[57] / plan.slots[0].hz[50] == pytest.approx(3 / 2)
+    with pytest.raises(ValueProblem, match="nothing says which note"):
+        prepare(ask(table=TableRequest()))
+
+
+def test_a_zone_has_twelve_tonics_as_they_sound() -> None:
+    plan = prepare(ask(controls=Controls(zone=(24, 35)))).plan
+    assert [tonic.tonic for tonic in plan.tonics] == list(range(12))
+    fretted = prepare(ask(table=TableRequest(guitar="open-d", fret=5), controls=Controls(zone=(24, 35)))).plan
+    assert [tonic.tonic for tonic in fretted.tonics] == list(range(12))
+    assert fretted.tonics[7].hz == fretted.slots[0].hz, "open D at the fifth fret sounds as G"
+    assert prepare(ask(controls=Controls(zone=(24, 35), zone_means="slot"))).plan.tonics == ()
+
+
+@pytest.mark.parametrize(
+    ("synth", "method"),
+    [
+        (None, "bend"),
+        ("fluidsynth", "octave"),
+        ("timidity", "note"),
+        ("full-midi-tuning", "octave"),
+        ("gm2", "bend"),
+        ("mpe", "mpe"),
+        ("tinysoundfont", "bend"),
+    ],
+)
+def test_the_method_suits_the_synth(synth: str | None, method: str) -> None:
+    prepared = prepare(ask(synth=synth))
+    assert prepared.plan.method == method
+    assert prepared.notices[0].startswith(f"method {method}: ")
+
+
+def test_a_table_that_does_not_repeat_takes_single_notes() -> None:
+    pinned = TableRequest(guitar="open-d", pins=("F#3=183.9",))
+    assert prepare(ask(table=pinned, synth="fluidsynth")).plan.method == "note"
+    with pytest.raises(MethodProblem, match="does not repeat at the octave"):
+        prepare(ask(table=pinned, synth="fluidsynth", method="octave"))
+
+
+def test_methods_that_a_synth_does_not_obey_are_refused() -> None:
+    with pytest.raises(
+        MethodProblem, match=r"FluidSynth does not obey method 'dump'.*it obeys note, octave, bend"
+    ):
+        prepare(ask(synth="fluidsynth", method="dump"))
+    with pytest.raises(MethodProblem, match="no message tunes it"):
+        prepare(ask(synth="whole-cents"))
+    assert prepare(ask(method="note")).plan.profile is not None, (
+        "without a synth: one that keeps the standard"
+    )
+
+
+def test_a_synth_that_does_not_move_sounding_notes_is_told_of() -> None:
+    notices = prepare(ask(synth="timidity", method="dump", on_change="glide", slots=("D", "A"))).notices
+    assert any("does not move notes that sound" in notice for notice in notices)
+    notices = prepare(ask(synth="fluidsynth", on_change="glide", slots=("D", "A"))).notices
+    assert not any("does not move" in notice for notice in notices)
+
+
+@pytest.mark.parametrize(
+    ("changes", "says"),
+    [
+        ({"in_port": None}, "nothing would play"),
+        ({"slots": ("H",)}, "German H is B"),
+        ({"slots": ("D=",)}, "slot 'D='"),
+        ({"slots": tuple("D" for _ in range(129))}, "at most 128"),
+        ({"count_in": 2}, "belong to a track"),
+        ({"synth": "fluidsinth"}, "did you mean fluidsynth"),
+        ({"track": Path("nowhere.mid")}, "nowhere.mid"),
+    ],
+)
+def test_what_does_not_go_together(changes: dict[str, object], says: str) -> None:
+    with pytest.raises(StillbeatError, match=says):
+        prepare(ask(**changes))
+
+
+@pytest.mark.parametrize(
+    ("text", "keys"),
+    [("C1-B1", (24, 35)), ("c2-c2", (36, 36)), ("C-1-B-1", (0, 11)), (" F#1 - Bb2 ", (30, 46))],
+)
+def test_zones_are_read(text: str, keys: tuple[int, int]) -> None:
+    assert parse_zone(text) == keys
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [("C1", "such as C1-B1"), ("B1-C1", "did you mean C1-B1"), ("H1-B1", "German H"), ("C99-D99", "C99")],
+)
+def test_other_zones_are_refused(text: str, says: str) -> None:
+    with pytest.raises(ValueProblem, match=says):
+        parse_zone(text)
+
+
+def test_what_happens_on_a_change_is_read() -> None:
+    assert parse_on_change("now")[0] == "now"
+    assert parse_on_change("next")[0] == "next"
+    assert parse_on_change("glide 2") == ("glide", 2.0)
+    assert parse_on_change("glide=0.25") == ("glide", 0.25)
+    assert parse_on_change("glide") == ("glide", 0.5)
+    for text in ("soon", "glide x", "glide -1", "glide 1 2", "", "now 2"):
+        with pytest.raises(ValueProblem, match=r"glide"):
+            parse_on_change(text)
+
+
+def test_keys_and_lines_mean_the_same() -> None:
+    assert read_key("3") == read_line("3") == read_line("slot 3") == Action("slot", 3)
+    assert read_key("n") == read_key(" ") == read_key("N") == read_line("next") == Action("next")
+    assert read_key("p") == read_line("previous") == Action("previous")
+    assert read_key("e") == read_line("Equal") == Action("equal")
+    assert read_key("x") == read_line("panic") == Action("panic")
+    assert read_key("+") == read_line("trim +0.5") == Action("trim", 0.5)
+    assert read_key("-") == read_line("trim -0.5") == Action("trim", -0.5)
+    assert read_key("0") == read_line("trim 0") == "untrim"
+    assert read_key("q") == read_key("\x04") == read_line("quit") == "quit"
+    assert read_key("y") is None
+    assert read_key("\x1b") is None
+    assert read_line("  ") is None
+    assert read_line("trim x") == "?trim x"
+    assert read_line("trim 99999") == "?trim 99999"
+    assert read_line("louder") == "?louder"
+    assert read_key("²") is None
+
+
+STATE = {
+    "kept": (2, None, False, 0.0),
+    "sounding": [(1, 50, -3.9), (1, 54, -17.6), (2, 57, -1.9)],
+    "in": "Keys",
+    "out": "Box",
+    "in_open": True,
+    "out_open": False,
+    "received": 10,
+    "sent": 20,
+    "late": 0,
+    "dropped": 3,
+    "lost": 0,
+    "crowded": 0,
+    "clipped": 0,
+    "bar": 7,
+}
+
+
+def labels() -> Labels:
+    plan = prepare(ask(slots=("D", "A"))).plan
+    return Labels(plan.slots, plan.tonics, plan.method, "any synth")
+
+
+def test_lines_are_written_where_something_changes(capsys: pytest.CaptureFixture[str]) -> None:
+    display = LinesDisplay(labels())
+    display.say("hello")
+    display.show(STATE)
+    display.show(STATE)
+    display.show({**STATE, "kept": (1, None, True, -1.5)})
+    display.close()
+    assert capsys.readouterr().out.splitlines() == [
+        "hello",
+        "table 2  A",
+        "so far 0 late, 3 not MIDI, 0 not sent",
+        "table 1  D  EQUAL (through the same reference)  trim -1.5 cents",
+    ]
+
+
+def test_the_picture_shows_table_notes_cents_beats_and_ports() -> None:
+    from rich.console import Console
+
+    out = io.StringIO()
+    console = Console(file=out, force_terminal=True, width=100, color_system=None, highlight=False)
+    display = ScreenDisplay(labels(), keys=True, console=console)
+    display.say("the synth's port Box is gone; waiting for it")
+    display.show(STATE)
+    display.close()
+    display.say("after the end")
+    text = out.getvalue()
+    for part in (
+        "2  A",
+        "D3",
+        "-3.9",
+        "F#3",
+        "-17.6",
+        "(GONE)",
+        "bar 7",
+        "not MIDI 3",
+        "q quit",
+        "waiting for it",
+        "by bend",
+    ):
+        assert part in text, part
+
+
+def test_a_display_that_cannot_write_is_quiet(monkeypatch: pytest.MonkeyPatch) -> None:
+    class Closed(io.StringIO):
+        def write(self, _: str) -> int:
+            raise OSError(5, "Input/output error")
+
+    monkeypatch.setattr("sys.stdout", Closed())
+    for display in (LinesDisplay(labels()), ScreenDisplay(labels(), keys=False)):
+        display.say("x")
+        display.show(STATE)
+        display.close()
+
+
+def test_beats_are_those_of_the_partials_that_nearly_meet() -> None:
+    """D3 and F#3 in equal temperament: 5 x 146.83 against 4 x 185.00 Hz beat 5.83 times a second (derived)."""
+    line = beat_line({"sounding": [(1, 50, 0.0), (1, 54, 0.0)]}, "D")
+    assert line == "D3 - F#3: 5.83 beats a second (near 5 : 4)"
+    pure = beat_line({"sounding": [(1, 50, 0.0), (1, 54, -13.6863)]}, "D")
+    assert pure.startswith("D3 - F#3: no beats")
+    assert beat_line({"sounding": [(1, 50, 0.0)]}, "D") == ""
