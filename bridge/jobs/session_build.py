@@ -262,7 +262,7 @@ class _Work:
                 *(panel_files(self.plan, synth) if synth.synth.profile.panel else []),
             ]
         self._enter(SHARED, "", write_made(self.build.root, made), [])
-        text = start_here(self.plan, self.manifest).encode("ascii")
+        text = start_here(self.plan, self.manifest).encode("utf-8")
         self._enter(PAGE, "", write_made(self.build.root, [Made(PAGE, text, {"what": "text"})]), [])
 
     def _task(self, name: str, key: str, make: Callable[[], Iterable[Made]]) -> None:

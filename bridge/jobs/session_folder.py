@@ -9,7 +9,7 @@ Two builds of one folder do not run at the same time: the second is refused.
 
 Index
 -----
-`FolderBuild` · `write_zip`
+`FolderBuild` · `files_in` · `write_zip`
 """
 
 from __future__ import annotations
@@ -33,6 +33,7 @@ from bridge.errors import InputProblem, OutputProblem
 from bridge.jobs.session_manifest import NAME, Manifest, read_manifest
 from bridge.store.files import open_atomic
 
+_LITTER = frozenset({".DS_Store", "Thumbs.db", "desktop.ini"})
 _AT_FDCWD = -100
 _EXCHANGE = 2
 _EPOCH = (1980, 1, 1, 0, 0, 0)  # the earliest time that a zip file knows
@@ -140,7 +141,7 @@ class FolderBuild:
             return None
         if not target.is_dir():
             raise OutputProblem(f"{self.shown} is a file, not a folder", "a bundle is a folder")
-        there = {path.relative_to(target).as_posix() for path in target.rglob("*") if not path.is_dir()}
+        there = files_in(target)
         if not there:
             return None
         try:
@@ -200,6 +201,15 @@ class FolderBuild:
                 os.rename(left, self.target)
         for left in self.target.parent.glob(f"{_escaped(self._prefix)}.building-*"):
             shutil.rmtree(left, ignore_errors=True)
+
+
+def files_in(folder: Path) -> set[str]:
+    """Return the paths of all files below a folder, without what file managers leave there by themselves."""
+    return {
+        path.relative_to(folder).as_posix()
+        for path in folder.rglob("*")
+        if not path.is_dir() and path.name not in _LITTER
+    }
 
 
 def _locks() -> Any:

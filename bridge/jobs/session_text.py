@@ -1,6 +1,7 @@
 """The page of a bundle that is read first: what to load where, in what order, and how to recall.
 
-Plain ASCII in lines of at most 78 characters, so that it reads the same everywhere.
+Plain text in lines of at most 78 characters, ASCII but for what titles and notes themselves hold, so that it reads the
+same everywhere.
 
 Index
 -----
@@ -28,7 +29,7 @@ WIDTH = 78
 
 def start_here(plan: SessionPlan, manifest: Manifest) -> str:
     """Return the text of the page."""
-    return "\n".join(_Page(plan, manifest).lines()).encode("ascii", "replace").decode("ascii") + "\n"
+    return "\n".join(_Page(plan, manifest).lines()) + "\n"
 
 
 def _wrapped(text: str, indent: str = "", first: str | None = None) -> list[str]:

@@ -24,6 +24,7 @@ from typing import Any
 from bridge.errors import InputProblem, StillbeatError
 from bridge.jobs.changes import follow_signatures, place_changes
 from bridge.jobs.read import read_table
+from bridge.jobs.session_folder import files_in
 from bridge.jobs.session_hear import hear_track
 from bridge.jobs.session_manifest import NAME as MANIFEST
 from bridge.jobs.session_manifest import Manifest, read_manifest
@@ -130,7 +131,7 @@ def verify_session(folder: Path, progress: Callable[[str, float], None] | None =
     session = load_session(folder / name)
     checker = _Checker(folder, manifest, plan_session(session))
     verified = Verified(session.title)
-    there = {path.relative_to(folder).as_posix() for path in folder.rglob("*") if not path.is_dir()}
+    there = files_in(folder)
     names = sorted(manifest.files)
     for number, path in enumerate(names, 1):
         verified.files.append(checker.check(path))
@@ -403,7 +404,7 @@ class _Checker:
         return self._said(path, facts, "its tone, measured", wav_verdict(data, hz[:1], path))
 
     def _text(self, path: str, data: bytes, facts: dict[str, Any]) -> FileVerdict:
-        same = data == start_here(self.plan, self.manifest).encode("ascii")
+        same = data == start_here(self.plan, self.manifest).encode("utf-8")
         return FileVerdict(
             path, "text", "the session", problem="" if same else "it speaks of another session"
         )

@@ -18,6 +18,7 @@ from __future__ import annotations
 
 import os
 import re
+import unicodedata
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -143,7 +144,8 @@ class _Reader:
     def _name(self, section: Section, title: str) -> str:
         """Return the name for files: what is written, else one made of the title."""
         if "name" not in section:
-            made = re.sub(r"[^a-z0-9]+", "-", title.lower()).strip("-")[:48].strip("-")
+            plain = unicodedata.normalize("NFKD", title.lower()).encode("ascii", "ignore").decode("ascii")
+            made = re.sub(r"[^a-z0-9]+", "-", plain).strip("-")[:48].strip("-")
             if made and made not in _SYNTH_FOLDERS_TAKEN:
                 return made
             raise section.problem(

@@ -226,6 +226,26 @@ def test_a_file_put_into_a_bundle_is_not_removed(home: Path, tmp_path: Path) -> 
     assert (out / "synths" / "keys" / "my-own.syx").read_bytes() == b"dear"
 
 
+def test_what_file_managers_leave_is_no_obstacle(home: Path, tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    build_session(home / "short.toml", out, processes=1)
+    (out / "synths" / ".DS_Store").write_bytes(b"x")
+    assert not verify_session(out).problems
+    build_session(home / "short.toml", out, overwrite=True, processes=1)
+    assert not (out / "synths" / ".DS_Store").exists()
+
+
+def test_titles_of_any_language_are_read_on_the_page(home: Path, tmp_path: Path) -> None:
+    text = (home / "short.toml").read_text()
+    (home / "short.toml").write_text(
+        text.replace('title = "two"', 'title = "Ærø, Übung Nº 2"'), encoding="utf-8"
+    )
+    built = build_session(home / "short.toml", tmp_path / "out", processes=1)
+    assert "Ærø, Übung Nº 2" in (built.folder / "START-HERE.txt").read_text("utf-8")
+    assert (built.folder / "tables" / "02-r-ubung-no-2.csv").exists()
+    assert not verify_session(built.folder).problems
+
+
 def test_the_bundle_may_not_take_the_place_of_the_session(home: Path, tmp_path: Path) -> None:
     for folder in (home, tmp_path):
         with pytest.raises(OutputProblem, match="holds the session file itself"):

@@ -339,7 +339,7 @@ def test_the_reference_tone_is_the_string(bundle: Path) -> None:
 
 
 def test_the_page_says_what_to_load_and_how_to_recall(bundle: Path) -> None:
-    text = (bundle / "START-HERE.txt").read_text("ascii")
+    text = (bundle / "START-HERE.txt").read_text("utf-8")
     assert max(map(len, text.splitlines())) <= 78
     named = set(re.findall(r"\w[\w./-]*\.(?:mid|syx|wav|csv|txt)\b", text))
     files = {path.relative_to(bundle).as_posix() for path in bundle.rglob("*")}

@@ -267,6 +267,14 @@ def test_a_session_needs_a_piece_and_a_tonic(folder: Path) -> None:
     assert (piece.spec.home, piece.spec.guitar, piece.synths) == ("F", None, ())
 
 
+@pytest.mark.parametrize(
+    ("title", "name"), [("Çırpını & Café", "crpn-cafe"), ("Über  uns!", "uber-uns"), ("A" * 60, "a" * 48)]
+)
+def test_file_names_are_made_of_titles(title: str, name: str, folder: Path) -> None:
+    text = f'schema = 1\ntitle = "x"\n[[pieces]]\ntitle = "{title}"\ntonic = "D"\n'
+    assert session_from_toml(text, folder).pieces[0].name == name
+
+
 def test_sections_may_be_written_on_one_line(folder: Path) -> None:
     text = 'schema = 1\ntitle = "x"\n\n[[pieces]]\ntitle = "y"\ntonic = "D"\n'
     text += 'sections = [{ bar = 2, tonic = "A" }, { bar = 3, frett = 2 }]\n'
