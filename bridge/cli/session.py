@@ -13,6 +13,8 @@ if TYPE_CHECKING:
     from bridge.jobs.session_build import Checked
     from bridge.jobs.session_plan import SessionPlan
 
+_MOST_NOTICES = 10
+
 
 @click.group("session")
 def session_command() -> None:
@@ -106,8 +108,12 @@ def build_command(file: Path, folder: Path, zipped: bool, processes: int | None,
             processes=processes,
             progress=lambda _, done: advance("session", done),
         )
-    for notice in built.notices:
+    notices = built.notices
+    for notice in notices[:_MOST_NOTICES]:
         click.echo(f"stillbeat: {notice}", err=True)
+    if len(notices) > _MOST_NOTICES:
+        more = _count(len(notices) - _MOST_NOTICES, "more remark")
+        click.echo(f"stillbeat: {more} in {folder / 'START-HERE.txt'}", err=True)
     made = f"{_count(len(built.manifest.files) + 1, 'file')} for {_count(len(built.plan.pieces), 'piece')}"
     kept = f"; {built.reused} of {built.done + built.reused} parts had not changed" if built.reused else ""
     show(f"{folder}: {made}{kept}")

@@ -72,15 +72,16 @@ class Built:
 
     @property
     def notices(self) -> list[str]:
-        """What players should know, a line each; what is the same for several pieces is said once."""
-        said: dict[tuple[str, str], list[int]] = {}
+        """What players should know, a line each; what is the same for several pieces or synths is said once."""
+        said: dict[str, tuple[dict[int, None], dict[str, None]]] = {}
         for one in self.plan.pieces:
             for name in one.piece.synths:
                 for text in self.manifest.tasks[task_name(one.piece.stem, name)].notices:
-                    said.setdefault((name, text), []).append(one.piece.number)
+                    numbers, names = said.setdefault(text, ({}, {}))
+                    numbers[one.piece.number] = names[name] = None
         return [
-            f"{synth}, piece{'s' * (len(numbers) > 1)} {spans(numbers)}: {text}"
-            for (synth, text), numbers in said.items()
+            f"piece{'s' * (len(numbers) > 1)} {spans(numbers)}, {', '.join(names)}: {text}"
+            for text, (numbers, names) in said.items()
         ]
 
 

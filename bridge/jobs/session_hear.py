@@ -62,7 +62,6 @@ class _Pair:
 
     source: Note
     output: Note
-    hz: float
     exact: bool = True
 
 
@@ -154,7 +153,11 @@ class _Listening:
                 started = _feed(self.source, data)
                 if started is not None:
                     wanted.append((started, self._wanted_hz(started, hz)))
-            found = [note for _, data in here if (note := _feed(self.output, data)) is not None]
+            found = []
+            for _, data in here:
+                started = _feed(self.output, data)
+                if started is not None:
+                    found.append((started, started.hz))  # as it starts: bends may follow at the same tick
             self._match(wanted, found)
             self._look(hz)
         while waiting is not None:
@@ -169,16 +172,18 @@ class _Listening:
             if note is not None:
                 self._problem(f"{note_name(note.key)} on channel {note.channel} is struck where nothing was")
 
-    def _match(self, wanted: list[tuple[Note, float]], found: list[Note]) -> None:
+    def _match(self, wanted: list[tuple[Note, float]], found: list[tuple[Note, float]]) -> None:
         """Pair the notes that start at a tick; they stand in the same order."""
-        if [(note.key, note.velocity) for note, _ in wanted] != [(note.key, note.velocity) for note in found]:
+        if [(note.key, note.velocity) for note, _ in wanted] != [
+            (note.key, note.velocity) for note, _ in found
+        ]:
             names = ", ".join(note_name(note.key) for note, _ in wanted) or "none"
-            others = ", ".join(note_name(note.key) for note in found) or "none"
+            others = ", ".join(note_name(note.key) for note, _ in found) or "none"
             self._problem(f"notes that start together are {others} instead of {names}")
             return
-        for (note, hz), other in zip(wanted, found, strict=True):
-            pair = _Pair(note, other, hz)
-            self._compare(pair, other.hz, hz)
+        for (note, hz), (other, heard_hz) in zip(wanted, found, strict=True):
+            pair = _Pair(note, other)
+            self._compare(pair, heard_hz, hz)
             self.pairs.append(pair)
 
     def _look(self, hz: Sequence[float]) -> None:

@@ -231,7 +231,8 @@ def _track(
         retuned = _prefixed(retuned, equal_messages(synth))
     elif synth.shifts:
         retuned = _prefixed(retuned, _unshifted(synth, 0.0))
-    notices += [notice for notice in done.notices if notice not in midi.warnings]
+    said = (notice for notice in done.notices if notice not in midi.warnings)
+    notices += [notice.replace("--plain", "`plain = true` in the session file") for notice in said]
     if synth.recalls and resets_synth(midi):
         notices.append(
             "the track resets the synth and with it its tuning programs: load everything again after it"

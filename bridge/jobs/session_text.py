@@ -49,9 +49,12 @@ class _Page:
         self.session = plan.session
         self.manifest = manifest
         self.tracks: dict[tuple[str, int], list[str]] = {}
+        self.retuned: set[tuple[str, int]] = set()
         for path, facts in sorted(manifest.files.items()):
             if facts["what"] == "track" and "trim_cents" not in facts:
                 self.tracks.setdefault((facts["synth"], facts["piece"]), []).append(path)
+                if facts["method"]:
+                    self.retuned.add((facts["synth"], facts["piece"]))
 
     def lines(self) -> Iterator[str]:
         session = self.session
@@ -98,6 +101,19 @@ class _Page:
                 yield from _wrapped(f"from {step.place}{title}: {step.what}{against}", "      ", "    ")
             for paragraph in piece.notes.splitlines():
                 yield from _wrapped(paragraph, "    ")
+            for notice in self._shared_notices(one):
+                yield from _wrapped(f"track: {notice}", "      ", "    - ")
+
+    def _notices(self, one: PiecePlan, synth: str) -> list[str]:
+        return self.manifest.tasks[task_name(one.piece.stem, synth)].notices
+
+    def _shared_notices(self, one: PiecePlan) -> list[str]:
+        """What is to be known of a track whatever plays it: what several synths say of it, and all that have one."""
+        mine = [name for name in one.piece.synths if (name, one.piece.number) in self.retuned]
+        if len(mine) < 2:
+            return []
+        first, *others = (self._notices(one, name) for name in mine)
+        return [notice for notice in first if all(notice in other for other in others)]
 
     def _without_synth(self) -> Iterator[str]:
         references = self.manifest.find(what="reference")
@@ -246,7 +262,8 @@ class _Page:
         notices = [
             (plan.piece.number, notice)
             for plan in self._pieces_for(synth)
-            for notice in self.manifest.tasks[task_name(plan.piece.stem, synth.synth.name)].notices
+            for notice in self._notices(plan, synth.synth.name)
+            if notice not in self._shared_notices(plan)
         ]
         said: dict[str, list[int]] = {}
         for number, notice in notices:
