@@ -1,0 +1,355 @@
+"""From what a musician asked for to a drone, and from a drone to a sound file.
+
+Names of notes, in one step as in many:
+
+- a degree of the scale above the tonic: ``1``, ``b3``, ``5``, ``b7``, and ``8``, ``9``, ``10``, ``12`` beyond the octave;
+- a note: ``D3`` where it is written, ``F#`` as the first one from the tonic upward (so ``b3`` is a degree, ``B3`` a note);
+- an interval: ``unison``, ``third``, ``fifth`` …: that degree together with the tonic; ``chord``: 1, 3 and 5.
+
+The tonic lies in the lowest octave of the voice that sings to it (`VOICES`).
+
+Index: `DroneRequest`, `plan_drone`, `drone_lines`, `rate_words` · `drone_events`, `render_drone` · `VOICES`, `SOUNDS`, `LESSON`, `parse_settle`.
+
+Sources: usual ranges of choir voices (*common practice*): bass E2-E4, tenor C3-A4, alto F3-F5, soprano C4-C6. MIDI
+programs: *General MIDI System Level 1* (The MIDI Association).
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from bridge.engine.drone import Drone, DroneNote, DronePlan, DroneStep, beats
+from bridge.engine.live_mts import MtsLiveEngine
+from bridge.errors import ValueProblem, near_names
+from bridge.sound.render import render_file
+from bridge.sound.wav import SoundReport
+from bridge.store.files import check_output
+from bridge.store.profiles import load_profile
+from bridge.tuning.notes import parse_note, parse_pitch_class
+from bridge.tuning.ratios import hz_to_cents
+from bridge.tuning.scales import DEGREES
+from bridge.tuning.tables import Table, TableSpec
+
+VOICES = {"bass": 40, "tenor": 48, "alto": 53, "soprano": 60}
+"""The lowest key of each voice: E2, C3, F3, C4."""
+
+SOUNDS: dict[str, int | None] = {
+    "organ": 19,
+    "reed": 20,
+    "accordion": 21,
+    "strings": 48,
+    "choir": 52,
+    "flute": 73,
+    "pad": 89,
+    "keep": None,
+}
+"""Sounds that last, as MIDI programs 0 to 127; ``keep`` leaves the synth's own."""
+
+LESSON = ("unison", "third", "fifth", "chord")
+FILE_HOLD_S = 30.0
+"""How long a drone in a file sounds unless told otherwise."""
+STEP_HOLD_S = 8.0
+STEP_REST_S = 6.0
+STILL_HZ = 0.005
+"""Beats slower than this, one in minutes, count as none."""
+
+_WORDS = {
+    "tonic": "1",
+    "unison": "1",
+    "second": "1,2",
+    "third": "1,3",
+    "fourth": "1,4",
+    "fifth": "1,5",
+    "sixth": "1,6",
+    "seventh": "1,7",
+    "octave": "1,8",
+    "chord": "1,3,5",
+}
+_BEYOND = {"8": 12, "9": 14, "10": 16, "11": 17, "12": 19}
+_SPLIT = re.compile(r"[,\s+]+")
+
+
+@dataclass(frozen=True)
+class DroneRequest:
+    """A drone as asked for.
+
+    Attributes
+    ----------
+    notes : tuple of str
+        What to hold where there are no steps; empty: tonic and fifth.
+    steps : tuple of str
+        Each the notes of a step, such as ``third`` or ``1,b3``.
+    voice : str
+        One of `VOICES`.
+    settle : str or None
+        ``tempered``, or by how many cents each note but the lowest begins off.
+    hold_s, rest_s : float or None
+        Time for each step and silence after it; None: what suits.
+    rounds, swell_s, wait_s, settle_s, level, sound
+        As in `DronePlan`; `level` from 1 to 100, `sound` one of `SOUNDS`.
+    """
+
+    notes: tuple[str, ...] = ()
+    steps: tuple[str, ...] = ()
+    voice: str = "tenor"
+    settle: str | None = None
+    hold_s: float | None = None
+    rest_s: float | None = None
+    rounds: int = 1
+    swell_s: float = 3.0
+    wait_s: float = 3.0
+    settle_s: float = 12.0
+    level: float = 80.0
+    sound: str = "organ"
+
+
+def plan_drone(
+    request: DroneRequest,
+    spec: TableSpec,
+    channels: Sequence[int] = tuple(range(1, 9)),
+    bend_scale: float = 1.0,
+    endless: bool = True,
+) -> DronePlan:
+    """Work out a drone.
+
+    Parameters
+    ----------
+    request : DroneRequest
+    spec : TableSpec
+        The table that it is tuned by.
+    channels : sequence of int
+        Channels 1 to 16 that it may use.
+    bend_scale : float
+        See `DronePlan`.
+    endless : bool
+        Whether a drone without steps may sound until it is let go; otherwise it gets an end.
+
+    Raises
+    ------
+    ValueProblem
+        A name or value makes no sense.
+    """
+    if request.notes and request.steps:
+        raise ValueProblem("notes to hold and steps were both asked for", "name either")
+    table, equal = spec.build(), spec.equal()
+    tonic = _tonic_key(table, request.voice)
+    asked = request.steps or (" ".join(request.notes) or "1,5",)
+    off_cents = parse_settle(request.settle)
+    steps = []
+    for text in asked:
+        keys = _keys(text, table, tonic)
+        steps.append(DroneStep(_step_name(table, text, keys), _notes(keys, table, equal, off_cents)))
+    if off_cents is not None and not any(step.settles for step in steps):
+        raise ValueProblem(
+            "these notes beat as little tempered as in the table: nothing can settle",
+            "add a third or fifth, or say how many cents off, such as --settle 14",
+        )
+    several = len(steps) > 1 or request.rounds > 1
+    hold_s, rest_s = request.hold_s, request.rest_s
+    if hold_s is None and (several or not endless):
+        moving_s = request.wait_s + request.settle_s if any(step.settles for step in steps) else 0.0
+        hold_s = (STEP_HOLD_S if several else FILE_HOLD_S) + request.swell_s + moving_s
+    if rest_s is None:
+        rest_s = STEP_REST_S if several else 0.0
+    if request.sound not in SOUNDS:
+        raise ValueProblem(f"there is no sound {request.sound!r}", near_names(request.sound, SOUNDS))
+    return DronePlan(
+        steps=tuple(steps),
+        channels=tuple(channels),
+        hold_s=hold_s,
+        rest_s=rest_s,
+        rounds=request.rounds,
+        swell_s=request.swell_s,
+        wait_s=request.wait_s,
+        settle_s=request.settle_s,
+        level=request.level / 100.0,
+        program=SOUNDS[request.sound],
+        bend_scale=bend_scale,
+    )
+
+
+def parse_settle(text: str | None) -> float | None:
+    """Read ``tempered`` (returned as NaN) or a number of cents; None stays None.
+
+    Raises
+    ------
+    ValueProblem
+        It is neither, or nothing, or beyond 100 cents.
+    """
+    if text is None:
+        return None
+    word = text.strip().lower()
+    if word in ("tempered", "equal"):
+        return math.nan
+    try:
+        cents = float(word.removesuffix("cents").removesuffix("c").strip())
+    except ValueError:
+        cents = math.nan
+    if not 0.0 < abs(cents) <= 100.0:
+        raise ValueProblem(f"settling from {text!r}", "tempered, or cents from -100 to 100, such as 14 or -8")
+    return cents
+
+
+def _tonic_key(table: Table, voice: str) -> int:
+    if voice not in VOICES:
+        raise ValueProblem(f"there is no voice {voice!r}", near_names(voice, VOICES))
+    low = VOICES[voice]
+    return low + (parse_pitch_class(table.tonic) - low) % 12
+
+
+def _keys(text: str, table: Table, tonic: int) -> list[int]:
+    """Read the notes of a step as MIDI keys, ascending."""
+    keys: set[int] = set()
+    for word in filter(None, _SPLIT.split(text.strip())):
+        for part in _WORDS.get(word.lower(), word).split(","):
+            keys.add(_key(part, tonic))
+    if not keys:
+        raise ValueProblem("a step without notes", "such as: unison, third, 1,b3, or D3,A3")
+    for key in keys:
+        if not 0 <= key <= 127:
+            raise ValueProblem(f"{text!r} lies beyond the highest note", "choose a lower voice")
+    return sorted(keys)
+
+
+def _key(word: str, tonic: int) -> int:
+    if word in DEGREES:
+        return tonic + DEGREES.index(word)
+    if word in _BEYOND:
+        return tonic + _BEYOND[word]
+    try:
+        if word[-1].isdecimal():
+            return parse_note(word)
+        return tonic + (parse_pitch_class(word) - tonic) % 12
+    except ValueProblem as problem:
+        if word[:1].upper() in "ABCDEFGH" and len(word) <= 4:
+            raise
+        raise ValueProblem(
+            f"{word!r} is no note, degree or interval",
+            f"{near_names(word.lower(), _WORDS)}; or a degree (1, b3, 5), or a note (D3, F#)",
+        ) from problem
+
+
+def _step_name(table: Table, text: str, keys: Sequence[int]) -> str:
+    names = " ".join(table.note(key) for key in keys)
+    word = text.strip().lower()
+    return f"{word}: {names}" if word in _WORDS else names
+
+
+def _notes(keys: Sequence[int], table: Table, equal: Table, off_cents: float | None) -> tuple[DroneNote, ...]:
+    """Give each note its distance at the beginning; the lowest stands still."""
+    low = keys[0]
+    if off_cents is None:
+        return tuple(DroneNote(key) for key in keys)
+    if math.isnan(off_cents):
+        aside = hz_to_cents(float(equal.hz[low]), float(table.hz[low]))
+        distances = [hz_to_cents(float(equal.hz[key]), float(table.hz[key])) - aside for key in keys]
+        for key, cents in zip(keys, distances, strict=True):
+            if abs(cents) > 100.0:
+                raise ValueProblem(
+                    f"{table.note(key)} lies {cents:+.0f} cents from where it is tempered: too far to settle",
+                    "at most 100 cents; say a number of cents instead, such as --settle 14",
+                )
+        return tuple(DroneNote(key, round(cents, 9)) for key, cents in zip(keys, distances, strict=True))
+    if len(keys) == 1:
+        # A unison: a second voice on the same note comes home to the first.
+        return (DroneNote(low), DroneNote(low, off_cents))
+    return tuple(DroneNote(key, off_cents if key != low else 0.0) for key in keys)
+
+
+def drone_lines(plan: DronePlan, table: Table) -> list[str]:
+    """Say in words what a drone does, step by step, with the pitch of its notes and the beats of settling."""
+    lines = []
+    for number, step in enumerate(plan.steps, 1):
+        pitches = ", ".join(
+            f"{table.note(key)} {table.hz[key]:.3f} Hz ({table.cents_from_equal[key]:+.1f} cents from equal)"
+            for key in sorted({note.key for note in step.notes})
+        )
+        lines.append(f"step {number}: {pitches}" if len(plan.steps) > 1 else pitches)
+        begin, end = beats(step, table.hz, 1.0), beats(step, table.hz, 0.0)
+        for first, last in zip(begin, end, strict=True):
+            pair = f"{table.note(first.low_key)} - {table.note(first.high_key)}"
+            if step.settles:
+                lines.append(
+                    f"  {pair}: from {first.rate_hz:.2f} beats a second to {rate_words(last.rate_hz)}"
+                )
+            elif last.rate_hz >= STILL_HZ:
+                lines.append(f"  {pair}: {rate_words(last.rate_hz)}")
+    if plan.hold_s is not None:
+        rest = f", then {plan.rest_s:g} of silence" if plan.rest_s else ""
+        each = "each step " if len(plan.steps) > 1 else ""
+        often = f", {plan.rounds} times" if plan.rounds > 1 else ""
+        lines.append(f"{each}{plan.hold_s:g} seconds{rest}{often}")
+    return lines
+
+
+def rate_words(rate_hz: float) -> str:
+    """Say how fast two notes beat."""
+    return "none" if rate_hz < STILL_HZ else f"{rate_hz:.2f} beats a second"
+
+
+# ---- to a file
+
+
+def drone_events(plan: DronePlan, table_hz: Sequence[float]) -> Iterator[tuple[float, bytes]]:
+    """Yield all of a drone for the built-in tone generator: seconds from the start, and a message.
+
+    Raises
+    ------
+    ValueProblem
+        The drone has no end.
+    """
+    if math.isinf(plan.length_s):
+        raise ValueProblem("a drone in a file needs an end", "say --hold SECONDS")
+    profile = load_profile("builtin")
+    engine = MtsLiveEngine(profile, table_hz, "note")
+    yield from engine.start(0.0)
+    drone = Drone(plan, 0.0)
+    last_s = 0.0
+    while (at_s := drone.next_s) is not None:
+        for due_s, data in drone.due(at_s):
+            yield from engine.feed(data, due_s)
+            last_s = due_s
+    yield from engine.stop(last_s)
+
+
+def render_drone(
+    plan: DronePlan,
+    table_hz: Sequence[float],
+    output: Path,
+    sample_rate: int = 44100,
+    overwrite: bool = False,
+    progress: Callable[[float], None] | None = None,
+) -> SoundReport:
+    """Write a drone to a WAV or FLAC file with the built-in tone generator.
+
+    Parameters
+    ----------
+    plan : DronePlan
+        With an end.
+    table_hz : sequence of 128 float
+    output : Path
+    sample_rate : int
+    overwrite : bool
+        Whether an existing file is replaced.
+    progress : callable, optional
+        Called with how much is done, 0 to 1.
+
+    Raises
+    ------
+    OutputProblem, ValueProblem
+        The file exists or cannot be written; the drone has no end.
+    """
+    check_output(output, overwrite=overwrite)
+    whole_s = plan.length_s
+
+    def report(seconds: float) -> None:
+        if progress is not None:
+            progress(min(seconds / whole_s, 1.0))
+
+    return render_file(
+        output, drone_events(plan, table_hz), sample_rate, overwrite=overwrite, progress=report
+    )
