@@ -1,8 +1,9 @@
 """How long building a session takes: on one core and on all, and again after one change.
 
 Run: ``python tests/bench/bench_session.py [PIECES] [EVENTS]`` (200 pieces of 20,000 events unless said otherwise).
-Prints ratios; asserts nothing. The floor is the same build in one process, in the same run; sides take turns. The
-session has a synth tuned by octave messages and bends (``gm2``) and one tuned by bends alone, a drone for every tenth
+Prints ratios; asserts nothing. The floor is the same build in one process, in the same run; sides take turns. Beside
+it stands what the machine gives to plain counting in as many processes at the same moment, for other work may be using
+its cores. The session has a synth tuned by octave messages and bends (``gm2``) and one tuned by bends alone, a drone for every tenth
 piece, and no trims unless ``--trims`` asks for them.
 """
 
@@ -14,6 +15,7 @@ import shutil
 import statistics
 import tempfile
 import time
+from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
 import mido
@@ -82,6 +84,26 @@ def timed(file: Path, out: Path, processes: int, *, fresh: bool = True) -> float
     return time.perf_counter() - start
 
 
+def count_up(number: int) -> int:
+    """Do nothing but reckon."""
+    total = 0
+    for value in range(number):
+        total += value & 7
+    return total
+
+
+def gain_of_counting(processes: int, number: int = 20_000_000) -> float:
+    """Return how many times as fast the machine counts now in several processes as in one."""
+    with ProcessPoolExecutor(processes) as pool:
+        list(pool.map(count_up, [1] * processes))
+        start = time.perf_counter()
+        count_up(number)
+        alone = time.perf_counter() - start
+        start = time.perf_counter()
+        list(pool.map(count_up, [number] * processes))
+        return processes * alone / (time.perf_counter() - start)
+
+
 def main() -> None:
     """Make a session and build it in turns."""
     parser = argparse.ArgumentParser()
@@ -96,10 +118,12 @@ def main() -> None:
         folder.mkdir()
         file = make_session(folder, options.pieces, options.events, options.trims)
         text = file.read_text()
-        one, several, nothing, changed = [], [], [], []
+        one, several, nothing, changed, gains = [], [], [], [], []
         for number in range(options.rounds):
             one.append(timed(file, out, 1))
+            gains.append(gain_of_counting(count))
             several.append(timed(file, out, count))
+            gains.append(gain_of_counting(count))
             nothing.append(timed(file, out, count, fresh=False))
             tonic = "GB"[number % 2]
             file.write_text(text.replace('title = "Piece 7"', f'title = "Piece 7"\ntonic = "{tonic}"'))
@@ -109,7 +133,8 @@ def main() -> None:
         again, after = statistics.median(nothing), statistics.median(changed)
         print(
             f"{options.pieces} pieces of {options.events} events, trims to {options.trims} cents\n"
-            f"one process {floor:.1f} s; {count} processes {parallel:.1f} s: {floor / parallel:.2f} times as fast\n"
+            f"one process {floor:.1f} s; {count} processes {parallel:.1f} s: {floor / parallel:.2f} times as fast "
+            f"(plain counting: {statistics.mean(gains):.2f} times)\n"
             f"again, nothing changed: {again:.2f} s, {100 * again / parallel:.1f} % of the first build\n"
             f"again, one piece changed: {after:.2f} s, {100 * after / parallel:.1f} % of the first build"
         )
