@@ -2,10 +2,10 @@
 
 Tasks of a piece:
 
-==================  ===================================================================================
-``01-song/tables``  its tables for people and scripts, and its drones
-``01-song/SYNTH``   everything that one synth gets (`bridge.jobs.session_synth`)
-==================  ===================================================================================
+===============================  ==========================================================
+``01-song/tables and drones``    its tables for people and scripts, and its drones
+``01-song/SYNTH``                everything that one synth gets (`bridge.jobs.session_synth`)
+===============================  ==========================================================
 
 Index
 -----
@@ -32,7 +32,8 @@ from bridge.store.session import Trims, built, problem_at
 from bridge.store.smf import MidiFile, parse_midi
 from bridge.store.tablejson import table_to_csv, table_to_json
 
-TABLES = "tables"
+TABLES = "tables and drones"
+"""Task of a piece; the other tasks are named after synths, whose names hold no spaces."""
 
 
 @dataclass(frozen=True)
@@ -43,7 +44,7 @@ class PieceJob:
     ----------
     plan : PiecePlan
     tables : bool
-        Whether the task ``tables`` is to be done.
+        Whether the task `TABLES` is to be done.
     synths : tuple of SynthPlan
         The synths whose tasks are to be done.
     trims : Trims

@@ -141,6 +141,9 @@ class _Page:
         yield from self._heading(f"Synth: {named}")
         if one.port:
             yield from (f"MIDI port: {one.port}", "")
+        if not self._pieces_for(synth):
+            yield "No piece is for this synth."
+            return
         if one.profile.panel:
             yield from self._panel(synth)
         elif synth.recalls:

@@ -3,8 +3,8 @@
 Run: ``python tests/bench/bench_session.py [PIECES] [EVENTS]`` (200 pieces of 20,000 events unless said otherwise).
 Prints ratios; asserts nothing. The floor is the same build in one process, in the same run; sides take turns. Beside
 it stands what the machine gives to plain counting in as many processes at the same moment, for other work may be using
-its cores. The session has a synth tuned by octave messages and bends (``gm2``) and one tuned by bends alone, a drone for every tenth
-piece, and no trims unless ``--trims`` asks for them.
+its cores. The session has a synth tuned by octave messages and bends (``gm2``) and one tuned by bends alone, a drone
+for every tenth piece, and no trims unless ``--trims`` asks for them.
 """
 
 from __future__ import annotations

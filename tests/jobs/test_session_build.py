@@ -246,6 +246,20 @@ def test_titles_of_any_language_are_read_on_the_page(home: Path, tmp_path: Path)
     assert not verify_session(built.folder).problems
 
 
+def test_a_synth_without_pieces_and_one_with_an_awkward_name(home: Path, tmp_path: Path) -> None:
+    text = (home / "short.toml").read_text().replace('name = "keys"', 'name = "tables"')
+    text = text.replace('title = "one"', 'title = "one"\nsynths = ["tables"]')
+    text = text.replace('title = "two"', 'title = "two"\nsynths = ["tables", "eight"]')
+    text = text.replace('title = "three"', 'title = "three"\nsynths = []')
+    (home / "short.toml").write_text(text)
+    built = build_session(home / "short.toml", tmp_path / "out", processes=1)
+    assert "No piece is for this synth." in (built.folder / "START-HERE.txt").read_text()
+    assert (built.folder / "synths/tables/02-two.syx").exists()
+    assert not verify_session(built.folder).problems
+    again = build_session(home / "short.toml", tmp_path / "out", overwrite=True, processes=1)
+    assert again.done == 0
+
+
 def test_the_bundle_may_not_take_the_place_of_the_session(home: Path, tmp_path: Path) -> None:
     for folder in (home, tmp_path):
         with pytest.raises(OutputProblem, match="holds the session file itself"):
