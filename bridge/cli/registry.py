@@ -31,6 +31,7 @@ COMMANDS: Mapping[str, tuple[str, str]] = {
         "Prepare an evening: pieces, tables, tracks and synths in one folder to hand out.",
     ),
     "live": ("bridge.cli.live", "Play a keyboard and hear it in tune with the guitar."),
+    "drone": ("bridge.cli.drone", "Hold notes of the table to play or sing to, and hear beats settle."),
     "ports": ("bridge.cli.ports", "List the MIDI ports, and say what is wrong if there are none."),
     "demo": (
         "bridge.cli.demo",

@@ -187,7 +187,7 @@ class DronePlan:
 
     def top_expression(self, notes: int) -> int:
         """Return the loudest expression for so many notes: the power of the sum stays the same."""
-        return max(1, round(MOST_EXPRESSION * self.level * notes**-0.25))
+        return max(1, round(MOST_EXPRESSION * self.level / math.sqrt(math.sqrt(notes))))
 
 
 @dataclass(frozen=True)
@@ -278,8 +278,8 @@ class Drone:
         if plan.hold_s is not None:
             self._number = int(max(position_s, 0.0) / (plan.hold_s + plan.rest_s) + 1e-9)
         self._from_s: float = start_s
-        self._phase = "rest" if self._number < self._count else "over"
-        self._next_s: float | None = start_s if self._phase == "rest" else None
+        self._phase = "begin" if self._number < self._count else "over"
+        self._next_s: float | None = start_s if self._phase == "begin" else None
         self._held: list[tuple[int, int]] = []
         self._expression = 0
         self._bends: dict[int, int] = {}
@@ -292,7 +292,7 @@ class Drone:
 
     @property
     def next_s(self) -> float | None:
-        """When `due` wants to be called next; None if nothing more comes."""
+        """When `due` wants to be called next, infinite while it is only held; None if nothing more comes."""
         return self._next_s
 
     def due(self, now_s: float) -> list[tuple[float, bytes]]:
@@ -329,7 +329,7 @@ class Drone:
 
     @property
     def phase(self) -> str:
-        """``sound`` or ``rest`` or ``over``."""
+        """``begin``, ``sound``, ``rest``, ``tail`` (nothing sounds any more) or ``over``."""
         return self._phase
 
     @property
@@ -361,7 +361,7 @@ class Drone:
     # ---- inside
 
     def _do(self, at_s: float) -> list[bytes]:
-        if self._phase == "rest":
+        if self._phase in ("begin", "rest"):
             return self._rise(at_s)
         if self._phase == "tail":
             self._phase, self._next_s = "over", None
@@ -437,7 +437,7 @@ class Drone:
                 sent.append(bend_message(channel, value))
         return sent
 
-    def _wake_s(self, at_s: float, end_s: float | None) -> float | None:
+    def _wake_s(self, at_s: float, end_s: float | None) -> float:
         """When something changes next: soon while it swells, settles or fades."""
         plan = self.plan
         swelling = at_s < self._from_s + plan.swell_s
@@ -447,5 +447,5 @@ class Drone:
         times = [] if end_s is None else [max(end_s - FADE_S, at_s + STEP_S)]
         if settling:
             times.append(max(self._from_s + plan.swell_s + plan.wait_s, at_s + STEP_S))
-        soon_s = min(times, default=None)
-        return soon_s if soon_s is None or end_s is None else min(soon_s, end_s)
+        soon_s = min(times, default=math.inf)
+        return soon_s if end_s is None else min(soon_s, end_s)

@@ -2,13 +2,14 @@
 
 Names of notes, in one step as in many:
 
-- a degree of the scale above the tonic: ``1``, ``b3``, ``5``, ``b7``, and ``8``, ``9``, ``10``, ``12`` beyond the octave;
-- a note: ``D3`` where it is written, ``F#`` as the first one from the tonic upward (so ``b3`` is a degree, ``B3`` a note);
+- a degree of the scale above the tonic: ``1``, ``b3``, ``5``, ``b7``, and beyond the octave ``8`` to ``12``;
+- a note: ``D3`` where it is written, ``F#`` as the first one from the tonic upward (``b3`` is a degree, ``B3`` a note);
 - an interval: ``unison``, ``third``, ``fifth`` …: that degree together with the tonic; ``chord``: 1, 3 and 5.
 
 The tonic lies in the lowest octave of the voice that sings to it (`VOICES`).
 
-Index: `DroneRequest`, `plan_drone`, `drone_lines`, `rate_words` · `drone_events`, `render_drone` · `VOICES`, `SOUNDS`, `LESSON`, `parse_settle`.
+Index: `DroneRequest`, `plan_drone`, `drone_lines`, `rate_words` · `drone_events`, `render_drone` · `VOICES`,
+`SOUNDS`, `LESSON`, `parse_settle`.
 
 Sources: usual ranges of choir voices (*common practice*): bass E2-E4, tenor C3-A4, alto F3-F5, soprano C4-C6. MIDI
 programs: *General MIDI System Level 1* (The MIDI Association).
@@ -263,13 +264,14 @@ def _notes(keys: Sequence[int], table: Table, equal: Table, off_cents: float | N
 def drone_lines(plan: DronePlan, table: Table) -> list[str]:
     """Say in words what a drone does, step by step, with the pitch of its notes and the beats of settling."""
     lines = []
+    table_hz = [float(hz) for hz in table.hz]
     for number, step in enumerate(plan.steps, 1):
         pitches = ", ".join(
             f"{table.note(key)} {table.hz[key]:.3f} Hz ({table.cents_from_equal[key]:+.1f} cents from equal)"
             for key in sorted({note.key for note in step.notes})
         )
         lines.append(f"step {number}: {pitches}" if len(plan.steps) > 1 else pitches)
-        begin, end = beats(step, table.hz, 1.0), beats(step, table.hz, 0.0)
+        begin, end = beats(step, table_hz, 1.0), beats(step, table_hz, 0.0)
         for first, last in zip(begin, end, strict=True):
             pair = f"{table.note(first.low_key)} - {table.note(first.high_key)}"
             if step.settles:

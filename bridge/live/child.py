@@ -135,7 +135,7 @@ class Child:
     def _begin(self, plan: Any) -> None:
         from bridge.live.player import Player
 
-        system = _system(plan)
+        system = self._system(plan)
         player = Player(plan, system, self._tell, lambda: self._inbox.put(("nudge",)))
         if system.title == "JACK":
             from bridge.ports.jack_watch import JackWatch
@@ -144,11 +144,21 @@ class Child:
         self._player = player
         player.open()
 
+    def _system(self, plan: Any) -> Any:
+        """Return the system that has the ports of a plan."""
+        from bridge.live.drone_sound import SOUND_CARD, SoundSystem
+
+        if plan.system == SOUND_CARD:
+            return SoundSystem(self._server_gone)
+        from bridge.ports.find import find_system
+
+        return find_system(plan.system, [plan.in_port, plan.reply_port], [plan.out_port])
+
     def _tell(self, kind: str, text: str) -> None:
         self._inbox.put(("tell", kind, text))
 
     def _server_gone(self) -> None:
-        """Called in a thread of JACK's: end now, before anything hangs."""
+        """Called in a thread of JACK's, or when a sound card is dead: end now, before anything hangs."""
         self._writer.put(("server gone",))
         os._exit(3)
 
@@ -202,13 +212,6 @@ def _warm() -> None:
 
     with contextlib.suppress(PortProblem):
         midi_systems()
-
-
-def _system(plan: Any) -> Any:
-    """Return the system that has the ports of a plan."""
-    from bridge.ports.find import find_system
-
-    return find_system(plan.system, [plan.in_port, plan.reply_port], [plan.out_port])
 
 
 def _described(error: BaseException) -> tuple[str, str, str, str]:

@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Literal, TypeAlias
 
+from bridge.engine.drone import DronePlan
 from bridge.engine.live_controls import Controls
 from bridge.engine.live_seam import OnChange
 from bridge.engine.live_slots import Choice
@@ -53,10 +54,12 @@ class LivePlan:
         Where the journal of what hangs is kept; None: nowhere.
     track : Track or None
         A MIDI file that plays along.
+    drone : DronePlan or None
+        Notes that are held beside all that.
     kept : tuple or None
         Slot, tonic, equal and trim to begin with (`Slots.keep`).
     position_s : float
-        Where in the track to begin.
+        Where in the track or the drone to begin.
     returning : bool
         Whether this player replaces another: then it waits for ports that are missing.
     """
@@ -77,6 +80,7 @@ class LivePlan:
     local: Local = "auto"
     state_dir: str | None = None
     track: Track | None = None
+    drone: DronePlan | None = None
     kept: tuple[int, int | None, bool, float] | None = None
     position_s: float = 0.0
     returning: bool = False

@@ -27,6 +27,7 @@ from bridge.engine.live_performance import Performance
 from bridge.engine.live_slots import Slots
 from bridge.errors import PortProblem, StillbeatError, WireError
 from bridge.live import checks
+from bridge.live.drone_seat import DroneSeat
 from bridge.live.engines import make_engine
 from bridge.live.journal import Journal
 from bridge.live.outlet import Outlet
@@ -99,6 +100,7 @@ class Player:
         self._outlet: Outlet | None = None
         self._sources: list[NoteSource] = []
         self._track: TrackPlayer | None = None
+        self._seat: DroneSeat | None = None
         self._local_off = False
         self._version = 0
         self._poll_s = 0.0
@@ -145,6 +147,9 @@ class Player:
         if plan.track is not None:
             self._track = TrackPlayer(plan.track, now_s, plan.position_s if plan.returning else None)
             self.add_source(self._track)
+        if plan.drone is not None:
+            self._seat = DroneSeat(plan, plan.drone, now_s)
+            self.add_source(self._seat.drone)
         self._poll_s = now_s + POLL_S
 
     def _find(self, wanted: str, side: Any) -> str | None:
@@ -372,6 +377,9 @@ class Player:
         if self._out is None and found is not None:
             self.out_name = found
             self._open_out()
+            if self._seat is not None:
+                with self._lock:
+                    self._seat.drone.again(self._clock())
             self._tell("back", f"the synth's port {found} is back: silenced, set up, in tune")
 
     def _poll_in(self, names: list[str]) -> None:
@@ -416,6 +424,8 @@ class Player:
                 "clipped": getattr(engine, "clipped", 0),
                 "dropped": performance.dropped,
             }
+            if self._seat is not None:
+                state |= self._seat.status(self._clock(), slots.table())
         track = self._track
         if track is not None:
             position_s = track.position_s(self._clock())
@@ -447,6 +457,8 @@ class Player:
             return 0
         ledger = journal.ledger
         hung = ledger.owed
+        if self._seat is not None and outlet.connected:
+            self._seat.fade(self._send_now)
         with self._lock:
             now_s = self._clock()
             outlet.drop_later()
@@ -458,6 +470,12 @@ class Player:
             now_s = self._clock()
             outlet.send([(now_s, message) for message in ledger.offs()], now_s)
         self._drain()
+        if self._seat is not None and outlet.connected:
+            messages = self._seat.put_back()
+            with self._lock:
+                now_s = self._clock()
+                outlet.send([(now_s, message) for message in messages], now_s)
+            self._drain()
         clean = self._out is not None and outlet.empty
         if self._out is not None:
             self._out.close()
@@ -467,6 +485,16 @@ class Player:
         self._journal = self._outlet = None
         self.system.close()
         return hung
+
+    def _send_now(self, messages: list[bytes]) -> None:
+        """Send messages of a source that does not wait for its time."""
+        outlet = self._outlet
+        assert outlet is not None
+        with self._lock:
+            now_s = self._clock()
+            for data in messages:
+                outlet.send(self.performance.feed_track(data, now_s), now_s)
+            outlet.flush(now_s)
 
     def _drain(self) -> None:
         """Wait until everything has gone to the port."""

@@ -1,0 +1,237 @@
+"""``stillbeat drone``: notes of the table held under guitar or voice, on the sound card, a synth, or in a file."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from bridge.cli.options import overwrite_option, table_options, warn_doubt
+
+if TYPE_CHECKING:
+    from bridge.jobs.choose import TableRequest
+    from bridge.jobs.drone import DroneRequest
+
+CAUTION = "a drone never lets the ear rest: start with the volume down, above all over headphones"
+
+
+@click.command("drone")
+@click.argument("notes", nargs=-1, metavar="[NOTES]...")
+@click.option(
+    "--voice",
+    type=click.Choice(["bass", "tenor", "alto", "soprano"]),
+    default="tenor",
+    show_default=True,
+    help="Who sings to it: the tonic lies in this voice's lowest octave.",
+)
+@click.option(
+    "--step",
+    "steps",
+    multiple=True,
+    metavar="NOTES",
+    help="A step of a lesson: unison, third, fifth, chord, or notes such as 1,b3. Again for the next step.",
+)
+@click.option("--lesson", is_flag=True, help="Four steps: unison, third, fifth, chord.")
+@click.option(
+    "--hold", "hold_s", type=float, metavar="SECONDS", help="How long it sounds, or each step does."
+)
+@click.option(
+    "--rest",
+    "rest_s",
+    type=float,
+    metavar="SECONDS",
+    help="Silence after each step, to sing into  [default: 6]",
+)
+@click.option(
+    "--rounds", type=int, default=1, show_default=True, metavar="N", help="Times through the steps."
+)
+@click.option(
+    "--settle",
+    metavar="tempered|CENTS",
+    help="Start tempered, or so many cents wide (-8: narrow), and glide until the beats stop.",
+)
+@click.option(
+    "--settle-wait",
+    "wait_s",
+    type=float,
+    default=3.0,
+    show_default=True,
+    metavar="SECONDS",
+    help="How long to listen to the beats first.",
+)
+@click.option(
+    "--settle-time",
+    "settle_s",
+    type=float,
+    default=12.0,
+    show_default=True,
+    metavar="SECONDS",
+    help="How long the glide takes.",
+)
+@click.option(
+    "--swell",
+    "swell_s",
+    type=float,
+    default=3.0,
+    show_default=True,
+    metavar="SECONDS",
+    help="How long it takes to reach its loudness, 2 or more.",
+)
+@click.option(
+    "--level",
+    type=click.FloatRange(1, 100),
+    default=80.0,
+    show_default=True,
+    metavar="PERCENT",
+    help="How loud; 100 is still far from the loudest that a sound card can do.",
+)
+@click.option(
+    "--sound",
+    type=click.Choice(["organ", "reed", "accordion", "strings", "choir", "flute", "pad", "keep"]),
+    default="organ",
+    show_default=True,
+    help="A sound that lasts; keep: what the synth is set to.",
+)
+@click.option(
+    "-o",
+    "--output",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Write a .wav or .flac file instead.",
+)
+@click.option("--device", metavar="NAME", help="Sound card: part of its name  [default: the usual one]")
+@click.option("--out", "out_port", metavar="NAME", help="Play on a synth: part of its port's name; or: new.")
+@click.option("--synth", metavar="NAME", help="What the synth is, such as fluidsynth (see: tables synths).")
+@click.option(
+    "--method",
+    type=click.Choice(["auto", "note", "octave", "dump", "bend", "mpe"]),
+    default="auto",
+    show_default=True,
+    help="How the table reaches the synth.",
+)
+@click.option("--channels", metavar="LIST", help="Channels that it may use on the synth, such as 1-4.")
+@click.option("--system", metavar="NAME", help="MIDI system, where there are several: alsa, jack.")
+@click.option("--lines", is_flag=True, help="Plain lines instead of a picture.")
+@overwrite_option
+@table_options(argument=False)
+def drone_command(request: TableRequest, **chosen: Any) -> None:
+    """Hold notes of the table: tonic and fifth, or NOTES.
+
+    NOTES are degrees above the tonic (1 b3 5 8), notes (D3 F#3, or F# alone), or an interval that sounds with the
+    tonic: unison, third, fourth, fifth, sixth, seventh, octave, chord. They sound on the sound card, on a synth
+    with --out, or in a file with -o.
+
+    \b
+      stillbeat drone --guitar open-d --reference D3=146.5
+      stillbeat drone third --guitar open-d --settle tempered
+      stillbeat drone --lesson --tonic G --voice alto -o lesson.wav
+      stillbeat drone fifth --tonic D --out synth --synth fluidsynth
+
+    Settling: the lowest note stands still, and the others begin tempered or so many cents off and glide home, so that
+    the beats slow down and stop; the rate of the beats is shown as it falls. It works by pitch bend on top of every
+    method whose synth moves sounding notes that way; not by mpe.
+
+    \b
+      typed while it sounds: + - trim by half a cent, 0 untrimmed, e equal or just, x or q ends it
+
+    HEARING: a drone is a continuous sound, and what is loud for minutes can harm for good. It starts from silence,
+    swells for at least two seconds, and its level is capped; but no program knows how loud your speakers are. Start
+    with the volume down, above all over headphones; take breaks.
+    """
+    from bridge.errors import ValueProblem
+    from bridge.jobs.drone import LESSON, DroneRequest
+
+    ways = [
+        name
+        for name, value in (("-o", "output"), ("--out", "out_port"), ("--device", "device"))
+        if chosen[value]
+    ]
+    if len(ways) > 1:
+        raise ValueProblem(f"{' and '.join(ways)} were both asked for", "a drone goes one way at a time")
+    if chosen["lesson"] and (chosen["steps"] or chosen["notes"]):
+        raise ValueProblem("a lesson has steps of its own", "leave --lesson away, or notes and --step")
+    asked = DroneRequest(
+        notes=chosen["notes"],
+        steps=LESSON if chosen["lesson"] else chosen["steps"],
+        **{
+            name: chosen[name]
+            for name in (
+                "voice",
+                "settle",
+                "hold_s",
+                "rest_s",
+                "rounds",
+                "swell_s",
+                "wait_s",
+                "settle_s",
+                "level",
+                "sound",
+            )
+        },
+    )
+    if chosen["output"] is not None:
+        _to_file(request, asked, chosen["output"], chosen["overwrite"])
+    else:
+        _aloud(request, asked, chosen)
+
+
+def _to_file(request: TableRequest, asked: DroneRequest, output: Path, overwrite: bool) -> None:
+    from bridge.cli.printing import progress_bar, show
+    from bridge.jobs.choose import choose_table
+    from bridge.jobs.drone import drone_lines, plan_drone, render_drone
+
+    spec = choose_table(request)
+    warn_doubt(spec.reference.doubt)
+    table = spec.build()
+    plan = plan_drone(asked, spec, endless=False)
+    for line in drone_lines(plan, table):
+        show(line)
+    with progress_bar() as advance:
+        report = render_drone(
+            plan,
+            [float(hz) for hz in table.hz],
+            output,
+            overwrite=overwrite,
+            progress=lambda done: advance(output.name, done),
+        )
+    show(f"wrote {output}: {report.seconds:.1f} seconds")
+    show(CAUTION)
+
+
+def _aloud(request: TableRequest, asked: DroneRequest, chosen: dict[str, Any]) -> None:
+    from bridge.live.supervise import Supervisor
+
+    supervisor = Supervisor()  # first, so that its process gets ready while the table is worked out
+    try:
+        from bridge.jobs.channel_list import parse_channels
+        from bridge.live.drone_prepare import prepare_drone
+
+        prepared = prepare_drone(
+            request,
+            asked,
+            out_port=chosen["out_port"],
+            device=chosen["device"],
+            synth=chosen["synth"],
+            method=chosen["method"],
+            channels=parse_channels(chosen["channels"]) if chosen["channels"] else None,
+            system=chosen["system"],
+        )
+    except BaseException:
+        supervisor.discard()
+        raise
+    warn_doubt(prepared.doubt)
+    from bridge.live.drone_display import make_drone_display
+    from bridge.live.typed import Typed
+
+    typed = Typed(supervisor.typed)
+    typed.start()
+    display = make_drone_display(prepared.table, prepared.plan, chosen["lines"], typed.keys)
+    try:
+        display.say(CAUTION)
+        for notice in prepared.notices:
+            display.say(notice)
+        supervisor.run(prepared.plan, display)
+    finally:
+        display.close()
+        typed.stop()

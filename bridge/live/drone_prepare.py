@@ -1,0 +1,226 @@
+"""From what a person asked for to a plan with a drone, on a synth's port or on the sound card.
+
+Index: `PreparedDrone`, `prepare_drone`, `sound_card_plan`, `sound_card_problem`.
+"""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from dataclasses import dataclass
+
+from bridge.engine.drone import DronePlan
+from bridge.engine.live_slots import Choice
+from bridge.engine.mts import MTS_METHODS
+from bridge.errors import MethodProblem, ValueProblem
+from bridge.jobs.choose import TableRequest, choose_table
+from bridge.jobs.drone import DroneRequest, plan_drone
+from bridge.jobs.export import STANDARD
+from bridge.live.drone_sound import SOUND_CARD, USUAL
+from bridge.live.journal import state_dir
+from bridge.live.plan import LivePlan
+from bridge.live.prepare import choose_live_method
+from bridge.live.track import Track
+from bridge.store.profiles import load_profile
+from bridge.tuning.notes import parse_pitch_class
+from bridge.tuning.tables import Table, TableSpec
+from bridge.wire.profile import SynthProfile
+
+LOOK_S = 10.0
+"""How long looking for a sound card may take."""
+
+
+@dataclass(frozen=True)
+class PreparedDrone:
+    """A plan, and what to tell about it.
+
+    Attributes
+    ----------
+    plan : LivePlan
+    table : Table
+        What it is tuned by.
+    notices : tuple of str
+        What one should know before the first note.
+    doubt : str
+        A question about the reference, if it deserves one.
+    """
+
+    plan: LivePlan
+    table: Table
+    notices: tuple[str, ...]
+    doubt: str = ""
+
+
+def prepare_drone(
+    table: TableRequest,
+    asked: DroneRequest,
+    *,
+    out_port: str | None = None,
+    device: str | None = None,
+    synth: str | None = None,
+    method: str = "auto",
+    channels: tuple[int, ...] | None = None,
+    system: str | None = None,
+) -> PreparedDrone:
+    """Work out everything that a drone needs to be heard.
+
+    Parameters
+    ----------
+    table : TableRequest
+    asked : DroneRequest
+    out_port, synth, method, channels, system
+        Where it plays and how, as in `bridge.live.prepare.LiveRequest`; without a port on the sound card.
+    device : str, optional
+        Part of the sound card's name; None: the usual one.
+
+    Raises
+    ------
+    StillbeatError
+        Something is missing, malformed, or does not go together.
+    """
+    spec = choose_table(table)
+    if out_port is None:
+        if synth is not None or channels is not None or system is not None:
+            raise ValueProblem(
+                "synth, channels and system belong to a synth's port", "name the port with --out"
+            )
+        plan = sound_card_plan(spec, drone=plan_drone(asked, spec), device=device, method=method)
+        return PreparedDrone(plan, spec.build(), (), spec.reference.doubt)
+    choice = _choice(spec)
+    profile = load_profile(synth) if synth else None
+    chosen, why = choose_live_method(method, profile, [choice.hz, choice.equal_hz])
+    notices = [f"method {chosen}: {why}"] if why else []
+    if profile is None and chosen in MTS_METHODS:
+        profile = STANDARD
+    if asked.settle is not None:
+        chosen, more = _settling_method(chosen, method, profile)
+        notices += more
+    listens = set(profile.channels if profile is not None else range(1, 17))
+    usable = tuple(channel for channel in channels or sorted(listens) if channel in listens and channel != 10)
+    if not usable:
+        raise MethodProblem("no channel is left for the drone", "allow more: --channels 1-4")
+    scale = profile.bend_scale if profile is not None and chosen in MTS_METHODS else 1.0
+    plan = LivePlan(
+        out_port=out_port,
+        system=system,
+        slots=(choice,),
+        method=chosen,
+        profile=profile,
+        channels=channels,
+        plain=True,
+        local="keep",
+        state_dir=str(state_dir()),
+        drone=plan_drone(asked, spec, usable, scale),
+    )
+    return PreparedDrone(plan, spec.build(), tuple(notices), spec.reference.doubt)
+
+
+def _settling_method(chosen: str, asked: str, profile: SynthProfile | None) -> tuple[str, list[str]]:
+    """Return a method by which notes can settle, and what to say about it.
+
+    Raises
+    ------
+    MethodProblem
+        There is none.
+    """
+    title = profile.title if profile is not None else "this synth"
+    bends = profile is None or "bend" in profile.sounding
+    if bends and chosen != "mpe":
+        return chosen, []
+    if bends and asked == "auto" and profile is not None and "bend" in profile.methods:
+        return "bend", [
+            "method bend instead of mpe: all notes of an MPE part bend together, so none can settle"
+        ]
+    if bends:
+        raise MethodProblem(
+            "by mpe a drone cannot settle: all notes of a part bend together", "choose --method bend"
+        )
+    raise MethodProblem(
+        f"on {title} a drone cannot settle: it does not move notes that sound",
+        "leave --settle away, use another synth, or hear it on the sound card (without --out)",
+    )
+
+
+def sound_card_plan(
+    spec: TableSpec,
+    drone: DronePlan | None = None,
+    track: Track | None = None,
+    device: str | None = None,
+    method: str = "auto",
+) -> LivePlan:
+    """Return a plan that plays on the sound card with the built-in tone generator.
+
+    Parameters
+    ----------
+    spec : TableSpec
+        The table.
+    drone, track
+        What to play.
+    device : str, optional
+        Part of the sound card's name.
+    method : str
+        How the table reaches the generator, which obeys all of them.
+
+    Raises
+    ------
+    MethodProblem
+        By `mpe` a drone cannot settle.
+    """
+    choice = _choice(spec)
+    profile = load_profile("builtin")
+    chosen, _ = choose_live_method(
+        "note" if method == "auto" else method, profile, [choice.hz, choice.equal_hz]
+    )
+    if drone is not None and any(step.settles for step in drone.steps):
+        chosen, _ = _settling_method(chosen, method, profile)
+    return LivePlan(
+        out_port=device or USUAL,
+        system=SOUND_CARD,
+        slots=(choice,),
+        method=chosen,
+        profile=profile,
+        plain=True,
+        local="keep",
+        drone=drone,
+        track=track,
+    )
+
+
+def sound_card_problem(limit_s: float = LOOK_S) -> str:
+    """Return why nothing can be played on a sound card; empty if there is one.
+
+    Looks in a process of its own, since a broken sound system can hang whoever asks it.
+    """
+    look = (
+        "from bridge.errors import StillbeatError\n"
+        "from bridge.sound.outputs import pick_output\n"
+        "try:\n    pick_output()\n"
+        "except StillbeatError as error:\n    print('-' + error.message)\n"
+        "else:\n    print('+')\n"
+    )
+    try:
+        done = subprocess.run(
+            [sys.executable, "-c", look],
+            stdin=subprocess.DEVNULL,
+            capture_output=True,
+            timeout=limit_s,
+            check=False,
+            text=True,
+            errors="replace",
+        )
+    except (OSError, subprocess.TimeoutExpired):
+        return "the sound system does not answer"
+    answers = [line for line in done.stdout.splitlines() if line[:1] in "+-"]
+    if not answers:
+        return "the sound system cannot be used"
+    return answers[-1][1:]
+
+
+def _choice(spec: TableSpec) -> Choice:
+    table = spec.build()
+    return Choice(
+        spec.name,
+        tuple(float(hz) for hz in table.hz),
+        tuple(float(hz) for hz in spec.equal().hz),
+        parse_pitch_class(table.tonic),
+    )
