@@ -191,7 +191,10 @@ def _settle(found: Peaks, weight: Floats, f0: float, stiffness: float) -> Comb |
             return None
     got = np.where(hit, weight[nearest], 0.0)[None, :]
     filled = float(_filled(found, got, places[None, :])[0])
-    power = float(np.sum(found.amplitude[np.unique(peak)] ** 2))
+    # A partial that beats with itself makes two peaks: both are the string's.
+    own = np.min(np.abs(found.hz[:, None] - partial_hz(f0, stiffness, numbers)), axis=1) < found.width_hz
+    own[peak] = True
+    power = float(np.sum(found.amplitude[own] ** 2))
     score = float(_scores(found, weight, np.array([f0]), np.array([stiffness]))[0])
     return Comb(
         f0_hz=f0,

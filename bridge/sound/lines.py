@@ -276,12 +276,13 @@ def _envelope(t: Floats, aligned: Complex) -> tuple[Floats, Floats, Floats]:
     real = np.maximum(aligned.real, 0.0)
     logs = 0.5 * np.log(np.maximum(np.abs(aligned) ** 2, 1e-30))
     log_amplitude, decay = _log_line(t, logs, real**2 + 1e-30)
+    log_amplitude, decay = np.clip(log_amplitude, *_LOGS), np.clip(decay, -5.0, 400.0)
     for _ in range(3):
-        model = np.exp(log_amplitude - decay * t[:, None])
+        model = _exponential(t, log_amplitude, decay)
         off = np.clip(aligned.real / model - 1.0, -0.8, 0.8)
         shift, tilt = _log_line(t, off, model**2)
-        log_amplitude, decay = log_amplitude + shift, np.clip(decay + tilt, -5.0, 400.0)
-    model = np.exp(log_amplitude - decay * t[:, None])
+        log_amplitude, decay = np.clip(log_amplitude + shift, *_LOGS), np.clip(decay + tilt, -5.0, 400.0)
+    model = _exponential(t, log_amplitude, decay)
     # Real strings beat with their own second polarisation: follow that, but not the noise.
     ratio = aligned.real / model
     width = 5 if t.size >= 15 else 3
@@ -293,6 +294,14 @@ def _envelope(t: Floats, aligned: Complex) -> tuple[Floats, Floats, Floats]:
     noise = np.sqrt(np.sum(model**2 * (ratio - smooth) ** 2, axis=0) / power / width)
     plain = off_rms < 2.0 * noise + 1e-3
     return np.where(plain, model, model * np.clip(smooth, 0.0, 3.0)), log_amplitude, decay
+
+
+#: Logarithms of amplitudes, full scale 1: nothing is softer or louder than this.
+_LOGS = (-60.0, 6.0)
+
+
+def _exponential(t: Floats, log_amplitude: Floats, decay: Floats) -> Floats:
+    return np.asarray(np.exp(np.clip(log_amplitude - decay * t[:, None], *_LOGS)), dtype=np.float64)
 
 
 def _log_line(t: Floats, values: Floats, weight: Floats) -> tuple[Floats, Floats]:

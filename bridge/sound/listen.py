@@ -87,7 +87,7 @@ def hear(
     Heard
         At least one note or one refusal.
     """
-    sound = _mono(samples)
+    sound = _mono(samples, sample_rate)
     length_s = sound.size / sample_rate
     if refuse.is_silent(sound):
         return Heard((), (Refusal(0.0, length_s, refuse.SILENCE),))
@@ -112,12 +112,12 @@ def hear(
     for pluck in measured:
         fit = pluck.fit
         # A wavering that is left over limits how well the settled pitch is known.
-        sd = float(np.hypot(fit.cents_sd, 0.1 * fit.wobble_cents if fit.wobble_cents > 1.0 else 0.0))
+        sd = float(np.hypot(fit.cents_sd, 0.1 * fit.wobble_cents if fit.wobble_cents > 2.5 else 0.0))
         notes.append(around.note(pluck.start_s, pluck.end_s, fit.hz, sd, fit.stiffness, fit.attack_hz))
     return Heard(tuple(notes), refusals)
 
 
-def _mono(samples: NDArray[np.floating]) -> Floats:
+def _mono(samples: NDArray[np.floating], sample_rate: float) -> Floats:
     sound = np.asarray(samples, dtype=np.float64)
     if sound.ndim == 2:
         sound = sound.mean(axis=1)
@@ -125,5 +125,16 @@ def _mono(samples: NDArray[np.floating]) -> Floats:
         raise InputProblem(f"sound has shape {sound.shape}, expected (samples,) or (samples, channels)")
     if not np.all(np.isfinite(sound)):
         raise InputProblem("the sound holds values that are no numbers", "is the file damaged?")
-    # A converter's offset, not the waveform's own lopsidedness: the median leaves silence silent.
-    return sound - float(np.median(sound)) if sound.size else sound
+    return sound - _offset(sound, sample_rate) if sound.size else sound
+
+
+def _offset(sound: Floats, sample_rate: float) -> float:
+    """A converter's constant offset: the mean of the quietest 50 ms, where that is quiet, else of everything."""
+    size = min(sound.size, max(1, round(0.05 * sample_rate)))
+    count = sound.size // size
+    blocks = sound[: count * size].reshape(count, size)
+    spread = blocks.std(axis=1)
+    quietest = int(np.argmin(spread))
+    if spread[quietest] < 0.1 * float(sound.std()):
+        return float(blocks[quietest].mean())
+    return float(sound.mean())

@@ -81,7 +81,7 @@ def find_onsets(samples: Floats, sample_rate: float) -> list[Onset]:
     surprise, times, listened = _unforeseen(low, low_rate)
     out: list[Onset] = []
     for m in _pick(surprise, listened):
-        at = _place(low, low_rate, float(times[m]))
+        at = _place(low, low_rate, _rough_s(surprise, times, m))
         if out and at - out[-1].time_s < APART_S:
             continue
         out.append(Onset(at, float(surprise[m]), _second_rise(samples, sample_rate, at)))
@@ -143,6 +143,18 @@ def _pick(surprise: Floats, loud: NDArray[np.bool_]) -> list[int]:
         if surprise[m] > ABOVE_USUAL * usual:
             out.append(int(m))
     return out
+
+
+def _rough_s(surprise: Floats, times: Floats, m: int) -> float:
+    """About when the pluck behind the surprise at frame m was.
+
+    It surprises twice: as it enters the frames, and once more as the frames that foretell are caught half way
+    through it. So its time is told from where the surprise begins.
+    """
+    reach = round(FRAME_S / STEP_S)
+    first = max(0, m - reach)
+    early = first + int(np.argmax(surprise[first : m + 1] > 0.7 * surprise[m]))
+    return float(times[early]) + 1.5 * STEP_S
 
 
 def _place(samples: Floats, sample_rate: float, rough_s: float) -> float:

@@ -39,6 +39,9 @@ def clipped_at(samples: Floats) -> Floats:
     sound's own extreme, counts where the step before it or after it is many times larger than any step on it.
     """
     out: list[int] = []
+    # In eight bits every step is large: a step that counts is many of the smallest.
+    steps = np.abs(np.diff(samples))
+    smallest = float(np.min(steps, where=steps > 0, initial=np.inf)) if steps.any() else 0.0
     for sign in (1.0, -1.0):
         wave = sign * samples
         top = float(wave.max(initial=0.0))
@@ -52,7 +55,7 @@ def clipped_at(samples: Floats) -> Floats:
         long = (ends - starts >= 3) & (starts > 0) & (ends < wave.size)
         starts, ends = starts[long], ends[long]
         step = np.maximum(top - wave[starts - 1], top - wave[ends]) if starts.size else np.zeros(0)
-        hard = step > 4e-3 * top
+        hard = step > max(4e-3 * top, 4.0 * smallest)
         if int(hard.sum()) >= CEILING_TOUCHES:
             out += starts[hard].tolist()
     return np.sort(np.asarray(out, dtype=np.float64))

@@ -120,7 +120,8 @@ def _pluck(
         last = end_s >= sound.size / rate - 1e-6
         return Unmeasured(start_s, end_s, refuse.TOO_SHORT if last else refuse.TOGETHER)
     if onset.together:
-        return Unmeasured(start_s, end_s, refuse.TOGETHER)
+        why = _why_not(sound[round(start_s * rate) : round(end_s * rate)], rate)
+        return Unmeasured(start_s, end_s, why if why == refuse.NOISE else refuse.TOGETHER)
     tones, gap_s = _ringing(sound, rate, before_s, start_s)
     first = round(start_s * rate)
     stretch = sound[first : min(round(end_s * rate), first + round(MOST_NOTE_S * rate))]

@@ -59,5 +59,5 @@ def _one_voice(samples: Floats, sample_rate: float, track: Track, run: Run) -> b
         if not own or not here.any():
             continue
         cents = 1200 * np.log2(track.hz[here] / comb.first_hz)
-        good += bool(abs(float(np.median(cents))) < 8.0 + 0.7 * float(np.std(np.clip(cents, -200, 200))))
+        good += bool(abs(float(np.median(cents))) < 8.0 + 1.2 * float(np.std(np.clip(cents, -200, 200))))
     return good >= 2
