@@ -1,0 +1,50 @@
+"""Headings and sentences in the terminal: broken between words at its edge, so that they read from a music stand."""
+
+from __future__ import annotations
+
+import re
+import textwrap
+
+from bridge.cli.printing import console, show
+
+MIN_WIDTH = 40
+MAX_WIDTH = 100
+PIPED_WIDTH = 80
+
+_NO_BREAK = "\N{NO-BREAK SPACE}"
+_TOGETHER = re.compile(r"(?<=\d) (?=(?:cents?|Hz|mm|s|%|beats)\b)|(?<=\bfret) (?=\d)|(?<=\bstring) (?=\d)")
+
+
+def page_width() -> int:
+    """Return the columns that text may fill: those of the terminal, within reason; 80 for a file or pipe."""
+    screen = console()
+    return min(max(screen.width, MIN_WIDTH), MAX_WIDTH) if screen.is_terminal else PIPED_WIDTH
+
+
+def show_heading(text: str) -> None:
+    """Write a heading with an empty line above."""
+    show()
+    console().print(text, markup=False, style="bold")
+
+
+def show_paragraph(text: str, indent: int = 0, hang: int = 0) -> None:
+    """Write sentences, broken between words, but not between a figure and its unit.
+
+    Parameters
+    ----------
+    text : str
+        The sentences.
+    indent : int
+        Columns before the first line.
+    hang : int
+        Columns more before the lines that follow.
+    """
+    lines = textwrap.wrap(
+        _TOGETHER.sub(_NO_BREAK, text),
+        page_width(),
+        initial_indent=" " * indent,
+        subsequent_indent=" " * (indent + hang),
+        break_on_hyphens=False,
+    )
+    for line in lines:
+        show(line.replace(_NO_BREAK, " "))

@@ -1,0 +1,230 @@
+"""The fretboard as a picture: where each fret sounds as the table does, and by how much it does not.
+
+Conventions
+-----------
+Seen as tablature is read: the first string on top, the nut on the left, frets where they lie on the neck. A mark stands
+where the finger presses, in the space before its fret; open strings stand before the nut (or under the capo).
+
+=========================  ==================================================
+black disc                 near the table: goes with it
+ring                       off by more than that, at most by `FAR_CENTS`
+broken ring                further off
+figure below a mark        cents, + sharper, - flatter than the table's note
+fret number in a box       near the table on every string
+=========================  ==================================================
+
+Index
+-----
+`neck_picture`
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping, Sequence
+
+from bridge.sheet.phrases import beat_words, signed
+from bridge.sheet.shapes import BLACK, WHITE, Box, Disc, Line, Picture, Shape, Text
+from bridge.tuning.fretboard import SAFE_CENTS, FretCell
+from bridge.tuning.nodes import place_at
+
+FAR_CENTS = 17.0
+"""Beyond the usual temperaments' worst thirds a note is foreign rather than tempered."""
+
+INLAYS = (3, 5, 7, 9, 12, 15, 17, 19, 21, 24)
+
+_LEFT, _RIGHT, _OPEN = 14.0, 4.0, 11.0
+_TOP, _STRING_GAP, _NUMBERS, _LEGEND = 16.0, 10.5, 13.0, 11.0
+_LARGEST = 3.1
+
+
+def neck_picture(
+    cells: Sequence[FretCell],
+    title: str,
+    *,
+    scale_length_mm: float,
+    capo: int = 0,
+    tonic: str = "",
+    chord: Collection[int] | None = None,
+    subtitle: str = "",
+    width_mm: float = 280.0,
+    last_fret: int | None = None,
+) -> Picture:
+    """Draw a fretboard.
+
+    Parameters
+    ----------
+    cells : sequence of FretCell
+        From `bridge.tuning.fretboard.fretboard`.
+    title, subtitle : str
+        What it shows.
+    scale_length_mm : float
+        Nut to saddle, which places the frets.
+    capo : int
+        Fret of a capo that is on, 0 for none.
+    tonic : str
+        Note that is set apart (a second ring) as the tonic; empty for none.
+    chord : collection of int, optional
+        Only notes of these keys, in any octave, are drawn.
+    width_mm : float
+        Width of the picture; 280 is an A4 page across.
+    last_fret : int, optional
+        Frets beyond are left out.
+    """
+    last = max(cell.fret for cell in cells) if last_fret is None else last_fret
+    shown = [cell for cell in cells if cell.fret <= last]
+    rows = {number: row for row, number in enumerate(sorted({cell.string for cell in shown}))}
+    neck = _Neck(scale_length_mm, last, width_mm, rows)
+    shapes: list[Shape] = [
+        Text(_LEFT, 5.2, title, 4.6, bold=True),
+        *([Text(_LEFT, 10.2, subtitle, 3.4)] if subtitle else []),
+        *neck.wood(shown, capo),
+        *neck.numbers(_agreeing(shown)),
+    ]
+    classes = None if chord is None else {key % 12 for key in chord}
+    for cell in shown:
+        if classes is None or cell.key % 12 in classes:
+            shapes += neck.mark(cell, cell.note.rstrip("-0123456789") == tonic)
+    shapes += neck.legend(tonic)
+    return Picture(f"{title}. {subtitle}".strip(), width_mm, neck.height_mm, tuple(shapes))
+
+
+def _agreeing(cells: Sequence[FretCell]) -> set[int]:
+    """Return the frets at which every string lies near the table."""
+    off = {cell.fret for cell in cells if abs(cell.cents) > SAFE_CENTS}
+    return {cell.fret for cell in cells} - off
+
+
+class _Neck:
+    """Where things stand on one picture."""
+
+    def __init__(self, scale_length_mm: float, last: int, width_mm: float, rows: Mapping[int, int]) -> None:
+        self.last = last
+        self.rows = rows
+        self.width_mm = width_mm
+        self.nut_x = _LEFT + _OPEN
+        drawn_mm = place_at(float(max(last, 1)), scale_length_mm).from_nut_mm
+        self.per_mm = (width_mm - _RIGHT - self.nut_x) / drawn_mm
+        self.scale_length_mm = scale_length_mm
+        self.bottom = _TOP + _STRING_GAP * (len(rows) - 1)
+        self.height_mm = self.bottom + _STRING_GAP / 2 + _NUMBERS + _LEGEND
+
+    def wire_x(self, fret: int) -> float:
+        """Where a fret lies."""
+        return self.nut_x + self.per_mm * place_at(float(fret), self.scale_length_mm).from_nut_mm
+
+    def space_x(self, fret: int) -> float:
+        """Where a finger presses: the middle of the space before a fret; before the nut for fret 0."""
+        if fret == 0:
+            return _LEFT + _OPEN / 2
+        return (self.wire_x(fret - 1) + self.wire_x(fret)) / 2
+
+    def radius(self, fret: int) -> float:
+        """How large a mark may be in a space."""
+        if fret == 0:
+            return _LARGEST
+        return min(_LARGEST, 0.44 * (self.wire_x(fret) - self.wire_x(fret - 1)))
+
+    def row_y(self, string: int) -> float:
+        """Where a string lies."""
+        return _TOP + _STRING_GAP * self.rows[string]
+
+    def wood(self, cells: Sequence[FretCell], capo: int) -> list[Shape]:
+        """Frets, nut, capo and strings."""
+        top, bottom = _TOP - _STRING_GAP / 2, self.bottom + _STRING_GAP / 2
+        shapes: list[Shape] = [
+            Line(self.wire_x(fret), top, self.wire_x(fret), bottom, 0.35, 0.45)
+            for fret in range(1, self.last + 1)
+        ]
+        shapes.append(Line(self.nut_x, top, self.nut_x, bottom, 1.3))
+        starts = {cell.string: cell.fret for cell in cells if cell.open}
+        notes = {cell.string: cell.note for cell in cells if cell.open}
+        thickest = len(self.rows)
+        for string, row in self.rows.items():
+            y = self.row_y(string)
+            start = starts.get(string, 0)
+            from_x = self.nut_x if start <= capo else self.wire_x(start - 1)
+            weight = 0.25 + 0.5 * row / max(thickest - 1, 1)
+            shapes.append(Line(from_x, y, self.width_mm - _RIGHT, y, weight))
+            shapes.append(Text(1.5, y + 1.4, f"{string}", 4.0, bold=True))
+            shapes.append(Text(_LEFT - 1.0, y + 1.2, notes.get(string, ""), 3.2, "end"))
+        if capo:
+            x = self.wire_x(capo) - 1.6
+            shapes.append(Box(x, top, 1.6, bottom - top, BLACK, None))
+            shapes.append(Text(x + 0.8, top - 0.8, "capo", 2.8, "middle"))
+        return shapes
+
+    def numbers(self, agreeing: set[int]) -> list[Shape]:
+        """Numbers of the frets below the neck, boxed where all strings agree, and dots as on the neck."""
+        y = self.bottom + _STRING_GAP / 2 + 5.0
+        shapes: list[Shape] = []
+        for fret in range(self.last + 1):
+            x = self.space_x(fret)
+            if fret in agreeing:
+                half = 2.4 if fret < 10 else 3.2
+                shapes.append(Box(x - half, y - 3.7, 2 * half, 5.0, None, BLACK, 0.4, 0.8))
+            shapes.append(Text(x, y, f"{fret}", 3.6, "middle", bold=fret in agreeing))
+            for offset in (-1.1, 1.1) if fret in (12, 24) else (0.0,) if fret in INLAYS else ():
+                shapes.append(Disc(x + offset, y + 3.6, 0.7, BLACK, None))
+        return shapes
+
+    def mark(self, cell: FretCell, is_tonic: bool) -> list[Shape]:
+        """One note."""
+        x, y = self.space_x(cell.fret), self.row_y(cell.string)
+        radius = self.radius(cell.fret)
+        safe = abs(cell.cents) <= SAFE_CENTS
+        shapes: list[Shape] = []
+        if is_tonic:
+            shapes.append(Disc(x, y, radius + 0.75, WHITE, BLACK, 0.3))
+        dash = 0.9 if abs(cell.cents) > FAR_CENTS else 0.0
+        shapes.append(
+            Disc(x, y, radius, BLACK if safe else WHITE, BLACK, 0.45, 0.0 if safe else dash, _note(cell))
+        )
+        name = cell.note.rstrip("-0123456789")
+        size = radius * (1.05 if len(name) == 1 else 0.88)
+        shapes.append(Text(x, y + 0.36 * size, name, size, "middle", True, WHITE if safe else BLACK))
+        figure = signed(cell.cents, 0)
+        if figure != "0":
+            low = y + radius + (0.75 if is_tonic else 0.0) + 2.35
+            shapes.append(Text(x, low, figure, min(2.5, 0.9 * radius), "middle"))
+        return shapes
+
+    def legend(self, tonic: str) -> list[Shape]:
+        """What the marks mean."""
+        y = self.height_mm - 4.2
+        entries: list[tuple[list[Shape], str]] = [
+            ([Disc(0, 0, 1.6, BLACK, BLACK, 0.4)], f"within {SAFE_CENTS:g} cents of the table"),
+            ([Disc(0, 0, 1.6, WHITE, BLACK, 0.4)], f"up to {FAR_CENTS:g} off"),
+            ([Disc(0, 0, 1.6, WHITE, BLACK, 0.4, 0.9)], "further off"),
+            ([Text(0, 1.0, "+14", 2.6, "middle")], "cents sharp (+), flat (-)"),
+            ([Box(-1.9, -2.0, 3.8, 4.0, None, BLACK, 0.4, 0.8)], "all strings agree"),
+        ]
+        if tonic:
+            entries.append(
+                ([Disc(0, 0, 2.1, WHITE, BLACK, 0.3), Disc(0, 0, 1.4, WHITE, BLACK, 0.4)], f"tonic {tonic}")
+            )
+        widths = [8.5 + 1.78 * len(text) for _, text in entries]
+        stretch = min(1.0, (self.width_mm - 4.0) / sum(widths))
+        shapes: list[Shape] = []
+        x = 4.0
+        for (signs, text), width in zip(entries, widths, strict=True):
+            shapes += [_moved(sign, x, y) for sign in signs]
+            shapes.append(Text(x + 3.6, y + 1.0, text, 3.0 * stretch))
+            x += width * stretch
+        return shapes
+
+
+def _moved(shape: Shape, x: float, y: float) -> Shape:
+    """Move a disc, box or text of the legend."""
+    from dataclasses import replace
+
+    assert not isinstance(shape, Line)
+    return replace(shape, x=shape.x + x, y=shape.y + y)
+
+
+def _note(cell: FretCell) -> str:
+    """What a browser tells of a mark."""
+    where = "open" if cell.open else f"fret {cell.fret}"
+    text = f"string {cell.string}, {where}: {cell.hz:.2f} Hz; the table's {cell.note} is {cell.table_hz:.2f} Hz, "
+    text += f"{signed(cell.cents)} cents"
+    beats = cell.drone_beats_hz
+    return text if beats is None else f"{text}; against the drone {beat_words(beats)}"
