@@ -37,6 +37,8 @@ from bridge.sound.spectrum import Floats, peaks, spectrum
 EXPECTED_WITHIN_CENTS = 70.0
 #: Pairs of partials up to these numbers.
 MOST_PARTIALS = 12
+#: An interval whose first common partials lie higher than this is no consonance: nobody hears it beat.
+SIMPLEST = 8
 #: At most so much of the sound is used, and at least.
 MOST_S, LEAST_S = 5.0, 0.6
 #: A partial stands alone if the other string has none within so many Hz.
@@ -149,7 +151,7 @@ def coinciding(first_hz: float, second_hz: float) -> list[tuple[int, int]]:
         q = round(p * first_hz / second_hz)
         if 1 <= q <= MOST_PARTIALS and abs(np.log2(p * first_hz / (q * second_hz))) * 1200 < 45.0:
             out.append((p, q))
-    if not out:
+    if not out or max(out[0]) > SIMPLEST:
         return []
     base = out[0]
     return [(p, q) for p, q in out if p * base[1] == q * base[0]]

@@ -73,7 +73,7 @@ def test_whole_recording_is_one_pluck(row: dict) -> None:
 
 
 def test_makers_pitch_of_the_font_agrees() -> None:
-    """The maker's root key and fine tuning, an independent word on pitch, within 8 cents for all 30 samples (loops are tuned by ear)."""
+    """The maker's root key and fine tuning, an independent word on pitch (loops are tuned by ear), within 8 cents."""
     for row in FONT_ROWS:
         sample = font_guitar(row["instrument"])[row["sample"]]
         note = hear(sample.samples, sample.sample_rate).notes[0]
