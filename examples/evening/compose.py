@@ -1,10 +1,11 @@
 """Writes the six backing tracks of this example; everything in them was made up for it.
 
-Run ``python examples/evening/compose.py`` from anywhere; the files in ``tracks/`` come out the same every time (needs mido).
+Run ``python examples/evening/compose.py`` from anywhere; the files in ``tracks/`` come out the same every time (needs
+mido).
 
-A piece is written as bars, a line each: the chord, then the melody as notes with their length in beats. Chords are held by
-an organ (channel 1), their roots played by a bass (channel 2), the melody by a flute or a plucked string (channel 3);
-some pieces have a light drum part (channel 10).
+A piece is written as bars, a line each: the chord, then the melody as notes with their length in beats. Chords are held
+by an organ (channel 1), their roots played by a bass (channel 2), the melody by a flute or a plucked string (channel
+3); some pieces have a light drum part (channel 10).
 """
 
 from __future__ import annotations

@@ -1,8 +1,8 @@
 """How long retuning takes and how much memory, against mido's own load and save of the same file in the same run.
 
-Run: ``python tests/bench/bench_retune.py [EVENTS] [--method note]``. Prints ratios; asserts nothing. Each measurement is
-a process of its own, so start-up counts and the peak memory is its own; the two sides take turns, and medians are
-compared.
+Run: ``python tests/bench/bench_retune.py [EVENTS] [--method note]``. Prints ratios; asserts nothing. Each
+measurement is a process of its own, so start-up counts and the peak memory is its own; the two sides take turns, and
+medians are compared.
 """
 
 from __future__ import annotations
@@ -42,8 +42,14 @@ def make_file(path: Path, events: int) -> None:
         track.append(mido.Message("program_change", channel=channel, program=channel * 8))
         for index in range(events // 8 // 20 * 9):
             key = random.randrange(36, 90)
-            track.append(mido.Message("note_on", channel=channel, note=key, velocity=80, time=random.randrange(20)))
-            track.append(mido.Message("note_off", channel=channel, note=key, velocity=0, time=random.randrange(20, 120)))
+            track.append(
+                mido.Message("note_on", channel=channel, note=key, velocity=80, time=random.randrange(20))
+            )
+            track.append(
+                mido.Message(
+                    "note_off", channel=channel, note=key, velocity=0, time=random.randrange(20, 120)
+                )
+            )
             if index % 9 == 0:
                 track.append(mido.Message("control_change", channel=channel, control=7, value=index % 128))
                 track.append(mido.Message("pitchwheel", channel=channel, pitch=index % 4000 - 2000))
@@ -60,7 +66,9 @@ def measure(code: str, *arguments: str) -> tuple[float, float]:
     return seconds, int(done.stderr.rsplit("PEAK", 1)[1]) / 1024
 
 
-def compare(label: str, floor: str, ours: str, floor_args: list[str], our_args: list[str], rounds: int) -> None:
+def compare(
+    label: str, floor: str, ours: str, floor_args: list[str], our_args: list[str], rounds: int
+) -> None:
     """Print the ratio of two programs that take turns."""
     results: dict[str, list[tuple[float, float]]] = {"floor": [], "ours": []}
     for _ in range(rounds):
@@ -68,10 +76,9 @@ def compare(label: str, floor: str, ours: str, floor_args: list[str], our_args: 
         results["ours"].append(measure(ours, *our_args))
     seconds = {side: statistics.median(run[0] for run in runs) for side, runs in results.items()}
     memory = {side: statistics.median(run[1] for run in runs) for side, runs in results.items()}
-    print(
-        f"{label}: {seconds['ours']:.3f} s against {seconds['floor']:.3f} s, ratio {seconds['ours'] / seconds['floor']:.2f}; "
-        f"peak {memory['ours']:.0f} MB against {memory['floor']:.0f} MB, ratio {memory['ours'] / memory['floor']:.2f}"
-    )
+    time_ratio, memory_ratio = seconds["ours"] / seconds["floor"], memory["ours"] / memory["floor"]
+    print(f"{label}: {seconds['ours']:.3f} s against {seconds['floor']:.3f} s, ratio {time_ratio:.2f}")
+    print(f"  peak {memory['ours']:.0f} MB against {memory['floor']:.0f} MB, ratio {memory_ratio:.2f}")
 
 
 def main() -> None:
