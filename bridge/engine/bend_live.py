@@ -27,12 +27,12 @@ from typing import Literal, NamedTuple
 
 from bridge.engine.allocate_online import OnlinePlacer
 from bridge.engine.bend_options import BendOptions, allowed_channels
-from bridge.engine.channels import Out, Source
+from bridge.engine.channels import Out
 from bridge.engine.core import best_offset
 from bridge.engine.lifetimes import HOLD_2, SOSTENUTO, SUSTAIN
+from bridge.engine.live_router import LiveRouter
 from bridge.engine.mpe import LOWER_MEMBERS, UPPER_MEMBERS, choose_zones
-from bridge.engine.router import Router
-from bridge.engine.targets import LEAST_RANGE_SEMITONES, Offsets, fixed_range, most_range, smallest_range
+from bridge.engine.targets import LEAST_RANGE_SEMITONES, Offsets, fixed_range, most_range
 from bridge.errors import MethodProblem, ValueProblem
 from bridge.tuning.notes import note_name
 from bridge.wire.bend import CENTRE
@@ -89,7 +89,7 @@ class BendEngine:
         self._offsets = Offsets(profile)
         self.check(table_hz)
         self._placer = OnlinePlacer(self.options.tonics[0] if self.options.tonics else None)
-        self._router = _LiveRouter(
+        self._router = LiveRouter(
             self._placer,
             self._offsets.of(table_hz),
             [] if self._mpe else allowed_channels(profile, self.options),
@@ -121,8 +121,6 @@ class BendEngine:
     def check(self, table_hz: Sequence[float]) -> None:
         """Refuse a table that bends cannot reach on this synth, on the keys of a piano.
 
-        `change` does not refuse: it goes as far as it can, and counts (`clipped`).
-
         Raises
         ------
         MethodProblem
@@ -133,7 +131,7 @@ class BendEngine:
         key = max(_PIANO, key=lambda each: abs(offsets[each]))
         if abs(offsets[key]) > 100.0 * most:
             raise MethodProblem(
-                f"{note_name(key)} lies {offsets[key]:+.0f} cents from its usual pitch, but bends reach ±{most} semitones",
+                f"{note_name(key)} lies {offsets[key]:+.0f} cents from its usual pitch; bends reach ±{most} semitones",
                 "use --method note, or a reference nearer to the usual pitch",
             )
 
@@ -199,11 +197,14 @@ class BendEngine:
         ------
         ValueProblem
             The mode is none of these, or the time of a glide is out of range.
+        MethodProblem
+            Bends cannot reach the table on this synth (see `check`); nothing has changed.
         """
         if mode not in ("now", "next", "glide"):
             raise ValueProblem(f"on change {mode!r} is unknown", "now, next or glide")
         if mode == "glide" and not (math.isfinite(glide_s) and 0.0 <= glide_s <= 600.0):
             raise ValueProblem(f"a glide of {glide_s:g} s is out of range", "0 to 600 seconds")
+        self.check(table_hz)
         router = self._router
         router.sink = []
         sounding = [note.offset for out in router.outs for note in out.notes]
@@ -284,7 +285,9 @@ class BendEngine:
     def sounding(self) -> list[SoundingNote]:
         """Return the pitched notes that sound, by source channel and key."""
         return sorted(
-            SoundingNote(source.number, key, note.out.number, note.out.offset)
+            SoundingNote(
+                source.number, key, note.out.number, self._offsets.sounding_cents(key, note.out.offset)
+            )
             for source in self._router.sources
             for key, note in source.sounding
         )
@@ -345,70 +348,3 @@ class BendEngine:
         self._glide_step_s = now_s + GLIDE_STEP_S
 
     _glide_step_s = 0.0
-
-
-class _LiveRouter(Router):
-    """A router that does not know what bends are to come, and widens its ranges when they do."""
-
-    def bound(self, profile: SynthProfile | None, mpe: bool) -> None:
-        """Know what ranges the synth obeys."""
-        self._profile = profile
-        self._is_mpe = mpe
-        self._fixed = fixed_range(profile, mpe)
-        self._moved = [False] * 16
-        self._fitted = [(0.0, 0.0)] * 16
-        self._low_cents = self._high_cents = 0.0
-
-    def fit_ranges(self) -> None:
-        """Make every range wide enough for the table, and for the wheel where it has been moved."""
-        self._low_cents, self._high_cents = min(self.offsets), max(self.offsets)
-        for source in self.sources:
-            self._fit(source)
-
-    def _fit(self, source: Source) -> None:
-        index = source.index
-        reach = source.range_cents if self._moved[index] else 0.0
-        self._fitted[index] = (reach, source.fine_cents)
-        most = self._fixed or most_range(self._profile, source.range_cents, self._is_mpe)
-        low = self._low_cents - reach + source.fine_cents
-        high = self._high_cents + reach + source.fine_cents
-        need = smallest_range(low, high, most)
-        semitones = self._fixed or max(need, min(source.range_out_semitones, most))
-        if semitones == source.range_out_semitones:
-            return
-        source.range_out_semitones = semitones
-        for out in source.pool if source.manager is not None else source.serving:
-            if out.source is source and out.range_semitones not in (0, semitones):
-                self.send_range(out, semitones)
-                out.value = -1
-                self.bend(out)
-
-    def tune_own(self, source: Source, now_s: float) -> None:
-        """Widen the range before the wheel or the fine tuning is followed beyond it."""
-        index = source.index
-        self._moved[index] = self._moved[index] or source.wheel != CENTRE
-        reach = source.range_cents if self._moved[index] else 0.0
-        if self._fitted[index] != (reach, source.fine_cents):
-            self._fit(source)
-        super().tune_own(source, now_s)
-
-    def forget_all(self, now_s: float) -> None:
-        """A system reset byte: the synth starts afresh."""
-        self._reset(now_s)
-
-    def rest(self) -> None:
-        """Take it that nothing sounds any more."""
-        for out in self.outs:
-            out.notes.clear()
-            out.owed.clear()
-            out.mixed = out.claimed = False
-            out.glide = None
-            out.value = CENTRE if out.value >= 0 else out.value
-        for source in self.sources:
-            source.sounding.reset()
-            for pedal in (SUSTAIN, SOSTENUTO, HOLD_2):
-                source.cc[pedal] = min(source.cc[pedal], 0)
-            source.wheel = CENTRE
-            source.own_cents = source.fine_cents
-            source.settled_offs.clear()
-            source.version += 1

@@ -102,7 +102,9 @@ def choose_method(
             "bend", f"{fit.parts_at_once} parts sound at once, but {fit.allowed} channels are allowed"
         )
     if len(parts or fit.parts) > 2:
-        refused.setdefault("mpe", f"{len(fit.parts)} channels play pitched notes, but MPE has two zones: choose with --part")
+        refused.setdefault(
+            "mpe", f"{len(fit.parts)} channels play pitched notes, but MPE has two zones: choose with --part"
+        )
     short = f"every note in tune would take {fit.needed} channels, but {fit.allowed} are allowed"
     if profile is None:
         if "bend" not in refused and fit.needed <= fit.allowed:

@@ -62,6 +62,10 @@ class Offsets:
             offsets.append(self._same(cents / self._scale))
         return tuple(offsets)
 
+    def sounding_cents(self, key: int, offset: float) -> float:
+        """Return how far from equal a key sounds if it is bent by `offset`: the way back from `of`."""
+        return offset * self._scale + (self._stretch[key] if self._stretch is not None else 0.0)
+
     def forget(self, keep: Sequence[float]) -> None:
         """Drop all values known so far but those in `keep`, so that memory stays bounded over many tables."""
         self._known = {}

@@ -62,6 +62,12 @@ def test_the_stretch_of_a_sampled_instrument_is_taken_off() -> None:
     assert offsets[60] == pytest.approx(-6.0)
 
 
+def test_how_a_key_sounds_is_the_way_back() -> None:
+    offsets = Offsets(profile(bend_scale=0.5, key_stretch_cents=tuple(key / 10 for key in range(128))))
+    bends = offsets.of([hz * 2 ** (7 / 1200) for hz in EQUAL_HZ])
+    assert [offsets.sounding_cents(key, bends[key]) for key in range(128)] == pytest.approx([7.0] * 128)
+
+
 @given(st.integers(1, 24), st.floats(-2500, 2500))
 def test_a_range_covers_what_the_wire_can_say(semitones: int, cents: float) -> None:
     try:

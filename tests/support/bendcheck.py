@@ -303,7 +303,10 @@ class _Check:
             self.found.notes.append(note)
             self.found.channels.add(started[0])
             self.alive.append(note)
-            if self.output.channels[self.output.manager(started[0])].mono != self.source.channels[number].mono:
+            if (
+                self.output.channels[self.output.manager(started[0])].mono
+                != self.source.channels[number].mono
+            ):
                 self.say(anchor, "mono mode was not kept")
             return
         if is_off:
