@@ -21,10 +21,14 @@ from bridge.jobs.session_plan import PiecePlan, SessionPlan, Step, SynthPlan
 from bridge.jobs.session_synth import trim_folder
 from bridge.store.session import built
 from bridge.tuning.changes import moved_notes
+from bridge.tuning.notes import parse_pitch_class
 from bridge.tuning.ratios import cents_to_ratio, format_ratio
 
 NAME = "START-HERE.txt"
 WIDTH = 78
+
+_TONICS = ("C", "Db", "D", "Eb", "E", "F", "F#", "G", "Ab", "A", "Bb", "B")
+_WRITTEN_SEMITONES = {"Bb": 2, "Eb": 9, "F": 7}  # how far above its sound a note is written, octaves aside
 
 
 def start_here(plan: SessionPlan, manifest: Manifest) -> str:
@@ -92,17 +96,31 @@ class _Page:
                 other = f"; guitar: {piece.spec.guitar.title}"
             slide = f", slide at {format_ratio(home.slide)}" if home.slide != 1 else ""
             yield from _wrapped(
-                f"{piece.title}: in {home.tonic}{fret}{slide}{other}", "    ", f"{piece.number:2d}  "
+                f"{piece.title}: in {home.tonic}{self._read(home.tonic)}{fret}{slide}{other}",
+                "    ",
+                f"{piece.number:2d}  ",
             )
+            tonic = home.tonic
             for step in one.steps[1:]:
                 title = f" ({step.title})" if step.title else ""
-                moved = moved_notes(home, built(one.tables[step.table]))
+                table = built(one.tables[step.table])
+                read = self._read(table.tonic) if table.tonic != tonic else ""
+                tonic = table.tonic
+                moved = moved_notes(home, table)
                 against = f"; against the start, {', '.join(moved)}" if moved else ""
-                yield from _wrapped(f"from {step.place}{title}: {step.what}{against}", "      ", "    ")
+                yield from _wrapped(f"from {step.place}{title}: {step.what}{read}{against}", "      ", "    ")
             for paragraph in piece.notes.splitlines():
                 yield from _wrapped(paragraph, "    ")
             for notice in self._shared_notices(one):
                 yield from _wrapped(f"track: {notice}", "      ", "    - ")
+
+    def _read(self, tonic: str) -> str:
+        """Say a tonic as transposing players read it: `` (Bb players read E)``."""
+        read = [
+            f"{name} players read {_TONICS[(parse_pitch_class(tonic) + _WRITTEN_SEMITONES[name]) % 12]}"
+            for name in self.session.transposing
+        ]
+        return f" ({', '.join(read)})" if read else ""
 
     def _notices(self, one: PiecePlan, synth: str) -> list[str]:
         return self.manifest.tasks[task_name(one.piece.stem, synth)].notices
@@ -324,8 +342,6 @@ class _Page:
     def _rest(self) -> Iterator[str]:
         yield from self._heading("What else is here")
         rows = [("tables", "every table: .csv for spreadsheets, .json for scripts, .toml")]
-        if self.manifest.find(what="page"):
-            rows.insert(0, ("pages", "to print or to read: tables, strings, what to listen for"))
         rows += [
             ("session", "the session file and what it was made from"),
             ("manifest.json", "every file with its SHA-256 sum"),

@@ -3,7 +3,7 @@
 The session is read from the bundle's own copy, its tables are built anew, and every file is put to the test that suits
 it (`bridge.jobs.session_read`, `bridge.jobs.session_hear`): what a tuning program holds, what the channels of a synth
 would sound, note by note what a track sounds like, the frequencies of a drone. Every file's hash is compared with the
-manifest's, so that damage on the way is found as well; pages and copies are compared by hash only.
+manifest's, so that damage on the way is found as well; what is of no kind named here is compared by hash only.
 
 Index
 -----

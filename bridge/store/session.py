@@ -254,8 +254,6 @@ class Session:
         Instruments whose players ask for their own notes, such as ``Bb``.
     trims : Trims
     live : LiveControls
-    pages : bool
-        Whether pages to print are made.
     files : tuple of str
         Every file of the folder that it needs, the session file first, as written, with ``/``.
     """
@@ -273,7 +271,6 @@ class Session:
     transposing: tuple[str, ...] = ()
     trims: Trims = Trims()
     live: LiveControls = LiveControls()
-    pages: bool = True
     files: tuple[str, ...] = ()
 
     def synth(self, name: str) -> SessionSynth:

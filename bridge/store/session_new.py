@@ -29,7 +29,7 @@ title = {title}
 # scale = "five-limit"
 # notes = "For everybody: doors at seven."
 
-# Players who ask for the pages in their own notes.
+# Players of transposing instruments, who are told their own tonics.
 # transposing = ["Bb", "Eb", "F"]
 
 # A held sound for those without a synth: degrees above the tonic ("1", "5", "b7") or notes ("D2").

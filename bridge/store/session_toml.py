@@ -129,7 +129,6 @@ class _Reader:
             transposing=read_transposing(top),
             trims=read_trims(top.section("trims")),
             live=read_live(top.section("live")),
-            pages=top.flag("pages", True),
             files=tuple(dict.fromkeys(self.files)),
         )
         top.refuse_others()

@@ -352,6 +352,10 @@ def test_the_page_says_what_to_load_and_how_to_recall(bundle: Path) -> None:
         "overwrites a tuning program",
         "start quiet",
         "101 = 0, 100 = 3",
+        # A Bb instrument sounds a whole tone below what it reads.
+        "Low Water: in D (Bb players read E)",
+        "from bar 10: tonic G (Bb players read A)",
+        "in E (Bb players read F#), played in D with a capo at fret 2",
     ):
         assert word in text
     for name in ("organ", "rack"):
