@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -60,7 +61,13 @@ if TYPE_CHECKING:
     help="Nut to saddle  [default: the guitar's]",
 )
 @click.option("--csv", "as_csv", is_flag=True, help="CSV for spreadsheets: every string at every fret.")
-@click.option("--svg", "svg_file", type=click.Path(path_type=Path), metavar="FILE", help="Draw it into FILE.")
+@click.option(
+    "--svg",
+    "svg_file",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Draw it into FILE, or one --chord. In a browser, point at a note for Hz and beats.",
+)
 @overwrite_option
 def frets_command(
     request: TableRequest,
@@ -97,7 +104,7 @@ def frets_command(
     warn_doubt(spec.reference.doubt)
     guitar = guitar_of(spec)
     if number is not None:
-        guitar.string(number)
+        guitar.string(number)  # refuses a string that the guitar does not have
     if slides and not (chords or all_chords or barres or svg_file or number is not None):
         _print_slides(spec, scale_length_mm)
         return
@@ -196,7 +203,7 @@ def _blocks(last: int, width: int) -> list[tuple[int, int]]:
     return [(first, min(first + step, last + 1)) for first in range(0, last + 1, step)]
 
 
-def _row(here, first, end, text) -> str:  # type: ignore[no-untyped-def]
+def _row(here: Mapping[int, FretCell], first: int, end: int, text: Callable[[FretCell], str]) -> str:
     return "".join(
         (text(here[fret]) if fret in here else "").rjust(_CELL) for fret in range(first, end)
     ).rstrip()
@@ -303,27 +310,31 @@ def _print_slides(spec: TableSpec, scale_length_mm: float | None) -> None:
     from bridge.cli.paragraphs import show_heading, show_paragraph
     from bridge.cli.printing import cents, show_table
     from bridge.jobs.frets import guitar_of, slides_of
-    from bridge.sheet.phrases import place_words
     from bridge.tuning.ratios import format_ratio
 
     guitar = guitar_of(spec)
     length_mm = guitar.scale_length_mm if scale_length_mm is None else scale_length_mm
-    show_heading(
-        f"Where a slide stands for pure intervals above a string ({length_mm:g} mm from nut to saddle)"
-    )
-    show_table(
-        ("pure", "degree", "frets", "mm from nut", "where", "cents from fret"),
-        [
+    show_heading(f"Where a slide stands for pure intervals ({length_mm:g} mm from nut to saddle)")
+    rows = []
+    for one in slides_of(spec, length_mm):
+        place = one.place
+        over = "over it" if place.side == "at" else f"{place.from_fret_mm:+.0f} mm"
+        rows.append(
             (
                 format_ratio(one.ratio),
                 one.degree,
-                f"{one.place.frets:.2f}",
-                f"{one.place.from_nut_mm:.1f}",
-                place_words(one.place),
+                f"{place.frets:.2f}",
+                f"{place.from_nut_mm:.1f} mm",
+                str(place.nearest_fret),
+                over,
                 cents(one.cents_from_fret),
             )
-            for one in slides_of(spec, length_mm)
-        ],
-        left=(0, 1, 4),
+        )
+    show_table(
+        ("pure", "degree", "frets", "from nut", "nearest fret", "from it", "cents from it"), rows, left=(0, 1)
     )
-    show_paragraph("over the fret means a string sounds as the fret does; lean the slide with your ear")
+    above = f"the capo at fret {spec.fret}" if spec.fret else "the open string"
+    show_paragraph(
+        f"intervals above {above}; frets and millimetres from the nut. From the nearest fret: + towards the saddle, "
+        "- towards the nut. Straight over a fret wire a slide sounds as a finger behind it does."
+    )

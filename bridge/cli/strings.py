@@ -151,10 +151,11 @@ def _print_steps(found: StringsPlan) -> None:
     plan = found.plan
     notes = string_notes(plan)
     reference = plan.guitar.reference_string
+    sound = "pluck" if plan.guitar.frets else "pluck or bow"
     show_heading("2. Tune by ear, each string against one that is tuned")
     show_paragraph(
-        f"Set string {reference} ({notes[reference]}) first. Touch a string lightly over the place, pluck, lift the "
-        "finger: the harmonic rings on. Pluck both, and turn the string named first."
+        f"Set string {reference} ({notes[reference]}) first. Touch a string lightly over the place, {sound}, lift the "
+        "finger: the harmonic rings on. Sound both, and turn the string named first."
     )
     for number, step in enumerate(plan.steps, 1):
         _print_step(found, step, f"{number}.")
@@ -185,7 +186,7 @@ def _print_step(found: StringsPlan, step: TuningStep, mark: str) -> None:
 
 def _print_end(found: StringsPlan) -> None:
     from bridge.cli.paragraphs import show_heading, show_paragraph
-    from bridge.tuning.chords import contradicted_strings
+    from bridge.sheet.phrases import beat_words
 
     plan = found.plan
     show_heading("3. Go round again")
@@ -200,10 +201,12 @@ def _print_end(found: StringsPlan) -> None:
             f"The synth follows with --fret {plan.capo} --reference {name}={found.open_reference_hz:.3f}: "
             "the open note that a fret without pull would raise to this."
         )
-    for string in contradicted_strings(found.table):
-        side = "above" if string.cents > 0 else "below"
+    for one in found.off:
+        side = "above" if one.cents > 0 else "below"
         show_paragraph(
-            f"String {string.number} lies {abs(string.cents):.1f} cents {side} the table's {string.note}: "
-            f"{string.beats_hz:.2f} beats a second against it. The table follows its scale; "
-            "--open-strings-win makes it follow the strings."
+            f"String {one.string} lies {abs(one.cents):.1f} cents {side} the table's {one.note}: "
+            f"{beat_words(one.beats_hz)} against it.",
+            hang=2,
         )
+    if found.off:
+        show_paragraph("There the table follows its scale; --open-strings-win makes it follow the strings.")

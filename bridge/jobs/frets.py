@@ -114,6 +114,8 @@ def study_frets(
         If a text is malformed or a value out of range.
     """
     guitar = guitar_of(spec)
+    if guitar.frets == 0:
+        raise TuningProblem(f"{guitar.title} has no frets", "--slides tells where a slide or finger stands")
     table = spec.build()
     heard = parse_drone(drone, table)
     cells = fretboard(
@@ -320,8 +322,7 @@ def heading_of(study: FretStudy) -> str:
 
 def neck_of(study: FretStudy, chord: Chord | None = None, scale_length_mm: float | None = None) -> Picture:
     """Draw a fretboard, or the notes of one chord on it."""
-    drone = study.drone
-    subtitle = "" if drone is None else f"beats are told against the drone {drone.name} = {drone.hz:.3f} Hz"
+    subtitle = ""
     if chord is not None:
         notes = " ".join(note.rstrip("-0123456789") for note in chord.notes)
         subtitle = f"chord {chord.name} ({chord.numeral}): {notes}, {chord.verdict} in this table"

@@ -18,12 +18,37 @@ from fractions import Fraction
 from bridge.errors import TuningProblem, ValueProblem
 from bridge.store.descriptions import load_guitar
 from bridge.tuning.guitars import Guitar
+from bridge.tuning.notes import parse_note
+from bridge.tuning.ratios import hz_to_cents
 from bridge.tuning.reference import Reference
 from bridge.tuning.strings_order import STEEL_STIFFNESS, TuningPlan, plan_tuning
 from bridge.tuning.tables import Table, TableSpec
 
 SLACK = "slack"
-USUAL = "standard"
+AGREES_CENTS = 0.5
+"""A string this near to the table's note is that note."""
+
+
+@dataclass(frozen=True)
+class OffString:
+    """A string that lies beside the table's note of its name.
+
+    Attributes
+    ----------
+    string : int
+        Its number.
+    note : str
+        The note.
+    cents : float
+        How far the string lies above it.
+    beats_hz : float
+        Beats per second of the two together.
+    """
+
+    string: int
+    note: str
+    cents: float
+    beats_hz: float
 
 
 @dataclass(frozen=True)
@@ -47,6 +72,8 @@ class StringsPlan:
         more or becomes slack.
     open_reference_hz : float
         Reference that, with the capo's fret given beside it, sounds as the plan's.
+    off : tuple of OffString
+        Strings that, tuned by the plan, lie beside the table's note.
     """
 
     table: Table
@@ -56,6 +83,7 @@ class StringsPlan:
     tension: Mapping[int, float]
     cautions: tuple[str, ...]
     open_reference_hz: float
+    off: tuple[OffString, ...]
 
 
 def plan_strings(
@@ -120,7 +148,19 @@ def plan_strings(
         tension={change.string: change.tension for change in compared.changes},
         cautions=(guitar.caution,) if guitar.caution and usual is not None else told,
         open_reference_hz=spec.reference.hz * reference_hz / tabled.hz,
+        off=_off(plan, table, reference_hz / tabled.hz),
     )
+
+
+def _off(plan: TuningPlan, table: Table, level: float) -> tuple[OffString, ...]:
+    """Compare the strings as planned with the table, which lies `level` times as high."""
+    found = []
+    for change in sorted(plan.changes, key=lambda change: -change.string):
+        table_hz = level * float(table.hz[parse_note(change.note)])
+        cents = hz_to_cents(change.hz, table_hz)
+        if abs(cents) > AGREES_CENTS:
+            found.append(OffString(change.string, change.note, cents, abs(change.hz - table_hz)))
+    return tuple(found)
 
 
 def parse_stiffness(texts: Sequence[str], guitar: Guitar) -> Mapping[int, float]:

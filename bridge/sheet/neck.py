@@ -33,13 +33,13 @@ FAR_CENTS = 17.0
 INLAYS = (3, 5, 7, 9, 12, 15, 17, 19, 21, 24)
 
 _LEFT, _RIGHT, _OPEN = 14.0, 4.0, 11.0
-_TOP, _STRING_GAP, _NUMBERS, _LEGEND = 16.0, 10.5, 13.0, 11.0
+_TITLE, _LINE, _STRING_GAP, _NUMBERS, _LEGEND = 8.0, 4.6, 10.5, 13.0, 9.0
 _LARGEST = 3.1
 
 
 def neck_picture(
     cells: Sequence[FretCell],
-    title: str,
+    title: str = "",
     *,
     scale_length_mm: float,
     capo: int = 0,
@@ -56,7 +56,7 @@ def neck_picture(
     cells : sequence of FretCell
         From `bridge.tuning.fretboard.fretboard`.
     title, subtitle : str
-        What it shows.
+        What it shows; nothing stands above the neck where they are empty.
     scale_length_mm : float
         Nut to saddle, which places the frets.
     capo : int
@@ -73,19 +73,25 @@ def neck_picture(
     last = max(cell.fret for cell in cells) if last_fret is None else last_fret
     shown = [cell for cell in cells if cell.fret <= last]
     rows = {number: row for row, number in enumerate(sorted({cell.string for cell in shown}))}
-    neck = _Neck(scale_length_mm, last, width_mm, rows)
+    top_mm = (_TITLE if title else 1.0) + _LINE * (bool(subtitle) + bool(capo)) + _STRING_GAP / 2
+    neck = _Neck(scale_length_mm, last, width_mm, rows, top_mm)
     shapes: list[Shape] = [
-        Text(_LEFT, 5.2, title, 4.6, bold=True),
-        *([Text(_LEFT, 10.2, subtitle, 3.4)] if subtitle else []),
+        *([Text(1.5, 5.2, title, _fitting(title, 4.6, width_mm), bold=True)] if title else []),
+        *([Text(1.5, 10.2, subtitle, _fitting(subtitle, 3.4, width_mm))] if subtitle else []),
         *neck.wood(shown, capo),
-        *neck.numbers(_agreeing(shown)),
+        *neck.numbers(_agreeing(shown), capo),
     ]
     classes = None if chord is None else {key % 12 for key in chord}
     for cell in shown:
         if classes is None or cell.key % 12 in classes:
             shapes += neck.mark(cell, cell.note.rstrip("-0123456789") == tonic)
     shapes += neck.legend(tonic)
-    return Picture(f"{title}. {subtitle}".strip(), width_mm, neck.height_mm, tuple(shapes))
+    return Picture(f"{title}. {subtitle}".strip(". ") or "fretboard", width_mm, neck.height_mm, tuple(shapes))
+
+
+def _fitting(text: str, size: float, width_mm: float) -> float:
+    """Return a size in which a line fits the picture; letters are 0.68 of their size wide, bold ones among them."""
+    return min(size, (width_mm - 3.0) / (0.68 * max(len(text), 1)))
 
 
 def _agreeing(cells: Sequence[FretCell]) -> set[int]:
@@ -97,7 +103,10 @@ def _agreeing(cells: Sequence[FretCell]) -> set[int]:
 class _Neck:
     """Where things stand on one picture."""
 
-    def __init__(self, scale_length_mm: float, last: int, width_mm: float, rows: Mapping[int, int]) -> None:
+    def __init__(
+        self, scale_length_mm: float, last: int, width_mm: float, rows: Mapping[int, int], top_mm: float
+    ) -> None:
+        self.top = top_mm
         self.last = last
         self.rows = rows
         self.width_mm = width_mm
@@ -105,7 +114,7 @@ class _Neck:
         drawn_mm = place_at(float(max(last, 1)), scale_length_mm).from_nut_mm
         self.per_mm = (width_mm - _RIGHT - self.nut_x) / drawn_mm
         self.scale_length_mm = scale_length_mm
-        self.bottom = _TOP + _STRING_GAP * (len(rows) - 1)
+        self.bottom = self.top + _STRING_GAP * (len(rows) - 1)
         self.height_mm = self.bottom + _STRING_GAP / 2 + _NUMBERS + _LEGEND
 
     def wire_x(self, fret: int) -> float:
@@ -126,11 +135,11 @@ class _Neck:
 
     def row_y(self, string: int) -> float:
         """Where a string lies."""
-        return _TOP + _STRING_GAP * self.rows[string]
+        return self.top + _STRING_GAP * self.rows[string]
 
     def wood(self, cells: Sequence[FretCell], capo: int) -> list[Shape]:
         """Frets, nut, capo and strings."""
-        top, bottom = _TOP - _STRING_GAP / 2, self.bottom + _STRING_GAP / 2
+        top, bottom = self.top - _STRING_GAP / 2, self.bottom + _STRING_GAP / 2
         shapes: list[Shape] = [
             Line(self.wire_x(fret), top, self.wire_x(fret), bottom, 0.35, 0.45)
             for fret in range(1, self.last + 1)
@@ -153,14 +162,14 @@ class _Neck:
             shapes.append(Text(x + 0.8, top - 0.8, "capo", 2.8, "middle"))
         return shapes
 
-    def numbers(self, agreeing: set[int]) -> list[Shape]:
+    def numbers(self, agreeing: set[int], capo: int) -> list[Shape]:
         """Numbers of the frets below the neck, boxed where all strings agree, and dots as on the neck."""
         y = self.bottom + _STRING_GAP / 2 + 5.0
         shapes: list[Shape] = []
-        for fret in range(self.last + 1):
+        for fret in range(capo, self.last + 1):
             x = self.space_x(fret)
             if fret in agreeing:
-                half = 2.4 if fret < 10 else 3.2
+                half = 2.4 if fret < 10 else min(3.2, 0.95 * self.radius(fret) + 0.3)
                 shapes.append(Box(x - half, y - 3.7, 2 * half, 5.0, None, BLACK, 0.4, 0.8))
             shapes.append(Text(x, y, f"{fret}", 3.6, "middle", bold=fret in agreeing))
             for offset in (-1.1, 1.1) if fret in (12, 24) else (0.0,) if fret in INLAYS else ():

@@ -17,7 +17,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from bridge.tuning.nodes import Place
+from bridge.tuning.nodes import BODY_FRET, Place
 from bridge.tuning.notes import hz_to_key, key_to_hz, note_name
 from bridge.tuning.ratios import format_ratio, hz_to_cents
 from bridge.tuning.strings_order import StringChange, TouchedString, TuningPlan, TuningStep
@@ -73,6 +73,7 @@ def touched_words(touched: TouchedString, note: str, fretless: bool = False) -> 
     if not touched.touches:
         return f"{name} open"
     first, *others = touched.touches
+    others = [other for other in others if other.place.frets <= BODY_FRET]
     text = f"{name} touched at {format_ratio(first.node)}: {place_words(first.place, fretless)}"
     for other in others[:ALTERNATIVES]:
         text += f"; or at {format_ratio(other.node)}: {place_words(other.place, fretless)}"

@@ -86,6 +86,43 @@ def test_the_picture_is_written_whole_and_never_over_another(
     assert (folder / "neck.svg").read_bytes() == before
 
 
+def test_the_grid_fits_a_terminal_and_marks_what_is_off(capsys: pytest.CaptureFixture[str]) -> None:
+    out = run(capsys, "--guitar", "open-d", "--drone", "D3")
+    assert max(map(len, out.splitlines())) <= 80
+    assert "all strings agree with the table at fret 0, 5, 7, 12, 17, 19" in out
+    lines = out.splitlines()
+    at = next(index for index, line in enumerate(lines) if line.startswith("4 D3"))
+    names, off, beats = lines[at].split()[2:], lines[at + 1].split(), lines[at + 2].split()[1:]
+    # Open D's fourth string against five-limit on D: equal semitones against 16/15, 9/8, 6/5, 5/4, 4/3 (derived).
+    assert names[:6] == ["D", "Eb", "E", "F", "F#", "G"]
+    assert off[:6] == ["0", "-12!", "-4", "-16!", "+14!", "+2"]
+    assert beats[0] == "0.0"
+    assert beats[4] == "5.8"  # D3 to an equal F#3: 5.827 beats a second
+
+
+def test_one_string_as_a_list(capsys: pytest.CaptureFixture[str]) -> None:
+    out = run(capsys, "--guitar", "open-d", "--string", "4", "--to", "4", "--string-hz", "4=146.0")
+    rows = [
+        line.split() for line in out.splitlines() if line.strip()[:1].isdigit() or line.startswith("open")
+    ]
+    assert [row[0] for row in rows] == ["open", "1", "2", "3", "4"]
+    for fret, row in enumerate(rows):
+        assert float(row[2]) == pytest.approx(146.0 * 2 ** (fret / 12), abs=6e-4)
+
+
+def test_a_capo_moves_the_nut_and_the_table(capsys: pytest.CaptureFixture[str]) -> None:
+    rows = list(csv.DictReader(io.StringIO(run(capsys, "--guitar", "open-d", "--fret", "2", "--csv"))))
+    assert {row["fret"] for row in rows} == {str(fret) for fret in range(2, 20)}
+    opened = [row for row in rows if row["open"] == "yes"]
+    assert [row["note"] for row in opened] == ["E2", "B2", "E3", "G#3", "B3", "E4"]
+    assert all(abs(float(row["cents"])) < 1e-9 for row in opened)
+
+
+def test_instruments_without_frets_have_places_for_a_slide(capsys: pytest.CaptureFixture[str]) -> None:
+    assert "--slides" in run(capsys, "--guitar", "lap-steel-open-d", code=2)
+    assert "286.0 mm" in run(capsys, "--guitar", "lap-steel-open-d", "--slides")  # half of 572 mm
+
+
 @pytest.mark.parametrize(
     ("arguments", "says"),
     [
@@ -93,10 +130,19 @@ def test_the_picture_is_written_whole_and_never_over_another(
         (("--guitar", "open-d", "--chord", "Q"), "Q"),
         (("--guitar", "open-d", "--drone", "X3"), "X3"),
         (("--guitar", "open-d", "--compensation", "6=7"), "6:12"),
-        (("--guitar", "open-d", "--string", "9"), "9"),
+        (("--guitar", "open-d", "--string", "9"), "strings 1 to 6"),
+        (("--guitar", "open-d", "--compensation", "6:12=700"), "are these cents"),
+        (("--guitar", "open-d", "--compensation", "7:12=7"), "strings 1 to 6"),
+        (("--guitar", "open-d", "--string-hz", "3=18.32"), "did you mean 183.2"),
+        (("--guitar", "open-d", "--drone", "D3=nan"), "no frequency"),
+        (("--guitar", "open-d", "--scale-length", "0", "--slides"), "mm"),
+        (("--guitar", "open-d", "--scale-length", "0", "--svg", "neck.svg"), "mm"),
+        (("--guitar", "open-d", "--csv", "--chords"), "stands alone"),
+        (("--guitar", "open-d", "--chord", "G", "--chord", "A", "--svg", "neck.svg"), "one --chord"),
     ],
 )
 def test_what_cannot_be_shown(
-    arguments: tuple[str, ...], says: str, capsys: pytest.CaptureFixture[str]
+    arguments: tuple[str, ...], says: str, capsys: pytest.CaptureFixture[str], folder: Path
 ) -> None:
     assert says in run(capsys, *arguments, code=2)
+    assert not any(folder.iterdir())

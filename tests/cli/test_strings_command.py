@@ -62,6 +62,30 @@ def test_ideal_strings_leave_nothing(capsys: pytest.CaptureFixture[str]) -> None
     assert "stiffness leaves" not in run(capsys, "--guitar", "open-d", "--stiffness", "0")
 
 
+def test_tension_is_told_against_the_usual_tuning_wherever_it_starts(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    for start in ("drop-d", "slack", "open-g"):
+        text = run(capsys, "--guitar", "open-d", "--from", start)
+        assert "tension: against Standard tuning" in text
+        assert "79 %" in text  # a whole tone below standard: 2^(-200/600)
+    assert "new strings stretch" in run(capsys, "--guitar", "open-d", "--from", "slack")
+    assert "6 D2 D2 stays" in run(capsys, "--guitar", "open-d", "--from", "drop-d")
+
+
+def test_a_string_beside_the_table_is_told(capsys: pytest.CaptureFixture[str]) -> None:
+    # Three pure fifths make 27/16, a comma of 21.5 cents above the scale's 5/3 (derived).
+    assert "String 1 lies 21.5 cents above the table's E5" in run(capsys, "--guitar", "violin")
+    # A short string that a capo does not reach is tuned up to the others, so it agrees.
+    assert "lies" not in run(capsys, "--guitar", "banjo-open-g", "--capo", "2").replace("partials lie", "")
+
+
+def test_places_follow_the_scale_length(capsys: pytest.CaptureFixture[str]) -> None:
+    # 1/5 of the string from the nut; fret 4 lies at 1 - 2^(-4/12) = 0.2063 of it: 4.1 mm at 650, 2.1 mm at 330.
+    assert "1/5: fret 4, 4 mm towards the nut" in run(capsys, "--guitar", "open-d")
+    assert "1/5: fret 4, 2 mm towards the nut" in run(capsys, "--guitar", "open-d", "--scale-length", "330")
+
+
 @pytest.mark.parametrize(
     ("arguments", "says"),
     [
@@ -71,6 +95,9 @@ def test_ideal_strings_leave_nothing(capsys: pytest.CaptureFixture[str]) -> None
         (("--guitar", "open-d", "--stiffness", "9=0.0001"), "string"),
         (("--guitar", "open-d", "--fret", "2", "--capo", "3"), "two frets"),
         (("--guitar", "open-d", "--scale-length", "0"), "mm"),
+        (("--guitar", "open-d", "--from", "bass"), "same instrument"),
+        (("--guitar", "open-d", "--sounding", "14.65"), "did you mean 146.5"),
+        (("--guitar", "open-d", "--fret", "13"), "capo at fret 13"),
     ],
 )
 def test_what_cannot_be_tuned(
