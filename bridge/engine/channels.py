@@ -45,6 +45,8 @@ class Out(ChannelState):
         Bend value last sent; -1 if none was.
     range_semitones : int
         Bend range last sent; 0 if unknown.
+    fine_tuned : bool
+        A part without notes has shifted it by fine tuning, which nobody who plays there may hear.
     offset : float
         What its notes are bent by, without the source's own bend, in cents.
     residual_cents : float
@@ -67,6 +69,7 @@ class Out(ChannelState):
 
     __slots__ = (
         "claimed",
+        "fine_tuned",
         "glide",
         "mixed",
         "nibble",
@@ -97,6 +100,7 @@ class Out(ChannelState):
         self.notes: dict[Note, None] = {}
         self.silent_s = -math.inf
         self.claimed = False
+        self.fine_tuned = False
         self.owed: dict[int, int] = {}
         self.reluctance = 0
         self.mixed = False

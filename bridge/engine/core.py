@@ -27,7 +27,7 @@ from bridge.engine.channels import Note, Out, Source
 from bridge.engine.shadow import MODULATION, PLAIN_CONTROLLERS, set_up
 from bridge.engine.targets import own_bend_cents
 from bridge.wire.bend import CENTRE, MAX_VALUE
-from bridge.wire.rpn import bend_range
+from bridge.wire.rpn import bend_range, fine_tuning
 
 _CACHE_LIMIT = 20_000
 _TOP = float(MAX_VALUE + 1)
@@ -223,6 +223,10 @@ class BendCore:
         before = len(sink)
         if source.manager is None:
             sink += set_up(source, out, out.nibble)
+        if out.fine_tuned:
+            sink += fine_tuning(out.number, 0.0)
+            out.fine_tuned = False
+            out.selected = None
         if out.range_semitones != source.range_out_semitones:
             self.send_range(out, source.range_out_semitones)
         out.version = source.version

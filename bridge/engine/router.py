@@ -222,7 +222,10 @@ class Router(BendCore):
         if source.passive:
             for out in source.serving:
                 self.sink.append(self.copy(data, out))
-                out.forget_range()
+                if is_range:
+                    out.forget_range()
+                else:
+                    out.fine_tuned = source.fine_cents != 0.0
             return
         self.tune_own(source, now_s)
 
@@ -304,6 +307,7 @@ class Router(BendCore):
         for out in self.outs:
             out.clear()
             out.forget_range()
+            out.fine_tuned = False
             out.value = CENTRE
             out.version = out.source.version if out.source is not None else 0
         if self.zones:

@@ -16,7 +16,17 @@ Sources: *General MIDI 2* (RP-024), power-up values; RP-015 (Response to Reset A
 
 from __future__ import annotations
 
-from bridge.wire.rpn import BEND_RANGE, COARSE_TUNING, FINE_TUNING, MPE_CONFIGURATION, NULL, Parameter
+from bridge.wire.rpn import (
+    BEND_RANGE,
+    COARSE_TUNING,
+    FINE_TUNING,
+    MODULATION_DEPTH,
+    MPE_CONFIGURATION,
+    NULL,
+    TUNING_BANK,
+    TUNING_PROGRAM,
+    Parameter,
+)
 
 UNSET = -1
 BANK_MSB, BANK_LSB = 0, 32
@@ -33,6 +43,12 @@ Which = tuple[bool, Parameter]
 """A parameter: registered or not, and its number (MSB, LSB)."""
 
 _POWER_UP = {7: 100, 8: 64, 10: 64, 11: 127, 91: 40, **dict.fromkeys(range(70, 80), 64)}
+_PARAMETERS_AT_POWER_UP: dict[Parameter, int] = {
+    COARSE_TUNING: 64 << 7,
+    TUNING_PROGRAM: 0,
+    TUNING_BANK: 0,
+    MODULATION_DEPTH: 64,  # half a semitone (GM2; from memory)
+}
 _RESET_TO_ZERO = (1, 64, 65, 66, 67, 68, 69)
 _SENT_AS_THEY_ARE = frozenset(range(120)) - PARAMETER_CONTROLLERS - {BANK_MSB, BANK_LSB}
 
@@ -176,7 +192,7 @@ def _untouched(which: Which) -> int | None:
     """The value of a parameter that was never set; None where no standard names one."""
     registered, number = which
     if registered:
-        return 64 << 7 if number == COARSE_TUNING else 0 if number in ((0, 3), (0, 4)) else None
+        return _PARAMETERS_AT_POWER_UP.get(number)
     return 64 << 7 if number[0] == 1 else None  # GS and XG part settings: 64 is "as made"
 
 

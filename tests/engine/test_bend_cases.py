@@ -428,3 +428,10 @@ def test_channels_without_notes_pass_untouched() -> None:
     )
     messages = sent(plan_and_check(source)[0])
     assert [data for data in messages if data[0] & 15 == 13] == [data for _, data in source[:7]]
+
+
+def test_a_channel_that_a_silent_part_has_detuned_is_put_straight_before_it_is_used() -> None:
+    source = stream((0.0, rpn(1, 60, 0, 2)), (0.1, [on(60), on(61)]), (1.0, [off(60), off(61)]))
+    _, found = plan_and_check(source, options=BendOptions(channels=(1, 2)))
+    assert found.channels == {0, 1}
+    assert found.off == []

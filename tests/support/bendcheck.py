@@ -49,8 +49,14 @@ class Channel:
         return {number: value for number, value in values.items() if value and number not in NOT_HEARD}
 
     def heard_parameters(self) -> dict[tuple[str, int, int], list[int]]:
+        """Parameters but for bend range, fine tuning and zones; those at their power-up value are left out."""
         managed = {("rpn", 0, 0), ("rpn", 0, 1), ("rpn", 0, 6)}
-        return {which: value for which, value in self.values.items() if which not in managed}
+        power_up = {("rpn", 0, 2): [64, 0], ("rpn", 0, 5): [0, 64]}
+        return {
+            which: value
+            for which, value in self.values.items()
+            if which not in managed and value != power_up.get(which, [0, 0])
+        }
 
     @property
     def range_cents(self) -> float:
@@ -105,14 +111,8 @@ class Receiver:
             self.entry_lsb[number] = 0
             channel.parameter = None if pair == [127, 127] else (kind, pair[0], pair[1])
         elif controller in (6, 38) and channel.parameter is not None:
-            default = (
-                [2, 0]
-                if channel.parameter == ("rpn", 0, 0)
-                else [64, 0]
-                if channel.parameter[1:] == (0, 1)
-                else [0, 0]
-            )
-            entry = channel.values.setdefault(channel.parameter, list(default))
+            untouched = {("rpn", 0, 0): [2, 0], ("rpn", 0, 1): [64, 0]}.get(channel.parameter, [0, 0])
+            entry = channel.values.setdefault(channel.parameter, untouched)
             entry[0 if controller == 6 else 1] = value
             if controller == 6:  # a new value starts with the LSB seen since the parameter was selected
                 entry[1] = self.entry_lsb.get(number, 0)
@@ -371,5 +371,5 @@ class _Check:
         pressed = source.key_pressure.get(note.key, 0)
         if output is member and output.key_pressure.get(note.key, 0) != pressed:
             self.say(anchor, f"key pressure {output.key_pressure.get(note.key, 0)}, wanted {pressed}")
-        if output.heard_parameters() != source.heard_parameters() and source.heard_parameters():
+        if output.heard_parameters() != source.heard_parameters():
             self.say(anchor, f"parameters {output.heard_parameters()}, wanted {source.heard_parameters()}")
