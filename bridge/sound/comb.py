@@ -84,7 +84,7 @@ def best_comb(found: Peaks, low_hz: float = LOW_HZ, high_hz: float = HIGH_HZ) ->
     low_hz, high_hz : float
         Range of the fundamental.
     """
-    combs = ranked_combs(found, low_hz, high_hz)
+    combs = ranked_combs(found, low_hz, high_hz, most=2)
     return combs[0] if combs else None
 
 

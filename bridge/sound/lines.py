@@ -90,18 +90,15 @@ def fit_lines(blocks: Blocks, factor: Floats, before: Lines | None, span_s: floa
         Length of the stretch.
     """
     t, y = blocks.t, blocks.y
-    shapes: tuple[Shape, ...] | None
     if before is None:
         total, amplitude = _unwrapped(y, factor)
-        shapes = None
+        line = _straighten(t, total, amplitude**2 + 1e-30, factor, None, span_s)
     else:
         known = before.phase + np.outer(before.drift.phase(t), factor)
         total = known + np.angle(y * np.exp(-1j * known))
-        amplitude = before.amplitude
-        shapes = before.drift.shapes or None
-    weight = amplitude**2 + 1e-30
-    line = _straighten(t, total, weight, factor, shapes, span_s)
-    for _ in range(2):
+        line = _straighten(t, total, before.amplitude**2 + 1e-30, factor, before.drift.shapes, span_s)
+    # The first time twice, so that weights and phases settle; the drift is chosen anew at the end of each fit.
+    for last in (False, True) if before is None else (True,):
         theta = line.phase + line.slope * t[:, None] + np.outer(line.drift.phase(t), factor)
         aligned = y * np.exp(-1j * theta)
         amplitude, log_amplitude, decay = _envelope(t, aligned)
@@ -109,7 +106,8 @@ def fit_lines(blocks: Blocks, factor: Floats, before: Lines | None, span_s: floa
         turn = np.angle(aligned)
         # Where a block is mostly noise, its quadrature is a better-behaved measure than its angle.
         turn = np.where(np.abs(turn) < 1.0, turn, np.clip(aligned.imag / np.sqrt(weight), -1.0, 1.0))
-        line = _straighten(t, theta + turn, weight, factor, line.drift.shapes or None, span_s)
+        keep = line.drift.shapes if line.drift or not last else None
+        line = _straighten(t, theta + turn, weight, factor, keep, span_s)
     slope_var, covariance, tilt = _variances(t, weight, line.rest, factor, line.drift)
     wobble = _wobble(t, weight, line.rest, factor)
     return Lines(
@@ -148,7 +146,7 @@ class _Straight:
 def _straighten(
     t: Floats, total: Floats, weight: Floats, factor: Floats, shapes: tuple[Shape, ...] | None, span_s: float
 ) -> _Straight:
-    """Weighted straight lines through the phases, with what drift is believed; `shapes` are taken as given."""
+    """Weighted straight lines through the phases, with the curves of drift given, or (None) those believed."""
     sum_w = np.sum(weight, axis=0)
     mean_t = (t @ weight) / sum_w
     centred = t[:, None] - mean_t
@@ -162,13 +160,16 @@ def _straighten(
 
     phase, slope, rest = residual(total)
     plain = float(np.sum(weight * rest**2))
-    pool = shapes or candidates(span_s)
+    pool = candidates(span_s) if shapes is None else shapes
     if not pool or plain <= 0:
         return _Straight(phase, slope, Drift(), rest)
-    # For one common curve, all partials add up to weights over blocks alone once the lines are taken out.
-    bent = [residual(np.broadcast_to(shape.phase(t)[:, None], total.shape))[2] * factor for shape in pool]
-    gram = np.array([[float(np.sum(weight * a * b)) for b in bent] for a in bent])
-    right = np.array([float(np.sum(weight * a * rest)) for a in bent])
+    # One common curve in each partial, the line that it takes with it removed; shape (curves, blocks, partials).
+    curves = np.array([shape.phase(t) for shape in pool])
+    mean, tilt = curves @ weight / sum_w, curves @ heavy / spread
+    bent = (curves[:, :, None] - mean[:, None, :] - tilt[:, None, :] * centred) * factor
+    even = (bent * np.sqrt(weight)).reshape(len(pool), -1)
+    gram = even @ even.T
+    right = even @ (np.sqrt(weight) * rest).ravel()
     if shapes:
         chosen = list(range(len(pool)))
     else:
@@ -196,14 +197,18 @@ def _choose(
     lines: float,
     weight: Floats,
     rest: Floats,
-    bent: list[Floats],
+    bent: Floats,
 ) -> list[int]:
     """Curves, best first, as long as each takes a believable amount off the squared residuals."""
+    # All curves together take off at least what any choice of them does.
+    together = float(right @ np.linalg.lstsq(gram, right, rcond=1e-8)[0])
+    if together < DRIFT_SHARE * plain:
+        return []
     chosen: list[int] = []
     now = plain
     while len(chosen) < MOST_SHAPES:
         best: tuple[float, int] | None = None
-        for k in range(len(bent)):
+        for k in range(bent.shape[0]):
             if k in chosen or gram[k, k] <= 0:
                 continue
             trial = [*chosen, k]
@@ -219,7 +224,7 @@ def _choose(
             break
         trial = [*chosen, k]
         strength = _solve(gram, right, trial)
-        left = rest - sum((s * bent[j] for s, j in zip(strength, trial, strict=True)), np.zeros_like(rest))
+        left = rest - np.tensordot(strength, bent[trial], 1)
         # What is left of a real string's phases moves slowly too: neighbouring blocks are no independent evidence.
         freedom = max(3.0, (data - lines) / _stickiness(weight, left))
         if now - after < DRIFT_GAIN * max(after, 1e-30) / freedom:
