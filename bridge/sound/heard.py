@@ -8,6 +8,7 @@ Index
 `HeardNote`, `Refusal`, `Heard`     what was heard
 `Surroundings`                      what notes are named by and compared with
 `name_string`                       which string a pitch belongs to
+`by_string`                         frequencies of the strings of a take
 `heard_to_json`                     schema 1
 """
 
@@ -130,6 +131,37 @@ def name_string(hz: float, strings: Sequence[tuple[int, float]]) -> int | None:
     """
     distance, number = min((abs(1200 * np.log2(hz / expected)), number) for number, expected in strings)
     return number if distance <= STRING_CENTS else None
+
+
+def by_string(notes: Sequence[HeardNote]) -> tuple[dict[int, float], dict[int, float]]:
+    """What a take says of each string, for `bridge.tuning.as_tuned`.
+
+    Parameters
+    ----------
+    notes : sequence of HeardNote
+        Notes without a string are passed over.
+
+    Returns
+    -------
+    (hz, sd_cents)
+        By string number. A string heard several times is averaged, each pluck by its certainty; plucks that differ
+        by more than their uncertainties widen the result's.
+    """
+    heard: dict[int, list[HeardNote]] = {}
+    for note in notes:
+        if note.string is not None:
+            heard.setdefault(note.string, []).append(note)
+    hz: dict[int, float] = {}
+    sd_cents: dict[int, float] = {}
+    for number, plucks in heard.items():
+        cents = 1200 * np.log2(np.array([note.hz for note in plucks]) / plucks[0].hz)
+        sd = np.maximum(np.array([note.cents_sd for note in plucks]), 0.01)
+        # The scatter between plucks bounds how far any one of them may be believed.
+        scatter = float(np.std(cents, ddof=1)) if len(plucks) > 1 else 0.0
+        weight = 1.0 / (sd**2 + scatter**2)
+        hz[number] = float(plucks[0].hz * 2 ** (np.sum(weight * cents) / np.sum(weight) / 1200))
+        sd_cents[number] = float(1.0 / np.sqrt(np.sum(weight)))
+    return hz, sd_cents
 
 
 def heard_to_json(notes: Sequence[HeardNote]) -> dict[str, object]:

@@ -12,7 +12,7 @@ Index
 -----
 `hear`              notes and refusals of a take
 `listen`            the notes; raises where there is none
-`HeardNote`, `Refusal`, `Heard`, `heard_to_json`, `name_string`     from `heard`
+`HeardNote`, `Refusal`, `Heard`, `by_string`, `heard_to_json`, `name_string`    from `heard`
 """
 
 from __future__ import annotations
@@ -24,12 +24,20 @@ from numpy.typing import NDArray
 
 from bridge.errors import InputProblem
 from bridge.sound import refuse
-from bridge.sound.heard import Heard, HeardNote, Refusal, Surroundings, heard_to_json, name_string
+from bridge.sound.heard import (
+    Heard,
+    HeardNote,
+    Refusal,
+    Surroundings,
+    by_string,
+    heard_to_json,
+    name_string,
+)
 from bridge.sound.spectrum import Floats
 from bridge.sound.take import measure_take
 from bridge.sound.voice import voice_notes
 
-__all__ = ["Heard", "HeardNote", "Refusal", "hear", "heard_to_json", "listen", "name_string"]
+__all__ = ["Heard", "HeardNote", "Refusal", "by_string", "hear", "heard_to_json", "listen", "name_string"]
 
 #: The shortest take.
 LEAST_TAKE_S = 0.1
