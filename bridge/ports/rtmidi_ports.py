@@ -18,6 +18,7 @@ from __future__ import annotations
 import contextlib
 import os
 import sys
+import time
 from collections.abc import Iterator
 from typing import Any
 
@@ -25,7 +26,8 @@ from bridge.errors import PortProblem, near_names
 from bridge.ports.base import CLIENT, InPort, MidiSystem, OutPort, Receive
 
 _TITLES = {"LINUX_ALSA": "ALSA", "UNIX_JACK": "JACK", "MACOSX_CORE": "CoreMIDI", "WINDOWS_MM": "Windows MIDI"}
-_WITHOUT_VIRTUAL = frozenset(("WINDOWS_MM",))
+_CALLBACK_S = 0.005
+"""So long a receiver that is under way may take to return when its port is closed."""
 
 
 def _rtmidi() -> Any:
@@ -245,6 +247,7 @@ class _RtMidiIn(InPort):
         """Stop listening and give the client back."""
         if not self._port.is_deleted:
             self._port.cancel_callback()
+            time.sleep(_CALLBACK_S)  # closing joins a thread that may be waiting for the interpreter
             self._port.close_port()
             self._port.delete()
 

@@ -15,10 +15,7 @@ Run: ``python tests/bench/bench_live.py [--soak SECONDS] [--method METHOD]``. Pr
 from __future__ import annotations
 
 import argparse
-import json
 import os
-import queue
-import random
 import statistics
 import subprocess
 import sys
@@ -26,13 +23,11 @@ import tempfile
 import threading
 import time
 from pathlib import Path
-from typing import Any
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 ROUNDS = 1500
 CPU_S = 10.0
-RATE = 1000.0
 LIVE = "from bridge.cli import main; main()"
 
 
@@ -51,160 +46,27 @@ def pass_through() -> None:
     into.set_callback(lambda event, _: out.send_message(event[0]))
     print("ready", flush=True)
     sys.stdin.read()
-    into.close_port()
+    into.delete()
     out.close_port()
-
-
-class Side:
-    """One way through: a pair of ports of the prober."""
-
-    def __init__(self, name: str) -> None:
-        import rtmidi
-
-        self.arrived: queue.SimpleQueue[tuple[float, bytes]] = queue.SimpleQueue()
-        self.out = rtmidi.MidiOut(rtmidi.API_UNIX_JACK, name=f"{name} to")
-        self.into = rtmidi.MidiIn(rtmidi.API_UNIX_JACK, name=f"{name} from")
-        self.out.open_virtual_port("out")
-        self.into.open_virtual_port("in")
-        self.into.ignore_types(sysex=False, timing=False, active_sense=False)
-        self.into.set_callback(lambda event, _: self.arrived.put((time.perf_counter(), bytes(event[0]))))
-
-    def drain(self) -> list[tuple[float, bytes]]:
-        """Return all that has arrived."""
-        found = []
-        while not self.arrived.empty():
-            found.append(self.arrived.get())
-        return found
-
-    def trip_s(self, message: bytes) -> float | None:
-        """Send a message and wait for it to come back; None if the server lost it, as it may under load."""
-        began_s = time.perf_counter()
-        self.out.send_message(message)
-        try:
-            while True:
-                at_s, data = self.arrived.get(timeout=0.2)
-                if data == message:
-                    return at_s - began_s
-        except queue.Empty:
-            return None
-
-
-def probe() -> None:
-    """Measure on command: one JSON object a line in, one out."""
-    sides = {name: Side(name) for name in ("floor-probe", "live-probe")}
-    print(json.dumps({"ready": True}), flush=True)
-    for line in sys.stdin:
-        order = json.loads(line)
-        answer: Any = {}
-        if order["do"] == "trips":
-            times: dict[str, list[float | None]] = {name: [] for name in sides}
-            for number in range(order["rounds"]):
-                for name, side in sides.items():
-                    key = 40 + number % 40
-                    times[name].append(side.trip_s(bytes((0x90, key, 90))))
-                    time.sleep(random.uniform(0.001, 0.004))
-                    side.trip_s(bytes((0x80, key, 0)))
-                    time.sleep(random.uniform(0.001, 0.004))
-            answer = times
-        elif order["do"] == "flood":
-            answer = flood(sides[order["side"]], order["seconds"], order.get("tables", 0))
-        elif order["do"] == "change":
-            answer = [
-                change(sides["live-probe"], number % order["tables"]) for number in range(order["rounds"])
-            ]
-        print(json.dumps(answer), flush=True)
-
-
-def change(side: Side, table: int) -> float:
-    """Choose a table; return how long it takes until the last byte of it has come."""
-    side.drain()
-    began_s = time.perf_counter()
-    side.out.send_message(bytes((0xCF, table)))
-    time.sleep(0.05)
-    tuning = [at_s for at_s, _ in side.drain()]
-    return max(tuning) - began_s if tuning else 0.0
-
-
-def flood(side: Side, seconds: float, tables: int) -> dict[str, Any]:
-    """Send a thousand messages a second; count what comes back, in what order."""
-    side.drain()
-    sent: list[bytes] = []
-    began_s = time.perf_counter()
-    number = changes = 0
-    lost = swapped = 0
-    expected: list[list[bytes]] = [[] for _ in range(16)]
-    seen = [0] * 16
-    while (now_s := time.perf_counter() - began_s) < seconds or number % 2:
-        if now_s * RATE <= number and number % 2 == 0:
-            time.sleep(0.0005)
-            continue
-        channel = number // 2 % 9
-        key = 36 + number // 18 % 48
-        message = (
-            bytes((0x90 | channel, key, 1 + number // 2 % 126))
-            if number % 2 == 0
-            else bytes((0x80 | channel, key, number // 2 % 127))
-        )
-        side.out.send_message(message)
-        expected[channel].append(message)
-        number += 1
-        if tables and now_s > changes + 1:
-            changes += 1
-            side.out.send_message(bytes((0xCF, changes % tables)))
-        if number % 500 == 0:
-            lost, swapped = check(side, expected, seen, lost, swapped)
-    time.sleep(0.3)
-    lost, swapped = check(side, expected, seen, lost, swapped)
-    lost += sum(len(some) for some in expected)
-    return {"sent": number, "changes": changes, "lost": lost, "swapped": swapped, "kept": len(sent)}
-
-
-def check(
-    side: Side, expected: list[list[bytes]], seen: list[int], lost: int, swapped: int
-) -> tuple[int, int]:
-    """Compare notes that have come with those that were sent, channel by channel."""
-    for _, data in side.drain():
-        if data[0] >= 0xA0:
-            continue
-        waiting = expected[data[0] & 0x0F]
-        seen[data[0] & 0x0F] += 1
-        if waiting and waiting[0] == data:
-            waiting.pop(0)
-        elif data in waiting:
-            swapped += 1
-            waiting.remove(data)
-        else:
-            lost += 1
-    return lost, swapped
+    out.delete()
 
 
 # ---- the bench itself
 
 
-class Helper:
-    """A process of this file."""
+class Floor:
+    """The bare pass-through as a process."""
 
-    def __init__(self, role: str, env: dict[str, str]) -> None:
+    def __init__(self, env: dict[str, str]) -> None:
         self.popen = subprocess.Popen(
-            [sys.executable, __file__, role],
+            [sys.executable, __file__, "--pass"],
             env=env,
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             text=True,
         )
-        self.line()
-
-    def line(self) -> str:
-        """Return its next line."""
         assert self.popen.stdout is not None
-        return self.popen.stdout.readline()
-
-    def ask(self, **order: Any) -> Any:
-        """Give an order and return the answer."""
-        assert self.popen.stdin is not None
-        self.popen.stdin.write(json.dumps(order) + "\n")
-        self.popen.stdin.flush()
-        return json.loads(self.line())
+        self.popen.stdout.readline()
 
     def end(self) -> None:
         """Let it go."""
@@ -302,11 +164,12 @@ def main() -> None:
     parser.add_argument("--synchronous", action="store_true", help="a server that waits for its clients")
     chosen = parser.parse_args()
     from support import jack
+    from support.prober import Prober
 
     with jack.JackServer(synchronous=chosen.synchronous) as server, tempfile.TemporaryDirectory() as state:
         env = {**server.env, "XDG_STATE_HOME": state}
-        prober = Helper("--probe", env)
-        floor = Helper("--pass", env)
+        prober = Prober(env, "floor-probe", "live-probe")
+        floor = Floor(env)
         options = [
             "--guitar",
             "open-d",
@@ -340,7 +203,7 @@ def main() -> None:
                 f"round trip {name:<7} {of(ours) * 1e3:7.3f} ms   {of(ours) / of(bare):5.3f} x "
                 f"bare pass-through ({of(bare) * 1e3:.3f} ms)"
             )
-        times = prober.ask(do="change", tables=4, rounds=60)
+        times = prober.ask(do="change", side="live-probe", tables=4, rounds=60)
         good = [time_s for time_s in times if time_s]
         extra = statistics.median(good) - statistics.median(bare)
         print(
@@ -367,7 +230,8 @@ def main() -> None:
             grown = memory_kb(live.popen.pid) - before
             print(
                 f"soak {chosen.soak:g} s: {result['sent']} messages, {result['changes']} table changes, "
-                f"{result['lost']} lost, {result['swapped']} out of order; memory {grown:+d} KB"
+                f"{result['lost']} lost, {result['swapped']} out of order, {result['hanging']} hanging; "
+                f"memory {grown:+d} KB"
             )
         live.end()
         for line in live.lines[-3:]:
@@ -377,9 +241,7 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    if sys.argv[1:] == ["--probe"]:
-        probe()
-    elif sys.argv[1:] == ["--pass"]:
+    if sys.argv[1:] == ["--pass"]:
         pass_through()
     else:
         main()
