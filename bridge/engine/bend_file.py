@@ -221,7 +221,7 @@ class _Planner:
         for source, (some, _) in selections.items():
             demand[source + 1] = max(some.demand(), default=0)
         self.zones = choose_zones(demand, free) if demand else {}
-        shared = array("l", range(len(classes)))
+        shared = array("i", range(len(classes)))
         for source, (some, numbers) in selections.items():
             within = self._share(score, some, self.zones[source + 1].members)
             for number, root in zip(numbers, within, strict=True):
@@ -269,7 +269,7 @@ class _Planner:
 
     def _run(self, router: Router, placer: PlannedPlacer) -> array[int]:
         """Feed all events; return for each anchor how many messages had gone out after it."""
-        bounds = array("l")
+        bounds = array("i")
         sink, changes, feed = router.sink, self.changes, router.feed
         dropped = {channel - 1 for channel in self.dropped}
         chord = placer.next_chord

@@ -39,11 +39,11 @@ class Classes:
     """
 
     def __init__(self) -> None:
-        self.of_note = array("l")
-        self.first = array("l")
+        self.of_note = array("i")
+        self.first = array("i")
         self.sources = bytearray()
-        self.starts = array("l")
-        self.ends = array("l")
+        self.starts = array("i")
+        self.ends = array("i")
 
     def __len__(self) -> int:
         return len(self.starts)
@@ -72,7 +72,7 @@ class Classes:
 
     def sources_at_once(self) -> int:
         """Return the largest number of source channels that sound at once: fewer channels cannot do."""
-        starts, ends = array("l"), array("l")
+        starts, ends = array("i"), array("i")
         last: dict[int, int] = {}
         for source, start, end in zip(self.sources, self.starts, self.ends, strict=True):
             at = last.get(source)
@@ -96,7 +96,7 @@ def depth(starts: Sequence[int], ends: Iterable[int]) -> array[int]:
         In any order.
     """
     ended = sorted(ends)
-    depths = array("l")
+    depths = array("i")
     over = 0
     for number, start in enumerate(starts, 1):
         while ended[over] < start:

@@ -124,8 +124,8 @@ class Score:
     """
 
     def __init__(self) -> None:
-        self.starts = array("l")
-        self.ends = array("l")
+        self.starts = array("i")
+        self.ends = array("i")
         self.starts_s = array("d")
         self.ends_s = array("d")
         self.sources = bytearray()

@@ -101,7 +101,7 @@ def share(
         For each class the first class of those it shares with; its own number where it shares with none.
     """
     spans = crowded_spans(classes.starts, classes.ends, channels)
-    shared = array("l", range(len(classes)))
+    shared = array("i", range(len(classes)))
     if spans:
         search = _Search(score, classes, channels, spans)
         search.know_pitch(offsets, changes)

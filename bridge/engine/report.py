@@ -19,12 +19,14 @@ from __future__ import annotations
 
 import json
 from array import array
-from collections.abc import Callable
+from bisect import bisect_right
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any
 
 BarOf = Callable[[int], int]
-"""Anchor of an event to the bar it stands in, counted from 1."""
+"""Anchor of an event to the bar it stands in, counted from 1; bars never run backwards."""
 
 
 @dataclass
@@ -98,12 +100,12 @@ class BendReport:
         """Numbers of the notes that are not exact, in order of starting."""
         return self._off
 
-    @property
+    @cached_property
     def worst_cents(self) -> float:
         """How far the worst note was off."""
         return max(self.note_cents, default=0.0)
 
-    @property
+    @cached_property
     def mean_cents(self) -> float:
         """Mean over all notes of how far each was off at worst."""
         return sum(self.note_cents) / self.notes if self.notes else 0.0
@@ -113,7 +115,7 @@ class BendReport:
         """The same over the notes that are not exact."""
         return sum(self.note_cents[number] for number in self._off) / len(self._off) if self._off else 0.0
 
-    @property
+    @cached_property
     def demand_max(self) -> int:
         """How many channels it would take for every note to be exact."""
         return max(self.demand, default=0)
@@ -125,22 +127,22 @@ class BendReport:
 
     def bars(self, bar_of: BarOf) -> list[dict[str, Any]]:
         """Return the bars with notes that are not exact: ``bar``, ``notes_off``, ``worst_cents``."""
-        found: dict[int, dict[str, Any]] = {}
-        for number in self._off:
-            bar = bar_of(self.starts[number])
-            entry = found.setdefault(bar, {"bar": bar, "notes_off": 0, "worst_cents": 0.0})
-            entry["notes_off"] += 1
-            entry["worst_cents"] = max(entry["worst_cents"], self.note_cents[number])
-        return [found[bar] for bar in sorted(found)]
+        anchors = array("i", map(self.starts.__getitem__, self._off))
+        return [
+            {
+                "bar": bar,
+                "notes_off": last - first,
+                "worst_cents": max(self.note_cents[number] for number in self._off[first:last]),
+            }
+            for bar, first, last in _by_bar(anchors, bar_of)
+        ]
 
     def demand_by_bar(self, bar_of: BarOf) -> list[dict[str, int]]:
         """Return the largest demand that arises in each bar: ``bar``, ``channels``."""
-        most: dict[int, int] = {}
-        for anchor, demand in zip(self.class_starts, self.demand, strict=True):
-            bar = bar_of(anchor)
-            if most.get(bar, 0) < demand:
-                most[bar] = demand
-        return [{"bar": bar, "channels": most[bar]} for bar in sorted(most)]
+        return [
+            {"bar": bar, "channels": max(self.demand[first:last])}
+            for bar, first, last in _by_bar(self.class_starts, bar_of)
+        ]
 
     def to_json(self, bar_of: BarOf | None = None) -> dict[str, Any]:
         """Return the record as plain data (see the module's text); without `bar_of` no bars are listed."""
@@ -211,6 +213,22 @@ class BendReport:
             f"±{width} semitones for channel{'s' if len(numbers) > 1 else ''} {spans(numbers)}"
             for width, numbers in sorted(widths.items())
         )
+
+
+def _by_bar(anchors: Sequence[int], bar_of: BarOf) -> Iterator[tuple[int, int, int]]:
+    """Yield each bar in which something stands, its first place in `anchors` (ascending) and the one past its last.
+
+    Bars are asked for sparingly: that takes arithmetic with fractions.
+    """
+    first = 0
+    while first < len(anchors):
+        bar = bar_of(anchors[first])
+        step = 1
+        while first + step < len(anchors) and bar_of(anchors[first + step]) == bar:
+            step *= 2
+        last = bisect_right(anchors, bar, first + step // 2, min(first + step, len(anchors)), key=bar_of)
+        yield bar, first, last
+        first = last
 
 
 def spans(numbers: Any) -> str:

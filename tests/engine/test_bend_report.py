@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import json
+from collections import Counter
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from support.streams import Frequencies, Stream
 
 from bridge.engine.bend_file import plan_bend
@@ -169,3 +172,17 @@ def test_a_fit_is_measured() -> None:
     assert measure_fit(stream, [], TABLE) == Fit(5, 2, 15, (1, 4))
     drums: Stream = [(5.0, bytes((0xBB, 0, 120))), (5.0, bytes((0xCB, 0))), (5.0, bytes((0x9B, 40, 1)))]
     assert measure_fit(stream + drums, [], TABLE).allowed == 14
+
+
+@given(st.lists(st.integers(1, 6), max_size=40), st.lists(st.integers(1, 30), min_size=1, max_size=12))
+def test_bars_are_counted_right_whatever_their_size(sizes: list[int], bars: list[int]) -> None:
+    stream = chords(*sizes)
+    numbers = [number for number, size in enumerate(bars, 1) for _ in range(size)]
+    bar = {anchor: numbers[min(anchor, len(numbers) - 1)] for anchor in range(len(stream))}
+    report = plan_bend(stream, [], TABLE, None, BendOptions(channels=(1, 2, 3))).report
+    off = Counter(bar[report.starts[number]] for number in report.off)
+    assert {each["bar"]: each["notes_off"] for each in report.bars(bar.__getitem__)} == off
+    most: dict[int, int] = {}
+    for anchor, demand in zip(report.class_starts, report.demand, strict=True):
+        most[bar[anchor]] = max(most.get(bar[anchor], 0), demand)
+    assert {each["bar"]: each["channels"] for each in report.demand_by_bar(bar.__getitem__)} == most
