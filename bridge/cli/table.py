@@ -110,9 +110,7 @@ def _print_keys(table: Table, keys: range) -> None:
                 str(key),
             )
         )
-    show_table(
-        ("note", "degree", "ratio", "Hz", "cents from equal", "MIDI key"), rows, left=(0, 1)
-    )
+    show_table(("note", "degree", "ratio", "Hz", "cents from equal", "MIDI key"), rows, left=(0, 1))
 
 
 def _print_strings(table: Table) -> None:
