@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-import re
 import textwrap
 
 from bridge.cli.printing import console, show
+from bridge.sheet.phrases import glued
 
 MIN_WIDTH = 40
 MAX_WIDTH = 100
 PIPED_WIDTH = 80
-
-_NO_BREAK = "\N{NO-BREAK SPACE}"
-_TOGETHER = re.compile(r"(?<=\d) (?=(?:cents?|Hz|mm|s|%|beats)\b)|(?<=\bfret) (?=\d)|(?<=\bstring) (?=\d)")
 
 
 def page_width() -> int:
@@ -40,11 +37,11 @@ def show_paragraph(text: str, indent: int = 0, hang: int = 0) -> None:
         Columns more before the lines that follow.
     """
     lines = textwrap.wrap(
-        _TOGETHER.sub(_NO_BREAK, text),
+        glued(text),
         page_width(),
         initial_indent=" " * indent,
         subsequent_indent=" " * (indent + hang),
         break_on_hyphens=False,
     )
     for line in lines:
-        show(line.replace(_NO_BREAK, " "))
+        show(line.replace("\N{NO-BREAK SPACE}", " "))

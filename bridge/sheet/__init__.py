@@ -7,6 +7,15 @@ input gives the same bytes. Nothing is written to disk; jobs do that.
 `phrases`           how a place on a string, a beat or a step of tuning is said
 `shapes`            pictures as plain shapes in millimetres, and how they become SVG
 `neck`              the fretboard: where frets and table agree
+`keyboard`          an octave of a keyboard: how far each note lies from a tuner's
+`records`           what a sheet is made of, for those who make one
+`content`           from records to a document (`content_table`, `content_guitar`: its parts)
+`document`          headings, paragraphs, grids and pictures, whatever shows them
+`html`              sheets as HTML (`page.html.jinja`, `page.css`: its form); needs jinja2
+`pdf`               sheets as PDF, laid out in strips (`pdf_strips`, `pdf_grid`); needs fontTools and the letters that
+                    come with matplotlib
+`pdf_paper`         shapes on pages (`pdf_letters`: letters and where lines break; `pdf_file`: the file itself)
+`needs`             the libraries that only sheets need, or a word on how to get them
 ==================  ================================================================================
 
 Nothing is imported here, so that importing one module does not load the others.

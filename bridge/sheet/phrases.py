@@ -8,12 +8,13 @@ that one takes, which is how they are counted.
 
 Index
 -----
-`signed`, `beat_words`, `place_words`, `touched_words` · `StepWords`, `step_words` · `turn_words`, `tuner_words`,
-`percent`
+`glued` · `signed`, `percent`, `beat_words`, `place_words`, `touched_words` · `StepWords`, `step_words` ·
+`string_notes`, `turn_words`, `tuner_words`
 """
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -26,8 +27,17 @@ STILL_HZ = 0.005
 """Beats slower than this take more than three minutes: nobody hears them."""
 
 SLOW_HZ = 1.0
+_TOGETHER = re.compile(
+    r"(?<=\d) (?=(?:cents?|Hz|mm|s|%|beats)\b)|(?<=\b[Ff]ret) (?=\d)|(?<=\b[Ss]tring) (?=\d)"
+)
+
 ALTERNATIVES = 1
 """Other places to touch that are told; more would not be read."""
+
+
+def glued(text: str) -> str:
+    """Keep figures and their units on one line: the space between them becomes one that is not broken."""
+    return _TOGETHER.sub("\N{NO-BREAK SPACE}", text)
 
 
 def signed(value: float, digits: int = 1) -> str:

@@ -103,7 +103,7 @@ class Picture:
     shapes: tuple[Shape, ...]
 
 
-def picture_svg(picture: Picture, *, alone: bool = True) -> str:
+def picture_svg(picture: Picture, *, alone: bool = True, notes: bool = True) -> str:
     """Return a picture as SVG.
 
     Parameters
@@ -112,6 +112,8 @@ def picture_svg(picture: Picture, *, alone: bool = True) -> str:
         What to draw.
     alone : bool
         Whether it is a file of its own; else it is part of a page and as wide as that allows.
+    notes : bool
+        Whether shapes tell more when a browser's pointer rests on them.
     """
     width, height = _number(picture.width_mm), _number(picture.height_mm)
     size = f'width="{width}mm" height="{height}mm" ' if alone else ""
@@ -123,12 +125,12 @@ def picture_svg(picture: Picture, *, alone: bool = True) -> str:
     lines.append(f"<title>{escape(picture.title)}</title>")
     if alone:
         lines.append(f'<rect width="{width}" height="{height}" fill="#fff"/>')
-    lines += [_shape(shape) for shape in picture.shapes]
+    lines += [_shape(shape, notes) for shape in picture.shapes]
     lines.append("</svg>\n")
     return "\n".join(lines)
 
 
-def _shape(shape: Shape) -> str:
+def _shape(shape: Shape, notes: bool) -> str:
     if isinstance(shape, Line):
         ends = _attributes(x1=shape.x1, y1=shape.y1, x2=shape.x2, y2=shape.y2)
         return f"<line {ends}{_stroke(shape.shade, shape.width, shape.dash)}/>"
@@ -138,7 +140,7 @@ def _shape(shape: Shape) -> str:
         return f"<rect {box}{round_}{_fill(shape.fill)}{_stroke(shape.shade, shape.line)}/>"
     if isinstance(shape, Disc):
         disc = _attributes(cx=shape.x, cy=shape.y, r=shape.radius)
-        inside = f"><title>{escape(shape.note)}</title></circle>" if shape.note else "/>"
+        inside = f"><title>{escape(shape.note)}</title></circle>" if shape.note and notes else "/>"
         return f"<circle {disc}{_fill(shape.fill)}{_stroke(shape.shade, shape.line, shape.dash)}{inside}"
     place = _attributes(x=shape.x, y=shape.y)
     anchor = "" if shape.anchor == "start" else f' text-anchor="{shape.anchor}"'

@@ -1,0 +1,212 @@
+"""Sheets of a session: what stands on them, from the plan of the session and the files that were made.
+
+Index
+-----
+`session_sheets`, `session_info`, `piece_sheet`
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+from bridge.engine.report import spans
+from bridge.jobs.session_manifest import Manifest
+from bridge.jobs.session_panel import PanelEntry, panel_rows
+from bridge.jobs.session_plan import PiecePlan, SessionPlan, SynthPlan
+from bridge.jobs.strings import plan_strings
+from bridge.sheet.records import (
+    LoadList,
+    PanelFigures,
+    PieceSheet,
+    SessionInfo,
+    Stretch,
+    StringsSheet,
+    TableSheet,
+)
+from bridge.store.session import built
+from bridge.tuning.strings_order import MAX_CAPO
+from bridge.tuning.tables import TableSpec
+
+_BY_HAND = "This table is none that twelve whole numbers can hold."
+_TRACK = "backing track"
+
+
+def session_sheets(plan: SessionPlan, manifest: Manifest) -> tuple[SessionInfo, tuple[PieceSheet, ...]]:
+    """Return what stands on the sheets of a session.
+
+    Parameters
+    ----------
+    plan : SessionPlan
+    manifest : Manifest
+        The files of the bundle, for what to load.
+    """
+    panels = _panels(plan)
+    return session_info(plan, manifest), tuple(
+        piece_sheet(plan, one, manifest, panels) for one in plan.pieces
+    )
+
+
+def session_info(plan: SessionPlan, manifest: Manifest) -> SessionInfo:
+    """Return what stands on the first page."""
+    session = plan.session
+    lines = []
+    if session.guitar is not None:
+        lines.append(f"Guitar: {session.guitar.title}")
+    if session.reference is not None:
+        how = f" ({session.reference_how})" if session.reference_how else ""
+        tonic = session.guitar.tonic if session.guitar is not None else "C"
+        lines.append(f"Reference: {session.reference.text(tonic)}{how}")
+    cautions = []
+    for one in plan.pieces:
+        guitar = one.piece.spec.guitar
+        if guitar is not None and guitar.caution and guitar.caution not in cautions:
+            cautions.append(guitar.caution)
+    if any(synth.method for synth in plan.synths):
+        cautions.append(
+            "Loading a tuning overwrites a tuning program in the synth's memory: save what is there first."
+        )
+    if manifest.find(what="drone") or manifest.find(what="reference"):
+        cautions.append(
+            "Held tones: start quiet, and take breaks. The longer the sound, the lower the safe level "
+            "(NIOSH 98-126: 85 dBA for eight hours, half the time for every 3 dB more)."
+        )
+    return SessionInfo(
+        title=session.title,
+        lines=tuple(lines),
+        notes=session.notes.strip(),
+        strings=_open_strings(plan),
+        load=tuple(_load_first(synth) for synth in plan.synths),
+        cautions=tuple(" ".join(caution.split()) for caution in cautions),
+        transposing=session.transposing,
+    )
+
+
+def piece_sheet(
+    plan: SessionPlan,
+    one: PiecePlan,
+    manifest: Manifest,
+    panels: dict[tuple[int, int], PanelEntry | None] | None = None,
+) -> PieceSheet:
+    """Return what stands on the sheet of a piece."""
+    piece = one.piece
+    figures = _panels(plan) if panels is None else panels
+    tables = []
+    for number, spec in enumerate(one.tables):
+        key = (piece.number, number)
+        entry = figures.get(key)
+        tables.append(
+            TableSheet(
+                table=replace(built(spec), name=spec.name),
+                panel=None if entry is None else PanelFigures(entry.a4_hz, entry.cents),
+                panel_note=_BY_HAND if key in figures and entry is None else "",
+            )
+        )
+    synths = [synth for synth in plan.synths if synth.synth.name in piece.synths]
+    strings = _strings(piece.spec)
+    cautions = []
+    if piece.spec.fret and piece.spec.guitar is not None:
+        cautions.append(
+            "A capo pulls the strings sharp: measure the reference string again with the capo on."
+        )
+    return PieceSheet(
+        title=piece.title,
+        tables=tuple(tables),
+        stretches=tuple(Stretch(step.place, step.table, step.what, step.title) for step in one.steps),
+        number=piece.number,
+        notes=piece.notes.strip(),
+        strings=strings,
+        load=tuple(_load_piece(one, synth, manifest) for synth in synths),
+        cautions=tuple(cautions),
+        transposing=plan.session.transposing,
+    )
+
+
+# -- the guitar
+
+
+def _open_strings(plan: SessionPlan) -> StringsSheet | None:
+    """How the session's guitar is tuned, without a capo."""
+    for one in plan.pieces:
+        spec = one.piece.spec
+        if spec.guitar is not None and spec.guitar == plan.session.guitar and one.piece.follows_reference:
+            return _strings(replace(spec, fret=0))
+    return None
+
+
+def _strings(spec: TableSpec) -> StringsSheet | None:
+    if spec.guitar is None or spec.fret > MAX_CAPO:
+        return None
+    found = plan_strings(spec)
+    return StringsSheet(
+        plan=found.plan,
+        tension=found.tension if found.usual is not None else {},
+        usual=found.usual.title if found.usual is not None else "",
+        slack=found.slack,
+    )
+
+
+# -- panels and what to load
+
+
+def _panels(plan: SessionPlan) -> dict[tuple[int, int], PanelEntry | None]:
+    """What is entered at a panel, by piece and table: as the first synth of the session that has one takes it."""
+    found: dict[tuple[int, int], PanelEntry | None] = {}
+    for synth in plan.synths:
+        if synth.synth.profile.panel:
+            for one, step, entry in panel_rows(plan, synth):
+                found.setdefault((one.piece.number, step.table), entry)
+    return found
+
+
+def _load_first(synth: SynthPlan) -> LoadList:
+    name, profile = synth.synth.name, synth.synth.profile
+    if profile.panel:
+        lines = ["Tuned by hand: the figures stand with each piece. Write down what its panel shows first."]
+    elif synth.recalls:
+        used = spans(synth.programs.values())
+        lines = [
+            f"Save tuning programs {used} of the synth: they are overwritten.",
+            f"Send synths/{name}/load-everything.syx, or play load-everything.mid, once.",
+            "For each piece choose its program, or play its recall file.",
+        ]
+    elif synth.method:
+        lines = ["It holds one table at a time: play the set-up file of each piece before it begins."]
+    else:
+        lines = ["No tuning message reaches it: play its retuned tracks, or play through stillbeat live."]
+    return LoadList(synth.synth.title, tuple(lines))
+
+
+def _load_piece(one: PiecePlan, synth: SynthPlan, manifest: Manifest) -> LoadList:
+    name, piece = synth.synth.name, one.piece
+    lines: list[str] = []
+    if synth.synth.profile.panel:
+        lines.append("Enter the figures for panels that stand with each table.")
+    elif synth.recalls:
+        said = [
+            f"{step.place}: program {synth.programs[piece.number, step.table]} ({step.stem(piece)}.recall.mid)"
+            for step in one.steps
+        ]
+        lines += _few(said)
+    elif synth.method:
+        said = [
+            f"{step.place}: {step.stem(piece)}.setup.mid"
+            if (piece.number, step.table) not in synth.left_out
+            else f"{step.place}: this synth cannot hold the table"
+            for step in one.steps
+        ]
+        lines += _few(said)
+    else:
+        lines.append("Play the retuned track, or play through stillbeat live.")
+    tracks = [
+        path.rsplit("/", 1)[1]
+        for path in manifest.find(what="track", synth=name, piece=piece.number)
+        if "trim_cents" not in manifest.files[path]
+    ]
+    if tracks:
+        lines.append(f"{_TRACK}: {', '.join(tracks)}, in synths/{name}")
+    return LoadList(synth.synth.title, tuple(lines))
+
+
+def _few(said: Sequence[str]) -> list[str]:
+    return list(dict.fromkeys(said))

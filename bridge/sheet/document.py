@@ -1,0 +1,102 @@
+"""What stands on a page, whatever shows it: headings, paragraphs, grids and pictures in order.
+
+`bridge.sheet.html` and `bridge.sheet.pdf` show the same document, so that both say the same.
+
+Index
+-----
+`Heading`, `Paragraph`, `Items`, `Grid`, `Figure`, `Beside`, `Block` · `Document`
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TypeAlias
+
+from bridge.sheet.shapes import Picture
+
+
+@dataclass(frozen=True)
+class Heading:
+    """A heading.
+
+    Attributes
+    ----------
+    text : str
+    level : int
+        1 for a piece or session, 2 for its parts, 3 for what is in them.
+    mark : str
+        A number or letter that stands in a black field before it; may be empty.
+    """
+
+    text: str
+    level: int = 2
+    mark: str = ""
+
+
+@dataclass(frozen=True)
+class Paragraph:
+    """Sentences; `strong` ones stand out, `small` ones explain."""
+
+    text: str
+    strong: bool = False
+    small: bool = False
+
+
+@dataclass(frozen=True)
+class Items:
+    """A list; numbered where the order matters."""
+
+    texts: tuple[str, ...]
+    numbered: bool = False
+
+
+@dataclass(frozen=True)
+class Grid:
+    """Rows in columns.
+
+    Attributes
+    ----------
+    headings : tuple of str
+        One for each column.
+    rows : tuple of tuple of str
+        Cells.
+    words : frozenset of int
+        Columns of words, which stand to the left and may be broken; the others hold figures.
+    strong : frozenset of int
+        Rows that stand out.
+    even : bool
+        Whether the columns after the first are equally wide, as of twelve notes.
+    """
+
+    headings: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    words: frozenset[int] = frozenset({0})
+    strong: frozenset[int] = frozenset()
+    even: bool = False
+
+
+@dataclass(frozen=True)
+class Figure:
+    """A picture, as wide as there is room, at most as wide as it is."""
+
+    picture: Picture
+
+
+@dataclass(frozen=True)
+class Beside:
+    """Two columns; on a narrow screen one under the other. `share` is the left one's part of the width."""
+
+    left: tuple[Block, ...]
+    right: tuple[Block, ...]
+    share: float = 0.45
+
+
+Block: TypeAlias = Heading | Paragraph | Items | Grid | Figure | Beside
+
+
+@dataclass(frozen=True)
+class Document:
+    """Parts, each of which begins on a page of its own."""
+
+    title: str
+    parts: tuple[tuple[Block, ...], ...]

@@ -1,0 +1,88 @@
+"""Sheets as HTML: one file that needs nothing else, reads on a phone and prints on A4 and Letter.
+
+The page holds its style and its pictures; it asks nothing of the network. The same sheets give the same bytes.
+
+Index
+-----
+`sheet_html`
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from functools import cache
+from importlib import resources
+from typing import Any
+
+from bridge.sheet.content import sheet_document
+from bridge.sheet.document import Beside, Block, Figure, Grid, Heading, Items
+from bridge.sheet.needs import needed
+from bridge.sheet.phrases import glued
+from bridge.sheet.records import PieceSheet, SessionInfo
+from bridge.sheet.shapes import picture_svg
+
+CARDS_FROM = 8
+"""A grid of so many columns, some of words, becomes a card for each row on a phone."""
+
+WHOLE_ROWS = 15
+"""A grid of so few rows stays on one page."""
+
+
+def sheet_html(pieces: Sequence[PieceSheet], session: SessionInfo | None = None) -> str:
+    """Return the sheets of some pieces as a page of HTML.
+
+    Parameters
+    ----------
+    pieces : sequence of PieceSheet
+        In order; each begins on a page of its own when printed.
+    session : SessionInfo, optional
+        What stands on the page before them.
+
+    Raises
+    ------
+    MethodProblem
+        The package jinja2 is not installed.
+    """
+    document = sheet_document(pieces, session)
+    template, css = _template()
+    parts = [[_shown(block) for block in part] for part in document.parts]
+    page: str = template.render(title=document.title, css=css, parts=parts)
+    return page + "\n" * (not page.endswith("\n"))
+
+
+@cache
+def _template() -> tuple[Any, Any]:
+    """Return the template, and the style as it stands."""
+    jinja2 = needed("jinja2")
+    markup = needed("markupsafe")
+    folder = resources.files("bridge.sheet")
+    environment = jinja2.Environment(
+        autoescape=True, undefined=jinja2.StrictUndefined, keep_trailing_newline=True
+    )
+    template = environment.from_string((folder / "page.html.jinja").read_text(encoding="utf-8"))
+    return template, markup.Markup((folder / "page.css").read_text(encoding="utf-8").strip())
+
+
+def _shown(block: Block) -> dict[str, Any]:
+    """Return what the template asks of a block."""
+    shown: dict[str, Any] = {"kind": type(block).__name__}
+    if isinstance(block, Figure):
+        svg = needed("markupsafe").Markup(picture_svg(block.picture, alone=False, notes=False).strip())
+        return {**shown, "svg": svg, "width": f"{block.picture.width_mm:g}"}
+    if isinstance(block, Beside):
+        shares = {"left_share": f"{block.share:g}", "right_share": f"{1 - block.share:g}"}
+        columns = {"left": [_shown(one) for one in block.left], "right": [_shown(one) for one in block.right]}
+        return {**shown, **shares, **columns}
+    if isinstance(block, Grid):
+        sides = ["word" if index in block.words else "figure" for index in range(len(block.headings))]
+        style = "even" if block.even else "plain"
+        if not block.even and len(block.headings) >= CARDS_FROM:
+            style += " cards"
+        rows = tuple(tuple(glued(cell) for cell in row) for row in block.rows)
+        style += " whole" if len(rows) <= WHOLE_ROWS else ""
+        return {**shown, **vars(block), "rows": rows, "sides": sides, "style": style}
+    if isinstance(block, Items):
+        return {**shown, "texts": tuple(map(glued, block.texts)), "tag": "ol" if block.numbered else "ul"}
+    if isinstance(block, Heading):
+        return {**shown, "text": block.text, "level": block.level, "mark": block.mark}
+    return {**shown, "text": glued(block.text), "strong": block.strong, "small": block.small}
