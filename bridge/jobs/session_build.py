@@ -22,14 +22,25 @@ from bridge.errors import InputProblem, OutputProblem
 from bridge.jobs.session_folder import FolderBuild, write_zip
 from bridge.jobs.session_manifest import NAME as MANIFEST
 from bridge.jobs.session_manifest import Manifest, Task, fingerprint
+from bridge.jobs.session_pages import (
+    PAGES,
+    SHEET,
+    PageJob,
+    Sheets,
+    missing_for_pages,
+    page_parts,
+    part_key,
+    run_page,
+)
 from bridge.jobs.session_panel import panel_files
-from bridge.jobs.session_piece import TABLES, PieceJob, task_name, write_made
+from bridge.jobs.session_piece import TABLES, PieceJob, run_piece, task_name, write_made
 from bridge.jobs.session_plan import PiecePlan, SessionPlan, SynthPlan, check_sections, plan_session
 from bridge.jobs.session_sound import reference_name, reference_wav
 from bridge.jobs.session_synth import Made, back_to_equal, load_everything, trim_folder
 from bridge.jobs.session_text import NAME as PAGE
 from bridge.jobs.session_text import start_here
-from bridge.jobs.session_workers import cores, run_pieces
+from bridge.jobs.session_workers import Crew, cores
+from bridge.sheet.records import PieceSheet, SessionInfo
 from bridge.store.files import check_output, read_bytes
 from bridge.store.session import Session, problem_at
 from bridge.store.session_toml import load_session
@@ -40,6 +51,9 @@ from bridge.store.timeline import BarMap
 REFERENCE = "reference"
 SHARED = "shared"
 SESSION_FOLDER = "session"
+
+_PIECES_SHARE = 0.8
+"""How much of the whole work the pieces themselves are, for the progress bar."""
 
 Progress = Callable[[str, float], None]
 
@@ -82,7 +96,7 @@ class Built:
         return [
             f"piece{'s' * (len(numbers) > 1)} {spans(numbers)}, {', '.join(names)}: {text}"
             for text, (numbers, names) in said.items()
-        ]
+        ] + (self.manifest.tasks[PAGES].notices if PAGES in self.manifest.tasks else [])
 
 
 def build_session(
@@ -163,16 +177,26 @@ class _Work:
         self.old_files = build.old.by_task() if build.old is not None else {}
 
     def run(self, processes: int) -> None:
+        with Crew(processes) as crew:
+            self._pieces(crew)
+            self._shared()
+            self._pages(crew)
+        text = start_here(self.plan, self.manifest).encode("utf-8")
+        self._enter(PAGE, "", write_made(self.build.root, [Made(PAGE, text, {"what": "text"})]), [])
+        self._tell(self.session.title, 1.0)
+
+    def _tell(self, name: str, done: float) -> None:
+        if self.progress is not None:
+            self.progress(name, done)
+
+    def _pieces(self, crew: Crew) -> None:
+        """Tables, drones, and what every synth gets, piece by piece."""
         keys = self._keys()
         jobs = [job for job in (self._job(one, keys) for one in self.plan.pieces) if job is not None]
-        for finished, (job, outcome) in enumerate(run_pieces(jobs, processes), 1):
+        for finished, (job, outcome) in enumerate(crew.run(run_piece, jobs), 1):
             for name, files in outcome.files.items():
                 self._enter(name, keys[name], files, outcome.notices[name])
-            if self.progress is not None:
-                self.progress(job.plan.piece.title, finished / (len(jobs) + 1))
-        self._shared()
-        if self.progress is not None:
-            self.progress(self.session.title, 1.0)
+            self._tell(job.plan.piece.title, _PIECES_SHARE * finished / len(jobs))
 
     def _keys(self) -> dict[str, str]:
         """Return the key of every task of the pieces."""
@@ -263,8 +287,42 @@ class _Work:
                 *(panel_files(self.plan, synth) if synth.synth.profile.panel else []),
             ]
         self._enter(SHARED, "", write_made(self.build.root, made), [])
-        text = start_here(self.plan, self.manifest).encode("utf-8")
-        self._enter(PAGE, "", write_made(self.build.root, [Made(PAGE, text, {"what": "text"})]), [])
+
+    def _pages(self, crew: Crew) -> None:
+        """Pages for every piece and for the whole session."""
+        if not self.session.pages:
+            return
+        missing = missing_for_pages()
+        if missing:
+            told = f"no pages to print: {missing} is not installed (pip install 'stillbeat[sheets]')"
+            self._enter(PAGES, "", {}, [told])
+            return
+        sheets = Sheets(self.plan, self.manifest)
+        keys: dict[str, str] = {}
+        jobs: list[PageJob] = []
+        for one in self.plan.pieces:
+            task = task_name(one.piece.stem, SHEET)
+            keys[task] = sheets.piece_key(one)
+            if not self._reused(task, keys[task]):
+                facts = {"piece": one.piece.number, "step": ""}
+                jobs.append(self._page(task, one.piece.stem, (sheets.piece(one),), None, facts))
+        for name, some in page_parts(self.plan):
+            keys[name] = part_key(sheets.info, [keys[task_name(one.piece.stem, SHEET)] for one in some])
+            if not self._reused(name, keys[name]):
+                jobs.append(self._page(name, name, tuple(sheets.piece(one) for one in some), sheets.info, {}))
+        for finished, (job, files) in enumerate(crew.run(run_page, jobs), 1):
+            self._enter(job.task, keys[job.task], files, [])
+            self._tell(job.stem, _PIECES_SHARE + (1 - _PIECES_SHARE) * finished / len(jobs))
+
+    def _page(
+        self,
+        task: str,
+        stem: str,
+        pieces: tuple[PieceSheet, ...],
+        info: SessionInfo | None,
+        facts: dict[str, Any],
+    ) -> PageJob:
+        return PageJob(task, f"{PAGES}/{stem}", pieces, info, self.session.paper, facts, self.build.root)
 
     def _task(self, name: str, key: str, make: Callable[[], Iterable[Made]]) -> None:
         if not self._reused(name, key):

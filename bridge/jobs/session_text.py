@@ -342,6 +342,8 @@ class _Page:
     def _rest(self) -> Iterator[str]:
         yield from self._heading("What else is here")
         rows = [("tables", "every table: .csv for spreadsheets, .json for scripts, .toml")]
+        if self.manifest.find(what="page"):
+            rows.insert(0, ("pages", "to print or to read: a sheet for every piece, and all together"))
         rows += [
             ("session", "the session file and what it was made from"),
             ("manifest.json", "every file with its SHA-256 sum"),

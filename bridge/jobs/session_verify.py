@@ -28,6 +28,7 @@ from bridge.jobs.session_folder import files_in
 from bridge.jobs.session_hear import hear_track
 from bridge.jobs.session_manifest import NAME as MANIFEST
 from bridge.jobs.session_manifest import Manifest, read_manifest
+from bridge.jobs.session_pages import PAGES, Sheets, missing_for_pages, page_parts
 from bridge.jobs.session_panel import CLASSES
 from bridge.jobs.session_plan import PiecePlan, SessionPlan, SynthPlan, plan_session
 from bridge.jobs.session_read import (
@@ -42,6 +43,7 @@ from bridge.jobs.session_read import (
 from bridge.jobs.session_sound import drone_keys, reference_name
 from bridge.jobs.session_synth import EQUAL_HZ, moved_hz, resets_synth, trim_folder
 from bridge.jobs.session_text import start_here
+from bridge.sheet.html import sheet_html
 from bridge.store.files import read_bytes
 from bridge.store.session import built, moved_spec
 from bridge.store.session_toml import load_session
@@ -157,6 +159,7 @@ class _Checker:
         self.synths = {one.synth.name: one for one in plan.synths}
         self._hz: dict[tuple[int, int, int], list[float]] = {}
         self._loaded: dict[str, list[bytes]] = {}
+        self._sheets = Sheets(plan, manifest)
         self._tests: dict[str, Callable[[str, bytes, dict[str, Any]], FileVerdict]] = {
             "csv": self._description,
             "json": self._description,
@@ -171,6 +174,7 @@ class _Checker:
             "drone": self._drone,
             "reference": self._reference,
             "text": self._text,
+            "page": self._page,
         }
 
     def wanted(self) -> set[str]:
@@ -407,6 +411,21 @@ class _Checker:
         same = data == start_here(self.plan, self.manifest).encode("utf-8")
         return FileVerdict(
             path, "text", "the session", problem="" if same else "it speaks of another session"
+        )
+
+    def _page(self, path: str, data: bytes, facts: dict[str, Any]) -> FileVerdict:
+        """Lay a page out again, where it is text; a PDF of the same content comes with it."""
+        if not path.endswith(".html") or missing_for_pages():
+            return FileVerdict(path, "page", "its SHA-256 sum")
+        stem = path.removeprefix(f"{PAGES}/").removesuffix(".html")
+        if "piece" in facts:
+            text = sheet_html([self._sheets.piece(self.pieces[facts["piece"]])])
+        else:
+            some = dict(page_parts(self.plan))[stem]
+            text = sheet_html([self._sheets.piece(one) for one in some], self._sheets.info)
+        same = data == text.encode("utf-8")
+        return FileVerdict(
+            path, "page", "the session", problem="" if same else "it speaks of another session"
         )
 
     def _said(self, path: str, facts: dict[str, Any], compared: str, verdict: Verdict) -> FileVerdict:

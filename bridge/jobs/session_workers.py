@@ -1,11 +1,11 @@
-"""Doing the pieces of a session in several processes.
+"""Doing the work of a session in several processes.
 
 Processes start clean (a copy of this one could hold locks of its threads), leave Ctrl-C to their parent, and end with
 it, however it ends: a parent that is killed leaves nobody behind who still writes.
 
 Index
 -----
-`cores`, `run_pieces`
+`cores`, `Crew`
 """
 
 from __future__ import annotations
@@ -15,14 +15,18 @@ import multiprocessing
 import os
 import signal
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from multiprocessing.connection import wait
 from multiprocessing.context import BaseContext
+from types import TracebackType
+from typing import TypeVar
 
 from bridge.errors import OutputProblem
-from bridge.jobs.session_piece import PieceDone, PieceJob, run_piece
+
+_Job = TypeVar("_Job")
+_Done = TypeVar("_Done")
 
 
 def cores() -> int:
@@ -33,31 +37,61 @@ def cores() -> int:
         return os.cpu_count() or 1
 
 
-def run_pieces(jobs: list[PieceJob], processes: int) -> Iterator[tuple[PieceJob, PieceDone]]:
-    """Do jobs, in this process or in several, and yield them in order.
+class Crew:
+    """Processes that do jobs; use it in a ``with`` statement.
 
-    Raises
-    ------
-    StillbeatError
-        What a job raised: that of the first piece, whichever was found first.
+    Parameters
+    ----------
+    processes : int
+        How many; with 1, and for a single job, everything is done in this process.
     """
-    count = min(processes, len(jobs))
-    if count <= 1:
-        for job in jobs:
-            yield job, run_piece(job)
-        return
-    pool = ProcessPoolExecutor(count, mp_context=_context(), initializer=_start_worker)
-    try:
-        waiting: list[Future[PieceDone]] = [pool.submit(run_piece, job) for job in jobs]
-        for job, future in zip(jobs, waiting, strict=True):
-            yield job, future.result()
-    except BrokenProcessPool:
-        raise OutputProblem(
-            "a process that worked on the session ended unexpectedly",
-            "perhaps the memory was full; try --jobs 1",
-        ) from None
-    finally:
-        pool.shutdown(wait=True, cancel_futures=True)
+
+    def __init__(self, processes: int) -> None:
+        self.processes = processes
+        self._pool: ProcessPoolExecutor | None = None
+
+    def __enter__(self) -> Crew:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        if self._pool is not None:
+            self._pool.shutdown(wait=True, cancel_futures=True)
+            self._pool = None
+
+    def run(self, function: Callable[[_Job], _Done], jobs: Sequence[_Job]) -> Iterator[tuple[_Job, _Done]]:
+        """Do jobs and yield each with what came of it, in their order.
+
+        Parameters
+        ----------
+        function : callable
+            Does a job; a function of a module.
+        jobs : sequence
+            What it takes.
+
+        Raises
+        ------
+        OutputProblem
+            A process ended unexpectedly.
+        StillbeatError
+            What a job raised: that of the first job, whichever was found first.
+        """
+        if min(self.processes, len(jobs)) <= 1:
+            for job in jobs:
+                yield job, function(job)
+            return
+        if self._pool is None:
+            self._pool = ProcessPoolExecutor(self.processes, mp_context=_context(), initializer=_start_worker)
+        try:
+            waiting: list[Future[_Done]] = [self._pool.submit(function, job) for job in jobs]
+            for job, future in zip(jobs, waiting, strict=True):
+                yield job, future.result()
+        except BrokenProcessPool:
+            raise OutputProblem(
+                "a process that worked on the session ended unexpectedly",
+                "perhaps the memory was full; try --jobs 1",
+            ) from None
 
 
 def _context() -> BaseContext:

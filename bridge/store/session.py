@@ -252,6 +252,10 @@ class Session:
         For everybody.
     transposing : tuple of str
         Instruments whose players ask for their own notes, such as ``Bb``.
+    pages : bool
+        Whether pages to print are made.
+    paper : str
+        Paper of those that are PDF: ``a4`` or ``letter``.
     trims : Trims
     live : LiveControls
     files : tuple of str
@@ -271,6 +275,8 @@ class Session:
     transposing: tuple[str, ...] = ()
     trims: Trims = Trims()
     live: LiveControls = LiveControls()
+    pages: bool = True
+    paper: str = "a4"
     files: tuple[str, ...] = ()
 
     def synth(self, name: str) -> SessionSynth:

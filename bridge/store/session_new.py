@@ -32,6 +32,10 @@ title = {title}
 # Players of transposing instruments, who are told their own tonics.
 # transposing = ["Bb", "Eb", "F"]
 
+# Pages to print for every piece and for the whole session.
+pages = true
+paper = "a4"                     # or "letter"
+
 # A held sound for those without a synth: degrees above the tonic ("1", "5", "b7") or notes ("D2").
 [drone]
 notes = ["1", "5"]

@@ -5,8 +5,8 @@ and line. The schema stands in ``tables/README.md``.
 
 Index
 -----
-`read_spans`, `check_method`, `synth_names`, `read_transposing` · `read_drone`, `piece_drone`, `is_degree` ·
-`read_trims`, `read_live`
+`read_spans`, `check_method`, `synth_names`, `read_transposing`, `read_paper` ·
+`read_drone`, `piece_drone`, `is_degree` · `read_trims`, `read_live`
 """
 
 from __future__ import annotations
@@ -22,6 +22,7 @@ from bridge.tuning.scales import parse_degree
 from bridge.wire.profile import METHODS, SynthProfile
 
 TRANSPOSING = ("Bb", "Eb", "F")
+PAPERS = ("a4", "letter")
 ON_CHANGE = ("now", "next", "glide")
 
 _SPAN = re.compile(r"(\d{1,3})(?:-(\d{1,3}))?", re.ASCII)
@@ -83,6 +84,14 @@ def read_transposing(section: Section) -> tuple[str, ...]:
                 f"transposing: {name!r} is not known", f"there are: {', '.join(TRANSPOSING)}", "transposing"
             )
     return tuple(name for name in TRANSPOSING if name in names)
+
+
+def read_paper(section: Section) -> str:
+    """Return the paper of pages, ``a4`` or ``letter``."""
+    paper = section.text("paper", PAPERS[0]).strip().lower()
+    if paper not in PAPERS:
+        raise section.problem(f"paper = {paper!r}", f"there are: {', '.join(PAPERS)}", "paper")
+    return paper
 
 
 def read_trims(section: Section) -> Trims:

@@ -40,6 +40,7 @@ from bridge.store.session_parts import (
     piece_drone,
     read_drone,
     read_live,
+    read_paper,
     read_spans,
     read_transposing,
     read_trims,
@@ -129,6 +130,8 @@ class _Reader:
             transposing=read_transposing(top),
             trims=read_trims(top.section("trims")),
             live=read_live(top.section("live")),
+            pages=top.flag("pages", True),
+            paper=read_paper(top),
             files=tuple(dict.fromkeys(self.files)),
         )
         top.refuse_others()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import hashlib
+import importlib.util
 import os
 import shutil
 import signal
@@ -16,7 +17,7 @@ import mido
 import pytest
 
 from bridge.errors import InputProblem, OutputProblem
-from bridge.jobs import session_folder, session_piece
+from bridge.jobs import session_folder, session_pages, session_piece
 from bridge.jobs.session_build import build_session
 from bridge.jobs.session_folder import FolderBuild
 from bridge.jobs.session_verify import verify_session
@@ -26,6 +27,7 @@ schema = 1
 title = "Short"
 guitar = "open-g"
 reference = "G3=195.1"
+pages = false
 
 [drone]
 notes = ["1"]
@@ -285,7 +287,7 @@ def test_a_build_that_fails_leaves_the_old_bundle(processes: int, home: Path, tm
     before = inodes(out)
     (home / "two.mid").write_bytes(b"MThd\0\0\0\6\0\1\0\1\0\x60MTrk\0\0\1\0\0\x90")
     (home / "three.mid").write_bytes(b"not music")
-    with pytest.raises(InputProblem, match=r"short.toml, line 30: two.mid is cut off"):
+    with pytest.raises(InputProblem, match=r"short.toml, line 31: two.mid is cut off"):
         build_session(home / "short.toml", out, overwrite=True, processes=processes)
     assert inodes(out) == before
     assert neighbours(out) == ["out", "session"]
@@ -331,6 +333,79 @@ def test_a_build_killed_between_two_steps_is_put_right(home: Path, tmp_path: Pat
     assert again.reused == 13
     assert tree(out) == content
     assert neighbours(out) == ["out", "session"]
+
+
+@pytest.fixture
+def printed(home: Path) -> Path:
+    """The session with pages to print."""
+    (home / "short.toml").write_text(
+        (home / "short.toml").read_text().replace("pages = false", "pages = true")
+    )
+    return home
+
+
+def test_pages_come_for_every_piece_and_for_the_whole(printed: Path, tmp_path: Path) -> None:
+    built = build_session(printed / "short.toml", tmp_path / "out", processes=1)
+    names = [
+        f"{stem}.{ending}"
+        for stem in ("01-one", "02-two", "03-three", "session")
+        for ending in ("html", "pdf")
+    ]
+    assert sorted(path.name for path in (tmp_path / "out/pages").iterdir()) == names
+    assert "pages" in (tmp_path / "out/START-HERE.txt").read_text()
+    for name in names:
+        data = (tmp_path / "out/pages" / name).read_bytes()
+        assert data.startswith(b"<!DOCTYPE html>" if name.endswith("html") else b"%PDF-")
+    whole = (tmp_path / "out/pages/session.html").read_text("utf-8")
+    assert all(word in whole for word in ("Short", "one", "two", "three", "load-everything", "program 1"))
+    assert not verify_session(tmp_path / "out").problems
+    other = build_session(printed / "short.toml", tmp_path / "other", processes=2)
+    assert tree(tmp_path / "out") == tree(tmp_path / "other")
+    assert (built.done, other.done) == (17, 17)
+
+
+def test_a_changed_piece_changes_its_page_and_that_of_the_whole(printed: Path, tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    build_session(printed / "short.toml", out, processes=1)
+    before = inodes(out / "pages")
+    assert build_session(printed / "short.toml", out, overwrite=True, processes=1).done == 0
+    text = (printed / "short.toml").read_text()
+    (printed / "short.toml").write_text(
+        text.replace('title = "two"', 'title = "two"\nnotes = "Second time softly."')
+    )
+    assert build_session(printed / "short.toml", out, overwrite=True, processes=1).done == 2
+    after = inodes(out / "pages")
+    assert {name for name in after if after[name] != before[name]} == {
+        "02-two.html", "02-two.pdf", "session.html", "session.pdf",
+    }  # fmt: skip
+    for name in ("02-two.html", "session.html"):
+        assert "Second time softly." in (out / "pages" / name).read_text("utf-8")
+    assert not verify_session(out).problems
+
+
+def test_a_long_session_comes_in_parts(
+    printed: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(session_pages, "MOST_PIECES", 2)
+    build_session(printed / "short.toml", tmp_path / "out", processes=1)
+    names = {path.name for path in (tmp_path / "out/pages").glob("session*")}
+    assert names == {
+        f"session-{span}.{ending}" for span in ("001-002", "003-003") for ending in ("html", "pdf")
+    }
+    assert not verify_session(tmp_path / "out").problems
+
+
+def test_without_the_libraries_there_are_no_pages_and_a_word(
+    printed: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    real = importlib.util.find_spec
+    monkeypatch.setattr(
+        importlib.util, "find_spec", lambda name, *a: None if name == "matplotlib" else real(name, *a)
+    )
+    built = build_session(printed / "short.toml", tmp_path / "out", processes=1)
+    assert any("matplotlib is not installed" in notice for notice in built.notices)
+    assert not (tmp_path / "out/pages").exists()
+    assert not verify_session(tmp_path / "out").problems
 
 
 KILLED = """

@@ -137,6 +137,8 @@ title = "Small"
 guitar = "open-d"
 reference = "D3=146.5"
 
+pages = false
+
 [trims]
 range_cents = 0
 

@@ -196,6 +196,8 @@ def flip(at: int) -> Callable[[bytes], bytes]:
         ("tables/01-long.table.toml", lambda data: b"schema = 9", "schema"),
         ("synths/panel/enter-by-hand.csv", lambda data: data.replace(b",439.0,", b",439.5,"), "cents off"),
         ("synths/panel/01-long.track.mid", flip(-30), "another one"),
+        ("pages/01-long.html", lambda data: data.replace(b"146.5", b"146.6"), "another session"),
+        ("pages/session.html", lambda data: data.replace(b"146.5", b"146.6"), "another session"),
         ("START-HERE.txt", lambda data: data.replace(b"1", b"2"), "another session"),
         (
             "reference/D3-146.50-Hz.wav",

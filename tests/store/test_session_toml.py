@@ -190,6 +190,7 @@ MISTAKES = [
     ('reference = "D3=146.5"', 'reference = "D3=14650"', 4, "did you mean 146.5"),
     ('reference = "D3=146.5"', 'reference = "H3=146.5"', 4, "German H is B"),
     ('["F", "Bb"]', '["F", "C"]', 7, "there are: Bb, Eb, F"),
+    ('transposing = ["F", "Bb"]', 'paper = "a5"', 7, "there are: a4, letter"),
     ('voice = "choir"', 'voice = "chior"', 13, "did you mean choir"),
     ('notes = ["1", "5"]', 'notes = ["1", "H2"]', 10, "neither a degree nor a note"),
     ("seconds = 12", "seconds = 0", 12, "from 2 to 3600"),
