@@ -108,6 +108,10 @@ def _octave_notes(table: Table) -> Iterable[Block]:
     else:
         said += "The octaves of this table are not alike: this is the one round the reference."
     yield Paragraph(said, small=True)
+    pinned = [key + table.shift_semitones for key, _ in table.spec.key_overrides]
+    if 0 < len(pinned) <= 12:
+        told = ", ".join(f"{table.note(key)} = {float(table.hz[key]):.2f} Hz" for key in pinned if key < 128)
+        yield Paragraph(f"Held by themselves: {told}.")
 
 
 def written_notes(table: Table, instrument: str) -> tuple[str, ...]:

@@ -32,6 +32,7 @@ SIDE_MM, TOP_MM, BOTTOM_MM = 14.0, 13.0, 15.0
 _SIZES = {1: 7.2, 2: 4.9, 3: 4.1}
 _GAPS = {1: 0.0, 2: 6.0, 3: 4.2}
 _TEXT, _SMALL, _LEADING, _GAP = 3.6, 2.95, 1.36, 1.7
+_FOOT = 2.6
 _BESIDE = 6.0
 _WHOLE_LINES = 9
 
@@ -69,11 +70,12 @@ def _pages(document: Document, paper: str) -> list[Page]:
     for part in document.parts:
         pages += _filled(_strips(part, width_mm - 2 * SIDE_MM), room_mm)
     foot = height_mm - 8.0
+    title, *more = letters().lines(document.title, _FOOT, width_mm - 2 * SIDE_MM - 25.0)
     for number, page in enumerate(pages, 1):
         page.draw(
             (
-                Text(SIDE_MM, foot, document.title, 2.6),
-                Text(width_mm - SIDE_MM, foot, f"{number} / {len(pages)}", 2.6, "end"),
+                Text(SIDE_MM, foot, title + (" …" if more else ""), _FOOT),
+                Text(width_mm - SIDE_MM, foot, f"{number} / {len(pages)}", _FOOT, "end"),
             )
         )
     return pages

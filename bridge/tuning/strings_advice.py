@@ -65,7 +65,13 @@ def caution(number: int, cents: float, *, short: bool = False) -> str:
 
 
 def advice(
-    *, moved: bool, tempered: bool, stiffness_cents: float, reference_string: int, capo: int
+    *,
+    moved: bool,
+    tempered: bool,
+    stiffness_cents: float,
+    reference_string: int,
+    capo: int,
+    fretted: bool = True,
 ) -> tuple[str, ...]:
     """Return the sentences that go with a plan, in the order of the work.
 
@@ -81,6 +87,8 @@ def advice(
         The string to check and come back to.
     capo : int
         Fret of the capo, 0 for none.
+    fretted : bool
+        Whether the instrument has frets, so that a capo may go on.
     """
     sentences = []
     if moved:
@@ -106,6 +114,8 @@ def advice(
         f"Then check the reference string {reference_string} and go round again: "
         "every string that was turned has moved the others."
     )
+    if not (capo or fretted):
+        return tuple(sentences)
     sentences.append(
         f"A capo pulls the strings sharp: measure the reference again with the capo on at fret {capo}, "
         "and tune with it on."

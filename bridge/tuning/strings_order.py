@@ -314,6 +314,7 @@ class _Planner:
                 stiffness_cents=max((abs(step.total_stiffness_cents) for step in steps), default=0.0),
                 reference_string=self.guitar.reference_string,
                 capo=self.capo,
+                fretted=self.guitar.frets > 0,
             ),
         )
 

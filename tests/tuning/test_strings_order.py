@@ -176,7 +176,8 @@ def test_always_from_below_and_round_again():
         told = " ".join(plan(name).advice)
         assert "from below" in told
         assert "go round again" in told
-        assert "measure the reference again with the capo on" in told
+        # Nobody puts a capo on a violin.
+        assert ("measure the reference again with the capo on" in told) == (load(name).frets > 0)
         assert "bridge" not in told.lower()
 
 
