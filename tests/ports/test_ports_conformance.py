@@ -33,6 +33,9 @@ MESSAGES = [
     bytes((0x80, 60, 0)),
 ]
 
+KNOCK = bytes((0x8F, 127, 1))
+"""A note-off that no test plays; it only shows that a connection has come about."""
+
 
 @dataclass
 class World:
@@ -45,6 +48,7 @@ class World:
     received: Callable[[], list[bytes]]
     play_to: Callable[[str, bytes], None]
     hear: Callable[[str], None]
+    arrived: Callable[[bytes], bool] = lambda message: True
     opened: list[InPort | OutPort] = field(default_factory=list)
 
     def listen(self) -> list[bytes]:
@@ -57,10 +61,17 @@ class World:
         """Open the synth's port."""
         port = self.system.open_output(self.synth)
         self.opened.append(port)
+        # A server's connection carries nothing before its next cycle: knock until something comes through.
+        limit = time.monotonic() + 30.0
+        port.send(KNOCK)
+        while not self.arrived(KNOCK):
+            assert time.monotonic() < limit, "the synth's port was opened, but nothing comes through"
+            time.sleep(0.02)
+            port.send(KNOCK)
         return port
 
 
-def until(done: Callable[[], Any], limit_s: float = 5.0) -> None:
+def until(done: Callable[[], Any], limit_s: float = 30.0) -> None:
     """Wait for something, and fail if it does not come."""
     limit = time.monotonic() + limit_s
     while not done():
@@ -76,7 +87,7 @@ def fake_world() -> Iterator[World]:
         keyboard.name,
         synth.name,
         keyboard.play,
-        lambda: synth.received,
+        lambda: [message for message in synth.received if message != KNOCK],
         lambda name, data: desk.keyboards[name].play(data),
         lambda name: (
             desk.synths[name].received.clear() or setattr(synth, "received", desk.synths[name].received)
@@ -93,7 +104,10 @@ def jack_world(request: pytest.FixtureRequest) -> Iterator[World]:
         tap.start()
 
         def received() -> list[bytes]:
-            return [message for _, message in tap.heard()]
+            return [message for _, message in tap.heard() if message != KNOCK]
+
+        def arrived(wanted: bytes) -> bool:
+            return any(message == wanted for _, message in tap.heard())
 
         def play_to(name: str, data: bytes) -> None:
             tap.connect(tap.midi_out, name)
@@ -107,6 +121,7 @@ def jack_world(request: pytest.FixtureRequest) -> Iterator[World]:
             received,
             play_to,
             lambda name: tap.connect(name, tap.midi_in),
+            arrived,
         )
         system.close()
 
