@@ -1,18 +1,18 @@
-"""Sheets of a session: what stands on them, from the plan of the session and the files that were made.
+"""What stands on the sheets of a session, from its plan and the files that were made.
 
 Index
 -----
-`session_sheets`, `session_info`, `piece_sheet`
+`session_info`, `piece_sheet`
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from bridge.engine.report import spans
 from bridge.jobs.session_manifest import Manifest
-from bridge.jobs.session_panel import PanelEntry, panel_rows
+from bridge.jobs.session_panel import PanelEntry
 from bridge.jobs.session_plan import PiecePlan, SessionPlan, SynthPlan
 from bridge.jobs.strings import plan_strings
 from bridge.sheet.records import (
@@ -30,21 +30,6 @@ from bridge.tuning.tables import TableSpec
 
 _BY_HAND = "This table is none that twelve whole numbers can hold."
 _TRACK = "backing track"
-
-
-def session_sheets(plan: SessionPlan, manifest: Manifest) -> tuple[SessionInfo, tuple[PieceSheet, ...]]:
-    """Return what stands on the sheets of a session.
-
-    Parameters
-    ----------
-    plan : SessionPlan
-    manifest : Manifest
-        The files of the bundle, for what to load.
-    """
-    panels = _panels(plan)
-    return session_info(plan, manifest), tuple(
-        piece_sheet(plan, one, manifest, panels) for one in plan.pieces
-    )
 
 
 def session_info(plan: SessionPlan, manifest: Manifest) -> SessionInfo:
@@ -86,20 +71,30 @@ def piece_sheet(
     plan: SessionPlan,
     one: PiecePlan,
     manifest: Manifest,
-    panels: dict[tuple[int, int], PanelEntry | None] | None = None,
+    panels: Mapping[tuple[int, int], PanelEntry | None],
 ) -> PieceSheet:
-    """Return what stands on the sheet of a piece."""
+    """Return what stands on the sheet of a piece.
+
+    Parameters
+    ----------
+    plan : SessionPlan
+    one : PiecePlan
+        The piece.
+    manifest : Manifest
+        Its files, for what to load.
+    panels : mapping of (int, int) to PanelEntry or None
+        What is entered at a panel, by piece and table; None where twelve figures cannot say the table.
+    """
     piece = one.piece
-    figures = _panels(plan) if panels is None else panels
     tables = []
     for number, spec in enumerate(one.tables):
         key = (piece.number, number)
-        entry = figures.get(key)
+        entry = panels.get(key)
         tables.append(
             TableSheet(
                 table=replace(built(spec), name=spec.name),
                 panel=None if entry is None else PanelFigures(entry.a4_hz, entry.cents),
-                panel_note=_BY_HAND if key in figures and entry is None else "",
+                panel_note=_BY_HAND if key in panels and entry is None else "",
             )
         )
     synths = [synth for synth in plan.synths if synth.synth.name in piece.synths]
@@ -146,17 +141,7 @@ def _strings(spec: TableSpec) -> StringsSheet | None:
     )
 
 
-# -- panels and what to load
-
-
-def _panels(plan: SessionPlan) -> dict[tuple[int, int], PanelEntry | None]:
-    """What is entered at a panel, by piece and table: as the first synth of the session that has one takes it."""
-    found: dict[tuple[int, int], PanelEntry | None] = {}
-    for synth in plan.synths:
-        if synth.synth.profile.panel:
-            for one, step, entry in panel_rows(plan, synth):
-                found.setdefault((one.piece.number, step.table), entry)
-    return found
+# -- what to load
 
 
 def _load_first(synth: SynthPlan) -> LoadList:
