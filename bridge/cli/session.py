@@ -10,7 +10,7 @@ import click
 from bridge.cli.options import overwrite_option
 
 if TYPE_CHECKING:
-    from bridge.jobs.session_build import Checked
+    from bridge.jobs.session_check import Checked
     from bridge.jobs.session_plan import SessionPlan
 
 _MOST_NOTICES = 10
@@ -67,7 +67,7 @@ def new_command(
 def check_command(file: Path) -> None:
     """Check the session file FILE and everything it names; nothing is written."""
     from bridge.cli.printing import show
-    from bridge.jobs.session_build import check_session
+    from bridge.jobs.session_check import check_session
 
     checked = check_session(file)
     _print_plan(checked.plan, checked)

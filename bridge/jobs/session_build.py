@@ -6,19 +6,19 @@ the old one in one step, or not at all (`bridge.jobs.session_folder`). The same 
 
 Index
 -----
-`build_session`, `Built` · `check_session`, `Checked`
+`build_session`, `Built`
 """
 
 from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from bridge.engine.report import spans
-from bridge.errors import InputProblem, OutputProblem
+from bridge.errors import OutputProblem
 from bridge.jobs.session_folder import FolderBuild, write_zip
 from bridge.jobs.session_manifest import NAME as MANIFEST
 from bridge.jobs.session_manifest import Manifest, Task, fingerprint
@@ -34,7 +34,7 @@ from bridge.jobs.session_pages import (
 )
 from bridge.jobs.session_panel import panel_files
 from bridge.jobs.session_piece import TABLES, PieceJob, run_piece, task_name, write_made
-from bridge.jobs.session_plan import PiecePlan, SessionPlan, SynthPlan, check_sections, plan_session
+from bridge.jobs.session_plan import PiecePlan, SessionPlan, SynthPlan, plan_session
 from bridge.jobs.session_sound import reference_name, reference_wav
 from bridge.jobs.session_synth import Made, back_to_equal, load_everything, trim_folder
 from bridge.jobs.session_text import NAME as PAGE
@@ -42,11 +42,9 @@ from bridge.jobs.session_text import start_here
 from bridge.jobs.session_workers import Crew, cores
 from bridge.sheet.records import PieceSheet, SessionInfo
 from bridge.store.files import check_output, read_bytes
-from bridge.store.session import Session, problem_at
+from bridge.store.session import Session
 from bridge.store.session_toml import load_session
-from bridge.store.smf import MidiFile, parse_midi
 from bridge.store.syx import parse_syx
-from bridge.store.timeline import BarMap
 
 REFERENCE = "reference"
 SHARED = "shared"
@@ -54,6 +52,9 @@ SESSION_FOLDER = "session"
 
 _PIECES_SHARE = 0.8
 """How much of the whole work the pieces themselves are, for the progress bar."""
+
+_WORTH_PAGES = 8
+"""Fewer pages than that are made sooner than other processes have started."""
 
 Progress = Callable[[str, float], None]
 
@@ -121,7 +122,8 @@ def build_session(
     zipped : bool
         Whether ``FOLDER.zip`` is written beside it.
     processes : int, optional
-        How many to use; all cores where left out. 1 does everything in this process.
+        How many to use; all cores where left out. 1 does everything in this process. With more, a script that calls
+        this keeps its own work under ``if __name__ == "__main__":``, for the others read it as well.
     progress : callable, optional
         Called with what was done last and how much is done, 0 to 1.
 
@@ -310,7 +312,7 @@ class _Work:
             keys[name] = part_key(sheets.info, [keys[task_name(one.piece.stem, SHEET)] for one in some])
             if not self._reused(name, keys[name]):
                 jobs.append(self._page(name, name, tuple(sheets.piece(one) for one in some), sheets.info, {}))
-        for finished, (job, files) in enumerate(crew.run(run_page, jobs), 1):
+        for finished, (job, files) in enumerate(crew.run(run_page, jobs, _WORTH_PAGES), 1):
             self._enter(job.task, keys[job.task], files, [])
             self._tell(job.stem, _PIECES_SHARE + (1 - _PIECES_SHARE) * finished / len(jobs))
 
@@ -397,53 +399,3 @@ def describe(plan: SessionPlan) -> dict[str, Any]:
             for synth in plan.synths
         ],
     }
-
-
-# -- looking only
-
-
-@dataclass(frozen=True)
-class Checked:
-    """A session that can be built.
-
-    Attributes
-    ----------
-    plan : SessionPlan
-    lengths : dict of int to int
-        Bars of each backing track, by number of the piece (none where it counts in SMPTE time).
-    warnings : list of str
-        What the reader of a track had to forgive, and references to be doubted.
-    """
-
-    plan: SessionPlan
-    lengths: dict[int, int] = field(default_factory=dict)
-    warnings: list[str] = field(default_factory=list)
-
-
-def check_session(file: Path) -> Checked:
-    """Read a session and everything it names, without writing anything.
-
-    Raises
-    ------
-    InputProblem
-        As `build_session`; only what retuning itself refuses is found there alone.
-    """
-    session = load_session(file)
-    warnings = []
-    if session.reference is not None and session.reference.doubt:
-        warnings.append(session.reference.doubt)
-    tracks: dict[int, MidiFile] = {}
-    lengths: dict[int, int] = {}
-    for piece in session.pieces:
-        if piece.track is None:
-            continue
-        try:
-            midi = parse_midi(read_bytes(piece.track), piece.track_text)
-        except InputProblem as problem:
-            raise problem_at(piece.at, problem.message, problem.hint) from problem
-        tracks[piece.number] = midi
-        check_sections(piece, midi)
-        warnings += [f"{piece.track_text}: {text}" for text in midi.warnings]
-        if midi.ticks_per_quarter is not None and (midi.format != 2 or len(midi.tracks) == 1):
-            lengths[piece.number] = BarMap(midi).bars
-    return Checked(plan_session(session, tracks), lengths, warnings)

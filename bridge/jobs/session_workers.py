@@ -60,7 +60,9 @@ class Crew:
             self._pool.shutdown(wait=True, cancel_futures=True)
             self._pool = None
 
-    def run(self, function: Callable[[_Job], _Done], jobs: Sequence[_Job]) -> Iterator[tuple[_Job, _Done]]:
+    def run(
+        self, function: Callable[[_Job], _Done], jobs: Sequence[_Job], worth: int = 2
+    ) -> Iterator[tuple[_Job, _Done]]:
         """Do jobs and yield each with what came of it, in their order.
 
         Parameters
@@ -69,6 +71,8 @@ class Crew:
             Does a job; a function of a module.
         jobs : sequence
             What it takes.
+        worth : int
+            From how many jobs on it is worth starting processes for them.
 
         Raises
         ------
@@ -77,7 +81,8 @@ class Crew:
         StillbeatError
             What a job raised: that of the first job, whichever was found first.
         """
-        if min(self.processes, len(jobs)) <= 1:
+        few = len(jobs) < (worth if self._pool is None else 2)
+        if self.processes <= 1 or few:
             for job in jobs:
                 yield job, function(job)
             return

@@ -8,7 +8,8 @@ import mido
 import pytest
 
 from bridge.errors import InputProblem
-from bridge.jobs.session_build import build_session, check_session
+from bridge.jobs.session_build import build_session
+from bridge.jobs.session_check import check_session
 from bridge.jobs.session_plan import SessionPlan, plan_session
 from bridge.store.session_toml import session_from_toml
 
