@@ -15,7 +15,7 @@ from __future__ import annotations
 import importlib.util
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cache, cached_property
 from importlib import metadata
 from pathlib import Path
 from typing import Any
@@ -166,7 +166,7 @@ def piece_page_key(
     numbers = range(len(one.tables))
     return fingerprint(
         "page",
-        [metadata.version(name) for name in _LIBRARIES],
+        _versions(),
         (plan.session.paper, plan.session.transposing),
         (piece.stem, piece.title, piece.notes, one.tables),
         [(step.label, step.place, step.what, step.title, step.table) for step in one.steps],
@@ -182,6 +182,12 @@ def piece_page_key(
         [panels.get((piece.number, number)) for number in numbers],
         sorted(tracks),
     )
+
+
+@cache
+def _versions() -> tuple[str, ...]:
+    """Return the versions of the libraries, which have a say in what pages look like."""
+    return tuple(metadata.version(name) for name in _LIBRARIES)
 
 
 def part_key(info: SessionInfo, keys: Sequence[str]) -> str:
