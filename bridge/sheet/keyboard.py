@@ -108,5 +108,13 @@ def _chart(cents: dict[int, float], centres: dict[int, float], width_mm: float) 
                 Box(x - 1.3, min(y, zero), 2.6, abs(y - zero), 0.0 if fill == WHITE else 0.75, BLACK, 0.3)
             )
         below = round(value, 1) < 0
-        shapes.append(Text(x, y + 2.7 if below else y - 0.9, signed(value), 2.2, "middle", True))
+        shapes.append(
+            Text(
+                x,
+                y + 2.7 if below else y - 0.9,
+                signed(value, 1 if abs(value) < 99.95 else 0),
+                2.05,
+                "middle",
+            )
+        )
     return shapes

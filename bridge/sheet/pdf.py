@@ -8,7 +8,7 @@ its number.
 
 Index
 -----
-`sheet_pdf`
+`sheet_pdf`, `lay_out`
 """
 
 from __future__ import annotations
@@ -59,11 +59,12 @@ def sheet_pdf(pieces: Sequence[PieceSheet], session: SessionInfo | None = None, 
     if paper not in PAPERS:
         raise ValueProblem(f"paper {paper!r}", near_names(paper, PAPERS))
     document = sheet_document(pieces, session)
-    pages = _pages(document, paper)
+    pages = lay_out(document, paper)
     return pages_pdf(pages, paper, document.title)
 
 
-def _pages(document: Document, paper: str) -> list[Page]:
+def lay_out(document: Document, paper: str) -> list[Page]:
+    """Lay a document out on pages of a paper of `PAPERS`."""
     width_mm, height_mm = PAPERS[paper]
     room_mm = height_mm - TOP_MM - BOTTOM_MM
     pages: list[Page] = []
@@ -188,20 +189,21 @@ def _heading(heading: Heading, width_mm: float) -> Strip:
     return Strip(height, draw, _GAPS[heading.level], bound=True)
 
 
-def _lines(text: str, size: float, width_mm: float, strong: bool = False, mark: str = "") -> list[Strip]:
+def _lines(
+    text: str, size: float, width_mm: float, strong: bool = False, mark: str = "", indent: float = 0.0
+) -> list[Strip]:
     """A paragraph, or an item with a mark before it; its first two lines and its last two stay together."""
     if not text:
         return []
-    start = 5.0 if mark else 0.0
-    lines = letters().lines(text, size, width_mm - start, strong)
+    lines = letters().lines(text, size, width_mm - indent, strong)
     step = size * _LEADING
 
     def line_strip(number: int, line: str) -> Strip:
         def draw(page: Page, x: float, y: float) -> None:
             base = y + 0.98 * size
             if mark and number == 0:
-                page.draw((Text(x + 3.4, base, mark, size, "end"),))
-            page.draw((Text(x + start, base, line, size, "start", strong),))
+                page.draw((Text(x + indent - 1.6, base, mark, size, "end"),))
+            page.draw((Text(x + indent, base, line, size, "start", strong),))
 
         bound = number in (0, len(lines) - 2) and number < len(lines) - 1
         return Strip(step, draw, (0.9 if mark else _GAP) if number == 0 else 0.0, bound=bound)
@@ -211,10 +213,12 @@ def _lines(text: str, size: float, width_mm: float, strong: bool = False, mark: 
 
 def _items(items: Items, width_mm: float) -> list[Strip]:
     """A list; a short one is not broken."""
+    marks = [f"{number}." if items.numbered else "-" for number in range(1, len(items.texts) + 1)]
+    indent = max((letters().width(mark, _TEXT) for mark in marks), default=0.0) + 3.0
     strips = [
         strip
-        for number, text in enumerate(items.texts, 1)
-        for strip in _lines(text, _TEXT, width_mm, mark=f"{number}." if items.numbered else "-")
+        for mark, text in zip(marks, items.texts, strict=True)
+        for strip in _lines(text, _TEXT, width_mm, mark=mark, indent=indent)
     ]
     if len(strips) <= _WHOLE_LINES:
         strips[:-1] = [replace(strip, bound=True) for strip in strips[:-1]]

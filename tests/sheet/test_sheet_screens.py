@@ -1,0 +1,110 @@
+"""Sheets in a browser: one file that asks for nothing, valid, fitting on a phone, a laptop, A4 and Letter."""
+
+from __future__ import annotations
+
+import re
+import shutil
+import subprocess
+from html.parser import HTMLParser
+from pathlib import Path
+from xml.etree import ElementTree
+
+import pytest
+from support.sheets import SESSION, odd, open_d, seen
+
+from bridge.sheet.html import sheet_html
+
+ALL = (open_d(), *odd())
+BROWSER = next((name for name in ("chromium", "chromium-browser", "google-chrome") if shutil.which(name)), "")
+needs_browser = pytest.mark.skipif(not BROWSER, reason="no Chromium is installed")
+
+
+class Balance(HTMLParser):
+    """Checks that every element that is opened is closed in its place."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.open: list[str] = []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        if tag not in ("meta", "br"):
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        pass
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open.pop() == tag
+
+
+def test_a_page_is_balanced_and_asks_for_nothing() -> None:
+    html = sheet_html(ALL, SESSION)
+    balance = Balance()
+    balance.feed(html)
+    balance.close()
+    assert balance.open == []
+    assert seen(html).outside == []
+    assert "url(" not in html
+    assert "<script" not in html
+    for svg in re.findall(r"<svg.*?</svg>", html, re.DOTALL):
+        ElementTree.fromstring(svg)
+
+
+def test_pages_have_no_colour() -> None:
+    for colour in re.findall(r"[:\"]\s*(#[0-9a-fA-F]{3,6})\b", sheet_html(ALL, SESSION)):
+        third = (len(colour) - 1) // 3
+        assert colour[1 : 1 + third] == colour[1 + third : 1 + 2 * third] == colour[1 + 2 * third :], colour
+
+
+def browse(*options: str) -> str:
+    """Run a headless browser; return what it prints."""
+    command = [BROWSER, "--headless=new", "--no-sandbox", "--disable-gpu", "--hide-scrollbars", *options]
+    done = subprocess.run(command, capture_output=True, text=True, check=True, timeout=180)
+    return done.stdout
+
+
+@needs_browser
+@pytest.mark.parametrize("width", [360, 768, 1366])
+def test_nothing_is_wider_than_the_screen(width: int, tmp_path: Path) -> None:
+    """A frame as wide as the screen says how wide its page is, and which elements reach beyond it."""
+    (tmp_path / "sheet.html").write_text(sheet_html(ALL, SESSION), encoding="utf-8")
+    (tmp_path / "frame.html").write_text(
+        f"""<!DOCTYPE html><iframe id="f" src="sheet.html" style="border:0;width:{width}px;height:900px"></iframe>
+        <pre id="said"></pre><script>f.onload = () => {{
+          const page = f.contentDocument, wide = [];
+          for (const one of page.querySelectorAll("body *:not(svg *)"))
+            if (one.getBoundingClientRect().right > {width} + 0.5) wide.push(one.tagName + one.textContent);
+          said.textContent = "width " + page.documentElement.scrollWidth + " " + wide.slice(0, 5).join(" | ");
+        }}</script>""",
+        encoding="utf-8",
+    )
+    profile = f"--user-data-dir={tmp_path / 'profile'}"
+    found = browse(
+        *("--allow-file-access-from-files", profile, f"--window-size={width + 100},1000"),
+        *("--virtual-time-budget=5000", "--dump-dom", (tmp_path / "frame.html").as_uri()),
+    )
+    said = re.search(r'<pre id="said">(.*?)</pre>', found, re.DOTALL)
+    assert said is not None
+    assert said[1].strip() == f"width {width}"
+
+
+@needs_browser
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+def test_it_prints_on_both_papers(paper: str, tmp_path: Path) -> None:
+    if shutil.which("pdftotext") is None:
+        pytest.skip("pdftotext is not installed (Debian package poppler-utils)")
+    html = sheet_html([open_d()], SESSION).replace("@page { margin", f"@page {{ size: {paper}; margin")
+    (tmp_path / "sheet.html").write_text(html, encoding="utf-8")
+    printed = tmp_path / "printed.pdf"
+    browse(
+        *(f"--user-data-dir={tmp_path / 'profile'}", "--no-pdf-header-footer", f"--print-to-pdf={printed}"),
+        (tmp_path / "sheet.html").as_uri(),
+    )
+    text = subprocess.run(
+        ["pdftotext", "-layout", str(printed), "-"], capture_output=True, text=True, check=True
+    )
+    pages = text.stdout.split("\f")[:-1]
+    assert 4 <= len(pages) <= 6
+    assert "Thursday evening" in pages[0]
+    assert sum("Low Water" in page for page in pages) == 2  # the list of pieces, and the sheet
+    assert all(page.strip() for page in pages)
