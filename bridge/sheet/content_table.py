@@ -240,7 +240,6 @@ def _fret_blocks(table: Table, chords: Sequence[Chord], named: bool) -> Iterable
     picture = neck_picture(
         cells, scale_length_mm=guitar.scale_length_mm, capo=table.fret, tonic=table.tonic, width_mm=PAGE_MM
     )
-    yield Figure(picture)
     off = {cell.fret for cell in cells if abs(cell.cents) > SAFE_CENTS}
     agree = sorted({cell.fret for cell in cells} - off)
     said = ", ".join("open" if fret == table.fret else str(fret) for fret in agree)
@@ -248,6 +247,7 @@ def _fret_blocks(table: Table, chords: Sequence[Chord], named: bool) -> Iterable
         f"Safe on every string: {said}." if agree else "At no fret do all strings agree with the table.",
         strong=True,
     )
+    yield Figure(picture)
     if not named:
         return
     rows = []
