@@ -20,6 +20,16 @@ _TABLE_OPTIONS = (
         metavar="NOTE=HZ",
         help="What one note really sounds: D3=146.5, A4=438, or a tuner's reading: D3-7c, D3-7c@442.",
     ),
+    click.option(
+        "--reference-from",
+        metavar="TAKE",
+        help="Hear the reference from a sound file (WAV, FLAC, MP3) in which its open string is plucked.",
+    ),
+    click.option(
+        "--as-tuned",
+        metavar="TAKE",
+        help="Hear all open strings from a sound file: the table follows the guitar as it is tuned.",
+    ),
     click.option("--fret", type=click.IntRange(0, 24), metavar="N", help="Capo or barre at fret N."),
     click.option("--slide", metavar="RATIO", help="A slide's pure place, such as 4/3; not tempered."),
     click.option(

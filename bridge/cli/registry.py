@@ -25,6 +25,10 @@ COMMANDS: Mapping[str, tuple[str, str]] = {
     "render": ("bridge.cli.render", "Play a MIDI file into a WAV file with the built-in tone generator."),
     "strings": ("bridge.cli.strings", "Tune the guitar: touch where, against which string, what to hear."),
     "frets": ("bridge.cli.frets", "Show where frets and table disagree, and what goes with which chord."),
+    "listen": (
+        "bridge.cli.listen",
+        "Measure the pitch of strings and voices, from a sound file or the microphone.",
+    ),
     "beats": ("bridge.cli.beats", "Say how fast two notes beat, pure and tempered."),
     "session": (
         "bridge.cli.session",

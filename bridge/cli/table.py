@@ -30,15 +30,17 @@ def table_command(request: TableRequest, chords: bool, all_keys: bool, as_json: 
       stillbeat table --guitar open-d --reference D3=146.5
       stillbeat table --tonic G --scale seven-limit
       stillbeat table --guitar open-g --tonic D --chords
+      stillbeat table --guitar open-d --as-tuned take.wav
     """
     from bridge.cli.printing import show
-    from bridge.jobs.choose import choose_table
+    from bridge.jobs.choose import choose_tuned
+    from bridge.tuning.as_tuned import table_as_tuned
 
     if sum((chords, all_keys, as_json, as_csv)) > 1:
         raise click.UsageError("choose one of --chords, --all, --json and --csv")
-    spec = choose_table(request)
+    spec, tuned = choose_tuned(request)
     warn_doubt(spec.reference.doubt)
-    table = spec.build()
+    table = spec.build() if tuned is None else table_as_tuned(tuned, spec)
     if as_json:
         import json
 
@@ -55,7 +57,12 @@ def table_command(request: TableRequest, chords: bool, all_keys: bool, as_json: 
     else:
         _print_heading(table)
         _print_keys(table, range(128) if all_keys else _octave(table))
-        _print_strings(table)
+        if tuned is None:
+            _print_strings(table)
+        else:
+            from bridge.cli.as_tuned import print_as_tuned
+
+            print_as_tuned(tuned, table)
         show()
         show("ratio: to the reference; equal: equal temperament at A4 = 440 Hz")
 

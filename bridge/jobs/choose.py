@@ -6,6 +6,8 @@ The rules (one meaning everywhere):
 - The home tonic is what was asked for, else the guitar's tonic, else the tonic.
 - The reference is what was asked for, else the guitar's reference string (else the tonic nearest middle C) in equal
   temperament at A4 = 440 Hz.
+- A take (`reference_from`, `as_tuned`) is listened to last, on the open strings; a reference that was asked for besides
+  says about where to listen.
 """
 
 from __future__ import annotations
@@ -13,7 +15,9 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from bridge.errors import ValueProblem
+from bridge.jobs.hearing import reference_in_take, tuned_in_take
 from bridge.store.descriptions import load_guitar, load_scale, load_table
+from bridge.tuning.as_tuned import AsTuned
 from bridge.tuning.notes import parse_note, parse_tonic
 from bridge.tuning.ratios import parse_ratio
 from bridge.tuning.reference import default_reference, parse_reference
@@ -47,6 +51,8 @@ class TableRequest:
         Single notes held at a frequency, such as ``F#3=183.1`` (hertz).
     open_strings_win : bool
         Whether the strings' keys and their octaves follow the guitar.
+    reference_from, as_tuned : str or None
+        Sound files: one to hear the reference from, one to hear all strings from.
     """
 
     table: str | None = None
@@ -60,6 +66,8 @@ class TableRequest:
     degrees: tuple[str, ...] = ()
     pins: tuple[str, ...] = ()
     open_strings_win: bool = False
+    reference_from: str | None = None
+    as_tuned: str | None = None
 
 
 def parse_pin(text: str) -> tuple[int, float]:
@@ -91,19 +99,50 @@ def choose_table(request: TableRequest) -> TableSpec:
     ValueProblem
         A text is malformed or out of range, or nothing says which note the scale is built on.
     InputProblem
-        A named description is missing or broken.
+        A named description or a take is missing or broken, or a take does not hold what is looked for.
+    TuningProblem
+        A table as tuned is asked for without a guitar, or a string is too far from its note.
+    """
+    return choose_tuned(request)[0]
+
+
+def choose_tuned(request: TableRequest) -> tuple[TableSpec, AsTuned | None]:
+    """Make the description of a table, and tell how the strings stand where they were listened to.
+
+    Returns
+    -------
+    (spec, tuned)
+        `tuned` is None unless `as_tuned` was asked for. Raises as `choose_table`.
     """
     spec = load_table(request.table) if request.table is not None else _new_spec(request)
     if request.table is not None:
         spec = _lay_over(spec, request)
     changes = tuple(parse_degree_change(text) for text in request.degrees)
-    spec = spec.with_degrees(changes).with_keys([parse_pin(text) for text in request.pins])
-    return replace(
-        spec,
+    pins = [parse_pin(text) for text in request.pins]
+    spec = replace(
+        spec.with_degrees(changes),
         fret=spec.fret if request.fret is None else request.fret,
         slide=spec.slide if request.slide is None else parse_ratio(request.slide),
         open_strings_win=spec.open_strings_win or request.open_strings_win,
     )
+    spec, tuned = _by_ear(spec, request)
+    return spec.with_keys(pins), tuned
+
+
+def _by_ear(spec: TableSpec, request: TableRequest) -> tuple[TableSpec, AsTuned | None]:
+    """Lay over what a take tells."""
+    if request.reference_from is not None and request.as_tuned is not None:
+        raise ValueProblem(
+            "--reference-from and --as-tuned were both asked for",
+            "a take of all strings holds the reference too: --as-tuned alone will do",
+        )
+    if request.reference_from is not None:
+        named = request.reference is not None
+        return replace(spec, reference=reference_in_take(request.reference_from, spec, named)), None
+    if request.as_tuned is not None:
+        tuned = tuned_in_take(request.as_tuned, spec)
+        return tuned.spec, tuned
+    return spec, None
 
 
 def _new_spec(request: TableRequest) -> TableSpec:

@@ -4,7 +4,7 @@ This module alone loads PortAudio (through sounddevice, the extra ``audio``), an
 hangs, which it does when a JACK server dies under it, nothing more may be asked of it in this process: `give_up` says
 so.
 
-Index: `SoundOutput`, `sound_outputs`, `pick_output`, `portaudio`, `give_up`.
+Index: `SoundOutput`, `sound_outputs`, `pick_output`, `pick_by_name`, `portaudio`, `give_up`.
 """
 
 from __future__ import annotations
@@ -12,8 +12,9 @@ from __future__ import annotations
 import atexit
 import contextlib
 import threading
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Protocol, TypeVar
 
 from bridge.errors import PortProblem, near_names
 
@@ -43,6 +44,22 @@ class SoundOutput:
     channels: int
     sample_rate: int
     default: bool
+
+
+class Device(Protocol):
+    """What every sound device has: outputs here, inputs in `bridge.sound.inputs`."""
+
+    @property
+    def name(self) -> str: ...
+
+    @property
+    def system(self) -> str: ...
+
+    @property
+    def default(self) -> bool: ...
+
+
+DeviceT = TypeVar("DeviceT", bound=Device)
 
 
 def portaudio() -> Any:
@@ -133,17 +150,36 @@ def pick_output(name: str | None = None) -> SoundOutput:
             "there is no sound output on this computer",
             "connect or switch on a sound card or start the sound server; or render to a file instead",
         )
+    return pick_by_name(outputs, name, "sound output")
+
+
+def pick_by_name(devices: Sequence[DeviceT], name: str | None, what: str) -> DeviceT:
+    """Return the device whose name contains `name` (any case), or without one the default device.
+
+    Parameters
+    ----------
+    devices : sequence of SoundOutput or of what has the same `name`, `system` and `default`
+        At least one.
+    name : str or None
+    what : str
+        What these are called in messages.
+
+    Raises
+    ------
+    PortProblem
+        There is none of that name, or several.
+    """
     if name is None:
-        return next((output for output in outputs if output.default), outputs[0])
+        return next((device for device in devices if device.default), devices[0])
     wanted = name.casefold()
-    exact = [output for output in outputs if output.name.casefold() == wanted]
-    matching = exact or [output for output in outputs if wanted in output.name.casefold()]
+    exact = [device for device in devices if device.name.casefold() == wanted]
+    matching = exact or [device for device in devices if wanted in device.name.casefold()]
     if not matching:
         raise PortProblem(
-            f"there is no sound output {name!r}", near_names(name, [output.name for output in outputs])
+            f"there is no {what} {name!r}", near_names(name, [device.name for device in devices])
         )
-    systems = {output.system for output in matching}
+    systems = {device.system for device in matching}
     if len(matching) > 1 and not (exact and len(systems) == len(matching)):
-        shown = ", ".join(f"{output.name} ({output.system})" for output in matching)
-        raise PortProblem(f"several sound outputs are called {name!r}: {shown}", "give more of the name")
+        shown = ", ".join(f"{device.name} ({device.system})" for device in matching)
+        raise PortProblem(f"several {what}s are called {name!r}: {shown}", "give more of the name")
     return matching[0]

@@ -15,6 +15,7 @@ Index
 `as_tuned_keys`                     key overrides for a `TableSpec`
 `RemainingBeat`, `remaining_beats`  what is left in the unisons that a player tunes by
 `AsTuned`, `as_tuned`               the whole: fit, spec, and those beats
+`table_as_tuned`                    the table, with its strings as measured
 """
 
 from __future__ import annotations
@@ -26,7 +27,7 @@ from dataclasses import dataclass, replace
 from bridge.errors import TuningProblem, ValueProblem
 from bridge.tuning.guitars import Guitar, Unison
 from bridge.tuning.reference import Reference
-from bridge.tuning.tables import TableSpec
+from bridge.tuning.tables import Table, TableSpec, TableString
 
 #: Strings that agree within so many cents of the fit count in full, whatever the others do.
 AGREE_CENTS = 1.0
@@ -180,11 +181,17 @@ class AsTuned:
         With the fitted reference and the measured keys.
     beats : tuple of RemainingBeat
         For every unison of the guitar of which both strings were measured.
+    measured : dict of int to float
+        Frequency of each measured open string in Hz, by number.
+    sd_cents : dict of int to float
+        Standard deviation of each, where it is known.
     """
 
     fit: ReferenceFit
     spec: TableSpec
     beats: tuple[RemainingBeat, ...]
+    measured: dict[int, float]
+    sd_cents: dict[int, float]
 
 
 def as_tuned(
@@ -225,7 +232,46 @@ def as_tuned(
             )
     keys = {string.number: string.key for string in guitar.strings}
     made = replace(spec, reference=Reference(guitar.reference_key, fit.hz))
-    return AsTuned(fit, made.with_keys(as_tuned_keys(measured, keys)), remaining_beats(guitar, measured))
+    return AsTuned(
+        fit=fit,
+        spec=made.with_keys(as_tuned_keys(measured, keys)),
+        beats=remaining_beats(guitar, measured),
+        measured=dict(measured),
+        sd_cents=dict(sd_cents or {}),
+    )
+
+
+def table_as_tuned(tuned: AsTuned, spec: TableSpec | None = None) -> Table:
+    """Build the table, its measured strings literal.
+
+    Parameters
+    ----------
+    tuned : AsTuned
+    spec : TableSpec, optional
+        `tuned.spec` with something changed, such as its fret.
+
+    Returns
+    -------
+    Table
+        Strings that were not measured stand as the guitar's unisons place them over the fitted reference.
+    """
+    table = (spec or tuned.spec).build()
+    factor = table.sounding_reference[1] / table.reference.hz
+
+    def literal(string: TableString) -> TableString:
+        if string.number not in tuned.measured:
+            return string
+        hz = tuned.measured[string.number] * factor
+        off = 1200.0 * math.log2(hz / string.hz)
+        return replace(
+            string,
+            hz=hz,
+            ratio=None,
+            cents_from_equal=string.cents_from_equal + off,
+            cents_from_table=string.cents_from_table + off,
+        )
+
+    return replace(table, strings=tuple(literal(string) for string in table.strings))
 
 
 def remaining_beats(guitar: Guitar, measured: Mapping[int, float]) -> tuple[RemainingBeat, ...]:
