@@ -14,6 +14,7 @@ import pytest
 from matplotlib.font_manager import FontProperties
 from matplotlib.textpath import TextPath
 from support.sheets import SESSION, odd, open_d
+from support.synths import missing
 
 from bridge.errors import MethodProblem, ValueProblem
 from bridge.sheet import needs
@@ -32,7 +33,7 @@ ALL = (open_d(), *odd())
 def poppler(*command: str, data: bytes) -> str:
     """Run a tool of Poppler, an independent reader, on a PDF."""
     if shutil.which(command[0]) is None:
-        pytest.skip(f"{command[0]} is not installed (Debian package poppler-utils)")
+        missing(f"{command[0]} (Debian package poppler-utils)")
     done = subprocess.run(command, input=data, capture_output=True, check=True, timeout=120)
     assert not done.stderr, done.stderr.decode()
     return done.stdout.decode("utf-8")
