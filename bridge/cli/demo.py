@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -23,12 +24,21 @@ if TYPE_CHECKING:
     show_default=True,
     help="Folder to write into.",
 )
+@click.option(
+    "--play/--no-play",
+    default=None,
+    help="Play a drone and the piece on the sound card  [default: if there is one]",
+)
+@click.option("--device", metavar="NAME", help="Sound card: part of its name  [default: the usual one]")
 @overwrite_option
-def demo_command(folder: Path, overwrite: bool) -> None:
+def demo_command(folder: Path, play: bool | None, device: str | None, overwrite: bool) -> None:
     """Hear equal against just.
 
     A guitar in open G, a backing track composed for it, and three sound files: equal temperament through the
     guitar's own reference, just with one fixed scale, and just with the second degree lowered under ii.
+
+    With a sound card it then plays: a third over the tonic that starts tempered and settles, and the just piece.
+    Start with the volume down, above all over headphones; q or Ctrl-C ends it. Without one the files are all.
     """
     from bridge.cli.printing import progress_bar
     from bridge.jobs.demo import run_demo
@@ -36,6 +46,37 @@ def demo_command(folder: Path, overwrite: bool) -> None:
     with progress_bar() as advance:
         demo = run_demo(folder, overwrite=overwrite, progress=advance)
     _print_demo(demo)
+    if play is not False:
+        _play_demo(demo, device, asked=bool(play or device))
+
+
+def _play_demo(demo: Demo, device: str | None, asked: bool) -> None:
+    """Play where there is a sound card; otherwise say why not, which is a fault only if it was asked for."""
+    from bridge.cli.printing import show
+    from bridge.errors import PortProblem
+    from bridge.live.drone_prepare import sound_card_problem
+
+    problem = sound_card_problem(device)
+    if not problem and not asked and os.environ.get("CI"):
+        problem = "nobody listens where tests run (CI is set); --play plays all the same"
+    if problem and asked:
+        raise PortProblem(f"not played: {problem}")
+    show()
+    if problem:
+        show(f"not played: {problem}. The sound files above hold what would have been heard.")
+        return
+    from bridge.live.drone_demo import play_demo
+
+    show(
+        "now aloud: a third over the tonic, tempered until it settles, and then the piece, just. q or Ctrl-C ends it"
+    )
+    show("start with the volume down, above all over headphones")
+    try:
+        play_demo(demo.spec, demo.files[0], device)
+    except PortProblem as error:
+        if asked:
+            raise
+        show(f"not played: {error.message}. The sound files above hold what would have been heard.")
 
 
 def _print_demo(demo: Demo) -> None:

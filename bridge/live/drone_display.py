@@ -106,9 +106,9 @@ class DroneLines:
             self._beats(drone)
 
     def _beats(self, drone: Mapping[str, Any]) -> None:
-        rates = tuple(beat[4] for beat in drone["beats"])
+        rates = tuple(beat[4] if beat[4] >= STILL_HZ else 0.0 for beat in drone["beats"])
         now_s = self._clock()
-        still = all(rate < STILL_HZ for rate in rates)
+        still = not any(rates)
         if rates == self._rates or (self._rates is not None and not still and now_s - self._said_s < _LINE_S):
             return
         self._rates, self._said_s = rates, now_s

@@ -5,11 +5,13 @@ Index: `PreparedDrone`, `prepare_drone`, `sound_card_plan`, `sound_card_problem`
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 from dataclasses import dataclass
+from pathlib import Path
 
-from bridge.engine.drone import DronePlan
+from bridge.engine.drone_plan import DronePlan
 from bridge.engine.live_slots import Choice
 from bridge.engine.mts import MTS_METHODS
 from bridge.errors import MethodProblem, ValueProblem
@@ -186,7 +188,7 @@ def sound_card_plan(
     )
 
 
-def sound_card_problem(limit_s: float = LOOK_S) -> str:
+def sound_card_problem(device: str | None = None, limit_s: float = LOOK_S) -> str:
     """Return why nothing can be played on a sound card; empty if there is one.
 
     Looks in a process of its own, since a broken sound system can hang whoever asks it.
@@ -194,14 +196,18 @@ def sound_card_problem(limit_s: float = LOOK_S) -> str:
     look = (
         "from bridge.errors import StillbeatError\n"
         "from bridge.sound.outputs import pick_output\n"
-        "try:\n    pick_output()\n"
-        "except StillbeatError as error:\n    print('-' + error.message)\n"
+        "import sys\n"
+        "try:\n    pick_output(sys.argv[1] or None)\n"
+        "except StillbeatError as error:\n    print('-' + error.message + (f' ({error.hint})' if error.hint else ''))\n"
         "else:\n    print('+')\n"
     )
+    root = str(Path(__file__).resolve().parents[2])
+    path = os.pathsep.join(filter(None, (root, os.environ.get("PYTHONPATH"))))
     try:
         done = subprocess.run(
-            [sys.executable, "-c", look],
+            [sys.executable, "-c", look, device or ""],
             stdin=subprocess.DEVNULL,
+            env={**os.environ, "PYTHONPATH": path},
             capture_output=True,
             timeout=limit_s,
             check=False,
