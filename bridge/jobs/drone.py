@@ -23,7 +23,8 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from bridge.engine.drone import Drone, DroneNote, DronePlan, DroneStep, beats
+from bridge.engine.drone import Drone
+from bridge.engine.drone_plan import DroneNote, DronePlan, DroneStep, beats
 from bridge.engine.live_mts import MtsLiveEngine
 from bridge.errors import ValueProblem, near_names
 from bridge.sound.render import render_file

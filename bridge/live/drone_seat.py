@@ -11,7 +11,8 @@ import time
 from collections.abc import Callable, Sequence
 from typing import Any
 
-from bridge.engine.drone import Drone, DronePlan, beats, restored
+from bridge.engine.drone import Drone, restored
+from bridge.engine.drone_plan import DronePlan, beats
 from bridge.engine.mts import MTS_METHODS
 from bridge.live.plan import LivePlan
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Literal, TypeAlias
 
-from bridge.engine.drone import DronePlan
+from bridge.engine.drone_plan import DronePlan
 from bridge.engine.live_controls import Controls
 from bridge.engine.live_seam import OnChange
 from bridge.engine.live_slots import Choice
