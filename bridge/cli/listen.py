@@ -112,7 +112,14 @@ def _sound(file: Path | None, seconds: float, device: str | None) -> tuple[Any, 
     click.echo(
         f"listening to {microphone.input.name} for {seconds:g} seconds: pluck, and let it ring", err=True
     )
-    return record(seconds, microphone)
+    sound = record(seconds, microphone)
+    if microphone.dropped:
+        click.echo(
+            f"stillbeat: the computer was too busy {microphone.dropped} times and may have missed sound: "
+            "trust these figures only if they come again",
+            err=True,
+        )
+    return sound
 
 
 def _print_notes(heard: Heard, table: Table | None) -> None:

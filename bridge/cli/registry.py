@@ -25,6 +25,7 @@ COMMANDS: Mapping[str, tuple[str, str]] = {
     "render": ("bridge.cli.render", "Play a MIDI file into a WAV file with the built-in tone generator."),
     "strings": ("bridge.cli.strings", "Tune the guitar: touch where, against which string, what to hear."),
     "frets": ("bridge.cli.frets", "Show where frets and table disagree, and what goes with which chord."),
+    "tune": ("bridge.cli.tune", "Tune by microphone: which string, how far from pure, which way to turn."),
     "listen": (
         "bridge.cli.listen",
         "Measure the pitch of strings and voices, from a sound file or the microphone.",

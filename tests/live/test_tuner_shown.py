@@ -1,0 +1,199 @@
+"""What the live tuner shows: steady, right, and gone when it should be. Without sound card, clock or terminal."""
+
+from __future__ import annotations
+
+import io
+import math
+from collections.abc import Mapping
+
+import numpy as np
+import pytest
+from rich.console import Console
+from support import takes
+
+from bridge.live.tuner import HELD_S, Shown, Steadied
+from bridge.live.tuner_display import TunerLines, TunerScreen, big, scale_line
+from bridge.sound.meter import Meter, Reading
+from bridge.tuning.aims import StringAim
+
+D3 = 146.5
+AIMS = {
+    number: StringAim(number, note, hz, D3, partial, other)
+    for (number, hz), note, (partial, other) in zip(
+        takes.open_d(D3, {}).items(),
+        ("D2", "A2", "D3", "F#3", "A3", "D4"),
+        ((1, 2), (3, 4), (1, 1), (5, 4), (3, 2), (2, 1)),
+        strict=True,
+    )
+}
+
+
+def reading(time_s: float, hz: float, confidence: float = 0.9, steady: bool = False) -> Reading:
+    return Reading(time_s, hz, 0.0, None, confidence, steady)
+
+
+def sharp(hz: float, cents: float) -> float:
+    return hz * 2 ** (cents / 1200)
+
+
+def test_plucks_from_the_meter_to_what_is_shown() -> None:
+    strings = takes.open_d(D3)
+    sound = takes.take([strings[4], strings[3], strings[6]], gap_s=1.5)
+    meter = Meter(takes.RATE, [(aim.string, aim.hz) for aim in AIMS.values()])
+    steadied = Steadied(AIMS)
+    seen: list[tuple[float, Shown]] = []
+    for first in range(0, sound.size, 441):
+        heard = meter.feed(sound[first : first + 441])
+        if heard is not None and steadied.take(heard):
+            assert steadied.shown is not None
+            seen.append((heard.time_s, steadied.shown))
+    order = [shown.aim.string for _, shown in seen if shown.aim is not None]
+    assert list(dict.fromkeys(order)) == [4, 3, 6]
+    assert order == sorted(order, key=[4, 3, 6].index)  # never back and forth
+    for number in (4, 3, 6):
+        assert steadied.last[number] == pytest.approx(takes.OFF_CENTS[number], abs=0.2)
+    third = [shown for _, shown in seen if shown.aim is AIMS[3]][-1]
+    assert third.beats_hz == pytest.approx(abs(4 * strings[3] - 5 * D3), abs=0.1)
+    assert third.turn == "loosen"
+
+
+def test_readings_are_smoothed() -> None:
+    steadied = Steadied(AIMS)
+    for number, cents in enumerate((0.0, 9.0, 1.0)):
+        steadied.take(reading(0.2 + 0.06 * number, sharp(D3, cents)))
+    assert steadied.shown is not None
+    assert steadied.shown.cents == pytest.approx(1.0)
+
+
+def test_another_string_takes_over_when_two_readings_agree_or_a_new_pluck_is_heard() -> None:
+    steadied = Steadied(AIMS)
+    steadied.take(reading(1.0, D3))
+    assert not steadied.take(reading(1.1, AIMS[3].hz))
+    assert steadied.shown is not None
+    assert steadied.shown.aim is AIMS[4]
+    assert steadied.take(reading(1.2, AIMS[3].hz))
+    assert steadied.shown.aim is AIMS[3]
+    # A first guess comes only after a new pluck.
+    assert steadied.take(reading(1.5, AIMS[6].hz, confidence=0.4))
+    assert steadied.shown.aim is AIMS[6]
+    assert steadied.shown.guess
+
+
+def test_a_guess_never_takes_the_place_of_a_reading_of_the_same_string() -> None:
+    steadied = Steadied(AIMS)
+    steadied.take(reading(1.0, sharp(D3, 2.0), steady=True))
+    assert not steadied.take(reading(1.5, sharp(D3, 12.0), confidence=0.4))
+    assert steadied.shown is not None
+    assert steadied.shown.cents == pytest.approx(2.0)
+
+
+def test_a_string_that_fades_is_held_and_then_forgotten() -> None:
+    steadied = Steadied(AIMS)
+    steadied.take(reading(1.0, D3, steady=True))
+    assert not steadied.fade(1.0 + HELD_S)
+    assert steadied.fade(1.1 + HELD_S)
+    assert steadied.shown is None
+    assert steadied.last == {4: pytest.approx(0.0)}
+
+
+def test_far_from_every_string_none_is_named_unless_one_is_held() -> None:
+    far = sharp(AIMS[6].hz, -450)
+    steadied = Steadied(AIMS)
+    steadied.take(reading(1.0, far))
+    assert steadied.shown is not None
+    assert steadied.shown.aim is None
+    held = Steadied(AIMS, held=6)
+    held.take(reading(1.0, far))
+    assert held.shown is not None
+    assert held.shown.cents == pytest.approx(-450)
+    assert held.shown.turn == "tighten"
+
+
+# --- lines
+
+
+def shown_of(number: int, cents: float, steady: bool = True, guess: bool = False) -> Shown:
+    aim = AIMS[number]
+    hz = sharp(aim.hz, cents)
+    return Shown(aim, hz, aim.cents(hz), aim.beats_hz(hz), aim.turn(hz), steady, guess)
+
+
+def test_lines_come_when_there_is_something_to_say(capsys: pytest.CaptureFixture[str]) -> None:
+    now = [0.0]
+    display = TunerLines(AIMS, 4, clock=lambda: now[0])
+    display.show(None, {})
+    display.show(shown_of(3, -8.0, steady=False, guess=True), {})
+    display.show(shown_of(3, -8.0), {})
+    display.show(shown_of(3, -7.0), {})  # too soon
+    now[0] = 1.0
+    display.show(shown_of(3, -7.95), {})  # too little
+    display.show(shown_of(3, 0.2), {})
+    display.show(shown_of(4, 0.0), {})
+    display.show(Shown(None, 100.0, 0.0, None, "", True, False), {})
+    lines = capsys.readouterr().out.splitlines()
+    # A third that is 8 cents flat at D3 = 146.5 Hz: 732.5 Hz · (1 − 2^(−8/1200)) = 3.38 beats a second.
+    assert lines == [
+        "string 3 F#3  182.28 Hz  -8.0 cents  tighten  3.38 beats a second against string 4 (D3)",
+        "string 3 F#3  183.15 Hz  +0.2 cents  in tune  a beat every 11.8 s against string 4 (D3)",
+        "string 4 D3  146.50 Hz  0.0 cents  in tune  no beats against the reference",
+        "G2  100.00 Hz  no string is near",
+    ]
+
+
+# --- the picture
+
+
+def picture(shown: Shown | None, last: Mapping[int, float], width: int = 80) -> list[str]:
+    screen = TunerScreen(AIMS, 4, Console(file=io.StringIO(), width=width))
+    screen.show(shown, last)
+    plain = Console(width=width, file=io.StringIO(), color_system=None)
+    plain.print(screen._picture())
+    assert isinstance(plain.file, io.StringIO)
+    return [line.rstrip() for line in plain.file.getvalue().splitlines()]
+
+
+@pytest.mark.parametrize(
+    "shown",
+    [
+        None,
+        shown_of(3, -8.2),
+        shown_of(4, 0.1),
+        shown_of(6, 240.0, guess=True),
+        Shown(None, 300.0, 0, None, "", True, False),
+    ],
+)
+def test_the_picture_fits_a_small_terminal_and_stays_where_it_is(shown: Shown | None) -> None:
+    lines = picture(shown, {4: 0.1, 3: -8.2})
+    assert len(lines) <= 22
+    assert max(map(len, lines)) <= 80
+    strings = next(index for index, line in enumerate(lines) if line.startswith("6 D2"))
+    assert strings == 12
+    assert "3 F#3  -8.2" in lines[strings]
+
+
+def test_the_picture_says_it_in_words_too() -> None:
+    text = "\n".join(picture(shown_of(3, -8.2), {}))
+    assert "TIGHTEN" in text
+    assert "string 3 F#3" in text
+    assert "beats a second against string 4 (D3)" in text
+    assert "IN TUNE" in "\n".join(picture(shown_of(4, 0.1), {}))
+    assert "come up again".upper() in "\n".join(picture(shown_of(4, 5.0), {}))
+
+
+def test_large_letters() -> None:
+    assert big("1.", "#") == ["  ##      ", "####      ", "  ##      ", "  ##      ", "######  ##"]
+    for letter in "0123456789ABCDEFGb#+-.~ ":
+        rows = big(letter)
+        assert len(rows) == 5
+        assert len({len(row) for row in rows}) == 1
+
+
+def test_the_scale_is_finer_near_the_middle() -> None:
+    def place(cents: float) -> int:
+        return scale_line(cents).index("\N{BLACK DIAMOND}") - 30
+
+    assert place(0) == 0
+    assert place(50) == place(900) == 30
+    assert place(-50) == -30
+    assert place(5) == round(30 * math.sqrt(0.1))
+    assert np.all(np.diff([place(cents) for cents in np.linspace(-60, 60, 200)]) >= 0)
