@@ -31,6 +31,8 @@ from bridge.wire.profile import SynthProfile
 LOOK_S = 10.0
 """How long looking for a sound card may take."""
 
+_ELSEWHERE = "leave --settle away, use another synth, or hear it on the sound card (without --out)"
+
 
 @dataclass(frozen=True)
 class PreparedDrone:
@@ -125,22 +127,21 @@ def _settling_method(chosen: str, asked: str, profile: SynthProfile | None) -> t
     MethodProblem
         There is none.
     """
-    title = profile.title if profile is not None else "this synth"
     bends = profile is None or "bend" in profile.sounding
     if bends and chosen != "mpe":
         return chosen, []
-    if bends and asked == "auto" and profile is not None and "bend" in profile.methods:
-        return "bend", [
-            "method bend instead of mpe: all notes of an MPE part bend together, so none can settle"
-        ]
-    if bends:
+    if chosen == "mpe":
+        other = bends and (profile is None or "bend" in profile.methods)
+        if other and asked == "auto":
+            return "bend", [
+                "method bend instead of mpe: all notes of an MPE part bend together, so none can settle"
+            ]
         raise MethodProblem(
-            "by mpe a drone cannot settle: all notes of a part bend together", "choose --method bend"
+            "by mpe a drone cannot settle: all notes of a part bend together",
+            "choose --method bend" if other else _ELSEWHERE,
         )
-    raise MethodProblem(
-        f"on {title} a drone cannot settle: it does not move notes that sound",
-        "leave --settle away, use another synth, or hear it on the sound card (without --out)",
-    )
+    title = profile.title if profile is not None else "this synth"
+    raise MethodProblem(f"on {title} a drone cannot settle: it does not move notes that sound", _ELSEWHERE)
 
 
 def sound_card_plan(
