@@ -94,15 +94,20 @@ def frets_command(
       stillbeat frets --guitar open-d --chord G --chord A7 --barres --slides
       stillbeat frets --guitar open-g --svg neck.svg
     """
-    from bridge.jobs.choose import choose_table
+    from bridge.jobs.choose import choose_tuned
     from bridge.jobs.frets import common_chords, find_chords, frets_csv, guitar_of, study_frets
 
     asked = bool(chords or all_chords or barres or slides or number is not None)
     if as_csv and (asked or svg_file):
         raise click.UsageError("--csv stands alone: it lists every string at every fret")
-    spec = choose_table(request)
+    spec, tuned = choose_tuned(request)
     warn_doubt(spec.reference.doubt)
     guitar = guitar_of(spec)
+    if tuned is not None:
+        from bridge.tuning.as_tuned import table_as_tuned
+
+        heard = (string for string in table_as_tuned(tuned, spec).strings if string.number in tuned.measured)
+        string_hz = (*(f"{string.number}={string.hz!r}" for string in heard), *string_hz)
     if number is not None:
         guitar.string(number)  # refuses a string that the guitar does not have
     if slides and not (chords or all_chords or barres or svg_file or number is not None):

@@ -240,6 +240,14 @@ def test_with_a_capo_the_strings_as_tuned_move(capsys: pytest.CaptureFixture[str
     assert hz["G#3"] == pytest.approx(strings[3], rel=1e-9)
 
 
+def test_frets_follow_the_strings_as_tuned(capsys: pytest.CaptureFixture[str], guitar_take: Path) -> None:
+    arguments = ("frets", "--guitar", "open-d", "--as-tuned", guitar_take, "--fret", "2", "--csv")
+    rows = [line.split(",") for line in run(capsys, *arguments)[0].splitlines()[1:]]
+    heard = {(int(row[0]), int(row[1])): float(row[3]) for row in rows}
+    assert cents(heard[3, 2], STRINGS[3] * 2 ** (2 / 12)) == pytest.approx(0.0, abs=0.2)
+    assert cents(heard[3, 7], STRINGS[3] * 2 ** (7 / 12)) == pytest.approx(0.0, abs=0.2)
+
+
 def test_export_takes_a_table_as_tuned_along(
     capsys: pytest.CaptureFixture[str], guitar_take: Path, tmp_path: Path
 ) -> None:
