@@ -33,6 +33,11 @@ if TYPE_CHECKING:
     help="What the reference string sounds as it is now, measured with the capo on.",
 )
 @click.option(
+    "--sounding-from",
+    metavar="TAKE",
+    help="The same, heard from a sound file in which that string is plucked, with the capo on.",
+)
+@click.option(
     "--scale-length",
     "scale_length_mm",
     type=float,
@@ -50,6 +55,7 @@ def strings_command(
     start: str | None,
     capo: int | None,
     sounding_hz: float | None,
+    sounding_from: str | None,
     scale_length_mm: float | None,
     stiffness: tuple[str, ...],
 ) -> None:
@@ -74,6 +80,12 @@ def strings_command(
         request = replace(request, fret=capo)
     spec = choose_table(request)
     warn_doubt(spec.reference.doubt)
+    if sounding_from is not None:
+        if sounding_hz is not None:
+            raise click.UsageError("--sounding and --sounding-from say the same: give one")
+        from bridge.jobs.hearing import sounding_in_take
+
+        sounding_hz = sounding_in_take(sounding_from, spec)
     found = plan_strings(
         spec, start, scale_length_mm=scale_length_mm, stiffness=stiffness, sounding_hz=sounding_hz
     )

@@ -7,6 +7,7 @@ Index
 -----
 `hear_take`, `listen_to`    notes, named and compared by a table where there is one
 `reference_in_take`         one note's frequency
+`sounding_in_take`          what the reference string sounds, with the capo on
 `tuned_in_take`             a table as the strings of a take are tuned
 `Together`, `hear_together` beats of two strings plucked at once
 """
@@ -112,6 +113,37 @@ def reference_in_take(path: str | Path, spec: TableSpec, named: bool) -> Referen
             f"pluck it alone; or say about where it sounds: --reference {guitar.note_of(first)}=140",
         )
     return Reference(guitar.key_of(first), hz[first])
+
+
+def sounding_in_take(path: str | Path, spec: TableSpec) -> float:
+    """Find what the reference string sounds as it is now, in Hz, with the capo on if there is one.
+
+    Parameters
+    ----------
+    path : str or Path
+    spec : TableSpec
+        With a guitar; its reference and fret say about where to look.
+
+    Raises
+    ------
+    InputProblem
+        The take cannot be read or measured, or has not the string.
+    TuningProblem
+        There is no guitar.
+    """
+    from bridge.sound.audiofile import read_audio
+
+    guitar = spec.guitar
+    if guitar is None:
+        raise TuningProblem("nothing says which string sounds", "name the guitar: --guitar open-d")
+    samples, rate = read_audio(path)
+    table = spec.build()
+    hz, _ = _by_string(samples, rate, {string.number: string.hz for string in table.strings}, path)
+    first = guitar.reference_string
+    if first not in hz:
+        note = next(string.note for string in table.strings if string.number == first)
+        raise InputProblem(f"{path}: string {first} ({note}) is not among the notes heard", "pluck it alone")
+    return hz[first]
 
 
 def _named_note(notes: Sequence[HeardNote], wanted: Reference, path: str | Path) -> Reference:

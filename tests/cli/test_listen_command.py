@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from pathlib import Path
 
 import numpy as np
@@ -198,6 +199,23 @@ def test_a_reference_that_is_not_in_the_take(capsys: pytest.CaptureFixture[str],
     table = ("table", "--reference-from", guitar_take, "--tonic", "D")
     assert "holds several notes: D2, A2, D3" in run(capsys, *table, code=3)[1]
     assert "holds no E3" in run(capsys, *table, "--reference", "E3", code=3)[1]
+
+
+def test_with_a_capo_the_reference_string_is_heard_as_it_sounds(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path, d3_take: Path
+) -> None:
+    # A capo at fret 2 that pulls the string 6 cents sharp.
+    hz = D3 * 2 ** (2 / 12 + 6 / 1200)
+    path = takes.write(tmp_path / "capo.wav", takes.take([hz]))
+    strings = ("strings", "--guitar", "open-d", "--reference", "D3=146.5", "--capo", "2")
+    out, _ = run(capsys, *strings, "--sounding-from", path)
+    found = re.search(r"E3 = ([\d.]+) Hz", out)
+    assert found is not None
+    assert abs(cents(float(found[1]), hz)) < 0.05
+    both = (*strings, "--sounding-from", path, "--sounding", "165")
+    assert "give one" in run(capsys, *both, code=2)[1]
+    wrong = run(capsys, "strings", "--guitar", "open-g", "--sounding-from", d3_take, code=3)[1]
+    assert "string 3 (G3) is not among the notes heard" in wrong
 
 
 # --- a table as tuned
