@@ -38,7 +38,11 @@ def print_as_tuned(tuned: AsTuned, table: Table) -> None:
     )
     missing = [string.number for string in guitar.strings if string.number not in tuned.measured]
     if missing:
-        show_paragraph(f"not heard: string {', '.join(map(str, missing))}; there the table follows its scale")
+        numbers = ", ".join(map(str, missing))
+        show_paragraph(
+            f"not heard: string {numbers}; its note follows the scale, or another string of the same name. "
+            "`stillbeat listen` on the same take tells of plucks that could not be measured."
+        )
     if tuned.beats:
         show_heading("What still beats")
         show_table(

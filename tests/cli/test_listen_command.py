@@ -249,6 +249,12 @@ def test_a_table_as_tuned_tells_what_beats(capsys: pytest.CaptureFixture[str], g
     assert "stands apart" in next(line for line in out.splitlines() if line.startswith("3        F#3"))
 
 
+def test_a_string_that_was_not_heard_is_named(capsys: pytest.CaptureFixture[str], d3_take: Path) -> None:
+    text = " ".join(run(capsys, "table", "--guitar", "open-d", "--as-tuned", d3_take)[0].split())
+    assert "not heard: string 6, 5, 3, 2, 1; its note follows the scale" in text
+    assert "What still beats" not in text  # there is nothing to beat against
+
+
 def test_with_a_capo_the_strings_as_tuned_move(capsys: pytest.CaptureFixture[str], guitar_take: Path) -> None:
     arguments = ("table", "--guitar", "open-d", "--as-tuned", guitar_take, "--fret", "2", "--json")
     data = json.loads(run(capsys, *arguments)[0])
