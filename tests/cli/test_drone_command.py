@@ -230,7 +230,7 @@ def test_what_nothing_can_settle_from(text: str) -> None:
         (("G#9", "-o", "x.wav"), "G#9"),
         (("--step", "third", "--hold", "nan", "-o", "x.wav"), "nan seconds"),
         (("third", "--settle", "14", "--out", "s", "--method", "mpe", "--synth", "mpe"), "choose --method bend"),
-        (("third", "--settle", "14", "--out", "s", "--synth", "mpe-fixed-48"), "does not move notes that sound"),
+        (("third", "--settle", "14", "--out", "s", "--synth", "mpe-fixed-48"), "all notes of a part bend together"),
         (("--out", "synth", "--synth", "fluidsynth", "--channels", "10"), "no channel is left"),
     ],
 )  # fmt: skip
