@@ -114,8 +114,8 @@ class Drone:
 
     @property
     def phase(self) -> str:
-        """``begin``, ``sound``, ``rest``, ``tail`` (nothing sounds any more) or ``over``."""
-        return self._phase
+        """``begin``, ``sound``, ``rest`` (the last one too), ``tail`` (nothing sounds any more) or ``over``."""
+        return "rest" if self._phase == "tail" and self.plan.rest_s else self._phase
 
     @property
     def number(self) -> int:

@@ -21,7 +21,7 @@ from support.synths import Rendering
 from bridge.cli import main
 from bridge.errors import ValueProblem
 from bridge.jobs.choose import TableRequest, choose_table
-from bridge.jobs.drone import DroneRequest, drone_events, parse_settle, plan_drone
+from bridge.jobs.drone import LESSON, DroneRequest, drone_events, parse_settle, plan_drone
 
 D3 = 146.5
 GUITAR = ("--guitar", "open-d", "--reference", "D3=146.5")
@@ -132,6 +132,8 @@ def test_a_lesson_leaves_silence_to_sing_into(capsys: pytest.CaptureFixture[str]
     assert "each step 5 seconds, then 3 of silence" in said
     sound = heard("l.wav")
     steps = [[D3], [D3, 1.25 * D3], [D3, 1.5 * D3], [D3, 1.25 * D3, 1.5 * D3]]
+    levels = [rms(sound, 8.0 * number + 2.2, 2.0) for number in range(4)]
+    assert max(levels) / min(levels) < 1.3, "a chord is no louder than a single note"
     for number, wanted in enumerate(steps):
         from_s = 8.0 * number
         assert max(map(abs, off_cents(sound, wanted, from_s + 2.2, 2.0))) < NARROW_LIMIT_CENTS
@@ -186,6 +188,34 @@ def test_the_tonic_lies_in_the_lowest_octave_of_the_voice(voice: str, key: int) 
     assert plan_keys("tonic", voice=voice, guitar=None, tonic="E") == [
         {"bass": 40, "tenor": 52, "alto": 64, "soprano": 64}[voice]
     ]
+
+
+def test_a_lesson_and_a_drone_without_notes() -> None:
+    spec = choose_table(TableRequest(tonic="D"))
+    lesson = plan_drone(DroneRequest(steps=LESSON), spec)
+    assert [[note.key for note in step.notes] for step in lesson.steps] == [
+        [50],
+        [50, 54],
+        [50, 57],
+        [50, 54, 57],
+    ]
+    plain = plan_drone(DroneRequest(), spec)
+    assert [note.key for note in plain.steps[0].notes] == [50, 57], "tonic and fifth"
+    assert np.isinf(plain.length_s)
+    assert 20.0 < plan_drone(DroneRequest(), spec, endless=False).length_s < 60.0
+
+
+@pytest.mark.parametrize(
+    ("request_", "message"),
+    [
+        (DroneRequest(steps=(" ",)), "a step without notes"),
+        (DroneRequest(voice="tenner"), "no voice 'tenner'.*did you mean tenor"),
+        (DroneRequest(sound="organs"), "no sound 'organs'.*did you mean organ"),
+    ],
+)
+def test_names_that_there_are_not_are_answered_with_near_ones(request_: DroneRequest, message: str) -> None:
+    with pytest.raises(ValueProblem, match=message):
+        plan_drone(request_, choose_table(TableRequest(tonic="D")))
 
 
 def test_with_a_capo_the_drone_sounds_where_the_guitar_does() -> None:

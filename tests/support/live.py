@@ -1,4 +1,4 @@
-"""``stillbeat live`` as a process of its own, for tests on a real server.
+"""``stillbeat live``, and other commands that play, as a process of its own, for tests on a real server.
 
 Index: `LiveRun`, `player_pid`.
 """
@@ -31,17 +31,21 @@ class LiveRun:
     state : Path
         Folder for its state.
     options : str
-        Arguments after ``live``.
+        Arguments after the command.
     before : str
         Python code to run in its process first.
+    command : str
+        Another command that plays: ``drone``, ``demo``.
     """
 
-    def __init__(self, env: dict[str, str], state: Path, *options: str, before: str = "") -> None:
+    def __init__(
+        self, env: dict[str, str], state: Path, *options: str, before: str = "", command: str = "live"
+    ) -> None:
         self.log = tempfile.TemporaryFile()  # noqa: SIM115 - closed in end()
         self.began_s = time.monotonic()
         self.lines: list[str] = []
         self._child = Child(
-            [sys.executable, "-c", f"{before}\n{_RUN}", "live", *options],
+            [sys.executable, "-c", f"{before}\n{_RUN}", command, *options],
             {**env, "XDG_STATE_HOME": str(state)},
             log=self.log,
         )
@@ -75,7 +79,11 @@ class LiveRun:
 
     def ready(self) -> Self:
         """Wait until it plays."""
-        self.wait("^ready")
+        try:
+            self.wait("^ready")
+        except ChildError:
+            self.end()
+            raise
         return self
 
     def say(self, line: str) -> None:
