@@ -189,6 +189,8 @@ class DroneScreen:
         parts: list[RenderableType] = []
         state = self._state
         drone = state.get("drone") if state is not None else None
+        if state is not None and state.get("bar"):
+            parts.append(Text(f" bar {state['bar']} ", style="bold reverse"))
         if state is not None and drone is not None:
             parts.append(Text(f" {heading(drone, self._steps)} ", style="bold reverse"))
             if drone["phase"] == "rest":

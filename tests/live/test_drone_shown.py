@@ -1,0 +1,137 @@
+"""What is seen while a drone sounds: a picture in a terminal, plain lines elsewhere, nothing where nobody can look."""
+
+from __future__ import annotations
+
+import io
+import math
+from typing import Any
+
+import pytest
+from rich.console import Console
+
+from bridge.jobs.choose import TableRequest, choose_table
+from bridge.live.drone_display import DroneLines, DroneScreen
+
+TABLE = choose_table(TableRequest(tonic="D", reference="D3=146.5")).build()
+D3_CENTS = (
+    1200 * math.log2(146.5 / 440) + 1900
+)  # from equal temperament at A440: D3 lies 19 semitones below A4
+
+
+def state(rate_hz: float, phase: str = "sound", number: int = 2, trim_cents: float = 0.0) -> dict[str, Any]:
+    """A player's status, as far as a drone's display reads it."""
+    return {
+        "kept": (0, None, False, trim_cents),
+        "out": "synth:midi",
+        "out_open": True,
+        "drone": {
+            "phase": phase,
+            "number": number,
+            "name": "third: D3 F#3",
+            "notes": [(50, 146.5), (54, 183.125)],
+            "beats": [(50, 54, 5, 4, rate_hz)],
+        },
+    }
+
+
+class Screen:
+    """A terminal of a given width, and the display on it."""
+
+    def __init__(self, steps: int = 4) -> None:
+        self.written = io.StringIO()
+        console = Console(file=self.written, force_terminal=True, width=100, color_system=None)
+        self.display = DroneScreen(TABLE, steps, keys=True, console=console)
+
+    def after(self, seen: dict[str, Any]) -> str:
+        """Show a state; return what is drawn for it."""
+        self.written.seek(0)
+        self.written.truncate()
+        self.display.show(seen)
+        return self.written.getvalue()
+
+
+def test_the_picture_shows_step_notes_and_how_fast_they_beat() -> None:
+    screen = Screen()
+    fast = screen.after(state(5.81))
+    assert "step 2 of 4: third: D3 F#3" in fast
+    assert "146.500 Hz" in fast
+    assert f"{D3_CENTS:+.1f} cents from equal" in fast
+    assert "5.81 beats a second" in fast
+    slow = screen.after(state(1.5))
+    assert slow.count("~") < fast.count("~"), "the bar grows shorter as the beats slow down"
+    still = screen.after(state(0.001))
+    assert "still" in still
+    assert "~" not in still
+    assert "q ends it" in still
+    assert "trim +3.5 cents" in screen.after(state(0.0, trim_cents=3.5))
+    screen.display.close()
+
+
+def test_in_a_rest_there_is_nothing_but_silence_to_sing_into() -> None:
+    screen = Screen()
+    rest = screen.after(state(3.0, phase="rest"))
+    assert "silence: sing" in rest
+    assert "beats a second" not in rest
+    assert "Hz" not in rest
+    screen.display.close()
+
+
+def test_a_lost_synth_is_marked_and_a_piece_shows_its_bar() -> None:
+    screen = Screen()
+    assert "synth:midi (GONE)" in screen.after(state(0.0) | {"out_open": False})
+    piece = screen.after({"bar": 7, "kept": (0, None, False, 0.0)})
+    assert "bar 7" in piece
+    screen.display.close()
+
+
+def test_what_was_said_stays_when_the_picture_goes(capsys: pytest.CaptureFixture[str]) -> None:
+    screen = Screen()
+    for number in range(6):
+        screen.display.say(f"line {number}")
+    screen.display.say("ready: no keyboard -> the usual sound card")
+    screen.display.close()
+    said = capsys.readouterr().out.splitlines()
+    assert said == ["line 3", "line 4", "line 5", "playing on the usual sound card"]
+
+
+def test_a_picture_that_cannot_be_drawn_any_more_is_quiet() -> None:
+    screen = Screen()
+    screen.written.close()
+    screen.display.show(state(1.0))
+    screen.display.say("still here")
+    screen.display.close()
+
+
+class Clock:
+    """Time as the test says."""
+
+    now_s = 0.0
+
+    def __call__(self) -> float:
+        return self.now_s
+
+
+def test_lines_say_the_beats_once_a_second_and_when_they_stop(capsys: pytest.CaptureFixture[str]) -> None:
+    clock = Clock()
+    lines = DroneLines(TABLE, 4, clock)
+    for tenth in range(31):
+        clock.now_s = tenth / 10
+        lines.show(state(3.0 - tenth / 10 + 0.01 * (tenth < 30)))
+    lines.show(state(0.0, phase="rest"))
+    lines.show({"bar": 3})
+    said = capsys.readouterr().out.splitlines()
+    assert said[0] == "step 2 of 4: third: D3 F#3"
+    assert said[1] == "  D3 - F#3: 3.01 beats a second (5 : 4)"
+    assert said[-2:] == ["  D3 - F#3: no beats (5 : 4)", "silence: sing"]
+    assert len(said) <= 6
+
+
+def test_lines_end_quietly_where_the_reader_has_gone(monkeypatch: pytest.MonkeyPatch) -> None:
+    def gone(*_: object, **__: object) -> None:
+        raise BrokenPipeError
+
+    monkeypatch.setattr("builtins.print", gone)
+    lines = DroneLines(TABLE, 1)
+    lines.say("nobody reads this")
+    lines.show(state(1.0))
+    lines.close()
