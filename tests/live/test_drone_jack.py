@@ -9,8 +9,6 @@ from __future__ import annotations
 import os
 import re
 import signal
-import sys
-import tempfile
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -18,7 +16,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from support import jack, measure
-from support.children import Child, ChildError
+from support.children import ChildError
 from support.live import LiveRun
 
 from bridge.live.drone_prepare import sound_card_problem
@@ -39,21 +37,13 @@ SETTLING = (
     "--settle-time",
     "5",
 )
-_RUN = "import sys; from bridge.cli import main; main(sys.argv[1:])"
 
 
 class DroneRun(LiveRun):
     """``stillbeat drone`` as a process of its own."""
 
     def __init__(self, env: dict[str, str], state: Path, *options: str, command: str = "drone") -> None:
-        self.log = tempfile.TemporaryFile()  # noqa: SIM115 - closed in end()
-        self.began_s = time.monotonic()
-        self.lines: list[str] = []
-        self._child = Child(
-            [sys.executable, "-c", _RUN, command, *options],
-            {**env, "XDG_STATE_HOME": str(state)},
-            log=self.log,
-        )
+        super().__init__(env, state, *options, command=command)
 
 
 def rates(run: DroneRun) -> list[float]:
