@@ -17,6 +17,7 @@ from dataclasses import dataclass
 from bridge.engine.demand import SourceFacts
 from bridge.engine.mts import Tuner
 from bridge.engine.notices import hiding_notices
+from bridge.engine.report import spans
 from bridge.engine.rhythm import RhythmTracker
 from bridge.engine.seam import Output, TableChange, TimedEvent
 from bridge.engine.shadow import PLAIN_CONTROLLERS
@@ -142,7 +143,7 @@ class MtsFileEngine:
         outside = sorted(parts.pitched - allowed)
         if outside:
             raise MethodProblem(
-                f"channel {outside[0]} plays pitched notes, but this synth listens on {_spans(allowed)}",
+                f"channel {outside[0]} plays pitched notes, but this synth listens on {spans(allowed)}",
                 "use --method bend, which moves parts to other channels",
             )
         mixed = sorted(parts.pitched & parts.drums)
@@ -218,11 +219,9 @@ class MtsFileEngine:
         A last item without data stands for the controllers that finish the set-up: they are worked out when their
         time has come, and are never torn apart.
         """
-        profile = self.profile
         for message in messages:
             yield due_s, message
-            wire_s = len(message) / profile.bytes_per_s if profile.bytes_per_s else 0.0
-            due_s += max(wire_s, profile.sysex_gap_s)
+            due_s += self.profile.pause_after_s(message)
         yield due_s, b""
 
     def _segments(self, events: Sequence[TimedEvent]) -> Iterator[_Segment]:
@@ -354,15 +353,3 @@ class _FileState:
         equal = (self._tuner.profile.program + 1) % 128
         messages = self._tuner.select(leaving, equal) + self._tuner.select(coming)
         return messages + self._restore(messages)
-
-
-def _spans(channels: Iterable[int]) -> str:
-    """Write channels as ``1-9, 11-16``."""
-    numbers = sorted(channels)
-    spans: list[list[int]] = []
-    for number in numbers:
-        if spans and spans[-1][1] == number - 1:
-            spans[-1][1] = number
-        else:
-            spans.append([number, number])
-    return ", ".join(f"{low}-{high}" if low < high else f"{low}" for low, high in spans)

@@ -15,7 +15,7 @@ Bytes follow a synth profile where one is named, else the plain forms of the MID
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -23,7 +23,7 @@ from bridge.engine.mts import MTS_METHODS, Residual, Tuner
 from bridge.errors import MethodProblem, ValueProblem
 from bridge.store.descriptions import save_table
 from bridge.store.files import write_files_atomic
-from bridge.store.smf import MidiFile, midi_bytes
+from bridge.store.smf import Event, MidiFile, midi_bytes
 from bridge.store.tablejson import table_to_csv, table_to_json
 from bridge.tuning.tables import Table, TableSpec
 from bridge.wire.profile import SynthProfile
@@ -154,13 +154,27 @@ def setup_file(table: Table, profile: SynthProfile, name: str) -> bytes:
         except MethodProblem:
             continue
         break
-    events: list[tuple[int, bytes]] = [(0, b"\xff\x03" + name.encode("utf-8"))]
+    return paced_midi(messages, profile, name)
+
+
+def paced_midi(messages: Iterable[bytes], profile: SynthProfile, title: str) -> bytes:
+    """Make a MIDI file that sends messages with the pauses that a synth needs after SysEx.
+
+    Parameters
+    ----------
+    messages : iterable of bytes
+        In sending order.
+    profile : SynthProfile
+        Says how long the pauses are.
+    title : str
+        Name of the track.
+    """
+    events: list[Event] = [(0, b"\xff\x03" + title.encode("utf-8"))]
     due_s = 0.0
     for message in messages:
         events.append((round(due_s * _TICKS_PER_SECOND), message))
         if message[0] == 0xF0:
-            wire_s = len(message) / profile.bytes_per_s if profile.bytes_per_s else 0.0
-            due_s += max(wire_s, profile.sysex_gap_s)
+            due_s += profile.pause_after_s(message)
     events.append((round(due_s * _TICKS_PER_SECOND), b"\xff\x2f"))
     return midi_bytes(MidiFile(format=0, division=_TICKS_PER_QUARTER, tracks=[events]))
 

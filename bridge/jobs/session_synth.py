@@ -18,7 +18,7 @@ taking the tables' tuning back, for the two would add up.
 
 Index
 -----
-`Made` · `piece_for_synth`, `load_everything`, `back_to_equal` · `paced_midi`, `trim_folder`
+`Made` · `piece_for_synth`, `load_everything`, `back_to_equal` · `trim_folder`
 """
 
 from __future__ import annotations
@@ -28,10 +28,11 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from bridge.errors import MethodProblem, StillbeatError
+from bridge.jobs.export import paced_midi
 from bridge.jobs.retune import RetuneRequest, retune_midi
 from bridge.jobs.session_plan import PiecePlan, Step, SynthPlan, tuner_for
 from bridge.store.session import AUTO, built, moved_spec, problem_at
-from bridge.store.smf import Event, MidiFile, midi_bytes, rebuild
+from bridge.store.smf import MidiFile, midi_bytes, rebuild
 from bridge.tuning.notes import key_to_hz
 from bridge.tuning.tables import TableSpec
 from bridge.wire.bend import CENTRE, bend_message
@@ -40,8 +41,6 @@ from bridge.wire.profile import SynthProfile
 from bridge.wire.resets import reset_kind
 from bridge.wire.rpn import bend_range, fine_tuning
 
-TICKS_PER_QUARTER = 480
-TICKS_PER_SECOND = 960  # at 120 beats a minute, the default of a Standard MIDI File
 EQUAL_HZ = tuple(key_to_hz(key) for key in range(128))
 
 
@@ -357,29 +356,6 @@ def _unshifted(synth: SynthPlan, shift_cents: float) -> list[bytes]:
 
 
 # -- MIDI files
-
-
-def paced_midi(messages: Iterable[bytes], profile: SynthProfile, title: str) -> bytes:
-    """Make a MIDI file that sends messages with the pauses that a synth needs after SysEx.
-
-    Parameters
-    ----------
-    messages : iterable of bytes
-        In sending order.
-    profile : SynthProfile
-        Says how long the pauses are.
-    title : str
-        Name of the track.
-    """
-    events: list[Event] = [(0, b"\xff\x03" + title.encode("utf-8"))]
-    due_s = 0.0
-    for message in messages:
-        events.append((round(due_s * TICKS_PER_SECOND), message))
-        if message[0] == 0xF0:
-            wire_s = len(message) / profile.bytes_per_s if profile.bytes_per_s else 0.0
-            due_s += max(wire_s, profile.sysex_gap_s)
-    events.append((round(due_s * TICKS_PER_SECOND), b"\xff\x2f"))
-    return midi_bytes(MidiFile(format=0, division=TICKS_PER_QUARTER, tracks=[events]))
 
 
 def _prefixed(midi: MidiFile, messages: Sequence[bytes]) -> MidiFile:

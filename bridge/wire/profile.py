@@ -235,6 +235,11 @@ class SynthProfile:
             for value in self.key_stretch_cents:
                 _check_real("key_stretch_cents", value, -200, 200, " cents")
 
+    def pause_after_s(self, sysex: bytes) -> float:
+        """Return how long after the start of a SysEx message the next may start: its time on the cable, or the gap."""
+        wire_s = len(sysex) / self.bytes_per_s if self.bytes_per_s else 0.0
+        return max(wire_s, self.sysex_gap_s)
+
     def obeys(self, method: str) -> bool:
         """Tell whether the synth obeys a method."""
         return method in self.methods
