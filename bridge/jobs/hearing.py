@@ -5,7 +5,7 @@ reference or a tuning is played on open strings, without a capo; a take that is 
 
 Index
 -----
-`hear_take`, `listen_to`    notes, named and compared by a table where there is one
+`hear_take`                 notes, named and compared by a table where there is one
 `reference_in_take`         one note's frequency
 `sounding_in_take`          what the reference string sounds, with the capo on
 `tuned_in_take`             a table as the strings of a take are tuned
@@ -39,14 +39,6 @@ if TYPE_CHECKING:
 
     from bridge.sound.beating import BeatsHeard
     from bridge.sound.heard import Heard, HeardNote
-
-
-def listen_to(path: str | Path, table: Table | None = None) -> Heard:
-    """Listen to a sound file; see `hear_take`."""
-    from bridge.sound.audiofile import read_audio
-
-    samples, rate = read_audio(path)
-    return hear_take(samples, rate, table)
 
 
 def hear_take(samples: NDArray[np.float64], sample_rate: float, table: Table | None = None) -> Heard:

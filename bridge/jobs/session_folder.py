@@ -31,7 +31,7 @@ from typing import Any
 
 from bridge.errors import InputProblem, OutputProblem
 from bridge.jobs.session_manifest import NAME, Manifest, read_manifest
-from bridge.store.files import open_atomic
+from bridge.store.files import flush_folder, open_atomic
 
 _LITTER = frozenset({".DS_Store", "Thumbs.db", "desktop.ini"})
 _AT_FDCWD = -100
@@ -120,7 +120,7 @@ class FolderBuild:
                 os.rename(self.root, self.target)
             elif not _exchange(self.root, self.target):
                 self._two_steps()
-            _flush_folder(self.target.parent)
+            flush_folder(self.target.parent)
         except OSError as error:
             raise _cannot(self.shown, error) from None
 
@@ -248,15 +248,6 @@ def _flush(folder: Path) -> None:
             os.close(descriptor)
     with contextlib.suppress(AttributeError):
         os.sync()
-
-
-def _flush_folder(folder: Path) -> None:
-    with contextlib.suppress(OSError):
-        descriptor = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(descriptor)
-        finally:
-            os.close(descriptor)
 
 
 def _cannot(target: Path, error: OSError) -> OutputProblem:

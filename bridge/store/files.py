@@ -280,7 +280,7 @@ def _publish(hidden: str, target: str, name: str, overwrite: bool) -> None:
             os.replace(hidden, target)
         else:
             _discard(hidden)
-    _flush_folder(os.path.dirname(target) or ".")
+    flush_folder(os.path.dirname(target) or ".")
 
 
 def _keep(target: str, backup: str) -> None:
@@ -291,7 +291,7 @@ def _keep(target: str, backup: str) -> None:
         os.rename(target, backup)
 
 
-def _flush_folder(folder: str) -> None:
+def flush_folder(folder: PathName) -> None:
     """Flush a folder, so that the new name survives a loss of power; not every system can."""
     with contextlib.suppress(OSError):
         descriptor = os.open(folder, os.O_RDONLY)

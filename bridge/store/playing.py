@@ -23,11 +23,9 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from operator import itemgetter
 from typing import overload
 
+from bridge.engine.seam import MARKER, Output
 from bridge.store.smf import Event, MidiFile
 from bridge.store.timeline import TempoMap
-
-Answer = tuple[int, float | None, bytes]
-"""Anchor, seconds (None: at the anchor's own tick and place), and the bytes of a message."""
 
 _tick_of = itemgetter(0)
 
@@ -115,7 +113,7 @@ class Playing(Sequence[tuple[float, bytes]]):
             while at < len(self.events) and self.events[at][0] == tick and not before(self.events[at][1]):
                 at += 1
             home = self.tracks[at] if at < len(self.tracks) else self.numbers[0]
-            self.events.insert(at, (tick, b""))
+            self.events.insert(at, (tick, MARKER))
             self.tracks.insert(at, home)
             anchors.append(at)
         return anchors
@@ -125,7 +123,7 @@ class Playing(Sequence[tuple[float, bytes]]):
         number = self.tracks[anchor]
         return number, self.tracks[:anchor].count(number)
 
-    def weave(self, answers: Iterable[Answer]) -> dict[int, list[Event]]:
+    def weave(self, answers: Iterable[Output]) -> dict[int, list[Event]]:
         """Put an engine's answer back into tracks.
 
         An answer without a time stands in its anchor's track at its anchor's tick, in the order given. One
@@ -136,7 +134,7 @@ class Playing(Sequence[tuple[float, bytes]]):
 
         Parameters
         ----------
-        answers : iterable of Answer
+        answers : iterable of Output
             Anchors must not run backwards among answers without a time. A time earlier than its anchor's
             counts as none.
 
