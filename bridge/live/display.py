@@ -13,6 +13,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Protocol
 
+from bridge.live.screen import Screen
 from bridge.live.typed import KEYS_SHOWN
 from bridge.tuning.beats import main_pair
 from bridge.tuning.notes import key_to_hz, note_name
@@ -22,7 +23,6 @@ if TYPE_CHECKING:
 
     from bridge.engine.live_slots import Choice
 
-_FRAMES_A_SECOND = 8
 _SAID_LINES = 5
 _MOST_SLOTS = 12
 
@@ -130,7 +130,7 @@ def beat_line(state: Mapping[str, Any], tonic: str) -> str:
     return f"{note_name(low[1], tonic)} - {note_name(high[1], tonic)}: {how} (near {ratio})"
 
 
-class ScreenDisplay:
+class ScreenDisplay(Screen):
     """A picture that is drawn again as things change.
 
     Parameters
@@ -144,53 +144,15 @@ class ScreenDisplay:
     """
 
     def __init__(self, labels: Labels, keys: bool, console: Console | None = None) -> None:
-        from rich.console import Console
-        from rich.live import Live
-
         self._labels = labels
         self._keys = keys
-        self._said: list[str] = []
         self._state: Mapping[str, Any] | None = None
-        self._live: Any = Live(
-            console=console or Console(highlight=False),
-            get_renderable=self._picture,
-            refresh_per_second=_FRAMES_A_SECOND,
-            auto_refresh=False,
-            transient=True,
-        )
-        self._quietly(self._live.start)
-
-    def _quietly(self, do: Any, *arguments: Any) -> None:
-        """Do something with the terminal; if that fails, leave it alone from then on."""
-        try:
-            do(*arguments)
-        except Exception:
-            self._live = None
-
-    def say(self, text: str) -> None:
-        """Show a line under the picture."""
-        self._said = [*self._said[1 - _SAID_LINES :], text]
-        self._draw()
+        super().__init__(console, _SAID_LINES)
 
     def show(self, state: Mapping[str, Any]) -> None:
         """Draw the picture anew."""
         self._state = state
         self._draw()
-
-    def _draw(self) -> None:
-        if self._live is not None:
-            self._quietly(self._live.refresh)
-
-    def close(self) -> None:
-        """Take the picture away; what was said stays."""
-        if self._live is not None:
-            self._quietly(self._live.stop)
-            self._live = None
-        for text in self._said:
-            try:
-                print(text, flush=True)
-            except (OSError, ValueError):
-                return
 
     def _picture(self) -> RenderableType:
         from rich.console import Group

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 from bridge.jobs.drone import STILL_HZ, rate_words
 from bridge.live.display import Display
 from bridge.live.plan import LivePlan
+from bridge.live.screen import Screen
 from bridge.tuning.notes import hz_to_key
 from bridge.tuning.tables import Table
 
@@ -121,7 +122,7 @@ class DroneLines:
         """Nothing to give back."""
 
 
-class DroneScreen:
+class DroneScreen(Screen):
     """A picture that is drawn again as things change.
 
     Parameters
@@ -135,52 +136,20 @@ class DroneScreen:
     """
 
     def __init__(self, table: Table, steps: int, keys: bool, console: Console | None = None) -> None:
-        from rich.console import Console
-        from rich.live import Live
-
         self._table = table
         self._steps = steps
         self._keys = keys
-        self._said: list[str] = []
         self._state: Mapping[str, Any] | None = None
-        self._live: Any = Live(
-            console=console or Console(highlight=False),
-            get_renderable=self._picture,
-            auto_refresh=False,
-            transient=True,
-        )
-        self._quietly(self._live.start)
-
-    def _quietly(self, do: Any, *arguments: Any) -> None:
-        try:
-            do(*arguments)
-        except Exception:
-            self._live = None
+        super().__init__(console, _SAID_LINES)
 
     def say(self, text: str) -> None:
         """Show a line under the picture."""
-        self._said = [*self._said[1 - _SAID_LINES :], plainly(text)]
-        self._draw()
+        super().say(plainly(text))
 
     def show(self, state: Mapping[str, Any]) -> None:
         """Draw the picture anew."""
         self._state = state
         self._draw()
-
-    def _draw(self) -> None:
-        if self._live is not None:
-            self._quietly(self._live.refresh)
-
-    def close(self) -> None:
-        """Take the picture away; what was said stays."""
-        if self._live is not None:
-            self._quietly(self._live.stop)
-            self._live = None
-        for text in self._said:
-            try:
-                print(text, flush=True)
-            except (OSError, ValueError):
-                return
 
     def _picture(self) -> RenderableType:
         from rich.console import Group

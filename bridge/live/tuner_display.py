@@ -12,8 +12,9 @@ import math
 import sys
 import time
 from collections.abc import Callable, Mapping
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
+from bridge.live.screen import Screen
 from bridge.live.tuner import Shown, TunerDisplay
 from bridge.sheet.phrases import beat_words, signed
 from bridge.tuning.aims import IN_TUNE_CENTS, StringAim
@@ -154,7 +155,7 @@ class TunerLines:
         """Nothing to give back."""
 
 
-class TunerScreen:
+class TunerScreen(Screen):
     """A picture that is drawn again as things change.
 
     Parameters
@@ -166,47 +167,20 @@ class TunerScreen:
     """
 
     def __init__(self, aims: Mapping[int, StringAim], reference: int, console: Console | None = None) -> None:
-        from rich.console import Console
-        from rich.live import Live
-
         self._aims = aims
         self._reference = aims.get(reference)
-        self._said: list[str] = []
         self._shown: Shown | None = None
         self._last: Mapping[int, float] = {}
-        self._live: Any = Live(
-            console=console or Console(highlight=False),
-            get_renderable=self._picture,
-            auto_refresh=False,
-            transient=True,
-        )
-        self._quietly(self._live.start)
-
-    def _quietly(self, do: Any, *arguments: Any) -> None:
-        try:
-            do(*arguments)
-        except Exception:
-            self._live = None
-
-    def say(self, text: str) -> None:
-        """Show a line under the picture."""
-        self._said = [*self._said[1 - _SAID_LINES :], text]
-        self._draw()
+        super().__init__(console, _SAID_LINES)
 
     def show(self, shown: Shown | None, last: Mapping[int, float]) -> None:
         """Draw the picture anew."""
         self._shown, self._last = shown, dict(last)
         self._draw()
 
-    def _draw(self) -> None:
-        if self._live is not None:
-            self._quietly(self._live.refresh)
-
     def close(self) -> None:
         """Take the picture away; how the strings were last stays."""
-        if self._live is not None:
-            self._quietly(self._live.stop)
-            self._live = None
+        self._take_away()
         with contextlib.suppress(OSError, ValueError):
             for number, cents in sorted(self._last.items(), reverse=True):
                 print(f"string {number} {self._aims[number].note}: {signed(cents)} cents", flush=True)
