@@ -7,34 +7,12 @@ Index: `SoundInput`, `sound_inputs`, `pick_input`.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from bridge.errors import PortProblem
-from bridge.sound.outputs import pick_by_name, portaudio
+from bridge.sound.outputs import SoundDevice, pick_by_name, portaudio
 
 
-@dataclass(frozen=True)
-class SoundInput:
-    """A place where sound can come in.
-
-    Attributes
-    ----------
-    index : int
-        PortAudio's number.
-    name, system : str
-        The device's name, and the sound system that offers it.
-    channels, sample_rate : int
-        Most channels, and the sample rate that it prefers.
-    default : bool
-        Whether it is used when none is named.
-    """
-
-    index: int
-    name: str
-    system: str
-    channels: int
-    sample_rate: int
-    default: bool
+class SoundInput(SoundDevice):
+    """A place where sound can come in."""
 
 
 def sound_inputs() -> list[SoundInput]:

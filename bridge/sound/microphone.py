@@ -17,7 +17,6 @@ from __future__ import annotations
 
 import contextlib
 import queue
-import threading
 import time
 from types import TracebackType
 from typing import Any, Self
@@ -27,7 +26,7 @@ from numpy.typing import NDArray
 
 from bridge.errors import PortProblem
 from bridge.sound.inputs import pick_input
-from bridge.sound.outputs import give_up, portaudio
+from bridge.sound.outputs import end_stream, portaudio
 
 #: An input that has brought nothing for so long is gone.
 STALLED_S = 2.0
@@ -91,7 +90,7 @@ class Microphone:
             stream.start()
         except (library.PortAudioError, ValueError) as error:
             if stream is not None:
-                self._end(stream)
+                end_stream(stream, "close sound input", CLOSE_S)
             raise PortProblem(
                 f"the sound input {self.input.name} cannot be opened: {error}",
                 "is another program using it, or is it forbidden to use the microphone?",
@@ -138,20 +137,7 @@ class Microphone:
         """Close the input; one that is gone is not waited for."""
         stream, self._stream = self._stream, None
         if stream is not None:
-            self._end(stream)
-
-    @staticmethod
-    def _end(stream: Any) -> None:
-        def end() -> None:
-            for step in (stream.abort, stream.close):
-                with contextlib.suppress(Exception):
-                    step()
-
-        ending = threading.Thread(target=end, name="close sound input", daemon=True)
-        ending.start()
-        ending.join(CLOSE_S)
-        if ending.is_alive():
-            give_up()
+            end_stream(stream, "close sound input", CLOSE_S)
 
     def __enter__(self) -> Self:
         return self.start()

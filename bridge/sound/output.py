@@ -19,8 +19,6 @@ Index: `LiveSound`.
 
 from __future__ import annotations
 
-import contextlib
-import threading
 import time
 from types import TracebackType
 from typing import Any, Self
@@ -30,7 +28,7 @@ from numpy.typing import NDArray
 
 from bridge.errors import PortProblem
 from bridge.sound.mixer import CEILING, Mixer
-from bridge.sound.outputs import give_up, pick_output, portaudio
+from bridge.sound.outputs import end_stream, give_up, pick_output, portaudio
 
 SWELL_S = 2.0
 FADE_OUT_S = 0.2
@@ -125,7 +123,7 @@ class LiveSound(Mixer):
             stream.start()
         except (library.PortAudioError, ValueError) as error:
             if stream is not None:
-                self._end(stream)
+                end_stream(stream, "close sound output", CLOSE_S)
             if self.output.system.startswith("JACK"):
                 # Its server has ended since PortAudio looked; asked to end, PortAudio would take the process along.
                 give_up()
@@ -156,23 +154,8 @@ class LiveSound(Mixer):
             self.faded.wait(fade_s + 1.0)
             # What has been written is still on its way out.
             time.sleep(min(float(stream.latency), 0.5))
-        self._end(stream)
+        end_stream(stream, "close sound output", CLOSE_S)
         self.panic()  # nothing of now is to sound if it is opened again
-
-    @staticmethod
-    def _end(stream: Any) -> None:
-        """Close a stream; give PortAudio up if it hangs."""
-
-        def end() -> None:
-            for step in (stream.abort, stream.close):
-                with contextlib.suppress(Exception):
-                    step()
-
-        ending = threading.Thread(target=end, name="close sound output", daemon=True)
-        ending.start()
-        ending.join(CLOSE_S)
-        if ending.is_alive():
-            give_up()
 
     def __enter__(self) -> Self:
         return self.start()

@@ -4,7 +4,8 @@ This module alone loads PortAudio (through sounddevice, the extra ``audio``), an
 hangs, which it does when a JACK server dies under it, nothing more may be asked of it in this process: `give_up` says
 so.
 
-Index: `SoundOutput`, `sound_outputs`, `pick_output`, `pick_by_name`, `portaudio`, `give_up`.
+Index: `SoundDevice`, `SoundOutput`, `sound_outputs`, `pick_output`, `pick_by_name`, `portaudio`, `end_stream`,
+`give_up`.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ import contextlib
 import threading
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Protocol, TypeVar
+from typing import Any, TypeVar
 
 from bridge.errors import PortProblem, near_names
 
@@ -23,8 +24,8 @@ _dead = threading.Event()
 
 
 @dataclass(frozen=True)
-class SoundOutput:
-    """A place where sound can come out.
+class SoundDevice:
+    """What every sound device has.
 
     Attributes
     ----------
@@ -46,20 +47,11 @@ class SoundOutput:
     default: bool
 
 
-class Device(Protocol):
-    """What every sound device has: outputs here, inputs in `bridge.sound.inputs`."""
-
-    @property
-    def name(self) -> str: ...
-
-    @property
-    def system(self) -> str: ...
-
-    @property
-    def default(self) -> bool: ...
+class SoundOutput(SoundDevice):
+    """A place where sound can come out."""
 
 
-DeviceT = TypeVar("DeviceT", bound=Device)
+DeviceT = TypeVar("DeviceT", bound=SoundDevice)
 
 
 def portaudio() -> Any:
@@ -97,6 +89,30 @@ def give_up() -> None:
         import sounddevice
 
         atexit.unregister(sounddevice._exit_handler)
+
+
+def end_stream(stream: Any, name: str, limit_s: float) -> None:
+    """Close a stream of PortAudio; give PortAudio up if it hangs.
+
+    Parameters
+    ----------
+    stream : sounddevice stream
+    name : str
+        What the thread that closes it is called.
+    limit_s : float
+        A sound system that takes longer is taken for dead.
+    """
+
+    def end() -> None:
+        for step in (stream.abort, stream.close):
+            with contextlib.suppress(Exception):
+                step()
+
+    ending = threading.Thread(target=end, name=name, daemon=True)
+    ending.start()
+    ending.join(limit_s)
+    if ending.is_alive():
+        give_up()
 
 
 def sound_outputs(rescan: bool = False) -> list[SoundOutput]:
@@ -158,7 +174,7 @@ def pick_by_name(devices: Sequence[DeviceT], name: str | None, what: str) -> Dev
 
     Parameters
     ----------
-    devices : sequence of SoundOutput or of what has the same `name`, `system` and `default`
+    devices : sequence of SoundDevice
         At least one.
     name : str or None
     what : str
