@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from bridge.cli.options import overwrite_option, table_options, warn_doubt
+from bridge.cli.options import method_option, overwrite_option, table_options, warn_doubt
 
 if TYPE_CHECKING:
     from bridge.jobs.choose import TableRequest
@@ -103,13 +103,7 @@ CAUTION = "a drone never lets the ear rest: start with the volume down, above al
 @click.option("--device", metavar="NAME", help="Sound card: part of its name  [default: the usual one]")
 @click.option("--out", "out_port", metavar="NAME", help="Play on a synth: part of its port's name; or: new.")
 @click.option("--synth", metavar="NAME", help="What the synth is, such as fluidsynth (see: tables synths).")
-@click.option(
-    "--method",
-    type=click.Choice(["auto", "note", "octave", "dump", "bend", "mpe"]),
-    default="auto",
-    show_default=True,
-    help="How the table reaches the synth.",
-)
+@method_option("How the table reaches the synth.")
 @click.option("--channels", metavar="LIST", help="Channels that it may use on the synth, such as 1-4.")
 @click.option("--system", metavar="NAME", help="MIDI system, where there are several: alsa, jack.")
 @click.option("--lines", is_flag=True, help="Plain lines instead of a picture.")

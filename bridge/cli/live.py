@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from bridge.cli.options import table_options, warn_doubt
+from bridge.cli.options import method_option, table_options, warn_doubt
 
 if TYPE_CHECKING:
     from bridge.jobs.choose import TableRequest
@@ -30,13 +30,7 @@ class _LiveCommand(click.Command):
     "--out", "out_port", metavar="NAME", required=True, help="The synth: part of its port's name; or: new."
 )
 @click.option("--synth", metavar="NAME", help="What the synth is, such as fluidsynth (see: tables synths).")
-@click.option(
-    "--method",
-    type=click.Choice(["auto", "note", "octave", "dump", "bend", "mpe"]),
-    default="auto",
-    show_default=True,
-    help="How a table reaches the synth.",
-)
+@method_option("How a table reaches the synth.")
 @click.option(
     "--slot",
     "slots",

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from bridge.cli.options import overwrite_option, table_options, warn_doubt
+from bridge.cli.options import method_option, overwrite_option, table_options, warn_doubt
 
 if TYPE_CHECKING:
     from bridge.jobs.choose import TableRequest
@@ -17,13 +17,7 @@ if TYPE_CHECKING:
 @click.command("retune")
 @click.argument("file", type=click.Path(path_type=Path))
 @click.option("-o", "--output", required=True, type=click.Path(path_type=Path), help="The retuned MIDI file.")
-@click.option(
-    "--method",
-    type=click.Choice(["auto", "note", "octave", "dump", "bend", "mpe"]),
-    default="auto",
-    show_default=True,
-    help="How the table reaches the synth.",
-)
+@method_option("How the table reaches the synth.")
 @click.option(
     "--synth", metavar="NAME", help="What will play the file, such as fluidsynth (see: tables synths)."
 )

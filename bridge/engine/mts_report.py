@@ -11,7 +11,7 @@ from typing import Any
 
 from bridge.engine.mts import Tuner
 from bridge.engine.mts_file import MtsFileEngine
-from bridge.engine.report import BarOf, spans
+from bridge.engine.report import BarOf, every_note, spans
 
 HALF_STEP_CENTS = {"note": 50.0 / 16384.0, "dump": 50.0 / 16384.0, "octave": 50.0 / 8192.0}
 
@@ -81,9 +81,8 @@ class MtsReport:
         """Return the record in words, a line each."""
         if not self.notes:
             return ["no pitched notes"]
-        every = "the only note is" if self.notes == 1 else f"all {self.notes} notes are"
         told = [
-            f"{every} sent within {self.worst_cents:.4f} cents of the table"
+            f"{every_note(self.notes)} sent within {self.worst_cents:.4f} cents of the table"
             if self.exact == self.notes
             else f"{self.exact} of {self.notes} notes are sent as the table has them; the others are beyond what a "
             "tuning message reaches"

@@ -199,8 +199,7 @@ class BendReport:
         if not self.notes:
             return "no pitched notes"
         if not self._off:
-            every = "the only note is" if self.notes == 1 else f"all {self.notes} notes are"
-            return f"{every} in tune, within {self.worst_cents:.3f} cents for their whole length"
+            return f"{every_note(self.notes)} in tune, within {self.worst_cents:.3f} cents for their whole length"
         return f"{self.exact} of {self.notes} notes are in tune for their whole length"
 
     def _ranges(self) -> str:
@@ -229,6 +228,11 @@ def _by_bar(anchors: Sequence[int], bar_of: BarOf) -> Iterator[tuple[int, int, i
         last = bisect_right(anchors, bar, first + step // 2, min(first + step, len(anchors)), key=bar_of)
         yield bar, first, last
         first = last
+
+
+def every_note(count: int) -> str:
+    """Begin a sentence about all notes of a file: ``all 125 notes are``."""
+    return "the only note is" if count == 1 else f"all {count} notes are"
 
 
 def spans(numbers: Any) -> str:

@@ -230,10 +230,11 @@ def _choose(midi: MidiFile, request: RetuneRequest, profile: SynthProfile | None
     """Choose the method for a file: that of the sequence which needs most (there are several only in format 2)."""
     refusals: dict[str, str] = {}
     fits = []
+    home = request.spec.build()
     for playing in sequences(midi):
         only = playing.numbers[0] if midi.format == 2 else None
         scratch = Retuned("", "", profile)
-        first, placed = _mark(playing, request, _changes(midi, request, scratch, only))
+        first, placed = _mark(playing, request, home, _changes(midi, request, scratch, only))
         for method in MTS_METHODS:
             tuner = Tuner(profile or STANDARD, method, (1,))
             try:
@@ -269,32 +270,33 @@ def _retune(
 ) -> tuple[MidiFile, Retuned]:
     result = Retuned(method, why, profile, notices=[*midi.warnings])
     tracks: list[list[Event]] = [[] for _ in midi.tracks]
+    home = request.spec.build()
     for playing in sequences(midi):
         only = playing.numbers[0] if midi.format == 2 else None
         changes = _changes(midi, request, result, only)
-        first, placed = _mark(playing, request, changes)
+        first, placed = _mark(playing, request, home, changes)
         events = _Watched(playing, progress) if progress is not None else playing
         bar_of = _bar_finder(midi, playing, only)
         if method in BEND_METHODS:
-            tonics = [request.spec.build().tonic, *(change.table.tonic for change in changes)]
+            tonics = [home.tonic, *(change.table.tonic for change in changes)]
             woven = _bend(result, playing, events, placed, first, _bend_options(request, tonics), bar_of)
         else:
             woven = _send(result, playing, events, placed, first, request, bar_of)
         for number, track in woven.items():
             tracks[number] = track
-    rest = remaining_beats(request.spec.build(), profile, result.worst_cents if method == "octave" else 0.0)
+    rest = remaining_beats(home, profile, result.worst_cents if method == "octave" else 0.0)
     if rest:
         result.notices.append(rest)
     return rebuild(midi, tracks), result
 
 
 def _mark(
-    playing: Playing, request: RetuneRequest, changes: Sequence[PlacedChange]
+    playing: Playing, request: RetuneRequest, home: Table, changes: Sequence[PlacedChange]
 ) -> tuple[list[float], list[TableChange]]:
     """Mark the table changes among the events; return the first table and the changes at their markers."""
     anchors = playing.mark((change.tick for change in changes), before=is_note_on)
     tables = (_frequencies(request, change.table) for change in changes)
-    return _frequencies(request, request.spec.build()), list(zip(anchors, tables, strict=True))
+    return _frequencies(request, home), list(zip(anchors, tables, strict=True))
 
 
 def _bend_options(request: RetuneRequest, tonics: Sequence[str] = ()) -> BendOptions:
