@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -28,7 +27,7 @@ if TYPE_CHECKING:
 @click.option(
     "--play/--no-play",
     default=None,
-    help="Play a drone and the piece on the sound card  [default: in a terminal, if there is one]",
+    help="Play a drone and the piece on the sound card  [default: if there is one, unless CI is set]",
 )
 @click.option("--device", metavar="NAME", help="Sound card: part of its name  [default: the usual one]")
 @overwrite_option
@@ -58,8 +57,8 @@ def _play_demo(demo: Demo, device: str | None, asked: bool) -> None:
     from bridge.live.drone_prepare import sound_card_problem
 
     problem = sound_card_problem(device)
-    if not problem and not asked and (os.environ.get("CI") or not sys.stdout.isatty()):
-        problem = "nobody listens where this is no terminal, or CI is set; --play plays all the same"
+    if not problem and not asked and os.environ.get("CI"):
+        problem = "CI is set, so nobody listens; --play plays all the same"
     if problem and asked:
         raise PortProblem(f"not played: {problem}")
     show()
