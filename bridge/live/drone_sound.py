@@ -15,7 +15,7 @@ from collections.abc import Callable
 from bridge.errors import PortProblem
 from bridge.ports.base import InPort, MidiSystem, OutPort, Receive
 from bridge.sound.output import LiveSound
-from bridge.sound.outputs import sound_outputs
+from bridge.sound.outputs import end_portaudio, sound_outputs
 
 SOUND_CARD = "sound card"
 """Name of this system in a plan."""
@@ -24,6 +24,9 @@ USUAL = "the usual sound card"
 """Name of the output that is used when none is named."""
 
 STALLED_S = 1.0
+
+END_S = 1.0
+"""The sound system has so long to let us go."""
 
 
 class _SoundPort(OutPort):
@@ -101,6 +104,7 @@ class SoundSystem(MidiSystem):
         raise PortProblem("a sound card has no ports of our own", "name one of its outputs")
 
     def close(self) -> None:
-        """Close what is open."""
+        """Close what is open, and take leave of the sound system."""
         if self._port is not None:
             self._port.close()
+        end_portaudio(END_S)

@@ -5,15 +5,16 @@ hangs, which it does when a JACK server dies under it, nothing more may be asked
 so.
 
 Index: `SoundDevice`, `SoundOutput`, `sound_outputs`, `pick_output`, `pick_by_name`, `portaudio`, `end_stream`,
-`give_up`.
+`end_portaudio`, `give_up`.
 """
 
 from __future__ import annotations
 
 import atexit
 import contextlib
+import sys
 import threading
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any, TypeVar
 
@@ -79,6 +80,8 @@ def portaudio() -> Any:
             f"the sound library PortAudio cannot be loaded: {error}",
             "install it (Debian and Ubuntu: apt install libportaudio2); or render to a file instead",
         ) from None
+    if not sounddevice._initialized:  # ended by `end_portaudio`
+        sounddevice._initialize()
     return sounddevice
 
 
@@ -108,10 +111,36 @@ def end_stream(stream: Any, name: str, limit_s: float) -> None:
             with contextlib.suppress(Exception):
                 step()
 
-    ending = threading.Thread(target=end, name=name, daemon=True)
-    ending.start()
-    ending.join(limit_s)
-    if ending.is_alive():
+    _at_most(end, name, limit_s)
+
+
+def end_portaudio(limit_s: float) -> None:
+    """End PortAudio before a process that ends without Python's own clearing up; give it up if it hangs.
+
+    A JACK server that is left without a word keeps the next program that wants sound waiting for five seconds.
+
+    Parameters
+    ----------
+    limit_s : float
+        A sound system that takes longer is taken for dead.
+    """
+    if _dead.is_set() or "sounddevice" not in sys.modules:
+        return
+    library = portaudio()
+
+    def end() -> None:
+        with contextlib.suppress(Exception):
+            library._terminate()
+
+    _at_most(end, "end sound", limit_s)
+
+
+def _at_most(do: Callable[[], None], name: str, limit_s: float) -> None:
+    """Do something of PortAudio's in a thread of that name; give PortAudio up if it takes longer."""
+    thread = threading.Thread(target=do, name=name, daemon=True)
+    thread.start()
+    thread.join(limit_s)
+    if thread.is_alive():
         give_up()
 
 

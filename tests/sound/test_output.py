@@ -17,6 +17,7 @@ from support.children import Child
 from support.jack import JackServer, JackTap
 
 from bridge.errors import PortProblem
+from bridge.live.drone_sound import SoundSystem
 from bridge.sound import outputs
 from bridge.sound.output import LiveSound
 
@@ -71,6 +72,8 @@ class StandIn:
         self.streams: list[StandInStream] = []
         self.refuses = ""
         self.scans = 0
+        self._initialized = 1
+        self.ending: Callable[[], object] = lambda: None
         self.found_by_rescan: list[tuple[str, int, int]] = []
 
     def query_hostapis(self) -> tuple[dict[str, Any], ...]:
@@ -84,9 +87,12 @@ class StandIn:
         ] + [microphone]
 
     def _terminate(self) -> None:
+        self.ending()
+        self._initialized -= 1
         self.scans += 1
 
     def _initialize(self) -> None:
+        self._initialized += 1
         self.names = self.names or self.found_by_rescan
 
     def _exit_handler(self) -> None:
@@ -201,6 +207,27 @@ def test_a_sound_system_that_hangs_is_given_up(library: StandIn, monkeypatch: py
     sound.close()
     with pytest.raises(PortProblem, match="stopped answering"):
         LiveSound("speakers")
+    held.set()
+
+
+def test_leaving_takes_leave_of_portaudio_and_coming_back_wakes_it(library: StandIn) -> None:
+    system = SoundSystem(gone=lambda: None)
+    system.open_output("Built-in speakers")
+    system.close()
+    assert library.streams[0].calls[-1] == "close"
+    assert library._initialized == 0
+    assert SoundSystem(gone=lambda: None).outputs()[1:] == ["Built-in speakers", "Line out"]
+    assert library._initialized == 1
+
+
+def test_a_sound_system_that_hangs_as_we_leave_is_given_up(library: StandIn) -> None:
+    held = threading.Event()
+    library.ending = held.wait
+    outputs.end_portaudio(0.05)
+    with pytest.raises(PortProblem, match="stopped answering"):
+        LiveSound("speakers")
+    outputs.end_portaudio(10.0)  # not asked again
+    assert library.scans == 0
     held.set()
 
 
