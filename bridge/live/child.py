@@ -129,14 +129,28 @@ class Child:
         gc.freeze()
         gc.disable()  # nothing on the live path makes cycles, and a collection would hold up a note
         self._state = self._player.status()
+        self._tell_before_ready()
         self._writer.put(("ready", self._state))
         return True
+
+    def _tell_before_ready(self) -> None:
+        """Report what was found out while the ports were opened, and keep everything else that came for later."""
+        others = []
+        with contextlib.suppress(queue.Empty):
+            while True:
+                item = self._inbox.get_nowait()
+                if item[0] == "tell":
+                    self._writer.put(item[1:])
+                else:
+                    others.append(item)
+        for item in others:
+            self._inbox.put(item)
 
     def _begin(self, plan: Any) -> None:
         from bridge.live.player import Player
 
         system = self._system(plan)
-        player = Player(plan, system, self._tell, lambda: self._inbox.put(("nudge",)))
+        player = Player(plan, system, self._tell, lambda: self._inbox.put(("nudge",)), alive=self._beat)
         if system.title == "JACK":
             from bridge.ports.jack_watch import JackWatch
 

@@ -24,6 +24,7 @@ from typing import Any
 
 from bridge.engine.live_controls import Action, Desk
 from bridge.engine.live_performance import Performance
+from bridge.engine.live_seam import Due
 from bridge.engine.live_slots import Slots
 from bridge.errors import PortProblem, StillbeatError, WireError
 from bridge.live import checks
@@ -46,6 +47,8 @@ FLUSH_S = 5.0
 BUSY_MESSAGES = 800
 """So many messages between two looks at the ports make one ask whether it is a loop."""
 _SHOWN_NOTES = 40
+_CARRIES_S = 1.0
+_CARRIES_TRIES = 4
 
 
 class Player:
@@ -59,8 +62,13 @@ class Player:
         Where the ports are.
     tell : callable
         Called with what the musician should know: a kind (``say``, ``lost``, ``back``, ``failed``) and a text. From
-        any thread; it must only put things in a queue. nudge : callable Called when `tick` should be called soon.
-        From any thread. clock : callable Seconds, rising.
+        any thread; it must only put things in a queue.
+    nudge : callable
+        Called when `tick` should be called soon. From any thread.
+    clock : callable
+        Seconds, rising.
+    alive : callable
+        Called now and then while ports are waited for, in the thread of `open` and `tick`.
     """
 
     def __init__(
@@ -70,12 +78,14 @@ class Player:
         tell: Callable[[str, str], None],
         nudge: Callable[[], None] = lambda: None,
         clock: Callable[[], float] = time.perf_counter,
+        alive: Callable[[], None] = lambda: None,
     ) -> None:
         self.plan = plan
         self.system = system
         self._tell = tell
         self._nudge = nudge
         self._clock = clock
+        self._alive = alive
         slots = Slots(plan.slots, plan.tonics)
         if plan.kept is not None:
             slots.put(plan.kept)
@@ -179,9 +189,17 @@ class Player:
             port = self.system.open_output(self.out_name, label="synth")
         self._out = port
         self.out_name = port.name
+        if plan.out_port == NEW_PORT:
+            self._feed = self._feed_first
+            self._tell(
+                "say",
+                f"connect a synth to {port.name}; the first note sends the table again, and so does panic",
+            )
         ledger = journal.ledger
         back = outlet.sent > 0 or plan.returning
         hung = ledger.owed
+        if back or hung:
+            self._wait_until_it_carries(port)
         with self._lock:
             now_s = self._clock()
             outlet.connect(port.emit)
@@ -213,6 +231,14 @@ class Player:
             outlet.send(begin(now_s), now_s)
             if plan.in_port is not None:
                 outlet.send([(now_s, self._probe.message)], now_s)
+
+    def _wait_until_it_carries(self, port: OutPort) -> None:
+        """Wait for a server that is still busy with the end of another player or synth."""
+        for _ in range(_CARRIES_TRIES):
+            self._alive()
+            if port.carries(self._probe.message, _CARRIES_S):
+                break
+        self._alive()
 
     def _open_in(self) -> None:
         assert self.in_name is not None
@@ -284,6 +310,13 @@ class Player:
         ) as error:  # the thread is not ours: whatever it is, the other one must leave cleanly
             self.failure = error
             self._nudge()
+
+    def _feed_first(self, data: bytes, now_s: float) -> list[Due]:
+        """Feed until the first note: whoever was connected to our port before it has the table then."""
+        if not data or data[0] & 0xF0 != 0x90:
+            return self.performance.feed(data, now_s)
+        self._feed = self.performance.feed
+        return [*self.performance.engine.start(now_s), *self.performance.feed(data, now_s)]
 
     def _loop(self) -> None:
         self._closed = True

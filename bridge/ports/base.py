@@ -111,6 +111,20 @@ class OutPort(ABC):
         May be called from any thread, one at a time.
         """
 
+    def carries(self, probe: bytes, limit_s: float) -> bool:
+        """Wait until what is sent really goes to whoever is connected; tell whether it does.
+
+        A system that cannot know says yes at once.
+
+        Parameters
+        ----------
+        probe : bytes
+            A message that means nothing to anybody; it may be sent any number of times.
+        limit_s : float
+            How long to wait at most.
+        """
+        return True
+
     @abstractmethod
     def close(self) -> None:
         """Close the port once all that was sent has gone out. Closing twice is no error."""

@@ -294,11 +294,20 @@ def test_a_player_that_replaces_another_waits_for_what_is_missing(stage: Stage) 
 def test_ports_of_our_own(stage: Stage) -> None:
     player = stage.player(in_port="new", out_port="new")
     assert (player.in_name, player.out_name) == ("stillbeat keyboard:keyboard", "stillbeat synth:synth")
-    stage.desk.keyboards["stillbeat keyboard:keyboard"].play(bytes((0x90, 60, 100)))
-    assert stage.desk.synths["stillbeat synth:synth"].received[-1] == bytes((0x90, 60, 100))
+    synth = stage.desk.synths["stillbeat synth:synth"]
+    assert any("connect a synth" in text for _, text in stage.said)
+    synth.received.clear()  # it was connected only now
+    stage.desk.keyboards["stillbeat keyboard:keyboard"].play(bytes((0x90, 60, 100)), bytes((0x90, 61, 100)))
+    paper = ObedientSynth()
+    for data in synth.received:
+        paper.feed(data)
+    assert paper.pitch(0, 66) == pytest.approx(66 - 0.14, abs=1e-4)
+    assert [data for data in synth.received if data[0] == 0x90] == synth.received[-2:], (
+        "once, before the first note"
+    )
     stage.pass_time(player, 2.0)
     player.leave()
-    assert stage.desk.synths["stillbeat synth:synth"].received.count(bytes((0x80, 60, 64))) == 1
+    assert synth.received.count(bytes((0x80, 60, 64))) == 1
 
 
 def test_an_error_in_the_ports_thread_comes_out_in_the_other_and_leaving_still_silences(stage: Stage) -> None:
