@@ -1,9 +1,9 @@
 """The course of an examination that a player answers by ear, and what the answers mean.
 
-`questions` is a generator: it yields a `Question`, is sent an `Answer`, and returns the `Findings`. Two notes are played
-for each, with the change between them; only where the second was lower one long note follows, with the change in its
-middle. Among the questions stand three in which nothing changes, and it begins with two notes that do differ: a player
-who does not hear that, or hears differences where there are none, makes everything *unknown*.
+`questions` is a generator: it yields a `Question`, is sent an `Answer`, and returns the `Findings`. Two notes are
+played for each, with the change between them; only where the second was lower one long note follows, with the change
+in its middle. Among the questions stand three in which nothing changes, and it begins with two notes that do differ:
+a player who does not hear that, or hears differences where there are none, makes everything *unknown*.
 
 Index: `Question`, `Answer`, `questions`.
 """

@@ -213,7 +213,7 @@ def tuning_trials(place: Place, selected: bool) -> list[Trial]:
     Without selection only the forms that some synth obeys unselected are tried.
     """
     before = _select(place) if selected else ()
-    follow = "" if selected else ", nothing selected"
+    follow = "" if selected else ", no tuning chosen"
     end = "" if selected else "-unselected"
     back = (note_message(place, 0.0), note_message(place, 0.0, PROGRAM, 0))
     rows: list[tuple[str, str, str, bytes, bytes]] = [

@@ -44,14 +44,21 @@ class Seat:
         Lets so many seconds go by.
     velocity : int
         Of test notes, 1 to 127.
+    sound : int, optional
+        Program that is chosen on a channel before its first note, 1 to 128; None: its sound stays.
     """
 
     def __init__(
-        self, port: OutPort, wait: Callable[[float], None] = time.sleep, velocity: int = VELOCITY
+        self,
+        port: OutPort,
+        wait: Callable[[float], None] = time.sleep,
+        velocity: int = VELOCITY,
+        sound: int | None = None,
     ) -> None:
         self._port = port
         self.wait = wait
         self.velocity = velocity
+        self._sound = sound
         self.gone = threading.Event()
         """Set when the port's server has gone: then nothing may be sent any more."""
         self._sounding: dict[tuple[int, int], None] = {}
@@ -76,6 +83,8 @@ class Seat:
         """Make a channel's notes quiet before its first one."""
         if channel not in self._touched:
             self._touched[channel] = None
+            if self._sound is not None:
+                self.send(bytes((0xC0 | channel - 1, self._sound - 1)))
             self.send(_expression(channel, EXPRESSION))
 
     def strike(self, channel: int, key: int) -> None:

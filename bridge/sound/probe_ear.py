@@ -34,7 +34,7 @@ WAVERS_CENTS = 3.0
 """Farther apart than this two halves of a stretch make no steady note."""
 FARTHEST_CENTS = 1350.0
 MATCH_CENTS = 8.0
-AGREEMENT = 0.5
+AGREEMENT = 0.4
 _MOST = 8
 _TOP_HZ = 6000.0
 _ROOM_S = 0.4
@@ -111,15 +111,12 @@ def shift_cents(first: Tone, other: Tone) -> float | None:
     between = 1200 * np.log2(other.hz[None, :] / first.hz[:, None])
     weight_first = first.amplitude / first.amplitude.sum()
     weight_other = other.amplitude / other.amplitude.sum()
+    shared = np.minimum(weight_first[:, None], weight_other[None, :])
     best, best_score = None, 0.0
     candidates = between[np.abs(between) <= FARTHEST_CENTS]
     for candidate in candidates[np.argsort(np.abs(candidates), kind="stable")]:
         close = np.abs(between - candidate) <= MATCH_CENTS
-        score = float(
-            np.minimum(
-                weight_first @ close.any(axis=1).astype(float), close.any(axis=0).astype(float) @ weight_other
-            )
-        )
+        score = float(np.sum(close * shared))
         if score > best_score + 0.02:
             best, best_score = float(candidate), score
     if best is None or best_score < AGREEMENT:
@@ -215,10 +212,13 @@ class Ear:
         self._note_rms = float(levels[round(self.full_s / step_s) :].max(initial=0.0)) or top
         return True
 
-    def heard(self, extra_s: float = 0.0, length_s: float = 0.1) -> bool:
-        """Tell whether a note that was struck a moment ago is heard at all."""
-        level = _rms(self.take(self.full_s + extra_s, length_s))
-        return level > max(ABOVE_ROOM * self._room_rms, 0.03 * self._note_rms, SILENT_RMS)
+    def heard(self) -> bool:
+        """Tell whether something that was struck a moment ago is heard at all, be it ever so short."""
+        sound = self.take(0.0, self.full_s + 0.1)
+        size = self._source.sample_rate // 50
+        blocks = sound[: sound.size // size * size].reshape(-1, size)
+        loudest = float(np.sqrt(np.mean(blocks**2, axis=1)).max(initial=0.0))
+        return loudest > max(ABOVE_ROOM * self._room_rms, 0.03 * self._note_rms, SILENT_RMS)
 
     def quiet(self, limit_s: float = 2.0) -> bool:
         """Wait until the last note has died away; tell whether it has."""
