@@ -103,6 +103,7 @@ class BendEngine:
             self._form_zones(profile)
         self._router.fit_ranges()
         self._drums: dict[tuple[int, int], int] = {}
+        self._guests: dict[tuple[int, int], int] = {}  # strikes of channels that play in the zone of another
         self._gliding: list[Out] = []
 
     def _form_zones(self, profile: SynthProfile | None) -> None:
@@ -162,9 +163,11 @@ class BendEngine:
             if len(data) != _LENGTHS.get(status & 0xF0) or max(data[1:]) > 0x7F:
                 return []
             index = status & 0x0F
-            if router.sources[index].kit and status < 0xA0:
+            if router.sources[index].kit and status < 0xA0 and not self._ends_guest(data):
                 self._count_drum(data)
             elif self._alias[index] != index:
+                if status < 0xA0:
+                    self._count_guest(data)
                 if (status >= 0xC0 and status < 0xD0) or (status & 0xF0 == 0xB0 and data[1] in (0, 32)):
                     return []  # the zone's sound is that of its part
                 data = bytes((status & 0xF0 | self._alias[index],)) + data[1:]
@@ -248,6 +251,7 @@ class BendEngine:
         for (nibble, key), count in self._drums.items():
             sink += [bytes((0x80 | nibble, key, 64))] * count
         self._drums.clear()
+        self._guests.clear()
         for source in router.sources:
             if source.raw:
                 self._lift(source.cc, 0xB0 | source.index, sink)
@@ -306,6 +310,23 @@ class BendEngine:
             self._drums[which] -= 1
             if not self._drums[which]:
                 del self._drums[which]
+
+    def _count_guest(self, data: bytes) -> None:
+        """Keep count of notes in the zone of another channel, because their ends may come when it has become a kit."""
+        which = (data[0] & 0x0F, data[1])
+        if data[0] & 0xF0 == 0x90 and data[2]:
+            self._guests[which] = self._guests.get(which, 0) + 1
+        elif self._guests.get(which, 0) > 1:
+            self._guests[which] -= 1
+        else:
+            self._guests.pop(which, None)
+
+    def _ends_guest(self, data: bytes) -> bool:
+        """Tell whether a message of a kit's ends a note that its channel struck before it became one."""
+        if not self._guests or (data[0] & 0xF0 == 0x90 and data[2]):
+            return False
+        which = (data[0] & 0x0F, data[1])
+        return which in self._guests and which not in self._drums
 
     @staticmethod
     def _lift(cc: list[int], status: int, sink: list[bytes]) -> None:

@@ -311,7 +311,7 @@ class BendCore:
         owing = [out for out in source.pool if key in out.owed and out.source is source]
         own = [last] if last is not None else []
         for out in owing + own + source.serving:
-            if out.source is source:
+            if out.source is source or (out.source is None and key in out.owed):  # None: it became a kit's
                 self._settle_owed(out, key)
                 self.sink.append(self.copy(data, out))
                 return

@@ -237,8 +237,11 @@ class Player:
         for _ in range(_CARRIES_TRIES):
             self._alive()
             if port.carries(self._probe.message, _CARRIES_S):
-                break
-        self._alive()
+                return
+        self._tell(
+            "say",
+            f"{port.name} is there, but {self.system.title} carries nothing to it: start that server again",
+        )
 
     def _open_in(self) -> None:
         assert self.in_name is not None

@@ -38,6 +38,9 @@ SILENT_S = 2.0
 """A player that gives no sign of life for so long hangs."""
 START_S = 15.0
 """So long a player may take until its first sign of life."""
+RETURN_S = 30.0
+"""And so long one that replaces another: a JACK server that waits for its clients takes ten seconds over each client
+that was killed (measured with jackd2 1.9.21), and lets nobody in meanwhile."""
 LEAVE_S = 8.0
 """So long leaving may take: a slow synth is put back piece by piece."""
 _CRASHES = 5
@@ -225,7 +228,8 @@ class Supervisor:
 
     def _check_life(self) -> None:
         silent_s = time.monotonic() - self._heard_s
-        if silent_s > (SILENT_S if self._spoken else START_S):
+        first_s = RETURN_S if self._plan is not None and self._plan.returning else START_S
+        if silent_s > (SILENT_S if self._spoken else first_s):
             assert self._display is not None
             self._display.say("the player does not answer; starting it again")
             self._replace()

@@ -360,3 +360,17 @@ def test_a_table_out_of_reach_is_refused() -> None:
         engine.change(Frequencies([250] * 12), 1.0)
     engine.feed(on(64), 2.0)  # nothing has changed
     assert engine.sounding()[0].cents == pytest.approx(-14.0)
+
+
+def test_a_guest_of_an_mpe_zone_that_becomes_drums_still_ends_its_note() -> None:
+    engine = BendEngine(None, EQUAL, method="mpe")
+    engine.start(0.0)
+    engine.feed(bytes((0x91, 60, 100)), 1.0)
+    engine.feed(bytes.fromhex("f0411042124012150118f7"), 1.1)  # GS: part 2 is a rhythm part
+    sent = [data for _, data in engine.feed(bytes((0x81, 60, 0)), 1.2)]
+    assert sent == [bytes((0x81, 60, 0))]
+    assert engine.at_rest
+    engine.feed(bytes((0x91, 36, 100)), 1.3)
+    assert not engine.at_rest
+    assert [data for _, data in engine.feed(bytes((0x81, 36, 0)), 1.4)] == [bytes((0x81, 36, 0))]
+    assert engine.at_rest

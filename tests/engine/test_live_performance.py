@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from support.obedient import ObedientSynth
 
 from bridge.engine.bend_live import BendEngine
+from bridge.engine.bend_options import BendOptions
 from bridge.engine.live_controls import Action, Controls, Desk, parse_foot
 from bridge.engine.live_mts import MtsLiveEngine
 from bridge.engine.live_performance import Performance, quieting, whole
@@ -377,6 +378,69 @@ def test_every_note_that_went_out_is_ended_on_its_channel_and_key(
     assert +owed == Counter()
     assert performance.engine.at_rest
     assert list(performance.engine.sounding()) == []
+
+
+@pytest.mark.parametrize("method", ["note", "octave", "dump", "bend", "mpe"])
+@pytest.mark.parametrize("on_change", ["now", "next", "glide"])
+@settings(max_examples=20)
+@given(steps=STEPS)
+def test_when_the_hands_are_off_the_keys_it_is_at_rest_without_being_stopped(
+    method: str, on_change: OnChange, steps: list[tuple[float, bytes | Action | str]]
+) -> None:
+    """Whatever came before: every key let go and every pedal up, and no note is owed its end any more."""
+    performance = make(method, Controls(), on_change, glide_s=0.4)
+    owed: Counter[tuple[int, int]] = Counter()
+
+    def take(due: Sequence[Due]) -> None:
+        for _, data in due:
+            if data[0] & 0xF0 == 0x90 and data[2]:
+                owed[data[0] & 15, data[1]] += 1
+            elif data[0] & 0xE0 == 0x80:
+                owed[data[0] & 15, data[1]] = max(0, owed[data[0] & 15, data[1]] - 1)
+
+    now_s = 0.0
+    struck: Counter[tuple[int, int]] = Counter()
+    take(performance.start(now_s))
+    for wait_s, what in steps:
+        now_s += wait_s
+        if isinstance(what, Action):
+            take(performance.act(what, now_s))
+        elif isinstance(what, bytes):
+            if len(what) == 3 and what[0] & 0xF0 == 0x90 and max(what[1:]) < 128 and what[2]:
+                struck[what[0] & 15, what[1]] += 1
+            take(performance.feed(what, now_s))
+    for nibble in range(16):
+        for pedal in (64, 66, 69):
+            take(performance.feed(bytes((0xB0 | nibble, pedal, 0)), now_s))
+    for (nibble, key), count in struck.items():
+        for _ in range(count):
+            take(performance.feed(bytes((0x80 | nibble, key, 64)), now_s))
+    for _ in range(300):
+        wake_s = performance.next_wake_s
+        if wake_s is None:
+            break
+        now_s = max(now_s, wake_s)
+        take(performance.wake(now_s))
+    assert performance.next_wake_s is None
+    assert +owed == Counter()
+    assert performance.engine.at_rest
+    assert list(performance.engine.sounding()) == []
+
+
+@pytest.mark.parametrize("action", [Action("slot", 2), Action("tonic", 7)])
+def test_where_channels_are_short_the_tonic_of_the_table_that_holds_is_in_tune(action: Action) -> None:
+    """Two channels for three pitches: A in the bass, a loud B, then G, the tonic since the change, softly."""
+    synth = ObedientSynth()
+    slots = Slots(SLOTS, TONICS)
+    engine = BendEngine(None, slots.table(), BendOptions(channels=(1, 2), tonics=(slots.choice.tonic,)))
+    performance = Performance(engine, slots, Desk(Controls()))
+    feed(synth, performance.start(0.0))
+    feed(synth, performance.act(action, 1.0))
+    for key, velocity in ((45, 100), (59, 120), (67, 60)):
+        sent = feed(synth, performance.feed(bytes((0x90, key, velocity)), 2.0))
+    assert engine.crowded == 1
+    struck = next(data for data in sent if data[0] & 0xF0 == 0x90)
+    assert synth.pitch(struck[0] & 0x0F, 67) == pytest.approx(67.0, abs=2e-4)
 
 
 @pytest.mark.parametrize("method", ["note", "octave", "bend"])

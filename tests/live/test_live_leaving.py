@@ -1,0 +1,446 @@
+"""Every way of leaving, and everything that may go wrong: on a real JACK server, with FluidSynth as the synth.
+
+Eight notes sound on eight channels when it ends; a recorder beside the synth must have got the end of all eight, and
+nothing may sound afterwards.
+"""
+
+from __future__ import annotations
+
+import os
+import pty
+import signal
+import sys
+import termios
+import threading
+import time
+from collections.abc import Callable, Iterator
+from functools import partial
+from pathlib import Path
+
+import numpy as np
+import pytest
+from support import jack, synths
+from support.children import ChildError
+from support.live import LiveRun, player_pid, until
+from support.prober import Prober
+
+STRIKES = [bytes((0x90 | channel, 48 + 3 * channel, 100)) for channel in range(8)]
+OPTIONS = (
+    "--guitar",
+    "open-d",
+    "--in",
+    "tap",
+    "--out",
+    "synth",
+    "--synth",
+    "fluidsynth",
+    "--slot",
+    "D",
+    "--slot",
+    "A",
+)
+WIDE = "import os; os.environ['COLUMNS'] = '100'"
+
+
+class Stage:
+    """A server, a keyboard and recorder, and a synth."""
+
+    def __init__(
+        self, server: jack.JackServer, tap: jack.JackTap, synth: jack.JackFluidSynth, state: Path
+    ) -> None:
+        self.server, self.tap, self.synth, self.state = server, tap, synth, state
+
+    def live(self, *options: str, before: str = "") -> LiveRun:
+        """Begin to play with the recorder beside the synth."""
+        run = LiveRun(self.server.env, self.state, *OPTIONS, *options, before=before).ready()
+        self.listen()
+        return run
+
+    def listen(self) -> None:
+        """Put the recorder beside the synth."""
+        self.tap.connect("stillbeat synth:synth", self.tap.midi_in)
+
+    def strike(self) -> set[tuple[int, int]]:
+        """Strike eight notes on eight channels; return channels and keys on which the synth got them."""
+        self.tap.start()
+        self.tap.send(*STRIKES)
+        until(lambda: len(struck(self.tap)) == len(STRIKES), what=f"the synth got {struck(self.tap)}")
+        assert self.loudness() > 0.01
+        return struck(self.tap)
+
+    def loudness(self) -> float:
+        """How loud the synth is now."""
+        sound = self.tap.record(0.25)
+        return sound.peak(sound.length_s - 0.1, 0.1)
+
+    def ended(self) -> set[tuple[int, int]]:
+        """Channels and keys whose end the recorder has got."""
+        return {
+            (data[0] & 0x0F, data[1])
+            for _, data in self.tap.heard()
+            if data[0] & 0xF0 == 0x80 or (data[0] & 0xF0 == 0x90 and not data[2])
+        }
+
+
+def struck(tap: jack.JackTap) -> set[tuple[int, int]]:
+    """Channels and keys of the strikes that a recorder has got."""
+    return {(data[0] & 0x0F, data[1]) for _, data in tap.heard() if data[0] & 0xF0 == 0x90 and data[2]}
+
+
+def make_stage(server: jack.JackServer, state: Path, sine_font: Path) -> Iterator[Stage]:
+    """Put everything on a server."""
+    with (
+        server,
+        jack.JackTap(server) as tap,
+        jack.JackFluidSynth(server, sine_font) as synth,
+    ):
+        for number, port in enumerate(synth.sound_ports, start=1):
+            tap.connect(port, f"tap:in_{number}")
+        yield Stage(server, tap, synth, state)
+
+
+@pytest.fixture
+def hardy_stage(tmp_path: Path, sine_font: Path) -> Iterator[Stage]:
+    """A server that does not wait for its clients: it goes on when one is killed, but may lose messages from then on,
+    and may even stay dumb (jackd2 1.9.21), so each test has its own."""
+    yield from make_stage(jack.JackServer(synchronous=False), tmp_path / "state", sine_font)
+
+
+@pytest.fixture
+def slow_stage(tmp_path: Path, sine_font: Path) -> Iterator[Stage]:
+    """A server that loses nothing, but waits ten seconds for every client that was killed (jackd2 1.9.21)."""
+    yield from make_stage(jack.JackServer(), tmp_path / "state", sine_font)
+
+
+@pytest.fixture(scope="module")
+def stage(tmp_path_factory: pytest.TempPathFactory, sine_font: Path) -> Iterator[Stage]:
+    """A server that loses nothing."""
+    yield from make_stage(jack.JackServer(), tmp_path_factory.mktemp("state"), sine_font)
+
+
+WAYS: dict[str, Callable[[LiveRun], None]] = {
+    "quit": lambda run: run.say("quit"),
+    "the end of the input": LiveRun.close_input,
+    "Ctrl-C": lambda run: run.signal(signal.SIGINT),
+    "SIGTERM": lambda run: run.signal(signal.SIGTERM),
+    "SIGHUP": lambda run: run.signal(signal.SIGHUP),
+    "SIGTERM to the player": lambda run: os.kill(player_pid(run), signal.SIGTERM),
+    "SIGKILL of the desk": lambda run: run.signal(signal.SIGKILL),
+    "an exception in the desk": lambda run: run.say("break"),
+}
+BREAK = """
+import bridge.live.supervise as supervise
+def typed(self, command):
+    if command == "?break":
+        raise ZeroDivisionError("on purpose")
+    return kept(self, command)
+kept = supervise.Supervisor._typed
+supervise.Supervisor._typed = typed
+"""
+
+
+@pytest.mark.parametrize(
+    ("way", "method"),
+    [*((way, "octave") for way in WAYS), ("Ctrl-C", "bend"), ("SIGKILL of the desk", "bend")],
+)
+def test_eight_of_eight_notes_are_off_after_every_way_of_leaving(stage: Stage, way: str, method: str) -> None:
+    with stage.live("--method", method, before=BREAK) as run:
+        player = player_pid(run)
+        sounding = stage.strike()
+        stage.tap.start()
+        WAYS[way](run)
+        code = run.exit_code()
+        until(lambda: not os.path.exists(f"/proc/{player}"))
+        until(lambda: stage.ended() >= sounding, what=f"of {sounding} only {stage.ended()} were ended")
+        assert stage.loudness() < 1e-6
+        errors = run.errors()
+    if way == "an exception in the desk":
+        assert code == 1
+        assert errors.count("\n") == 1
+        assert "on purpose" in errors
+    elif way != "SIGKILL of the desk":
+        assert (code, errors) == (0, "")
+
+
+def test_after_a_kill_of_everything_the_next_start_silences_and_resets_first(hardy_stage: Stage) -> None:
+    stage = hardy_stage
+    with stage.live("--local", "off") as run:
+        stage.strike()
+        for pid in (run.pid, player_pid(run)):
+            os.kill(pid, signal.SIGSTOP)
+        for pid in (player_pid(run), run.pid):
+            os.kill(pid, signal.SIGKILL)
+        run.exit_code()
+    assert stage.loudness() > 0.01, "the notes hang"
+    with LiveRun(stage.server.env, stage.state, *OPTIONS) as run:
+        run.wait("the last run ended while it played: 8 notes silenced")
+        run.ready()
+        assert stage.loudness() < 1e-6
+        run.say("quit")
+        assert run.exit_code() == 0
+
+
+@pytest.mark.slow
+def test_a_killed_player_is_replaced_and_what_hung_is_let_go(slow_stage: Stage) -> None:
+    stage = slow_stage
+    with stage.live() as run:
+        stage.tap.send(bytes((0xCF, 1)))
+        run.wait("table 2  A")
+        stage.strike()
+        os.kill(player_pid(run), signal.SIGKILL)
+        run.wait("starting it again")
+        run.wait("playing again", limit_s=60.0)
+        until(lambda: stage.loudness() < 1e-6)
+        stage.listen()
+        stage.tap.start()
+        until(partial(_passes, stage.tap, stage.tap, 60), what="the keyboard is not heard")
+        run.say("quit")
+        assert run.exit_code() == 0
+        told = run.lines[run.lines.index("table 2  A") :]
+        assert not any("table 1" in line for line in told), "the table that held still holds"
+    assert stage.loudness() < 1e-6
+
+
+def test_a_killed_player_is_replaced_on_a_server_that_goes_on(hardy_stage: Stage) -> None:
+    stage = hardy_stage
+    with stage.live() as run:
+        stage.strike()
+        os.kill(player_pid(run), signal.SIGKILL)
+        run.wait("starting it again", limit_s=1.0)
+        run.wait("playing again")
+        until(lambda: stage.loudness() < 1e-6)
+        run.say("quit")
+        assert run.exit_code() == 0
+
+
+def test_a_player_that_hangs_is_replaced(hardy_stage: Stage) -> None:
+    stage = hardy_stage
+    with stage.live() as run:
+        stage.strike()
+        os.kill(player_pid(run), signal.SIGSTOP)
+        began_s = time.monotonic()
+        run.wait("does not answer", limit_s=5.0)
+        run.wait("playing again")
+        assert time.monotonic() - began_s < 12.0
+        until(lambda: stage.loudness() < 1e-6)
+        run.say("panic")
+        run.say("quit")
+        assert run.exit_code() == 0
+
+
+def test_leaving_while_a_thousand_messages_a_second_come_in(stage: Stage) -> None:
+    """The port is closed while its thread delivers; nothing waits for anything."""
+    for _ in range(3):
+        prober = Prober(stage.server.env, "busy")
+        with LiveRun(
+            stage.server.env, stage.state, "--guitar", "open-d", "--in", "busy to", "--out", "busy from"
+        ).ready() as run:
+            flood = threading.Thread(
+                target=prober.ask, kwargs={"do": "flood", "side": "busy", "seconds": 1.0}
+            )
+            flood.start()
+            time.sleep(0.5)
+            run.say("quit")
+            assert run.exit_code(5.0) == 0
+            flood.join()
+        prober.end()
+
+
+def test_a_flood_with_table_changes_loses_nothing_and_swaps_nothing(stage: Stage) -> None:
+    """Twenty seconds here; ``tests/bench/bench_live.py --soak 600`` for ten minutes."""
+    prober = Prober(stage.server.env, "flood")
+    slots = ("--slot", "D", "--slot", "G", "--slot", "A", "--slot", "D,b7=7/4")
+    with LiveRun(
+        stage.server.env,
+        stage.state,
+        *("--guitar", "open-d", "--in", "flood to", "--out", "flood from", "--synth", "fluidsynth"),
+        *("--on-change", "glide", "0.3", *slots),
+    ).ready() as run:
+        pid = player_pid(run)
+        prober.ask(do="flood", side="flood", seconds=2.0, tables=4)
+        before_kb = memory_kb(pid)
+        result = prober.ask(do="flood", side="flood", seconds=18.0, tables=4)
+        grown_kb = memory_kb(pid) - before_kb
+        run.say("quit")
+        assert run.exit_code() == 0
+    prober.end()
+    assert result["sent"] > 15_000
+    assert result["changes"] >= 15
+    assert (result["lost"], result["swapped"], result["hanging"]) == (0, 0, 0)
+    assert grown_kb < 1024
+
+
+def memory_kb(pid: int) -> int:
+    """Resident memory of a process."""
+    for line in Path(f"/proc/{pid}/status").read_text().splitlines():
+        if line.startswith("VmRSS:"):
+            return int(line.split()[1])
+    raise AssertionError("no VmRSS")
+
+
+def test_the_tuning_of_a_real_synth_is_asked_for_and_put_back(
+    stage: Stage, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """FluidSynth's library answers a dump request; here it sits behind two ports, and every byte is its own."""
+    rtmidi = pytest.importorskip("rtmidi")
+    monkeypatch.setenv("JACK_DEFAULT_SERVER", stage.server.name)
+    monkeypatch.setenv("JACK_NO_START_SERVER", "1")
+    with synths.FluidSynthLibrary() as fluid:
+        fluid.send(bytes.fromhex("f07f7f0802000145452000f7"))  # A4 a quarter of a semitone up: 45 20 00
+        own = fluid.stored_table()
+        answers = rtmidi.MidiOut(rtmidi.API_UNIX_JACK, name="library answers")
+        answers.open_virtual_port("out")
+        ears = rtmidi.MidiIn(rtmidi.API_UNIX_JACK, name="library ears")
+        ears.open_virtual_port("in")
+        ears.ignore_types(sysex=False)
+        tables: list[np.ndarray] = []
+
+        def take(event: tuple[list[int], float], _: object) -> None:
+            reply = fluid.send(bytes(event[0]))
+            stored = fluid.stored_table()
+            if event[0][0] == 0xF0 and stored is not None:
+                tables.append(stored)
+            if reply:
+                answers.send_message(reply)
+
+        ears.set_callback(take)
+        with LiveRun(
+            stage.server.env,
+            stage.state,
+            *("--guitar", "open-d", "--in", "tap", "--out", "library ears", "--synth", "fluidsynth"),
+            *("--synth-reply", "library answers"),
+        ).ready() as run:
+            assert any("will be put back" in line for line in run.lines)
+            assert own is not None
+            assert not np.allclose(tables[-1], own)
+            run.say("quit")
+            assert run.exit_code() == 0
+        until(lambda: np.allclose(tables[-1], own, atol=0.01))
+        ears.cancel_callback()
+        time.sleep(0.01)
+        ears.delete()
+        answers.delete()
+
+
+def test_the_picture_at_a_terminal_obeys_keys_and_gives_the_terminal_back(stage: Stage) -> None:
+    main, side = pty.openpty()
+    before = termios.tcgetattr(side)
+    shown = bytearray()
+    import subprocess
+
+    command = f"{WIDE}\nimport sys; from bridge.cli import main; main(sys.argv[1:])"
+    process = subprocess.Popen(
+        [sys.executable, "-c", command, "live", *OPTIONS],
+        env={**stage.server.env, "XDG_STATE_HOME": str(stage.state), "TERM": "xterm"},
+        stdin=side,
+        stdout=side,
+        stderr=side,
+        start_new_session=True,
+        preexec_fn=lambda: os.tcsetpgrp(0, os.getpgrp()) if os.isatty(0) and _controls(0) else None,
+    )
+
+    def read() -> None:
+        try:
+            while data := os.read(main, 4096):
+                shown.extend(data)
+        except OSError:
+            return
+
+    reader = threading.Thread(target=read, daemon=True)
+    reader.start()
+    until(lambda: b"ready" in shown)
+    stage.tap.send(bytes((0x90, 54, 100)))
+    until(lambda: b"F#3" in shown)
+    os.write(main, b"2")
+    until(lambda: b"2  A" in shown)
+    os.write(main, b"e")
+    until(lambda: b"EQUAL" in shown)
+    os.write(main, b"+")
+    until(lambda: b"+0.5" in shown)
+    stage.tap.send(bytes((0x80, 54, 0)))
+    os.write(main, b"q")
+    assert process.wait(10) == 0
+    assert termios.tcgetattr(side) == before
+    os.close(side)
+    os.close(main)
+    reader.join(5.0)
+
+
+def _controls(descriptor: int) -> bool:
+    """Make a terminal the one that controls this new session."""
+    import fcntl
+
+    fcntl.ioctl(descriptor, termios.TIOCSCTTY, 0)
+    return True
+
+
+@pytest.mark.slow
+def test_ten_deaths_of_the_server_while_it_plays(tmp_path: Path, sine_font: Path) -> None:
+    """A track plays on and on; the server is killed and started again. No hang, no traceback, no stuck note."""
+    track = synths.write_midi(
+        tmp_path / "track.mid",
+        [(at / 20, bytes((0x92 if at % 2 == 0 else 0x82, 60 + at // 2 % 12, 80))) for at in range(80)],
+        end_s=4.0,
+    )
+    server = jack.JackServer()
+    server.start()
+    run = None
+    try:
+        for round_number in range(10):
+            with jack.JackTap(server) as tap, jack.JackTap(server, name="box") as box:
+                box.start()
+                if run is None:
+                    run = LiveRun(
+                        server.env,
+                        tmp_path / "state",
+                        *(
+                            "--guitar",
+                            "open-d",
+                            "--in",
+                            "tap:midi_out",
+                            "--out",
+                            "box:midi_in",
+                            "--slot",
+                            "D",
+                        ),
+                        *("--slot", "A", "--synth", "fluidsynth", "--track", str(track), "--loop", "1-1"),
+                    ).ready()
+                else:
+                    run.wait("playing again|is back")
+                until(lambda: any(data[0] == 0x92 for _, data in box.heard()), what="the track does not play")
+                until(partial(_passes, tap, box, 40 + round_number), what="the keyboard is not heard")
+                began_s = time.monotonic()
+                server.kill()
+                run.wait("the MIDI server is gone", limit_s=2.0)
+                assert time.monotonic() - began_s < 1.0 + 1.0
+            server.start()
+        with jack.JackTap(server, name="tap"), jack.JackTap(server, name="box") as box:
+            box.start()
+            assert run is not None
+            run.wait("playing again|is back")
+            until(lambda: any(data[0] == 0x92 for _, data in box.heard()))
+            run.say("quit")
+            assert run.exit_code() == 0
+            on: set[tuple[int, int]] = set()
+            for _, data in box.heard():
+                if data[0] & 0xE0 == 0x80:
+                    where = data[0] & 0x0F, data[1]
+                    (on.add if data[0] & 0x10 and data[2] else on.discard)(where)
+            assert on == set()
+            errors = run.errors()
+        assert errors == ""
+        assert not any("Traceback" in line or "unexpected" in line for line in run.lines), run.lines
+    finally:
+        if run is not None:
+            run.end()
+        server.stop()
+
+
+def _passes(tap: jack.JackTap, box: jack.JackTap, key: int) -> bool:
+    """Play a note; tell whether it came."""
+    try:
+        tap.send(bytes((0x90, key, 99)))
+        until(lambda: any(data == bytes((0x90, key, 99)) for _, data in box.heard()), limit_s=0.3)
+    except ChildError:
+        return False
+    return True
