@@ -28,6 +28,7 @@ VELOCITY = 50
 EXPRESSION = 100
 EXPRESSION_CONTROLLER = 11
 FULL_EXPRESSION = 127
+_DATA_ENTRY = 6
 SYSEX_GAP_S = 0.03
 """Silence after a SysEx message: old instruments want 20 to 60 ms."""
 CABLE_BYTES_PER_S = 3125.0
@@ -64,6 +65,7 @@ class Seat:
         self._sounding: dict[tuple[int, int], None] = {}
         self._undo: tuple[bytes, ...] = ()
         self._touched: dict[int, None] = {}
+        self._changed: dict[int, None] = {}
         self._memory: tuple[bytes, ...] = ()
 
     def send(self, *messages: bytes) -> float:
@@ -72,6 +74,8 @@ class Seat:
         for data in messages:
             if self.gone.is_set():
                 raise PortProblem("the MIDI server is gone", "start it again, then probe again")
+            if data[0] & 0xF0 == 0xE0 or (data[0] & 0xF0 == 0xB0 and data[1] == _DATA_ENTRY):
+                self._changed[(data[0] & 0x0F) + 1] = None
             self._port.send(data)
             if data[0] == 0xF0:
                 self.wait(max(SYSEX_GAP_S, len(data) / CABLE_BYTES_PER_S))
@@ -122,7 +126,7 @@ class Seat:
         with contextlib.suppress(PortProblem, OSError):
             self.take_back()
             self.send(*self._memory)
-            self.send(*trials.restore(tuple(self._touched)))
+            self.send(*trials.restore(tuple(self._changed)))
             self.send(*(_expression(channel, FULL_EXPRESSION) for channel in self._touched))
         if not self.gone.is_set():
             self._port.close()
