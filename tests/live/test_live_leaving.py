@@ -19,7 +19,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from support import jack, synths
+from support import jack, measure, synths
 from support.children import ChildError
 from support.live import LiveRun, player_pid, until
 from support.prober import Prober
@@ -126,16 +126,36 @@ WAYS: dict[str, Callable[[LiveRun], None]] = {
     "SIGHUP": lambda run: run.signal(signal.SIGHUP),
     "SIGTERM to the player": lambda run: os.kill(player_pid(run), signal.SIGTERM),
     "SIGKILL of the desk": lambda run: run.signal(signal.SIGKILL),
+    "Ctrl-C to the whole process group": lambda run: os.killpg(run.pid, signal.SIGINT),
     "an exception in the desk": lambda run: run.say("break"),
+    "an exception in the display": lambda run: run.say("equal"),
+    "an exception in the engine": lambda run: run.say("trim 7"),
 }
 BREAK = """
 import bridge.live.supervise as supervise
+from bridge.live.display import LinesDisplay
 def typed(self, command):
     if command == "?break":
         raise ZeroDivisionError("on purpose")
     return kept(self, command)
 kept = supervise.Supervisor._typed
 supervise.Supervisor._typed = typed
+def show(self, state):
+    if state["kept"][2]:
+        raise ZeroDivisionError("on purpose")
+    return shown(self, state)
+shown = LinesDisplay.show
+LinesDisplay.show = show
+"""
+BREAK_PLAYER = """
+import sys
+if "from bridge.live.child import main; main()" in sys.orig_argv:
+    from bridge.engine.live_slots import Slots
+    def trim(self, by_cents):
+        if by_cents == 7:
+            raise ZeroDivisionError("on purpose")
+        return True
+    Slots.trim = trim
 """
 
 
@@ -143,7 +163,11 @@ supervise.Supervisor._typed = typed
     ("way", "method"),
     [*((way, "octave") for way in WAYS), ("Ctrl-C", "bend"), ("SIGKILL of the desk", "bend")],
 )
-def test_eight_of_eight_notes_are_off_after_every_way_of_leaving(stage: Stage, way: str, method: str) -> None:
+def test_eight_of_eight_notes_are_off_after_every_way_of_leaving(
+    stage: Stage, way: str, method: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "sitecustomize.py").write_text(BREAK_PLAYER)
+    monkeypatch.setenv("PYTHONPATH", str(tmp_path))
     with stage.live("--method", method, before=BREAK) as run:
         player = player_pid(run)
         sounding = stage.strike()
@@ -154,12 +178,51 @@ def test_eight_of_eight_notes_are_off_after_every_way_of_leaving(stage: Stage, w
         until(lambda: stage.ended() >= sounding, what=f"of {sounding} only {stage.ended()} were ended")
         assert stage.loudness() < 1e-6
         errors = run.errors()
-    if way == "an exception in the desk":
+    if way.startswith("an exception"):
         assert code == 1
         assert errors.count("\n") == 1
         assert "on purpose" in errors
     elif way != "SIGKILL of the desk":
         assert (code, errors) == (0, "")
+
+
+@pytest.mark.parametrize("method", ["note", "octave", "bend"])
+@pytest.mark.parametrize("way", ["quit", "SIGTERM", "SIGKILL of the desk"])
+def test_pedals_bends_local_control_and_tuning_are_put_back(stage: Stage, method: str, way: str) -> None:
+    with stage.live("--method", method, "--local", "off") as run:
+        player = player_pid(run)
+        stage.strike()
+        pedals = {(channel, pedal) for channel in range(3) for pedal in (64, 66)}
+        stage.tap.start()
+        stage.tap.send(*(bytes((0xB0 | channel, pedal, 127)) for channel, pedal in pedals))
+        stage.tap.send(bytes((0xE0, 0, 0x50)), bytes((0xE1, 0, 0x30)))
+        until(lambda: sum(data[0] & 0xF0 == 0xE0 for _, data in stage.tap.heard()) >= 2)
+        stage.tap.start()
+        WAYS[way](run)
+        run.exit_code()
+        until(lambda: not os.path.exists(f"/proc/{player}"))
+        came = [data for _, data in stage.tap.heard()]
+    controls = {(data[0] & 0x0F, data[1]): data[2] for data in came if data[0] & 0xF0 == 0xB0}
+    assert all(controls[channel, 122] == 127 for channel in range(16)), "local control is on again"
+    if method != "bend":  # which moves notes, and their pedals with them, to channels of its choice
+        assert {place: controls[place] for place in pedals} == dict.fromkeys(pedals, 0)
+        bends = {data[0] & 0x0F: data[1:] for data in came if data[0] & 0xF0 == 0xE0}
+        assert (bends[0], bends[1]) == (b"\x00\x40", b"\x00\x40")
+        assert np.allclose(stage.synth.stored_table(), 100.0 * np.arange(128), atol=0.01)
+    synth_is_as_it_was(stage)
+
+
+def synth_is_as_it_was(stage: Stage) -> None:
+    """Every channel sounds at once and at its usual pitch when it is played past us, and stops when it is let go."""
+    stage.tap.connect("tap:midi_out", stage.synth.midi_port)
+    for channel in range(3):
+        stage.tap.send(bytes((0x90 | channel, 69, 100)))
+        sound = stage.tap.record(0.6)
+        stage.tap.send(bytes((0x80 | channel, 69, 0)))
+        assert abs(measure.cents(sound.tone_hz(440.0, 0.2, 0.4), 440.0)) < 0.1
+        quiet = stage.tap.record(0.3)
+        assert quiet.peak(0.2, 0.1) < 1e-6
+    stage.tap.disconnect("tap:midi_out", stage.synth.midi_port)
 
 
 def test_after_a_kill_of_everything_the_next_start_silences_and_resets_first(hardy_stage: Stage) -> None:

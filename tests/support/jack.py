@@ -389,6 +389,10 @@ class JackTap(_Client):
         self.wait_for_port(destination)
         self._ask(ANSWER_S, **{"do": "connect", "from": source, "to": destination})
 
+    def disconnect(self, source: str, destination: str) -> None:
+        """Take a connection away."""
+        self._ask(ANSWER_S, **{"do": "disconnect", "from": source, "to": destination})
+
     def listen_to(self, synth: JackFluidSynth) -> None:
         """Connect a synth's sound to this tap, and this tap's MIDI output to the synth."""
         for number, port in enumerate(synth.sound_ports, start=1):

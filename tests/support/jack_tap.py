@@ -5,7 +5,7 @@ dies, or a callback that waits for another thread, can never hold the test proce
 on standard input, one goes out for each on standard output; ``{"error": …}`` says what went wrong.
 
 - ``ports``: answers ``ports``, the names of all ports on the server.
-- ``connect``: ``from`` one port ``to`` another.
+- ``connect``, ``disconnect``: ``from`` one port ``to`` another.
 - ``send``: ``messages`` (hex strings); answers once all were handed to JACK.
 - ``start``: starts to record sound and MIDI.
 - ``stop``: ends that; writes the sound to ``path`` (float32, little endian, frames × 2) and answers ``rate_hz``,
@@ -133,6 +133,9 @@ class Tap:
                 return {"ports": [port.name for port in self.client.get_ports()]}
             case "connect":
                 self.client.connect(order["from"], order["to"])
+                return {}
+            case "disconnect":
+                self.client.disconnect(order["from"], order["to"])
                 return {}
             case "send":
                 self.outgoing.extend(bytes.fromhex(text) for text in order["messages"])
