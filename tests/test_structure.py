@@ -26,7 +26,7 @@ LIBRARIES: dict[str, set[str]] = {
     "tuning": {"numpy"},
     "wire": set(),
     "engine": set(),
-    "store": {"mido", "numpy", "platformdirs"},
+    "store": {"numpy", "platformdirs"},
     "sound": {"numpy", "soundfile", "sounddevice"},
     "ports": {"rtmidi"},
     "sheet": {"jinja2", "matplotlib", "numpy"},
