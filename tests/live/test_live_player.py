@@ -108,7 +108,7 @@ def stage(tmp_path: Path) -> Iterator[Stage]:
 
 def test_notes_go_through_in_tune_and_everything_is_put_back(stage: Stage) -> None:
     player = stage.player()
-    assert (player.in_name, player.out_name) == ("Keys:Keys MIDI 1", "Box:Box MIDI 1")
+    assert (player.status()["in"], player.status()["out"]) == ("Keys:Keys MIDI 1", "Box:Box MIDI 1")
     stage.keys.play(bytes((0x90, 66, 100)))
     assert stage.notes() == [bytes((0x90, 66, 100))]
     assert stage.box.paper.pitch(0, 66) == pytest.approx(66 - 0.14, abs=1e-4)
@@ -141,7 +141,7 @@ def test_a_synth_that_does_not_answer_is_put_to_equal(stage: Stage, monkeypatch:
     def sleep(seconds: float) -> None:
         stage.now_s += seconds
 
-    monkeypatch.setattr("bridge.live.player.time.sleep", sleep)
+    monkeypatch.setattr("bridge.live.connections.time.sleep", sleep)
     stage.desk.keyboard("Box:Box MIDI 2")
     player = stage.player(reply_port="box midi 2")
     assert any("does not answer" in text for _, text in stage.said)
@@ -154,9 +154,8 @@ def test_what_a_killed_run_left_sounding_is_silenced_by_the_next(stage: Stage) -
     for channel, key in ((0, 60), (4, 64), (4, 64)):
         stage.keys.play(bytes((0x90 | channel, key, 100)))
     # The process is killed: nothing is closed, and the system takes the lock of the file away.
-    journal = player._journal
-    assert journal is not None
-    journal.close(clean=False)
+    assert player._ends is not None
+    player._ends.journal.close(clean=False)
     stage.players.clear()
     stage.box.received.clear()
     stage.player()
@@ -259,7 +258,7 @@ def test_a_synth_that_comes_back_under_another_number_is_known(stage: Stage) -> 
     stage.pass_time(player, POLL_S + 0.1)
     again = stage.desk.synth("Piano:Piano MIDI 1 32:0")
     stage.pass_time(player, POLL_S + 0.1)
-    assert player.out_name == "Piano:Piano MIDI 1 32:0"
+    assert player.status()["out"] == "Piano:Piano MIDI 1 32:0"
     stage.keys.play(bytes((0x90, 60, 100)))
     assert again.received[-1] == bytes((0x90, 60, 100))
 
@@ -293,7 +292,10 @@ def test_a_player_that_replaces_another_waits_for_what_is_missing(stage: Stage) 
 
 def test_ports_of_our_own(stage: Stage) -> None:
     player = stage.player(in_port="new", out_port="new")
-    assert (player.in_name, player.out_name) == ("stillbeat keyboard:keyboard", "stillbeat synth:synth")
+    assert (player.status()["in"], player.status()["out"]) == (
+        "stillbeat keyboard:keyboard",
+        "stillbeat synth:synth",
+    )
     synth = stage.desk.synths["stillbeat synth:synth"]
     assert any("connect a synth" in text for _, text in stage.said)
     synth.received.clear()  # it was connected only now
@@ -414,3 +416,15 @@ def test_the_outlet_sends_at_the_time_and_counts_what_is_late() -> None:
     assert outlet.worst_late_s == pytest.approx(0.5)
     assert outlet.empty
     assert outlet.next_due_s is None
+
+
+def test_what_sounds_on_a_port_of_our_own_is_not_set_up_again_by_the_first_key(stage: Stage) -> None:
+    """A track's F#3 sounds by bend, away from the centre, when the keyboard is first played; it stays where it is."""
+    track = Track("song", ((0.0, b"\x90\x42\x50"), (9.0, b"\x80\x42\x00")), 9.0)
+    player = stage.player(in_port="new", out_port="new", method="bend", track=track)
+    stage.pass_time(player, 0.5)
+    synth = stage.desk.synths["stillbeat synth:synth"]
+    synth.received.clear()
+    stage.desk.keyboards["stillbeat keyboard:keyboard"].play(bytes((0x91, 60, 100)))
+    assert [data for data in synth.received if data[0] == 0xE0] == []
+    assert [data[1:] for data in synth.received if data[0] & 0xF0 == 0x90] == [bytes((60, 100))]
