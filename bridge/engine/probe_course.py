@@ -208,8 +208,10 @@ def _bends(found: Findings) -> Generator[Trial, Hearing, None]:
     yield from _all(found, [trials.bend_range(place)])
     if found.obeyed("bend-range"):
         yield from _widest(found)
+    semitones = 2 if found.obeyed("bend-range") else round(found.default_range_semitones or 0.0)
+    if semitones < 1:
+        return
     hearing = yield trials.bend_points(place)
-    semitones = 2.0 if found.obeyed("bend-range") else round(found.default_range_semitones or 2.0)
     asked = [steps * semitones * 100 / CENTRE for steps in trials.BEND_POINTS]
     found.bends = exactness(asked, hearing.cents[1:], scaled=True)
 

@@ -128,7 +128,7 @@ def _bend(found: Findings, values: dict[str, Any]) -> None:
         values["bend_range_max_semitones"] = found.widest_range_semitones
     elif found.verdict("bend-range") == "ignored" and found.default_range_semitones is not None:
         fixed = round(found.default_range_semitones)
-        if fixed >= 1:
+        if 1 <= fixed <= 127:
             values["bend_range_fixed_semitones"] = fixed
     if found.bends.scale is not None:
         values["bend_scale"] = found.bends.scale

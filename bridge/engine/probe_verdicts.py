@@ -129,6 +129,8 @@ UNEVEN_CENTS = 0.8
 SHORT_BY_128 = 127 / 128
 _SNAP = 0.0015
 _LEAST_POINTS = 4
+LEAST_SCALE, MOST_SCALE = 0.5, 2.0
+"""Bends that go less or more far than this are no flaw of the same range, but another range."""
 
 
 @dataclass(frozen=True)
@@ -169,6 +171,8 @@ def exactness(asked_cents: Sequence[float], heard_cents: Sequence[float | None],
         return max(abs(h - law(a)) for a, h in pairs)
 
     plain = worst(lambda a: scale * a)
+    if not LEAST_SCALE <= scale <= MOST_SCALE:
+        return Exactness(None, None, plain)
     if plain <= EXACT_CENTS:
         return Exactness(_snapped(scale), "none", plain)
     laws: list[tuple[float, float, Rounding]] = []
