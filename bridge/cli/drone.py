@@ -196,8 +196,7 @@ def _to_file(request: TableRequest, asked: DroneRequest, output: Path, overwrite
 def _aloud(request: TableRequest, asked: DroneRequest, chosen: dict[str, Any]) -> None:
     from bridge.live.supervise import Supervisor
 
-    supervisor = Supervisor()  # first, so that its process gets ready while the table is worked out
-    try:
+    with Supervisor() as supervisor:  # first, so that its process gets ready while the table is worked out
         from bridge.jobs.channel_list import parse_channels
         from bridge.live.drone_prepare import prepare_drone
 
@@ -211,21 +210,11 @@ def _aloud(request: TableRequest, asked: DroneRequest, chosen: dict[str, Any]) -
             channels=parse_channels(chosen["channels"]) if chosen["channels"] else None,
             system=chosen["system"],
         )
-    except BaseException:
-        supervisor.discard()
-        raise
-    warn_doubt(prepared.doubt)
-    from bridge.live.drone_display import make_drone_display
-    from bridge.live.typed import Typed
+        warn_doubt(prepared.doubt)
+        from bridge.live.drone_display import make_drone_display
 
-    typed = Typed(supervisor.typed)
-    typed.start()
-    display = make_drone_display(prepared.table, prepared.plan, chosen["lines"], typed.keys)
-    try:
-        display.say(CAUTION)
-        for notice in prepared.notices:
-            display.say(notice)
-        supervisor.run(prepared.plan, display)
-    finally:
-        display.close()
-        typed.stop()
+        supervisor.perform(
+            prepared.plan,
+            lambda keys: make_drone_display(prepared.table, prepared.plan, chosen["lines"], keys),
+            [CAUTION, *prepared.notices],
+        )

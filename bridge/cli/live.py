@@ -145,8 +145,7 @@ def live_command(request: TableRequest, **chosen: Any) -> None:
     """
     from bridge.live.supervise import Supervisor
 
-    supervisor = Supervisor()  # first, so that its process gets ready while tables are worked out
-    try:
+    with Supervisor() as supervisor:  # first, so that its process gets ready while tables are worked out
         from bridge.jobs.channel_list import parse_channels
         from bridge.live.prepare import LiveRequest, parse_on_change, prepare
         from bridge.live.track import parse_bars
@@ -174,26 +173,12 @@ def live_command(request: TableRequest, **chosen: Any) -> None:
                 tempo=_tempo(chosen["tempo"]),
             )
         )
-    except BaseException:
-        supervisor.discard()
-        raise
-    warn_doubt(prepared.doubt)
-    from bridge.live.display import Labels, make_display
-    from bridge.live.typed import Typed
+        warn_doubt(prepared.doubt)
+        from bridge.live.display import Labels, make_display
 
-    typed = Typed(supervisor.typed)
-    typed.start()
-    plan = prepared.plan
-    display = make_display(
-        Labels(plan.slots, plan.tonics, plan.method, prepared.synth), chosen["lines"], typed.keys
-    )
-    try:
-        for notice in prepared.notices:
-            display.say(notice)
-        supervisor.run(plan, display)
-    finally:
-        display.close()
-        typed.stop()
+        plan = prepared.plan
+        labels = Labels(plan.slots, plan.tonics, plan.method, prepared.synth)
+        supervisor.perform(plan, lambda keys: make_display(labels, chosen["lines"], keys), prepared.notices)
 
 
 def _controls(chosen: dict[str, Any]) -> Any:

@@ -21,10 +21,11 @@ import sys
 import tempfile
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from types import TracebackType
+from typing import Any, Self
 
 from bridge import errors
 from bridge.engine.live_controls import Action
@@ -32,7 +33,7 @@ from bridge.errors import StillbeatError
 from bridge.live.display import Display
 from bridge.live.frames import read_frame, write_frame
 from bridge.live.plan import LivePlan
-from bridge.live.typed import Command
+from bridge.live.typed import Command, Typed
 
 SILENT_S = 2.0
 """A player that gives no sign of life for so long hangs."""
@@ -110,7 +111,8 @@ class PlayerProcess:
 class Supervisor:
     """Runs a performance from start to end.
 
-    Create it as early as possible: its player process gets ready while the tables are still being worked out.
+    Create it as early as possible: its player process gets ready while the tables are still being worked out. As a
+    context manager it ends that process whatever happens before there is something to play.
     """
 
     def __init__(self) -> None:
@@ -142,7 +144,42 @@ class Supervisor:
         """End the player that was never given a plan."""
         self._process.end()
 
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.discard()
+
     # ---- running
+
+    def perform(
+        self, plan: LivePlan, make_display: Callable[[bool], Display], notices: Sequence[str] = ()
+    ) -> None:
+        """Play with keys and a display, and give the terminal back whatever happens (see `run`).
+
+        Parameters
+        ----------
+        plan : LivePlan
+            What to play.
+        make_display : callable
+            Returns the display; called with whether single keys are read.
+        notices : sequence of str
+            What to say first.
+        """
+        typed = Typed(self.typed)
+        try:
+            typed.start()
+            display = make_display(typed.keys)
+            try:
+                for notice in notices:
+                    display.say(notice)
+                self.run(plan, display)
+            finally:
+                display.close()
+        finally:
+            typed.stop()
 
     def run(self, plan: LivePlan, display: Display) -> None:
         """Play until the player leaves, a signal comes, or a track has ended with nothing else to play.

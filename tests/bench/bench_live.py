@@ -1,15 +1,16 @@
 """What playing live costs, beside a bare pass-through on the same JACK server in the same run.
 
-Run: ``python tests/bench/bench_live.py [--soak SECONDS] [--method METHOD]``. Printed as ratios; nothing is asserted.
+Run: ``python tests/bench/bench_live.py [--method METHOD] [--rounds N]``. Printed as ratios; nothing is asserted.
 
 - Round trip: a prober sends a note and waits for it to come back, in turn through a bare pass-through (python-
   rtmidi's callback calls ``send_message``) and through ``stillbeat live``. Both stand on the server the whole time,
   and turns alternate, so that whatever else the machine does falls on both.
-- CPU: user and system time of all processes of either, while a thousand messages a second go through it. - Table
-  change: from a program change on the control channel to the last byte of the new table, and the same for a typed
-  line; less the round trip of a note.
-- Start: from the start of the command to its line ``ready``. - Soak: a thousand messages a second and a table change
-  every second; counts what was lost or changed places, and how the memory of the player grew.
+- CPU: user and system time of all processes of either, while a thousand messages a second go through it.
+- Table change: from a program change on the control channel to the last byte of the new table, less the round trip of
+  a note.
+- Start: from the start of the command to its line ``ready``.
+
+What is lost over a long time, and memory: ``soak_live.py``.
 """
 
 from __future__ import annotations
@@ -137,16 +138,6 @@ def cpu_s(pid: int) -> float:
     return ticks / os.sysconf("SC_CLK_TCK")
 
 
-def memory_kb(pid: int) -> int:
-    """Return the resident memory of a process and its children."""
-    total = 0
-    for one in family(pid):
-        for line in Path(f"/proc/{one}/status").read_text().splitlines():
-            if line.startswith("VmRSS:"):
-                total += int(line.split()[1])
-    return total
-
-
 def percentile(values: list[float], part: float) -> float:
     """Return a percentile."""
     ordered = sorted(values)
@@ -156,9 +147,6 @@ def percentile(values: list[float], part: float) -> float:
 def main() -> None:
     """Measure and print."""
     parser = argparse.ArgumentParser()
-    parser.add_argument(
-        "--soak", type=float, default=0.0, help="seconds of a soak after the other measurements"
-    )
     parser.add_argument("--method", default="auto")
     parser.add_argument("--rounds", type=int, default=ROUNDS)
     parser.add_argument("--synchronous", action="store_true", help="a server that waits for its clients")
@@ -224,15 +212,6 @@ def main() -> None:
             f"CPU at 1,000 messages a second: {used['live'] / CPU_S:.1%} of a core   "
             f"{used['live'] / used['bare']:.2f} x bare pass-through ({used['bare'] / CPU_S:.1%})"
         )
-        if chosen.soak:
-            before = memory_kb(live.popen.pid)
-            result = prober.ask(do="flood", side="live-probe", seconds=chosen.soak, tables=4)
-            grown = memory_kb(live.popen.pid) - before
-            print(
-                f"soak {chosen.soak:g} s: {result['sent']} messages, {result['changes']} table changes, "
-                f"{result['lost']} lost, {result['swapped']} out of order, {result['hanging']} hanging; "
-                f"memory {grown:+d} KB"
-            )
         live.end()
         for line in live.lines[-3:]:
             print(f"  live: {line}")
