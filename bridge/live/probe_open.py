@@ -160,7 +160,7 @@ def run_probe(
     with held_signals() as guard, contextlib.ExitStack() as opened:
         opened.callback(stage.close)
         with quiet():
-            port = stage.system.open_output(stage.port, label="probe")
+            port = stage.system.open_output(stage.port)
         seat = Seat(port, velocity=request.velocity, sound=request.sound)
         opened.callback(_leave, guard, seat)
         if stage.system.title == "JACK":
