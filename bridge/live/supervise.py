@@ -44,6 +44,8 @@ RETURN_S = 30.0
 that was killed (measured with jackd2 1.9.21), and lets nobody in meanwhile."""
 LEAVE_S = 8.0
 """So long leaving may take: a slow synth is put back piece by piece."""
+SOUND_CARD_SYSTEM = "sound card"
+"""`bridge.live.drone_sound.SOUND_CARD`, which is too much to import for its name."""
 _CRASHES = 5
 _CRASH_WINDOW_S = 20.0
 _LOOK_S = 0.1
@@ -94,6 +96,18 @@ class PlayerProcess:
         self._log.seek(0)
         lines = self._log.read().decode(errors="replace").strip().splitlines()
         return lines[-1] if lines else ""
+
+    def how_it_ended(self) -> str:
+        """Return its last words, or what ended it where it had none."""
+        words = self.last_words()
+        if words:
+            return words
+        with contextlib.suppress(subprocess.TimeoutExpired):
+            code = self.popen.wait(1.0)
+            if code < 0:
+                return signal.strsignal(-code) or f"signal {-code}"
+            return f"exit code {code}"
+        return "no reason given"
 
     def end(self) -> None:
         """End it by force if it still runs, and wait for that."""
@@ -273,16 +287,18 @@ class Supervisor:
 
     def _crashed(self) -> None:
         """The player's process ended without a word."""
-        words = self._process.last_words()
         now_s = time.monotonic()
         self._crashes = [at_s for at_s in self._crashes if now_s - at_s < _CRASH_WINDOW_S] + [now_s]
-        if (not self._ready and not (self._plan and self._plan.returning)) or len(self._crashes) > _CRASHES:
-            self._failed = (
-                "PortProblem",
-                f"the player ended unexpectedly: {words}",
-                "run again with --debug",
-                "",
-            )
+        starting = not self._ready and not (self._plan and self._plan.returning)
+        if starting or len(self._crashes) > _CRASHES:
+            how = self._process.how_it_ended()
+            message, hint = f"the player ended unexpectedly: {how}", "run again with --debug"
+            if starting and self._plan is not None and self._plan.system == SOUND_CARD_SYSTEM:
+                message = f"the sound system cannot be started here ({how})"
+                hint = (
+                    "let another program play first, and look at its sound settings; or write a file with -o"
+                )
+            self._failed = ("PortProblem", message, hint, "")
             self._ended = True
             return
         assert self._display is not None
