@@ -255,7 +255,7 @@ def choose_live_method(
     if method == "note" and "octave" in usable and profile.octave_form == 2:
         loses = moves_sounding(profile, "note") and not moves_sounding(profile, "octave")
         if not loses:
-            return "octave", f"{profile.title} obeys it, and a whole table takes 33 bytes"
+            return "octave", f"{profile.title} obeys it, and a whole table goes out in one short message"
     return method, f"the first choice of {profile.title}"
 
 
@@ -292,7 +292,10 @@ def _about_precision(profile: SynthProfile, method: str, tables: list[tuple[floa
     if worst > 0.05:
         said.append(f"whole cents by {method}: notes may be {worst:.2f} cents off")
     if profile.rounding != "none":
-        said.append(f"{profile.title} sounds steps of {profile.rounding_cents:g} cents")
+        step = profile.rounding_cents
+        steps = "whole cents" if step == 1.0 else f"steps of {step:g} cents"
+        how = "rounded down" if profile.rounding == "floor" else "rounded"
+        said.append(f"{profile.title} sounds {steps}, {how}")
     return said
 
 
