@@ -6,15 +6,20 @@ Actions (a name, and a number where it needs one)
 ``slot`` n         choose slot n (from 1)
 ``next``           the next slot
 ``previous``       the slot before
+``piece`` n        the beginning of piece n (from 1)
+``next-piece``     the beginning of the next piece
+``previous-piece`` the beginning of the piece before
 ``tonic`` p        the tonic of pitch class p (0 = C)
 ``equal``          change between just and equal
 ``trim`` c         move the reference by c cents
+``drone``          begin or end the drone; ``drone-on`` and ``drone-off`` do either
 ``panic``          end all sound, and set the synth up again
 =================  =======================================================
 
 Where they come from
 --------------------
-- A program change on the control channel chooses a slot: the first program is slot 1. It goes no further.
+- A program change on the control channel chooses a slot, or a piece: the first program is slot or piece 1. It goes no
+  further.
 - A controller that was made a foot switch acts when it goes down (64 or more, after less) and goes no further.
 - A key in the split zone chooses a tonic by its name, or a slot, counted from the zone's lowest key. Keys of the zone
   are silent: their note-ons, note-offs and pressures go no further.
@@ -42,6 +47,9 @@ class Action(NamedTuple):
 FOOT_ACTIONS: dict[str, Action] = {
     "next": Action("next"),
     "previous": Action("previous"),
+    "next-piece": Action("next-piece"),
+    "previous-piece": Action("previous-piece"),
+    "drone": Action("drone"),
     "equal": Action("equal"),
     "trim-up": Action("trim", TRIM_STEP_CENTS),
     "trim-down": Action("trim", -TRIM_STEP_CENTS),
@@ -90,6 +98,8 @@ class Controls:
     ----------
     channel : int or None
         The control channel, 1 to 16; None: there is none.
+    programs : {"slot", "piece"}
+        What they choose.
     feet : dict of int to Action
         Controllers that are foot switches, on any channel.
     zone : tuple of (int, int) or None
@@ -108,6 +118,7 @@ class Controls:
     """
 
     channel: int | None = 16
+    programs: Literal["slot", "piece"] = "slot"
     feet: dict[int, Action] = field(default_factory=dict)
     zone: tuple[int, int] | None = None
     zone_means: Literal["tonic", "slot"] = "tonic"
@@ -126,6 +137,8 @@ class Controls:
                 raise ValueProblem(f"a split zone from key {low} to {high} is impossible", "lowest key first")
             if (low, high) == (0, 127):
                 raise ValueProblem("the split zone is the whole keyboard", "leave keys to play on")
+        if self.programs not in ("slot", "piece"):
+            raise ValueProblem(f"program changes cannot choose {self.programs!r}", "slot or piece")
         if self.zone_means not in ("tonic", "slot"):
             raise ValueProblem(f"zone keys cannot choose {self.zone_means!r}", "tonic or slot")
 
@@ -175,7 +188,7 @@ class Desk:
                 self._down.add(data[1])
                 return (None if was_down else action), None
         elif status == self._program:
-            return Action("slot", data[1] + 1), None
+            return Action(self.controls.programs, data[1] + 1), None
         if self._nibble is not None and data[0] & 0x0F != self._nibble:
             data = bytes((data[0] & 0xF0 | self._nibble,)) + data[1:]
         return None, data

@@ -9,11 +9,12 @@ Index: `Performance`, `whole`, `quieting`.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 from bridge.engine.live_controls import Action, Desk
 from bridge.engine.live_seam import Due, LiveEngine, OnChange
-from bridge.engine.live_slots import Slots
+from bridge.engine.live_slots import Choice, Slots
 from bridge.errors import MethodProblem
 from bridge.wire.stream import message_length
 
@@ -64,6 +65,8 @@ class Performance:
         Messages that came in and were no messages, or too long.
     notices : list of str
         What the player should know; the caller may empty it.
+    drone : bool
+        Whether the drone is to sound, where there is one.
     """
 
     def __init__(
@@ -82,6 +85,7 @@ class Performance:
         self.version = 0
         self.dropped = 0
         self.notices: list[str] = []
+        self.drone = False
         self._desk = desk
         self._plain = desk.plain
         self._most_bytes = most_sysex_bytes
@@ -144,6 +148,10 @@ class Performance:
         """Carry out an action; return what is to be sent for it."""
         if action.name == "panic":
             return self.panic(now_s)
+        if action.name in ("drone", "drone-on", "drone-off"):
+            self.drone = not self.drone if action.name == "drone" else action.name == "drone-on"
+            self.version += 1
+            return []
         slots = self.slots
         kept = slots.keep()
         done = self._choose(action)
@@ -174,6 +182,12 @@ class Performance:
                 return slots.step(1)
             case "previous":
                 return slots.step(-1)
+            case "piece":
+                return slots.select_piece(int(number))
+            case "next-piece":
+                return slots.step_piece(1)
+            case "previous-piece":
+                return slots.step_piece(-1)
             case "tonic":
                 return slots.select_tonic(int(number))
             case "equal":
@@ -181,9 +195,30 @@ class Performance:
             case _:
                 return slots.trim(number)
 
-    def panic(self, now_s: float) -> list[Due]:
-        """End all sound whatever it is, and set the synth up again."""
+    def renew(self, slots: Sequence[Choice], tonics: Sequence[Choice], now_s: float) -> list[Due]:
+        """Put other tables into all slots, for the reference is another; what sounds moves at once where it can.
+
+        Raises
+        ------
+        MethodProblem
+            The method cannot express the table that holds now; then everything stays as it was.
+        """
+        kept = self.slots.slots, self.slots.tonics, self.slots.trim_cents
+        self.slots.renew(slots, tonics)
+        try:
+            due = self.engine.change(self.slots.table(), now_s, "now", self.glide_s)
+        except MethodProblem:
+            self.slots.renew(kept[0], kept[1])
+            self.slots.trim_cents = kept[2]
+            raise
         self.version += 1
+        self._tell_tonic()
+        return due
+
+    def panic(self, now_s: float) -> list[Due]:
+        """End all sound whatever it is, the drone's too, and set the synth up again."""
+        self.version += 1
+        self.drone = False
         self._held.clear()
         self._pedals.clear()
         quiet = getattr(self.engine, "silence", self.engine.stop)(now_s)
@@ -239,6 +274,12 @@ def quieting() -> list[bytes]:
 def _refusal(action: Action, slots: Slots) -> str:
     if action.name == "slot":
         return f"there is no slot {action.number:g}: there are {len(slots.slots)}"
+    if action.name == "piece":
+        return f"there is no piece {action.number:g}: there are {len(slots.starts or slots.slots)}"
+    if action.name in ("next", "next-piece"):
+        return "that was the last one"
+    if action.name in ("previous", "previous-piece"):
+        return "that was the first one"
     if action.name == "trim":
         return f"the trim stays at {slots.trim_cents:+g} cents: tune the guitar, or name another reference"
     return "tonics cannot be chosen here"

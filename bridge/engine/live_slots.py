@@ -56,6 +56,9 @@ class Slots:
         At least one; the first holds at the start.
     tonics : sequence of Choice
         None, or one for each pitch class from C upward.
+    starts : sequence of int
+        Slots with which pieces begin, the first one first; none: every slot is a piece of its own. With pieces, steps
+        end at the last slot and at the first; without, they go round.
 
     Attributes
     ----------
@@ -69,13 +72,20 @@ class Slots:
         How far the reference is moved up.
     """
 
-    def __init__(self, slots: Sequence[Choice], tonics: Sequence[Choice] = ()) -> None:
+    def __init__(
+        self, slots: Sequence[Choice], tonics: Sequence[Choice] = (), starts: Sequence[int] = ()
+    ) -> None:
         if not slots:
             raise ValueProblem("there is no table to play", "name one")
         if tonics and len(tonics) != 12:
             raise ValueProblem(f"{len(tonics)} tonics were given", "none, or twelve from C upward")
+        if starts and not (
+            starts[0] == 1 and list(starts) == sorted(set(starts)) and starts[-1] <= len(slots)
+        ):
+            raise ValueProblem(f"pieces that begin at slots {list(starts)}", "rising, from slot 1 on")
         self.slots = tuple(slots)
         self.tonics = tuple(tonics)
+        self.starts = tuple(starts)
         self.slot = 1
         self.tonic: int | None = None
         self.equal = False
@@ -103,8 +113,38 @@ class Slots:
         return True
 
     def step(self, by: int) -> bool:
-        """Choose the next slot (+1) or the one before (-1), round and round."""
+        """Choose the next slot (+1) or the one before (-1)."""
+        if self.starts:
+            return self.select(self.slot + by)
         return self.select((self.slot - 1 + by) % len(self.slots) + 1)
+
+    @property
+    def piece(self) -> int:
+        """The piece that the slot belongs to, from 1."""
+        return sum(start <= self.slot for start in self.starts) if self.starts else self.slot
+
+    def select_piece(self, piece: int) -> bool:
+        """Choose the beginning of a piece; tell whether there is one of that number."""
+        if not self.starts:
+            return self.select(piece)
+        return 1 <= piece <= len(self.starts) and self.select(self.starts[piece - 1])
+
+    def step_piece(self, by: int) -> bool:
+        """Choose the next piece (+1) or the one before (-1)."""
+        return self.select_piece(self.piece + by) if self.starts else self.step(by)
+
+    def renew(self, slots: Sequence[Choice], tonics: Sequence[Choice]) -> None:
+        """Put other tables into all slots and tonics, untrimmed.
+
+        Raises
+        ------
+        ValueProblem
+            There are not as many as before.
+        """
+        if (len(slots), len(tonics)) != (len(self.slots), len(self.tonics)):
+            raise ValueProblem(f"{len(slots)} slots and {len(tonics)} tonics", "as many as before")
+        self.slots, self.tonics = tuple(slots), tuple(tonics)
+        self.trim_cents = 0.0
 
     def select_tonic(self, pitch_class: int) -> bool:
         """Choose a tonic by its pitch class; tell whether tonics can be chosen."""

@@ -4,7 +4,7 @@ It leaves cleanly when it is told to, when it is asked by a signal, when somethi
 process that started it is gone (its standard input ends). The death of a JACK server it reports and ends at once:
 nothing in it can be trusted to return any more, and another player takes its place.
 
-What it is sent: a `LivePlan`, then ``("act", Action)`` and ``("leave",)``.
+What it is sent: a `LivePlan`, then ``("act", Action)``, ``("renew", slots, tonics)`` and ``("leave",)``.
 What it sends: ``("ready", status)``, ``("state", status)`` at most ten times a second, ``("beat",)`` as a sign of
 life, ``(kind, text)`` of the player's, ``("failed", error)``, ``("server gone",)``, ``("ended",)``, ``("left", notes
 let go)``.
@@ -192,6 +192,9 @@ class Child:
                     return
                 case "act":
                     player.act(item[1])
+                    self._state_s = 0.0
+                case "renew":
+                    player.renew(item[1], item[2])
                     self._state_s = 0.0
                 case "tell":
                     self._writer.put(item[1:])

@@ -10,6 +10,7 @@ from typing import Literal, TypeAlias
 
 from bridge.engine.drone_plan import DronePlan
 from bridge.engine.live_controls import Controls
+from bridge.engine.live_hold import HoldPlan
 from bridge.engine.live_seam import OnChange
 from bridge.engine.live_slots import Choice
 from bridge.live.track import Track
@@ -55,7 +56,13 @@ class LivePlan:
     track : Track or None
         A MIDI file that plays along.
     drone : DronePlan or None
-        Notes that are held beside all that.
+        Notes that are held beside all that, on their own.
+    hold : HoldPlan or None
+        Notes that are held beside all that and follow the tables.
+    hold_on : bool
+        Whether they sound at the beginning.
+    starts : tuple of int
+        Slots with which pieces begin (`bridge.engine.live_slots.Slots`).
     kept : tuple or None
         Slot, tonic, equal and trim to begin with (`Slots.keep`).
     position_s : float
@@ -81,6 +88,9 @@ class LivePlan:
     state_dir: str | None = None
     track: Track | None = None
     drone: DronePlan | None = None
+    hold: HoldPlan | None = None
+    hold_on: bool = False
+    starts: tuple[int, ...] = ()
     kept: tuple[int, int | None, bool, float] | None = None
     position_s: float = 0.0
     returning: bool = False

@@ -19,10 +19,11 @@ from collections.abc import Callable
 from typing import Any
 
 from bridge.engine.live_controls import Action, Desk
+from bridge.engine.live_hold import HeldDrone
 from bridge.engine.live_performance import Performance
 from bridge.engine.live_seam import Due
-from bridge.engine.live_slots import Slots
-from bridge.errors import PortProblem
+from bridge.engine.live_slots import Choice, Slots
+from bridge.errors import MethodProblem, PortProblem
 from bridge.live.connections import Connections
 from bridge.live.drone_seat import DroneSeat
 from bridge.live.engines import make_engine
@@ -76,7 +77,7 @@ class Player:
         self._nudge = nudge
         self._clock = clock
         self._alive = alive
-        slots = Slots(plan.slots, plan.tonics)
+        slots = Slots(plan.slots, plan.tonics, plan.starts)
         if plan.kept is not None:
             slots.put(plan.kept)
         profile = plan.profile
@@ -88,6 +89,7 @@ class Player:
             plan.glide_s,
             profile.sysex_max_bytes if profile is not None else 15000,
         )
+        self.performance.drone = plan.hold_on
         self._feed = self._feed_first if plan.out_port == NEW_PORT else self.performance.feed
         self._lock = threading.Lock()
         self._ends: Connections | None = None
@@ -96,6 +98,7 @@ class Player:
         self._sources: list[NoteSource] = []
         self._track: TrackPlayer | None = None
         self._seat: DroneSeat | None = None
+        self._hold: HeldDrone | None = None
         self._version = 0
         self._poll_s = 0.0
         self.received = 0
@@ -133,6 +136,9 @@ class Player:
         if plan.drone is not None:
             self._seat = DroneSeat(plan, plan.drone, now_s)
             self.add_source(self._seat.drone)
+        if plan.hold is not None:
+            self._hold = HeldDrone(plan.hold)
+            self.add_source(self._hold)
         self._poll_s = now_s + POLL_S
 
     def add_source(self, source: NoteSource) -> None:
@@ -198,6 +204,17 @@ class Player:
             if action.name == "panic":
                 outlet.send([(now_s, message) for message in ends.journal.ledger.offs()], now_s)
 
+    def renew(self, slots: tuple[Choice, ...], tonics: tuple[Choice, ...]) -> None:
+        """Put other tables into all slots: the reference is another."""
+        outlet = self._outlet
+        assert outlet is not None
+        with self._lock:
+            now_s = self._clock()
+            try:
+                outlet.send(self.performance.renew(slots, tonics, now_s), now_s)
+            except MethodProblem as problem:
+                self.performance.notices.append(f"not changed: {problem.message}")
+
     @property
     def next_s(self) -> float:
         """When `tick` wants to be called."""
@@ -225,6 +242,9 @@ class Player:
             wake_s = performance.next_wake_s
             if wake_s is not None and wake_s <= now_s:
                 outlet.send(performance.wake(now_s), now_s)
+            if self._hold is not None:
+                slots = performance.slots
+                self._hold.follow(slots.slot, slots.tonic, performance.drone, now_s)
             for source in self._sources:
                 for due_s, data in source.due(now_s):
                     outlet.note_late(now_s - due_s)
@@ -247,17 +267,21 @@ class Player:
             with self._lock:
                 if ends.outlet.connected:
                     ends.outlet.send([(now_s, self._probe)], now_s)
-        if ends.look() and self._seat is not None:
+        if ends.look():
             with self._lock:
-                self._seat.drone.again(self._clock())
+                if self._seat is not None:
+                    self._seat.drone.again(self._clock())
+                if self._hold is not None:
+                    self._hold.again(self._clock())
 
     @property
     def ended(self) -> bool:
         """Whether there is nothing more to play: no keyboard, and every source at its end."""
-        if self.plan.in_port is not None or not self._sources:
+        if self.plan.in_port is not None:
             return False
-        with self._lock:
-            return all(source.next_s is None for source in self._sources)
+        with self._lock:  # a drone that follows the tables would go on for ever
+            playing = [source.next_s for source in self._sources if source is not self._hold]
+        return bool(playing) and all(at_s is None for at_s in playing)
 
     def status(self) -> dict[str, Any]:
         """Return what a display shows."""
@@ -277,6 +301,9 @@ class Player:
             }
             if self._seat is not None:
                 state |= self._seat.status(self._clock(), slots.table())
+            if self._hold is not None:
+                state["hold_on"] = performance.drone
+                state["held"] = self._hold.plan.channel, self._hold.keys
         track = self._track
         if track is not None:
             position_s = track.position_s(self._clock())
@@ -316,6 +343,8 @@ class Player:
         self._send_out(ledger.offs())
         if self._seat is not None and ends.outlet.connected:
             self._send_out(self._seat.put_back())
+        if self._hold is not None and ends.outlet.connected:
+            self._send_out(self._hold.put_back())
         ends.close()
         self._outlet = None
         self.system.close()

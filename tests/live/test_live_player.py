@@ -10,6 +10,7 @@ import pytest
 from support.obedient import ObedientSynth
 
 from bridge.engine.live_controls import Action, Controls
+from bridge.engine.live_hold import HeldKeys, HoldPlan
 from bridge.engine.live_slots import Choice
 from bridge.errors import PortProblem
 from bridge.live.outlet import MOST_BYTES, Outlet
@@ -428,3 +429,32 @@ def test_what_sounds_on_a_port_of_our_own_is_not_set_up_again_by_the_first_key(s
     stage.desk.keyboards["stillbeat keyboard:keyboard"].play(bytes((0x91, 60, 100)))
     assert [data for data in synth.received if data[0] == 0xE0] == []
     assert [data[1:] for data in synth.received if data[0] & 0xF0 == 0x90] == [bytes((60, 100))]
+
+
+def test_a_drone_follows_the_tables_and_leaves_no_note(stage: Stage) -> None:
+    hold = HoldPlan((HeldKeys((38,)), HeldKeys((43,))), channel=16)
+    player = stage.player(hold=hold)
+    stage.pass_time(player, 0.5)
+    assert stage.notes() == []
+    player.act(Action("drone"))
+    stage.pass_time(player, 3.0)
+    assert player.status()["held"] == (16, (38,))
+    assert player.status()["hold_on"]
+    player.act(Action("next"))
+    stage.pass_time(player, 0.1)
+    assert stage.notes() == [b"\x9f\x26\x50", b"\x8f\x26\x40", b"\x9f\x2b\x50"]
+    player.act(Action("panic"))
+    stage.pass_time(player, 0.1)
+    assert stage.notes()[3:] == [b"\x8f\x2b\x40"]
+    player.act(Action("drone"))
+    stage.pass_time(player, 0.1)
+    player.leave()
+    assert stage.notes()[4:] == [b"\x9f\x2b\x50", b"\x8f\x2b\x40"]
+    assert stage.box.received[-1][:2] == b"\xbf\x0b"
+
+
+def test_another_reference_reaches_the_synth_at_once(stage: Stage) -> None:
+    player = stage.player()
+    stage.keys.play(bytes((0x90, 66, 100)))
+    player.renew((choice("one", {6: -4.0}), choice("two", {6: 17.5})), ())
+    assert stage.box.paper.pitch(0, 66) == pytest.approx(65.96, abs=1e-4)
