@@ -306,6 +306,8 @@ def two_tones(
     y = blocks.y[:, 0]
     # The tail that has sunk into the noise tells nothing.
     level = np.abs(y)
+    if not level.any():
+        return None
     last = int(np.flatnonzero(level > 0.01 * level.max())[-1]) + 1
     y = y[: max(last, 8)]
     if y.size < 8:

@@ -47,6 +47,8 @@ ATTACK_S = 0.08
 SETTLED_FROM = 0.4
 #: … to where the string has faded to this share of its loudest.
 SETTLED_LEVEL = 0.01
+#: A pitch that moves by a larger share than this (about 170 cents) is no string's glide.
+MOST_DRIFT = 0.1
 
 
 @dataclass(frozen=True)
@@ -244,16 +246,18 @@ def _combine(
 ) -> StringFit | None:
     """Fit the stiff string's law to the partials' frequencies and gather everything."""
     sd_hz = np.sqrt(lines.slope_var / (4 * np.pi**2) + extra_sd_hz**2)
-    good = np.isfinite(hz) & (hz > 0) & np.isfinite(sd_hz) & (sd_hz < 0.02 * hz)
+    energy = np.sum(lines.amplitude**2, axis=0)
+    good = np.isfinite(hz) & (hz > 0) & np.isfinite(sd_hz) & (sd_hz < 0.02 * hz) & (energy > 0)
     if not good.any():
         return None
-    numbers, hz, sd_hz = numbers[good], hz[good], sd_hz[good]
-    energy = np.sum(lines.amplitude[:, good] ** 2, axis=0)
-    law = fit_law(numbers, np.log(hz), np.maximum((sd_hz / hz) ** 2, 1e-20), energy)
+    numbers, hz, sd_hz, energy = numbers[good], hz[good], sd_hz[good], energy[good]
+    law = fit_law(numbers, np.log(hz), np.maximum((sd_hz / hz) ** 2, 1e-16), energy)
     plain = float(np.exp(law.log_first))
     settled, settled_var, attack = (
         v / (2 * np.pi) ** p for v, p in zip(_settled(t, lines), (1, 2, 1), strict=True)
     )
+    if max(abs(settled), abs(attack)) > MOST_DRIFT * plain:
+        return None
     first = plain + settled
     scale = first / plain
     variance = law.variance + settled_var / plain**2

@@ -38,6 +38,8 @@ DOMINANT = 0.9
 DOMINANT_OVER_RINGING = 0.6
 #: A new string sounds at least so much of the power that rang before.
 NEW_POWER = 0.1
+#: A pluck that leaves less than this of the power before it is none.
+FALLS_POWER = 0.25
 #: Share of the sound's power, noise included, that the string must account for.
 TONAL = 0.5
 #: A pitch that wavers more than this (root mean square) is no settled string's.
@@ -120,15 +122,29 @@ def _pluck(
         last = end_s >= sound.size / rate - 1e-6
         return Unmeasured(start_s, end_s, refuse.TOO_SHORT if last else refuse.TOGETHER)
     if onset.together:
-        why = _why_not(sound[round(start_s * rate) : round(end_s * rate)], rate)
-        return Unmeasured(start_s, end_s, why if why == refuse.NOISE else refuse.TOGETHER)
+        return _refused(sound, rate, start_s, end_s, refuse.TOGETHER)
     tones, gap_s = _ringing(sound, rate, before_s, start_s)
     first = round(start_s * rate)
     stretch = sound[first : min(round(end_s * rate), first + round(MOST_NOTE_S * rate))]
     if not len(tones):
         return _string(stretch, rate, start_s, end_s, NO_TONES, None)
+    if _falls(sound, rate, start_s):
+        return _refused(sound, rate, start_s, end_s, refuse.NO_STRING)
     now = tones.later(gap_s)
     return _string(stretch - ring_on(now, stretch.size, rate), rate, start_s, end_s, now, stretch)
+
+
+def _refused(sound: Floats, rate: float, start_s: float, end_s: float, reason: str) -> Unmeasured:
+    """Refuse a stretch for `reason`, or, where no string can be made out at all, as noise."""
+    why = _why_not(sound[round(start_s * rate) : round(end_s * rate)], rate)
+    return Unmeasured(start_s, end_s, why if why == refuse.NOISE else reason)
+
+
+def _falls(sound: Floats, rate: float, start_s: float) -> bool:
+    """Does the level fall here? Then strings were stopped, and what goes on was there before."""
+    at, near, far = round(start_s * rate), round(0.01 * rate), round(0.07 * rate)
+    before, after = sound[max(0, at - far) : max(0, at - near)], sound[at + near : at + far]
+    return float(np.sum(after**2)) < FALLS_POWER * float(np.sum(before**2))
 
 
 def _ringing(sound: Floats, rate: float, before_s: float, start_s: float) -> tuple[Tones, float]:

@@ -97,6 +97,19 @@ def test_a_string_damped_as_the_next_is_plucked() -> None:
     )
 
 
+@pytest.mark.parametrize("soft", [0.1, 0.2])
+def test_a_soft_string_plucked_as_a_loud_one_is_damped_is_never_read_as_the_loud_one(soft: float) -> None:
+    rng = np.random.default_rng(14)
+    at = round(1.5 * RATE)
+    sound = Pluck(73.4, 5e-5, 2.0).samples(4.0, RATE)
+    sound[at:] *= np.exp(-np.arange(sound.size - at) / (0.015 * RATE))  # the hand's flesh takes 15 ms
+    sound[at:] += soft * Pluck(293.66, 5e-5, 2.0).samples(4.0, RATE)[: sound.size - at]
+    heard = hear(noisy(sound, 40, rng), RATE)
+    for note in heard.notes:
+        hz = 73.4 if note.start_s < 1.4 else 293.66
+        assert abs(1200 * math.log2(note.hz / (hz * math.sqrt(1 + 5e-5)))) < max(0.5, 3 * note.cents_sd)
+
+
 def test_vibrato_is_read_as_its_mean_with_a_wider_uncertainty() -> None:
     rng = np.random.default_rng(10)
     steady = Pluck(220.0, steady=True)
