@@ -27,6 +27,7 @@ _SOUNDS = 2064
 _CHANNEL = 129
 _CONTROLLERS = 3
 _UNKNOWN = 255
+_PEDALS = (64, 66, 67, 69)
 _NEVER_SENT_AGAIN = frozenset((0, 32, 6, 38, *range(64, 70), *range(96, 102), *range(120, 128)))
 """Banks go with programs; parameters would set the wrong one; pedals and modes are not sounds."""
 
@@ -101,6 +102,15 @@ class Ledger:
             bytes((0x80 | place >> 7, place & 0x7F, 64))
             for place, count in enumerate(self._view[_NOTES:_SOUNDS])
             for _ in range(count)
+        ]
+
+    def pedals_up(self) -> list[bytes]:
+        """Return what lifts every pedal that is down as far as is known."""
+        return [
+            bytes((0xB0 | nibble, pedal, 0))
+            for nibble in range(16)
+            for pedal in _PEDALS
+            if self._view[_SOUNDS + nibble * _CHANNEL + _CONTROLLERS + pedal] not in (0, _UNKNOWN)
         ]
 
     def sounds(self) -> list[bytes]:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import os
 import pickle
 import struct
+import threading
 from collections import deque
 from typing import Any, BinaryIO
 
@@ -61,7 +62,7 @@ def write_frame(stream: BinaryIO, value: object) -> None:
 
 
 class FrameWriter:
-    """Writes frames without ever waiting for a reader that has stopped reading.
+    """Writes frames without ever waiting for a reader that has stopped reading. Any thread may call it.
 
     Parameters
     ----------
@@ -72,19 +73,25 @@ class FrameWriter:
     def __init__(self, descriptor: int) -> None:
         self._descriptor = descriptor
         self._waiting: deque[bytes] = deque()
+        self._lock = threading.Lock()
         if hasattr(os, "set_blocking") and os.name == "posix":
             os.set_blocking(descriptor, False)
 
     def put(self, value: object, must: bool = True) -> None:
         """Write a value; where there is no room keep it for later, or drop it if it need not arrive."""
-        if not self.push() and not must:
-            return
-        if len(self._waiting) < _MOST_WAITING:
-            self._waiting.append(frame(value))
-        self.push()
+        with self._lock:
+            if not self._push() and not must:
+                return
+            if len(self._waiting) < _MOST_WAITING:
+                self._waiting.append(frame(value))
+            self._push()
 
     def push(self) -> bool:
         """Write what waits; tell whether nothing waits any more."""
+        with self._lock:
+            return self._push()
+
+    def _push(self) -> bool:
         while self._waiting:
             data = self._waiting[0]
             try:

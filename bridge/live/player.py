@@ -340,7 +340,7 @@ class Player:
             ends.outlet.drop_later()
             ends.outlet.send(self.performance.stop(now_s), now_s)
         self._send_out(ends.local_on())
-        self._send_out(ledger.offs())
+        self._send_out([*ledger.offs(), *ledger.pedals_up()])
         if self._seat is not None and ends.outlet.connected:
             self._send_out(self._seat.put_back())
         if self._hold is not None and ends.outlet.connected:

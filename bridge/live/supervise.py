@@ -49,6 +49,7 @@ SOUND_CARD_SYSTEM = "sound card"
 _CRASHES = 5
 _CRASH_WINDOW_S = 20.0
 _LOOK_S = 0.1
+_ASLEEP_S = 1.0
 
 
 class PlayerProcess:
@@ -132,7 +133,7 @@ class Supervisor:
     def __init__(self) -> None:
         self._inbox: queue.SimpleQueue[tuple[Any, ...]] = queue.SimpleQueue()
         self._generation = 0
-        self._heard_s = time.monotonic()
+        self._heard_s = self._looked_s = time.monotonic()
         self._ready = False
         self._spoken = False
         self._crashes: list[float] = []
@@ -218,11 +219,16 @@ class Supervisor:
         try:
             item = self._inbox.get(timeout=_LOOK_S)
         except queue.Empty:
-            self._check_life()
-            return
+            item = ("nothing",)
+        now_s = time.monotonic()
+        if (
+            now_s - self._looked_s > _ASLEEP_S
+        ):  # it is we who were stopped (Ctrl-Z), or kept waiting by a terminal
+            self._heard_s = now_s
+        self._looked_s = now_s
         match item[0]:
             case "frame" if item[1] == self._generation:
-                self._heard_s = time.monotonic()
+                self._heard_s = now_s
                 self._spoken = True
                 self._frame(item[2])
             case "typed":
@@ -278,7 +284,7 @@ class Supervisor:
     # ---- faults
 
     def _check_life(self) -> None:
-        silent_s = time.monotonic() - self._heard_s
+        silent_s = self._looked_s - self._heard_s
         first_s = RETURN_S if self._plan is not None and self._plan.returning else START_S
         if silent_s > (SILENT_S if self._spoken else first_s):
             assert self._display is not None

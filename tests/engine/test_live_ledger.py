@@ -97,3 +97,20 @@ def test_nothing_that_is_sent_upsets_it(messages: list[bytes]) -> None:
             owed[where] = max(0, owed.get(where, 0) - 1)
     assert ledger.owed == sum(owed.values())
     assert all(data[0] & 0xF0 in (0xB0, 0xC0) for data in ledger.sounds())
+
+
+def test_pedals_that_are_down_are_lifted_and_no_others() -> None:
+    ledger = Ledger(bytearray(LEDGER_BYTES))
+    assert ledger.pedals_up() == []
+    for data in (
+        bytes((0xB0, 64, 127)),
+        bytes((0xB3, 67, 1)),
+        bytes((0xBF, 66, 100)),
+        bytes((0xBF, 66, 0)),
+        bytes((0xB1, 65, 127)),
+    ):
+        ledger.note(data)
+    assert ledger.pedals_up() == [bytes((0xB0, 64, 0)), bytes((0xB3, 67, 0))]
+    for data in ledger.pedals_up():
+        ledger.note(data)
+    assert ledger.pedals_up() == []

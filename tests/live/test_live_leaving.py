@@ -194,7 +194,7 @@ def test_pedals_bends_local_control_and_tuning_are_put_back(stage: Stage, method
     with stage.live("--method", method, "--local", "off") as run:
         player = player_pid(run)
         stage.strike()
-        pedals = {(channel, pedal) for channel in range(3) for pedal in (64, 66)}
+        pedals = {(channel, pedal) for channel in range(3) for pedal in (64, 66, 67)}
         stage.tap.start()
         stage.tap.send(*(bytes((0xB0 | channel, pedal, 127)) for channel, pedal in pedals))
         stage.tap.send(bytes((0xE0, 0, 0x50)), bytes((0xE1, 0, 0x30)))
@@ -291,6 +291,25 @@ def test_a_player_that_hangs_is_replaced(hardy_stage: Stage) -> None:
         run.say("panic")
         run.say("quit")
         assert run.exit_code() == 0
+
+
+def test_a_desk_that_was_stopped_for_a_while_does_not_take_its_player_for_dead(stage: Stage) -> None:
+    """Ctrl-Z at the terminal: the music goes on, and when the desk comes back it finds the player as it was."""
+    with stage.live() as run:
+        player = player_pid(run)
+        run.signal(signal.SIGSTOP)
+        time.sleep(3.0)
+        stage.tap.start()
+        stage.tap.send(STRIKES[0], bytes((0x80, STRIKES[0][1], 0)))
+        until(lambda: stage.ended(), what="the player does not play while the desk is stopped")
+        run.signal(signal.SIGCONT)
+        run.say("2")
+        run.wait("table 2  A")
+        time.sleep(0.3)
+        assert player_pid(run) == player
+        run.say("quit")
+        assert run.exit_code() == 0
+        assert not any("does not answer" in line for line in run.lines)
 
 
 def test_leaving_while_a_thousand_messages_a_second_come_in(stage: Stage) -> None:
