@@ -11,6 +11,7 @@ import click
 from bridge.cli.options import overwrite_option
 
 if TYPE_CHECKING:
+    from bridge.engine.probe_course import Findings
     from bridge.jobs.probe import ProbeReport
     from bridge.live.probe_open import Stage
 
@@ -168,12 +169,10 @@ def _warn(stage: Stage, kept: bool, yes: bool) -> None:
         raise MethodProblem("nothing was sent to the synth", "answer y, or say --yes")
 
 
-def _print_rows(found: object, listened: bool) -> None:
+def _print_rows(found: Findings, listened: bool) -> None:
     from bridge.cli.printing import show_table
-    from bridge.engine.probe_course import Findings
     from bridge.jobs.probe import report_rows
 
-    assert isinstance(found, Findings)
     rows = report_rows(found)
     if listened:
         show_table(("what was tried", "MIDI", "asked", "sounding", "after", "it does"), rows, left=(0, 1, 5))
@@ -200,4 +199,5 @@ def _print_report(report: ProbeReport, name: str, path: Path, own_path: bool) ->
     show()
     methods = report.profile.methods
     show_paragraph(f"Method that follows: {methods[0]} (it obeys {', '.join(methods)}).")
-    show_paragraph(f"Wrote the profile {path}. Use it with: --synth {path if own_path else name}")
+    show(f"Wrote the profile {path}")
+    show(f"Use it with: --synth {path if own_path else name}")

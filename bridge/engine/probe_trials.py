@@ -210,10 +210,11 @@ def control(place: Place) -> Trial:
 def tuning_trials(place: Place, selected: bool) -> list[Trial]:
     """Return the trials of messages that write into a tuning program, with the channel following it or as it is.
 
-    Without selection only the forms that some synth obeys unselected are tried.
+    As it is, a channel may follow program 0 because the synth begins so, or because it was told to before: that cannot
+    be told apart, and is not. Only the forms that some synth obeys so are then tried.
     """
     before = _select(place) if selected else ()
-    follow = "" if selected else ", no tuning chosen"
+    follow = "" if selected else ", channel as found"
     end = "" if selected else "-unselected"
     back = (note_message(place, 0.0), note_message(place, 0.0, PROGRAM, 0))
     rows: list[tuple[str, str, str, bytes, bytes]] = [

@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from bridge.engine.probe_trials import Trial
@@ -104,23 +104,15 @@ def unclear(findings: Sequence[Finding]) -> Finding:
     """Return what several hearings of one trial mean that were not clear at once: two must agree."""
     last = findings[-1]
     for one in findings:
-        if one.verdict != "unknown" and sum(other.verdict == one.verdict for other in findings) * 2 > len(
-            findings
-        ):
+        alike = sum(other.verdict == one.verdict for other in findings)
+        if one.verdict != "unknown" and 2 * alike > len(findings):
             return one
     known = {one.verdict for one in findings} - {"unknown"}
-    if known:
-        return Finding(
-            last.name,
-            last.label,
-            last.message,
-            "unknown",
-            last.wanted_cents,
-            last.sounding_cents,
-            last.later_cents,
-            "heard differently each time",
-        )
-    return last
+    if not known:
+        return last
+    doubts = [one.remark for one in findings if one.verdict == "unknown"]
+    remark = f"heard clearly only once: {doubts[-1]}" if len(known) == 1 else "heard differently each time"
+    return replace(last, verdict="unknown", remark=remark)
 
 
 EXACT_CENTS = 0.15

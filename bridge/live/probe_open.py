@@ -159,25 +159,29 @@ def run_probe(
     place = Place(request.key, request.channel, 2 if request.channel == 1 else 1, request.device_id)
     with held_signals() as guard, contextlib.ExitStack() as opened:
         opened.callback(stage.close)
+        microphone = None
+        if (
+            stage.input is not None
+        ):  # opened before the port, and so closed after it: the synth is silenced first
+            microphone = Microphone(stage.input.name)
+            microphone.input = stage.input
+            opened.enter_context(microphone)
         with quiet():
             port = stage.system.open_output(stage.port)
         seat = Seat(port, velocity=request.velocity, sound=request.sound)
-        opened.callback(_leave, guard, seat)
         if stage.system.title == "JACK":
             watch = JackWatch(seat.gone.set)
             opened.callback(watch.close)
+        opened.callback(_leave, guard, seat)
         if stage.reply is not None:
             memory = Memory(stage.system, stage.reply)
             opened.callback(memory.close)
             seat.keep(memory.ask(seat, request.device_id))
-        if stage.input is None:
+        if microphone is None:
             return ask_player(Asker(seat, place, answers, say), place, lambda text: progress(text, 0.0))
-        microphone = Microphone(stage.input.name)
-        microphone.input = stage.input
-        with microphone:
-            ear = Ear(microphone)
-            seat.wait = ear.skip
-            return examine(Prober(seat, ear, place), place, progress)
+        ear = Ear(microphone)
+        seat.wait = ear.skip
+        return examine(Prober(seat, ear, place), place, progress)
 
 
 def _leave(guard: Guard, seat: Seat) -> None:
