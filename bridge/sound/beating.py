@@ -29,6 +29,7 @@ from numpy.typing import NDArray
 from bridge.errors import InputProblem
 from bridge.sound import refuse
 from bridge.sound.blocks import demodulate
+from bridge.sound.mono import Mono, mono
 from bridge.sound.onsets import find_onsets
 from bridge.sound.partials import CENTS, StringFit, fit_string
 from bridge.sound.spectrum import Floats, peaks, spectrum
@@ -127,9 +128,7 @@ def hear_beats(
     InputProblem
         Where the sound is too short, silent, clipped, or the two have no partials in common that can be heard.
     """
-    sound = np.asarray(samples, dtype=np.float64)
-    sound = sound.mean(axis=1) if sound.ndim == 2 else sound
-    body = _body(sound, sample_rate)
+    body = _body(mono(samples, sample_rate), sample_rate)
     pairs = coinciding(first_hz, second_hz)
     if not pairs:
         raise InputProblem(
@@ -157,11 +156,12 @@ def coinciding(first_hz: float, second_hz: float) -> list[tuple[int, int]]:
     return [(p, q) for p, q in out if p * base[1] == q * base[0]]
 
 
-def _body(sound: Floats, rate: float) -> Floats:
+def _body(one: Mono, rate: float) -> Floats:
     """The sound from the pluck on."""
+    sound = one.sound
     if refuse.is_silent(sound):
         raise InputProblem(refuse.SILENCE)
-    if refuse.clipped_at(sound).size:
+    if one.clipped.size:
         raise InputProblem(refuse.CLIPPED)
     onsets = find_onsets(sound, rate)
     # The two may be plucked one after the other: what counts is where both sound.

@@ -33,7 +33,7 @@ from bridge.sound.heard import (
     heard_to_json,
     name_string,
 )
-from bridge.sound.spectrum import Floats
+from bridge.sound.mono import mono
 from bridge.sound.take import measure_take
 from bridge.sound.voice import voice_notes
 
@@ -55,7 +55,7 @@ def listen(
     Parameters
     ----------
     samples : ndarray, shape (n,) or (n, channels)
-        Full scale 1; channels are averaged.
+        Full scale 1; several channels become one (see `mono`).
     sample_rate : float
         Samples a second.
     strings : sequence of (number, hz), optional
@@ -95,7 +95,8 @@ def hear(
     Heard
         At least one note or one refusal.
     """
-    sound = _mono(samples, sample_rate)
+    one = mono(samples, sample_rate)
+    sound = one.sound
     length_s = sound.size / sample_rate
     if refuse.is_silent(sound):
         return Heard((), (Refusal(0.0, length_s, refuse.SILENCE),))
@@ -103,7 +104,7 @@ def hear(
         return Heard((), (Refusal(0.0, length_s, refuse.TOO_SHORT),))
     table = None if table_hz is None else np.asarray(table_hz, dtype=np.float64)
     around = Surroundings(tuple(strings or ()), table, tonic)
-    measured, unmeasured = measure_take(sound, sample_rate)
+    measured, unmeasured = measure_take(sound, sample_rate, one.clipped)
     refusals = tuple(Refusal(u.start_s, u.end_s, u.reason) for u in unmeasured)
     clipped = tuple(r for r in refusals if r.reason == refuse.CLIPPED)
     if refusals and not clipped:
@@ -123,26 +124,3 @@ def hear(
         sd = float(np.hypot(fit.cents_sd, 0.1 * fit.wobble_cents if fit.wobble_cents > 2.5 else 0.0))
         notes.append(around.note(pluck.start_s, pluck.end_s, fit.hz, sd, fit.stiffness, fit.attack_hz))
     return Heard(tuple(notes), refusals)
-
-
-def _mono(samples: NDArray[np.floating], sample_rate: float) -> Floats:
-    sound = np.asarray(samples, dtype=np.float64)
-    if sound.ndim == 2:
-        sound = sound.mean(axis=1)
-    if sound.ndim != 1:
-        raise InputProblem(f"sound has shape {sound.shape}, expected (samples,) or (samples, channels)")
-    if not np.all(np.isfinite(sound)):
-        raise InputProblem("the sound holds values that are no numbers", "is the file damaged?")
-    return sound - _offset(sound, sample_rate) if sound.size else sound
-
-
-def _offset(sound: Floats, sample_rate: float) -> float:
-    """A converter's constant offset: the mean of the quietest 50 ms, where that is quiet, else of everything."""
-    size = min(sound.size, max(1, round(0.05 * sample_rate)))
-    count = sound.size // size
-    blocks = sound[: count * size].reshape(count, size)
-    spread = blocks.std(axis=1)
-    quietest = int(np.argmin(spread))
-    if spread[quietest] < 0.1 * float(sound.std()):
-        return float(blocks[quietest].mean())
-    return float(sound.mean())

@@ -42,6 +42,8 @@ QUIET = 0.003
 #: Onsets nearer than this are told apart only by `together`.
 APART_S = 0.08
 TOP_HZ = 5000.0
+#: So many frames are worked on at once.
+CHUNK_FRAMES = 2000
 
 
 @dataclass(frozen=True)
@@ -105,34 +107,51 @@ def _unforeseen(low: Floats, rate: float) -> tuple[Floats, Floats, NDArray[np.bo
     # Single precision will do here, and is quicker.
     padded = np.concatenate([np.zeros(length), low]).astype(np.float32)
     frames = np.lib.stride_tricks.sliding_window_view(padded, length)[::step]
-    spectra = np.fft.rfft(frames * hann(length).astype(np.float32), good_length(length))[:, 2:]
-    level = np.abs(spectra)
-    turn = spectra / (level + 1e-12)
-    expected = level[LAG:-LAG] * turn[LAG:-LAG] ** 2 * np.conj(turn[: -2 * LAG])
-    # Bins that hold no more than noise are never foreseen: they do not count.
-    heard = level > 4.0 * _noise(level)
-    off = np.abs(spectra[2 * LAG :] - expected) * (heard[2 * LAG :] | heard[LAG:-LAG])
-    off = off.sum(axis=1)
-    total = (level * heard).sum(axis=1)
+    count = frames.shape[0]
+    noise = _noise(np.abs(_spectra(frames[:: max(1, count // 100)])))
+    total: Floats = np.zeros(count)
+    off: Floats = np.zeros(count)
+    up: Floats = np.zeros(count)
+    # Chunk by chunk, so that a long take needs no more memory than a short one; each looks back 2 * LAG frames.
+    for first in range(0, count, CHUNK_FRAMES):
+        back = min(first, 2 * LAG)
+        spectra = _spectra(frames[first - back : first + CHUNK_FRAMES])
+        level = np.abs(spectra)
+        heard = level > 4.0 * noise  # bins that hold no more than noise are never foreseen: they do not count
+        chunk = slice(first, first + level.shape[0] - back)
+        total[chunk] = (level * heard).sum(axis=1)[back:]
+        if level.shape[0] <= 2 * LAG:
+            continue
+        turn = spectra / (level + 1e-12)
+        expected = level[LAG:-LAG] * turn[LAG:-LAG] ** 2 * np.conj(turn[: -2 * LAG])
+        missed = np.abs(spectra[2 * LAG :] - expected) * (heard[2 * LAG :] | heard[LAG:-LAG])
+        off[first - back + 2 * LAG : chunk.stop] = missed.sum(axis=1)
+        rising = np.clip(level[LAG:] - level[:-LAG], 0.0, None) * heard[LAG:]
+        up[first - back + LAG : chunk.stop] = rising.sum(axis=1)
     held = np.maximum(total[2 * LAG :], total[LAG:-LAG])
-    surprise = np.zeros(total.size)
-    surprise[2 * LAG :] = off / (held + 0.02 * total.max() + 1e-12)
-    times = (np.arange(total.size) * step - length / 2) / rate
-    rise = np.zeros(total.size)
-    up = np.clip(level[LAG:] - level[:-LAG], 0.0, None) * heard[LAG:]
-    rise[LAG:] = up.sum(axis=1) / (np.maximum(total[LAG:], total[:-LAG]) + 1e-12)
+    surprise: Floats = np.zeros(count)
+    surprise[2 * LAG :] = off[2 * LAG :] / (held + 0.02 * total.max() + 1e-12)
+    times = (np.arange(count) * step - length / 2) / rate
+    rise: Floats = np.zeros(count)
+    rise[LAG:] = up[LAG:] / (np.maximum(total[LAG:], total[:-LAG]) + 1e-12)
     around = np.maximum.reduce([np.roll(rise, k) for k in (-2, -1, 0, 1, 2)])
-    return surprise, times, (total > QUIET * total.max()) & (around > RISES)
+    listened = (total > QUIET * total.max()) & (around > RISES)
+    return surprise, np.asarray(times, dtype=np.float64), np.asarray(listened, dtype=np.bool_)
 
 
-def _noise(level: Floats) -> Floats:
-    """Level of the noise in each bin: the lower quartile over all frames and some 40 bins around."""
+def _spectra(frames: NDArray[np.float32]) -> NDArray[np.complex64]:
+    length = frames.shape[1]
+    window = hann(length).astype(np.float32)
+    return np.asarray(np.fft.rfft(frames * window, good_length(length))[:, 2:], dtype=np.complex64)
+
+
+def _noise(level: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Level of the noise in each bin: the lower quartile over the frames given and some 40 bins around."""
     bins = level.shape[1]
     edges = np.linspace(0, bins, max(2, bins // 40) + 1).astype(int)
-    some = level[:: max(1, level.shape[0] // 100)]
     blocks = []
     for a, b in pairwise(edges):
-        values = some[:, a:b].ravel()
+        values = level[:, a:b].ravel()
         blocks.append(float(np.partition(values, values.size // 4)[values.size // 4]))
     return np.repeat(np.array(blocks, dtype=np.float32), np.diff(edges))
 

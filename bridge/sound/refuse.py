@@ -39,23 +39,29 @@ def clipped_at(samples: Floats) -> Floats:
     sound's own extreme, counts where the step before it or after it is many times larger than any step on it.
     """
     out: list[int] = []
-    # In eight bits every step is large: a step that counts is many of the smallest.
-    steps = np.abs(np.diff(samples))
-    smallest = float(np.min(steps, where=steps > 0, initial=np.inf)) if steps.any() else 0.0
     for sign in (1.0, -1.0):
-        wave = sign * samples
-        top = float(wave.max(initial=0.0))
+        top = float(samples.max(initial=0.0) if sign > 0 else -samples.min(initial=0.0))
         if top < 1e-3:
             continue
-        at = wave > top * (1 - 1.5e-4)
+        ceiling = top * (1 - 1.5e-4)
+        at = samples > ceiling if sign > 0 else samples < -ceiling
         if at.sum() < 3 * CEILING_TOUCHES:
             continue
         edges = np.diff(np.concatenate([[0], at.astype(np.int8), [0]]))
         starts, ends = np.flatnonzero(edges == 1), np.flatnonzero(edges == -1)
-        long = (ends - starts >= 3) & (starts > 0) & (ends < wave.size)
+        long = (ends - starts >= 3) & (starts > 0) & (ends < samples.size)
         starts, ends = starts[long], ends[long]
-        step = np.maximum(top - wave[starts - 1], top - wave[ends]) if starts.size else np.zeros(0)
-        hard = step > max(4e-3 * top, 4.0 * smallest)
+        if starts.size < CEILING_TOUCHES:
+            continue
+        step = top - np.minimum(sign * samples[starts - 1], sign * samples[ends])
+        # In eight bits every step is large: a step that counts is many of the smallest.
+        hard = step > max(4e-3 * top, 4.0 * _smallest_step(samples))
         if int(hard.sum()) >= CEILING_TOUCHES:
             out += starts[hard].tolist()
     return np.sort(np.asarray(out, dtype=np.float64))
+
+
+def _smallest_step(samples: Floats) -> float:
+    """Smallest step other than nought between neighbouring samples."""
+    steps = np.abs(np.diff(samples))
+    return float(np.min(steps, where=steps > 0, initial=np.inf)) if steps.any() else 0.0

@@ -23,7 +23,7 @@ from bridge.sound import refuse
 from bridge.sound.comb import Comb, best_comb
 from bridge.sound.onsets import Onset, find_onsets
 from bridge.sound.partials import StringFit, fit_string
-from bridge.sound.ringing import NO_TONES, Tones, follow_tones, ring_on, still_ringing
+from bridge.sound.ringing import NO_TONES, Tones, follow_on, follow_tones, ring_on, still_ringing
 from bridge.sound.spectrum import Floats, Peaks, peaks, spectrum
 
 #: The shortest stretch for one note.
@@ -40,6 +40,10 @@ DOMINANT_OVER_RINGING = 0.6
 NEW_POWER = 0.1
 #: A pluck that leaves less than this of the power before it is none.
 FALLS_POWER = 0.25
+#: A partial that was there before is new if it is so many times louder than it would have been.
+NEW_OVER_OLD = 2.0
+#: Tones so far apart are told apart, in Hz; blocks are made at most so long to do it, in seconds.
+CLEAR_HZ, MOST_APART_S = 8.0, 0.12
 #: Share of the sound's power, noise included, that the string must account for.
 TONAL = 0.5
 #: A pitch that wavers more than this (root mean square) is no settled string's.
@@ -68,13 +72,17 @@ class Unmeasured:
     reason: str
 
 
-def measure_take(sound: Floats, sample_rate: float) -> tuple[list[Measured], list[Unmeasured]]:
+def measure_take(
+    sound: Floats, sample_rate: float, clipped: Floats
+) -> tuple[list[Measured], list[Unmeasured]]:
     """Measure every pluck of a take as a string of its own.
 
     Parameters
     ----------
     sound : ndarray, shape (n,)
     sample_rate : float
+    clipped : ndarray, shape (times,)
+        Sample numbers at which the recording clips (see `mono`).
 
     Returns
     -------
@@ -82,7 +90,7 @@ def measure_take(sound: Floats, sample_rate: float) -> tuple[list[Measured], lis
         Each in order of time; together at least one.
     """
     length_s = sound.size / sample_rate
-    clipped_s = refuse.clipped_at(sound) / sample_rate
+    clipped_s = clipped / sample_rate
     onsets = find_onsets(sound, sample_rate)
     results: list[Measured | Unmeasured] = []
     if not onsets or onsets[0].time_s > 0.15:
@@ -172,17 +180,15 @@ def _string(
     body = stretch[skip:]
     if _sounding_s(body if uncleared is None else uncleared[skip:], rate) < LEAST_NOTE_S:
         return Unmeasured(start_s, end_s, refuse.TOO_SHORT)
-    comb = _guess(body, rate, tones)
+    comb = _guess(body, rate, tones, uncleared, skip)
     if comb is not None and uncleared is not None:
-        goes_on = still_ringing(uncleared, rate, tones, comb.hz)
-        if not goes_on.all():
-            tones = tones.pick(goes_on)
-            body = (uncleared - ring_on(tones, uncleared.size, rate))[skip:]
-            comb = _guess(body, rate, tones) or comb
+        tones = _really_ringing(uncleared, rate, tones, comb, skip)
+        body = (uncleared - ring_on(tones, uncleared.size, rate))[skip:]
+        comb = _guess(body, rate, tones, uncleared, skip) or comb
     if comb is None:
         return Unmeasured(start_s, end_s, _why_not(body, rate))
     rivals = (tones.hz, tones.amplitude) if len(tones) else None
-    fit = fit_string(body, rate, comb.f0_hz, comb.stiffness, rivals)
+    fit = fit_string(body, rate, comb.f0_hz, comb.stiffness, rivals, block_s=_apart_s(comb, tones))
     if fit is None or fit.explained < TONAL:
         return Unmeasured(start_s, end_s, _why_not(body, rate))
     if _mixed(comb, fit, tones):
@@ -202,20 +208,72 @@ def _sounding_s(body: Floats, rate: float) -> float:
     return float(np.flatnonzero(level >= 0.02 * level.max())[-1] + 1) * step / rate
 
 
-def _guess(body: Floats, rate: float, tones: Tones) -> Comb | None:
-    look = body[: round((0.5 if len(tones) else 1.0) * rate)]
+def _really_ringing(uncleared: Floats, rate: float, tones: Tones, comb: Comb, skip: int) -> Tones:
+    """The old tones as they go on under the new string: followed where they stand clear of it, else carried on."""
+    goes_on = still_ringing(uncleared, rate, tones, comb.hz)
+    carried = tones.pick(goes_on)
+    body = (uncleared - ring_on(carried, uncleared.size, rate))[skip:]
+    rivals = (carried.hz, carried.amplitude)
+    fit = fit_string(body, rate, comb.f0_hz, comb.stiffness, rivals, block_s=_apart_s(comb, tones))
+    if fit is None:
+        return carried
+    partials = np.array([partial.hz for partial in fit.partials])
+    clear = np.all(np.abs(tones.hz[:, None] - partials) > CLEAR_HZ, axis=1)
+    # What is left without the new string is the old ones, from after the pluck's own noise on.
+    left = fit.residual + ring_on(carried, uncleared.size, rate)[skip:]
+    late_s = skip / rate
+    followed = follow_on(left, rate, tones.pick(clear).later(late_s)).later(-late_s)
+    return followed.and_also(tones.pick(goes_on & ~clear))
+
+
+def _apart_s(comb: Comb, tones: Tones) -> float:
+    """Length of blocks that tell the string's partials from what rings between them, in seconds."""
+    loud = tones.amplitude > 0.05 * float(comb.amplitude.max(initial=0.0))
+    gaps = np.abs(tones.hz[loud][:, None] - comb.hz)
+    gaps = gaps[gaps > CLEAR_HZ]
+    return min(MOST_APART_S, 2.0 / float(gaps.min())) if gaps.size else 0.0
+
+
+def _guess(body: Floats, rate: float, tones: Tones, uncleared: Floats | None, skip: int) -> Comb | None:
+    size = round((0.5 if len(tones) else 1.0) * rate)
+    look = body[:size]
     if look.size < 0.05 * rate:
         return None
-    return best_comb(_without(peaks(spectrum(look, rate)), tones))
+    found = peaks(spectrum(look, rate))
+    if uncleared is None or not len(tones):
+        return best_comb(found)
+    middle = tones.later((skip + 0.5 * look.size) / rate)
+    found = _without(found, middle, spectrum(uncleared[skip:][:size], rate).at(middle.hz))
+    comb = best_comb(found)
+    for _ in range(3):
+        if comb is None or not _holds_a_higher_one(comb, middle, found.width_hz):
+            break
+        comb = best_comb(found, 1.5 * comb.f0_hz)
+    return comb
 
 
-def _without(found: Peaks, tones: Tones) -> Peaks:
-    """The peaks less those that subtracting the old tones may have left."""
-    if not len(tones) or not len(found):
+def _holds_a_higher_one(comb: Comb, tones: Tones, near_hz: float) -> bool:
+    """Is what is new in a comb a string at a multiple of its fundamental, and the rest an old string that rings on?"""
+    near = np.abs(comb.hz[:, None] - tones.hz) < near_hz
+    old = np.max(np.where(near, tones.amplitude, 0.0), axis=1)
+    new = (comb.amplitude > NEW_OVER_OLD * old) & (comb.amplitude > 0.02 * comb.amplitude.max())
+    return any(
+        bool(np.any(new & (comb.numbers % k == 0)) and not np.any(new & (comb.numbers % k != 0)))
+        for k in (2, 3, 4, 5)
+    )
+
+
+def _without(found: Peaks, tones: Tones, now: Floats) -> Peaks:
+    """The peaks less those that subtracting the old tones may have left.
+
+    `now` is how loud it is where these ring: one that rings on as loud as foretold, though out of step, is none new.
+    """
+    if not len(found):
         return found
     near = np.abs(found.hz[:, None] - tones.hz) < found.width_hz
-    leftover = np.any(near & (found.amplitude[:, None] < 0.6 * tones.amplitude), axis=1)
-    return found.pick(np.asarray(~leftover, dtype=np.bool_))
+    leftover = found.amplitude[:, None] < 0.6 * tones.amplitude
+    leftover |= np.abs(now - tones.amplitude) < 0.4 * tones.amplitude
+    return found.pick(np.asarray(~np.any(near & leftover, axis=1), dtype=np.bool_))
 
 
 def _mixed(comb: Comb, fit: StringFit, tones: Tones) -> bool:

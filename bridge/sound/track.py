@@ -33,6 +33,8 @@ NEARLY = 0.9
 LEAVES_CENTS = 70.0
 GAP_S = 0.05
 LEAST_RUN_S = 0.12
+#: So many frames are worked on at once, so that a long take needs no more memory than a short one.
+CHUNK_FRAMES = 512
 
 
 @dataclass(frozen=True, eq=False)
@@ -86,9 +88,12 @@ def track_pitch(
     frames = np.lib.stride_tricks.sliding_window_view(samples, length)[::step]
     longest = min(length - 2, round(sample_rate / low_hz) + 2)
     shortest = max(2, int(sample_rate / high_hz))
-    agreement = _agreement(frames, longest)
-    hz, clarity = _first_good_peak(agreement, shortest, sample_rate, nearly)
-    level = np.asarray(np.sqrt(np.mean(frames**2, axis=1)), dtype=np.float64)
+    hz, clarity, level = np.zeros((3, frames.shape[0]))
+    for first in range(0, frames.shape[0], CHUNK_FRAMES):
+        chunk = slice(first, first + CHUNK_FRAMES)
+        agreement = _agreement(frames[chunk], longest)
+        hz[chunk], clarity[chunk] = _first_good_peak(agreement, shortest, sample_rate, nearly)
+        level[chunk] = np.sqrt(np.mean(frames[chunk] ** 2, axis=1))
     t = (np.arange(frames.shape[0]) * step + length / 2) / sample_rate
     hz = np.where((clarity >= 0.5) & (level > 1e-5), hz, 0.0)
     return Track(np.asarray(t, dtype=np.float64), np.asarray(hz, dtype=np.float64), clarity, level)

@@ -144,6 +144,21 @@ def test_strummed_recorded_strings_never_give_a_wrong_pitch_with_confidence(seed
     assert len(heard.notes) <= 1
 
 
+def test_one_clipped_channel_of_two_is_seen() -> None:
+    sound = noisy(Pluck(146.83, 5e-5, 2.0).samples(2.0, RATE), 40.0, np.random.default_rng(4))
+    both = np.column_stack([np.clip(2.5 * sound, -0.8, 0.8), sound])
+    assert reasons(both) == {refuse.CLIPPED}
+
+
+@pytest.mark.parametrize("second", [-1.0, -0.9, 0.0, 0.3, 1.0])
+@pytest.mark.parametrize("offset", [0.0, 0.1])
+def test_two_channels_are_one_sound_however_they_are_wired(second: float, offset: float) -> None:
+    """The second channel inverted, silent, softer or the same, with or without a constant offset."""
+    sound = noisy(Pluck(146.83, 5e-5, 2.0).samples(2.0, RATE), 40.0, np.random.default_rng(4))
+    (note,) = hear(np.column_stack([sound, second * sound]) + offset, RATE).notes
+    assert abs(1200 * math.log2(note.hz / (146.83 * math.sqrt(1 + 5e-5)))) < 0.05
+
+
 def test_the_reason_is_raised_as_one_sentence() -> None:
     with pytest.raises(InputProblem, match="nothing to hear: check the microphone"):
         listen(np.zeros(RATE), RATE)
@@ -158,3 +173,5 @@ def test_damaged_samples_are_named() -> None:
         listen(sound, RATE)
     with pytest.raises(InputProblem, match=r"shape \(2, 2, 2\)"):
         listen(np.zeros((2, 2, 2)), RATE)
+    with pytest.raises(InputProblem, match=r"shape \(9, 0\)"):
+        listen(np.zeros((9, 0)), RATE)

@@ -69,6 +69,13 @@ def test_onsets_are_placed_within_a_few_milliseconds() -> None:
         assert off.max() < 0.06
 
 
+def test_a_long_take_is_heard_as_its_parts_are() -> None:
+    """A minute and a half, worked on piece by piece: every pluck is found, wherever the pieces meet."""
+    part = noisy(Pluck(146.83, 5e-5, 0.3).samples(1.5, RATE), 40, np.random.default_rng(15))
+    onsets = find_onsets(np.tile(part, 60), RATE)
+    assert np.array([onset.time_s for onset in onsets]) == pytest.approx(1.5 * np.arange(60), abs=0.005)
+
+
 def test_the_same_string_plucked_again() -> None:
     rng = np.random.default_rng(8)
     sound = np.zeros(5 * RATE)
