@@ -476,10 +476,8 @@ def test_ten_deaths_of_the_server_while_it_plays(tmp_path: Path, sine_font: Path
                     run.wait("playing again|is back")
                 until(lambda: any(data[0] == 0x92 for _, data in box.heard()), what="the track does not play")
                 until(partial(_passes, tap, box, 40 + round_number), what="the keyboard is not heard")
-                began_s = time.monotonic()
                 server.kill()
-                run.wait("the MIDI server is gone", limit_s=2.0)
-                assert time.monotonic() - began_s < 1.0 + 1.0
+                run.wait("the MIDI server is gone", limit_s=1.0)
             server.start()
         with jack.JackTap(server, name="tap"), jack.JackTap(server, name="box") as box:
             box.start()

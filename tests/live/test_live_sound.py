@@ -98,7 +98,7 @@ def test_notes_and_chords_have_the_tables_pitch_across_a_change_while_they_sound
         assert sound.peak(0.15, 0.15) < 1e-6
 
 
-@pytest.mark.parametrize("method", ["octave", "bend"])
+@pytest.mark.parametrize("method", ["note", "octave", "bend"])
 def test_next_leaves_a_note_and_glide_moves_it_slowly(stage: Stage, method: str) -> None:
     with stage.live("--synth", "fluidsynth", "--method", method, "--on-change", "next"):
         stage.strike(59)
