@@ -71,7 +71,7 @@ def first_lines(blocks: Blocks) -> tuple[Floats, NDArray[np.bool_]]:
     held = np.abs(together) / np.maximum(power, 1e-30)
     slope = np.angle(together) / blocks.hop_s
     # A neighbour's skirt shows as a slope far from where the law puts the partial.
-    clear = (held > max(0.35, 3.0 / np.sqrt(blocks.t.size))) & (power > 1e-6 * power.max())
+    clear = (held > np.clip(3.0 / np.sqrt(blocks.t.size), 0.35, 0.7)) & (power > 1e-6 * power.max())
     clear &= np.abs(slope) < 0.3 * np.pi / blocks.hop_s
     return slope, clear
 

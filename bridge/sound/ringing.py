@@ -10,6 +10,7 @@ Index
 -----
 `Tones`             damped sinusoids, from a moment on
 `follow_tones`      find them in the stretch before a pluck
+`follow_on`         how they went on after it
 `ring_on`           their sound later
 `still_ringing`     which of them really go on
 """
@@ -22,7 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bridge.sound.blocks import Blocks, demodulate, synthesize
-from bridge.sound.lines import fit_lines
+from bridge.sound.lines import Lines, fit_lines
 from bridge.sound.spectrum import Floats, peaks, spectrum
 
 #: At least so much sound before a pluck is needed to follow what rings.
@@ -51,6 +52,15 @@ class Tones:
 
     def pick(self, keep: NDArray[np.bool_]) -> Tones:
         return Tones(self.hz[keep], self.decay_rate[keep], self.amplitude[keep], self.phase[keep])
+
+    def and_also(self, more: Tones) -> Tones:
+        """These tones and more, as at the same moment."""
+        return Tones(
+            np.concatenate([self.hz, more.hz]),
+            np.concatenate([self.decay_rate, more.decay_rate]),
+            np.concatenate([self.amplitude, more.amplitude]),
+            np.concatenate([self.phase, more.phase]),
+        )
 
     def later(self, seconds: float) -> Tones:
         """The same tones `seconds` later."""
@@ -87,29 +97,62 @@ def follow_tones(before: Floats, sample_rate: float) -> Tones:
     )
     if len(found) == 0:
         return NO_TONES
-    hz = found.hz
-    # Blocks as long as tell neighbouring tones apart, but at least four in the stretch.
-    gap = float(np.min(np.diff(hz), initial=200.0))
-    length = round(np.clip(4.0 / max(gap, 1.0), 0.03, min(0.2, seconds / 2.5)) * sample_rate)
-    none = np.zeros(hz.size)  # tones of several strings share no drift
-    blocks = demodulate(before, sample_rate, hz, length)
-    lines = fit_lines(blocks, none, None, 0.0)
-    for _ in range(2):
-        hz = hz + np.clip(lines.slope / (2 * np.pi), -0.5 / seconds * 4, 0.5 / seconds * 4)
-        decay = np.clip(lines.decay, 0.0, 60.0)
-        start = np.exp(lines.log_amplitude) * np.exp(1j * lines.phase)
-        left = before - synthesize(before.size, sample_rate, -decay + 2j * np.pi * hz, start, length)
-        blocks = demodulate(left, sample_rate, hz, length)
-        own = start * np.exp(-decay * blocks.t[:, None])
-        lines = fit_lines(Blocks(blocks.t, blocks.y + own, length, blocks.hop_s), none, lines, 0.0)
-    hz = hz + lines.slope / (2 * np.pi)
-    decay = np.clip(lines.decay, 0.0, 60.0)
+    hz, decay, lines, blocks = _damped(before, sample_rate, found.hz)
     # The smooth envelope's last block tells better than the exponential where a tone stands at the end.
     middle = float(blocks.t[-1])
     amplitude = lines.amplitude[-1] * np.exp(-decay * (seconds - middle))
     phase = lines.phase + 2 * np.pi * hz * seconds
     keep = np.isfinite(hz) & (amplitude > 0) & (np.abs(hz - found.hz) < 2.0 * found.width_hz)
     return Tones(hz, decay, amplitude, phase).pick(keep)
+
+
+def follow_on(after: Floats, sample_rate: float, tones: Tones) -> Tones:
+    """The same tones as they really went on in the stretch after the pluck, as they stand at its start.
+
+    Parameters
+    ----------
+    after : ndarray, shape (n,)
+        The stretch, without the new string.
+    sample_rate : float
+    tones : Tones
+        As carried on from before; those that cannot be followed stay as they are.
+    """
+    seconds = after.size / sample_rate
+    if seconds < LEAST_S or len(tones) == 0:
+        return tones
+    hz, decay, lines, _ = _damped(after, sample_rate, tones.hz)
+    amplitude = np.exp(lines.log_amplitude)
+    width = 2.0 / seconds
+    # No tone grows by itself; one that seems to is another string's.
+    held = np.isfinite(hz) & np.isfinite(amplitude) & (np.abs(hz - tones.hz) < 2.0 * width)
+    held &= amplitude < 1.5 * tones.amplitude
+    return Tones(
+        np.where(held, hz, tones.hz),
+        np.where(held, decay, tones.decay_rate),
+        np.where(held, amplitude, tones.amplitude),
+        np.where(held, lines.phase, tones.phase),
+    )
+
+
+def _damped(sound: Floats, sample_rate: float, hz: Floats) -> tuple[Floats, Floats, Lines, Blocks]:
+    """Follow damped sinusoids near `hz`: their frequencies, decays, and lines and blocks of the last pass."""
+    seconds = sound.size / sample_rate
+    # Blocks as long as tell neighbouring tones apart, but at least four in the stretch.
+    gap = float(np.min(np.diff(np.sort(hz)), initial=200.0))
+    length = round(np.clip(4.0 / max(gap, 1.0), 0.03, min(0.2, seconds / 2.5)) * sample_rate)
+    none = np.zeros(hz.size)  # tones of several strings share no drift
+    blocks = demodulate(sound, sample_rate, hz, length)
+    lines = fit_lines(blocks, none, None, 0.0)
+    for _ in range(2):
+        hz = hz + np.clip(lines.slope / (2 * np.pi), -2.0 / seconds, 2.0 / seconds)
+        decay = np.clip(lines.decay, 0.0, 60.0)
+        start = np.exp(lines.log_amplitude) * np.exp(1j * lines.phase)
+        left = sound - synthesize(sound.size, sample_rate, -decay + 2j * np.pi * hz, start, length)
+        blocks = demodulate(left, sample_rate, hz, length)
+        own = start * np.exp(-decay * blocks.t[:, None])
+        lines = fit_lines(Blocks(blocks.t, blocks.y + own, length, blocks.hop_s), none, lines, 0.0)
+    hz = hz + lines.slope / (2 * np.pi)
+    return hz, np.clip(lines.decay, 0.0, 60.0), lines, blocks
 
 
 def ring_on(tones: Tones, size: int, sample_rate: float) -> Floats:

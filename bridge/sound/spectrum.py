@@ -75,6 +75,12 @@ class Spectrum:
     step_hz: float
     width_hz: float
 
+    def at(self, hz: Floats) -> Floats:
+        """Greatest amplitude within half a lobe of each of `hz`, shape of `hz`."""
+        reach = max(1, round(0.5 * self.width_hz / self.step_hz))
+        bins = np.round(hz / self.step_hz).astype(int)[:, None] + np.arange(-reach, reach + 1)
+        return np.asarray(self.amplitude[np.clip(bins, 0, self.amplitude.size - 1)].max(axis=1))
+
 
 def spectrum(samples: Floats, sample_rate: float, top_hz: float = 8000.0, pad: int = 2) -> Spectrum:
     """Hann-windowed amplitude spectrum of `samples`, zero-padded `pad` times."""
