@@ -14,8 +14,10 @@ from __future__ import annotations
 from collections.abc import Generator, Iterable
 from dataclasses import dataclass, field, replace
 
+from bridge.engine import probe_bends as bends
 from bridge.engine import probe_trials as trials
-from bridge.engine.probe_trials import Carrier, Place, Trial
+from bridge.engine.probe_messages import Carrier, Place
+from bridge.engine.probe_trials import Trial
 from bridge.engine.probe_verdicts import (
     Exactness,
     Finding,
@@ -194,7 +196,7 @@ def _nearer(cents: float | None, coarse: float, full: float) -> bool | None:
 
 def _bends(found: Findings) -> Generator[Trial, Hearing, None]:
     place = found.place
-    trial = trials.bend_as_it_is(place)
+    trial = bends.bend_as_it_is(place)
     for _ in range(HEARINGS):
         hearing = yield trial
         finding = _judge_bend(trial, hearing)
@@ -202,17 +204,17 @@ def _bends(found: Findings) -> Generator[Trial, Hearing, None]:
             break
     found.rows[trial.name] = finding
     if finding.obeyed and finding.later_cents is not None:
-        found.default_range_semitones = finding.later_cents / trials.BEND_STEPS * CENTRE / 100
+        found.default_range_semitones = finding.later_cents / bends.BEND_STEPS * CENTRE / 100
     if not finding.obeyed:
         return
-    yield from _all(found, [trials.bend_range(place)])
+    yield from _all(found, [bends.bend_range(place)])
     if found.obeyed("bend-range"):
         yield from _widest(found)
     semitones = 2 if found.obeyed("bend-range") else round(found.default_range_semitones or 0.0)
     if semitones < 1:
         return
-    hearing = yield trials.bend_points(place)
-    asked = [steps * semitones * 100 / CENTRE for steps in trials.BEND_POINTS]
+    hearing = yield bends.bend_points(place)
+    asked = [steps * semitones * 100 / CENTRE for steps in bends.BEND_POINTS]
     found.bends = exactness(asked, hearing.cents[1:], scaled=True)
 
 
@@ -229,7 +231,7 @@ def _judge_bend(trial: Trial, hearing: Hearing) -> Finding:
 
 def _range_heard(semitones: int, cents: float | None) -> float | None:
     """Return the range that a bend showed."""
-    return None if cents is None else cents / trials.range_steps(semitones) * CENTRE / 100
+    return None if cents is None else cents / bends.range_steps(semitones) * CENTRE / 100
 
 
 def _widest(found: Findings) -> Generator[Trial, Hearing, None]:
@@ -240,7 +242,7 @@ def _widest(found: Findings) -> Generator[Trial, Hearing, None]:
         semitones = tried.pop(0)
         heard = []
         for _ in range(2):
-            hearing = yield trials.wide_range(found.place, semitones)
+            hearing = yield bends.wide_range(found.place, semitones)
             heard.append(_range_heard(semitones, hearing.cents[1]))
             if heard[-1] is not None:
                 break
@@ -265,11 +267,11 @@ def _mpe(found: Findings) -> Generator[Trial, Hearing, None]:
     if not members or not found.obeyed("bend"):
         return
     default = found.default_range_semitones
-    trial = trials.mpe_zone(place, members[0])
+    trial = bends.mpe_zone(place, members[0])
     if default is not None and default > 40 and not found.obeyed("bend-range"):
         remark = f"its bends reach {default:.0f} semitones anyway, so a zone cannot be told"
         found.rows["mpe"] = Finding(trial.name, trial.label, trial.message, "unknown", remark=remark)
         return
     yield from _all(found, [trial])
     if found.obeyed("mpe"):
-        yield from _all(found, [trials.mpe_range(place, members[0])])
+        yield from _all(found, [bends.mpe_range(place, members[0])])

@@ -14,9 +14,11 @@ from collections.abc import Generator, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
+from bridge.engine import probe_bends as bends
 from bridge.engine import probe_trials as trials
 from bridge.engine.probe_course import Findings
-from bridge.engine.probe_trials import Place, Trial
+from bridge.engine.probe_messages import Place
+from bridge.engine.probe_trials import Trial
 from bridge.engine.probe_verdicts import Finding, Verdict
 
 Answer = Literal["lower", "same", "higher", "unsure"]
@@ -119,15 +121,15 @@ def _others(found: Findings) -> Generator[Question, Answer, None]:
     place = found.place
     yield from _try(found, trials.master_fine(place))
     yield from _try(found, trials.channel_fine(place))
-    yield from _try(found, trials.bend_as_it_is(place))
+    yield from _try(found, bends.bend_as_it_is(place))
     if not found.obeyed("bend"):
         return
-    yield from _try(found, trials.bend_range(place))
+    yield from _try(found, bends.bend_range(place))
     if found.obeyed("bend-range"):
         found.widest_range_semitones = 12  # which is what was heard to be obeyed
     member = place.channel if place.channel != 1 else place.other
     if member != 1:
-        yield from _try(found, trials.mpe_zone(place, member))
+        yield from _try(found, bends.mpe_zone(place, member))
 
 
 def _try(found: Findings, trial: Trial) -> Generator[Question, Answer, None]:

@@ -7,14 +7,10 @@ notes follow (*now*), only later ones (*new*), or none.
 
 Every trial brings along what takes it back (`Trial.undo`), so that leaving in its middle is one list of messages.
 
-Shifts asked for go down by `SHIFT_CENTS`: every form of every message can hold them, and a player hears them. Tuning
-program 0 of bank 0 is used, because some synths follow it unselected, and program 1 and bank 1 where it must be shown
-that choosing them works. Single notes name the test key alone; scale/octave messages its pitch class and the test
-channel alone; dumps name all keys, equal but for the test key.
-
 Conventions: channels are 1 to 16; cents; messages are whole.
 
-Index: `Step`, `Trial`, `Place`; the builders of trials; `restore`, what brings a channel back at the end.
+Index: `Step`, `Trial`; `usual`, `control`; the builders of trials of tunings, their selection, fine tuning and device
+IDs. Those of bends stand in `bridge.engine.probe_bends`.
 
 Sources: MIDI 1.0 Detailed Specification, "MIDI Tuning"; CA-020, CA-021, CA-025; *MIDI Polyphonic Expression* (2018).
 """
@@ -25,16 +21,22 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
-from bridge.wire import mts, rpn
-from bridge.wire.bend import CENTRE, MAX_VALUE, bend_message
-
-SHIFT_CENTS = -60.0
-ALL_DEVICES = 0x7F
-PROGRAM, OTHER_PROGRAM, OTHER_BANK = 0, 1, 1
-_NAME = "probe"
-
-Carrier = Literal["note", "note-bank", "octave", "dump"]
-"""A tuning message that a synth was found to obey, used to try something else."""
+from bridge.engine.probe_messages import (
+    OTHER_BANK,
+    OTHER_PROGRAM,
+    PROGRAM,
+    SHIFT_CENTS,
+    Carrier,
+    Place,
+    carrier_message,
+    dump_message,
+    master_message,
+    note_message,
+    octave_dump_message,
+    octave_message,
+    select_messages,
+)
+from bridge.wire import rpn
 
 
 @dataclass(frozen=True)
@@ -84,105 +86,6 @@ class Trial:
     wanted_cents: float = SHIFT_CENTS
 
 
-@dataclass(frozen=True)
-class Place:
-    """Where trials are held.
-
-    Attributes
-    ----------
-    key : int
-        The test key.
-    channel, other : int
-        Channels that are heard; `other` may be the same where there is only one.
-    device_id : int
-    """
-
-    key: int = 69
-    channel: int = 1
-    other: int = 2
-    device_id: int = ALL_DEVICES
-
-
-# ---- messages ------------------------------------------------------------------------------------------------------
-
-
-def frequency_data(key: int, cents: float) -> int:
-    """Return the 21-bit frequency data of a key shifted by some cents, to the nearest step."""
-    return round((key + cents / 100.0) * 16384)
-
-
-def _whole_table(key: int, cents: float) -> tuple[int, ...]:
-    return tuple(frequency_data(each, cents if each == key else 0.0) for each in range(128))
-
-
-def note_message(
-    place: Place, cents: float, program: int = PROGRAM, bank: int | None = None, realtime: bool = True
-) -> bytes:
-    """Return a single note tuning change of the test key."""
-    pair = (place.key, frequency_data(place.key, cents))
-    return mts.encode(mts.NoteTuning(place.device_id, program, (pair,), bank, realtime))
-
-
-def dump_message(place: Place, cents: float, program: int = PROGRAM, bank: int | None = None) -> bytes:
-    """Return a dump of a whole tuning program, equal but for the test key."""
-    return mts.encode(mts.BulkDump(place.device_id, program, _NAME, _whole_table(place.key, cents), bank))
-
-
-def _offsets(place: Place, cents: float, form: Literal[1, 2]) -> tuple[int, ...]:
-    return tuple(
-        mts.cents_to_offset(cents if pitch_class == place.key % 12 else 0.0, form)[0]
-        for pitch_class in range(12)
-    )
-
-
-def octave_message(
-    place: Place, cents: float, form: Literal[1, 2] = 2, realtime: bool = True, channel: int | None = None
-) -> bytes:
-    """Return a scale/octave tuning of the test key's pitch class on one channel."""
-    channels = (channel or place.channel,)
-    return mts.encode(
-        mts.OctaveTuning(place.device_id, channels, _offsets(place, cents, form), form, realtime)
-    )
-
-
-def _octave_dump(place: Place, cents: float, form: Literal[1, 2]) -> bytes:
-    return mts.encode(mts.OctaveDump(place.device_id, 0, PROGRAM, _NAME, _offsets(place, cents, form), form))
-
-
-def _master(place: Place, cents: float) -> bytes:
-    return mts.encode(mts.MasterFineTuning(place.device_id, cents))
-
-
-def bend_by(channel: int, steps: int) -> bytes:
-    """Return a pitch bend by so many of 8192 steps, as far as the wire holds."""
-    return bend_message(channel, min(max(CENTRE + steps, 0), MAX_VALUE))
-
-
-def carrier_message(place: Place, carrier: Carrier, cents: float, program: int = PROGRAM) -> bytes:
-    """Return the message of a carrier that shifts the test key."""
-    match carrier:
-        case "note":
-            return note_message(place, cents, program)
-        case "note-bank":
-            return note_message(place, cents, program, 0)
-        case "octave":
-            return octave_message(place, cents)
-        case "dump":
-            return dump_message(place, cents, program)
-
-
-def _select(place: Place, program: int = PROGRAM, bank: int = 0, bank_rpn: bool = True) -> tuple[bytes, ...]:
-    return tuple(rpn.select_tuning(place.channel, bank, program, bank_rpn))
-
-
-def restore(channels: Sequence[int]) -> list[bytes]:
-    """Return what brings channels back at the very end: no bend, a range of two semitones, no fine tuning, null."""
-    out: list[bytes] = []
-    for channel in channels:
-        out += [bend_by(channel, 0), *rpn.bend_range(channel, 2), *rpn.fine_tuning(channel, 0.0)]
-    return out
-
-
 # ---- trials --------------------------------------------------------------------------------------------------------
 
 
@@ -213,7 +116,7 @@ def tuning_trials(place: Place, selected: bool) -> list[Trial]:
     As it is, a channel may follow program 0 because the synth begins so, or because it was told to before: that cannot
     be told apart, and is not. Only the forms that some synth obeys so are then tried.
     """
-    before = _select(place) if selected else ()
+    before = select_messages(place) if selected else ()
     follow = "" if selected else ", channel as found"
     end = "" if selected else "-unselected"
     back = (note_message(place, 0.0), note_message(place, 0.0, PROGRAM, 0))
@@ -262,15 +165,15 @@ def tuning_trials(place: Place, selected: bool) -> list[Trial]:
                 "octave-dump-1",
                 "stored octave table, whole cents",
                 "7E 08 05",
-                _octave_dump(place, SHIFT_CENTS, 1),
-                _octave_dump(place, 0.0, 1),
+                octave_dump_message(place, SHIFT_CENTS, 1),
+                octave_dump_message(place, 0.0, 1),
             ),
             (
                 "octave-dump-2",
                 "stored octave table, fine",
                 "7E 08 06",
-                _octave_dump(place, SHIFT_CENTS, 2),
-                _octave_dump(place, 0.0, 2),
+                octave_dump_message(place, SHIFT_CENTS, 2),
+                octave_dump_message(place, 0.0, 2),
             ),
         ]
     return [
@@ -326,9 +229,9 @@ def program_select(place: Place, carrier: Carrier) -> Trial:
         "choosing a tuning",
         "RPN 00 03",
         place.channel,
-        (*_select(place), carrier_message(place, carrier, SHIFT_CENTS, OTHER_PROGRAM)),
+        (*select_messages(place), carrier_message(place, carrier, SHIFT_CENTS, OTHER_PROGRAM)),
         rpn.select_tuning(place.channel, 0, OTHER_PROGRAM, bank_rpn=False),
-        (*_select(place), carrier_message(place, carrier, 0.0, OTHER_PROGRAM)),
+        (*select_messages(place), carrier_message(place, carrier, 0.0, OTHER_PROGRAM)),
     )
 
 
@@ -342,9 +245,9 @@ def bank_select(place: Place, bank_first: bool) -> Trial:
         "choosing a bank of tunings" if bank_first else "choosing the bank after the tuning",
         "RPN 00 04, then 00 03" if bank_first else "RPN 00 03, then 00 04",
         place.channel,
-        (*_select(place), note_message(place, SHIFT_CENTS, PROGRAM, OTHER_BANK)),
+        (*select_messages(place), note_message(place, SHIFT_CENTS, PROGRAM, OTHER_BANK)),
         (*change, *rpn.rpn_null(place.channel)),
-        (*_select(place), note_message(place, 0.0, PROGRAM, OTHER_BANK)),
+        (*select_messages(place), note_message(place, 0.0, PROGRAM, OTHER_BANK)),
     )
 
 
@@ -356,7 +259,7 @@ def bank_ignored(place: Place, carrier: Carrier) -> Trial:
         label="choosing a bank of tunings",
         message="RPN 00 04, then 00 03",
         steps=(
-            Step((*_select(place), carrier_message(place, carrier, SHIFT_CENTS, OTHER_PROGRAM))),
+            Step((*select_messages(place), carrier_message(place, carrier, SHIFT_CENTS, OTHER_PROGRAM))),
             Step(tuple(rpn.select_tuning(place.channel, OTHER_BANK, OTHER_PROGRAM)), strike=False),
             Step(),
         ),
@@ -371,8 +274,8 @@ def master_fine(place: Place) -> Trial:
         "7F 04 03",
         place.channel,
         (),
-        (_master(place, SHIFT_CENTS),),
-        (_master(place, 0.0),),
+        (master_message(place, SHIFT_CENTS),),
+        (master_message(place, 0.0),),
     )
 
 
@@ -415,91 +318,13 @@ def channel_fine_order(place: Place) -> Trial:
     )
 
 
-BEND_STEPS = -4096
-"""Half a bend down: a semitone at the usual range of two."""
-
-
-def bend_as_it_is(place: Place) -> Trial:
-    """Return the trial of pitch bend, with whatever range the channel has."""
-    return usual(
-        "bend",
-        "pitch bend",
-        "E0",
-        place.channel,
-        (bend_by(place.channel, 0),),
-        (bend_by(place.channel, BEND_STEPS),),
-        (bend_by(place.channel, 0),),
-        -100.0,
-    )
-
-
-RANGE_STEPS = -410
-_TRIED_RANGE = 12
-
-
-def bend_range(place: Place) -> Trial:
-    """Return the trial of the bend range: a small bend grows sixfold when the range does."""
-    channel = place.channel
-    return usual(
-        "bend-range",
-        "bend range",
-        "RPN 00 00",
-        channel,
-        (*rpn.bend_range(channel, 2), bend_by(channel, RANGE_STEPS)),
-        rpn.bend_range(channel, _TRIED_RANGE),
-        (bend_by(channel, 0), *rpn.bend_range(channel, 2)),
-        RANGE_STEPS / CENTRE * 100 * (_TRIED_RANGE - 2),
-    )
-
-
-def range_steps(semitones: int) -> int:
-    """Return the bend steps that ask for the usual shift at some range."""
-    return round(SHIFT_CENTS / 100 / semitones * CENTRE)
-
-
-def wide_range(place: Place, semitones: int) -> Trial:
-    """Return the trial of how far a bend goes after a range was asked for; two steps."""
-    channel = place.channel
-    return Trial(
-        f"bend-range-{semitones}",
-        f"bend range of {semitones} semitones",
-        "RPN 00 00",
-        channel,
-        (
-            Step((*rpn.bend_range(channel, 2), bend_by(channel, 0))),
-            Step((*rpn.bend_range(channel, semitones), bend_by(channel, range_steps(semitones)))),
-        ),
-        (bend_by(channel, 0), *rpn.bend_range(channel, 2)),
-        range_steps(semitones) / CENTRE * 100 * semitones,
-    )
-
-
-BEND_POINTS = (8191, -8192, 5021, -3307, 1233, -777)
-"""Steps of 8192 whose cents fall between whole ones differently, with and without the usual flaws."""
-
-
-def bend_points(place: Place) -> Trial:
-    """Return the trial of how exactly bends are obeyed, at a range of two semitones."""
-    channel = place.channel
-    first = Step((*rpn.bend_range(channel, 2), bend_by(channel, 0)), precise=True)
-    others = tuple(Step((bend_by(channel, steps),), precise=True) for steps in BEND_POINTS)
-    return Trial(
-        "bend-exactness",
-        "how exact bends are",
-        "E0",
-        channel,
-        (first, *others),
-        (bend_by(channel, 0), *rpn.bend_range(channel, 2)),
-    )
-
-
 TUNING_POINTS = (-60.3, -47.55, -33.8, 21.3, 42.45, 55.75)
 """Cents asked of a tuning to see how it is rounded."""
 
 
 def tuning_points(place: Place, carrier: Carrier) -> Trial:
     """Return the trial of how exactly a tuning is obeyed."""
-    first = Step((*_select(place), carrier_message(place, carrier, 0.0)), precise=True)
+    first = Step((*select_messages(place), carrier_message(place, carrier, 0.0)), precise=True)
     others = tuple(Step((carrier_message(place, carrier, cents),), precise=True) for cents in TUNING_POINTS)
     return Trial(
         "tuning-exactness",
@@ -511,46 +336,6 @@ def tuning_points(place: Place, carrier: Carrier) -> Trial:
     )
 
 
-MPE_STEPS = range_steps(48)
-_MPE_MANAGER = 1
-
-
-def mpe_zone(place: Place, member: int) -> Trial:
-    """Return the trial of an MPE zone: its members bend by 48 semitones without being told."""
-    undo = (
-        bend_by(member, 0),
-        *rpn.mpe_configuration(_MPE_MANAGER, 0),
-        bend_by(_MPE_MANAGER, 0),
-        *rpn.bend_range(member, 2),
-    )
-    return usual(
-        "mpe",
-        "MPE zone",
-        "RPN 00 06",
-        member,
-        (*rpn.bend_range(member, 2), *rpn.mpe_configuration(_MPE_MANAGER, 15)),
-        (bend_by(member, MPE_STEPS),),
-        undo,
-        MPE_STEPS / CENTRE * 4800,
-    )
-
-
-def mpe_range(place: Place, member: int) -> Trial:
-    """Return the trial whether members of an MPE zone accept another bend range: twelve semitones."""
-    steps = range_steps(12)
-    zone = mpe_zone(place, member)
-    return usual(
-        "mpe-range",
-        "bend range inside an MPE zone",
-        "RPN 00 00",
-        member,
-        (*rpn.mpe_configuration(_MPE_MANAGER, 15), *rpn.bend_range(member, 12)),
-        (bend_by(member, steps),),
-        zone.undo,
-        steps / CENTRE * 1200,
-    )
-
-
 def device(place: Place, carrier: Carrier, device_id: int) -> Trial:
     """Return the trial whether messages for some device ID are obeyed."""
     there = replace(place, device_id=device_id)
@@ -559,7 +344,7 @@ def device(place: Place, carrier: Carrier, device_id: int) -> Trial:
         f"messages for device {device_id}",
         f"device ID {device_id:02X}",
         place.channel,
-        _select(place),
+        select_messages(place),
         (carrier_message(there, carrier, SHIFT_CENTS),),
         (carrier_message(place, carrier, 0.0), carrier_message(there, carrier, 0.0)),
     )

@@ -13,7 +13,8 @@ from dataclasses import replace
 from typing import TypeVar
 
 from bridge.engine.probe_course import Findings, examination
-from bridge.engine.probe_trials import Place, Step, Trial, control
+from bridge.engine.probe_messages import Place
+from bridge.engine.probe_trials import Step, Trial, control
 from bridge.engine.probe_verdicts import Hearing, near
 from bridge.errors import PortProblem
 from bridge.live.probe_seat import Seat

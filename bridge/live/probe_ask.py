@@ -11,8 +11,8 @@ from collections.abc import Callable
 from typing import TextIO
 
 from bridge.engine.probe_course import Findings
+from bridge.engine.probe_messages import Place
 from bridge.engine.probe_questions import CONTROL_KEYS, Answer, Question, questions
-from bridge.engine.probe_trials import Place
 from bridge.errors import InputProblem
 from bridge.live.probe_seat import Seat
 

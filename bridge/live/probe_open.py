@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from typing import TextIO
 
 from bridge.engine.probe_course import Findings
-from bridge.engine.probe_trials import ALL_DEVICES, Place
+from bridge.engine.probe_messages import ALL_DEVICES, Place
 from bridge.errors import PortProblem, ValueProblem
 from bridge.live.probe import Prober, Progress, examine
 from bridge.live.probe_ask import Asker, ask_player

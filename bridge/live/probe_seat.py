@@ -19,7 +19,7 @@ import time
 from collections.abc import Callable, Iterator
 from typing import Any
 
-from bridge.engine import probe_trials as trials
+from bridge.engine import probe_messages
 from bridge.errors import PortProblem, WireError
 from bridge.ports.base import MidiSystem, OutPort
 from bridge.wire import mts
@@ -126,7 +126,7 @@ class Seat:
         with contextlib.suppress(PortProblem, OSError):
             self.take_back()
             self.send(*self._memory)
-            self.send(*trials.restore(tuple(self._changed)))
+            self.send(*probe_messages.restore(tuple(self._changed)))
             self.send(*(_expression(channel, FULL_EXPRESSION) for channel in self._touched))
         if not self.gone.is_set():
             self._port.close()
@@ -154,9 +154,9 @@ class Memory:
         """Return messages that put the answers back; empty where there was none in time."""
         answers: list[bytes] = []
         for request in (
-            mts.DumpRequest(device_id, trials.PROGRAM),
-            mts.DumpRequest(device_id, trials.OTHER_PROGRAM),
-            mts.DumpRequest(device_id, trials.PROGRAM, trials.OTHER_BANK),
+            mts.DumpRequest(device_id, probe_messages.PROGRAM),
+            mts.DumpRequest(device_id, probe_messages.OTHER_PROGRAM),
+            mts.DumpRequest(device_id, probe_messages.PROGRAM, probe_messages.OTHER_BANK),
         ):
             seat.send(mts.encode(request))
             with contextlib.suppress(queue.Empty):

@@ -8,10 +8,13 @@ import pytest
 from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 
+from bridge.engine import probe_bends as bends
+from bridge.engine import probe_messages
 from bridge.engine import probe_trials as trials
 from bridge.engine.probe_course import examination
+from bridge.engine.probe_messages import Place
 from bridge.engine.probe_profile import profile_of, unknowns
-from bridge.engine.probe_trials import Place, Trial
+from bridge.engine.probe_trials import Trial
 from bridge.engine.probe_verdicts import Hearing, exactness, judge, unclear
 from bridge.errors import MethodProblem
 from bridge.wire import mts
@@ -60,7 +63,7 @@ def test_two_of_three_hearings_must_agree() -> None:
 
 # ---- laws
 
-BENDS = [steps * 200 / 8192 for steps in trials.BEND_POINTS]
+BENDS = [steps * 200 / 8192 for steps in bends.BEND_POINTS]
 
 
 @pytest.mark.parametrize("scale", [1.0, 127 / 128])
@@ -143,9 +146,9 @@ def test_every_trial_is_made_of_whole_messages_and_can_be_taken_back() -> None:
 
 def test_a_single_note_shift_is_the_bytes_of_the_standard() -> None:
     # 69 - 0.6 semitones: key 68 and 0.4 of a semitone, 0.4 x 16384 = 6554 (33 1A in two times seven bits)
-    assert trials.note_message(PLACE, -60.0) == bytes.fromhex("f07f7f08020001 45 44331a f7")
+    assert probe_messages.note_message(PLACE, -60.0) == bytes.fromhex("f07f7f08020001 45 44331a f7")
     # 64 - 60 = 4 for A alone, on channel 1
-    assert trials.octave_message(PLACE, -60.0, 1) == bytes.fromhex(
+    assert probe_messages.octave_message(PLACE, -60.0, 1) == bytes.fromhex(
         "f07f7f0808 000001 40404040404040404004 4040 f7"
     )
 

@@ -11,7 +11,7 @@ from support.probed import RenderedSynth
 from support.synths import render_timidity
 
 from bridge.engine.probe_course import Findings, examination
-from bridge.engine.probe_trials import Place
+from bridge.engine.probe_messages import Place
 from bridge.engine.probe_verdicts import Finding
 from bridge.errors import OutputProblem, ValueProblem
 from bridge.jobs.probe import (

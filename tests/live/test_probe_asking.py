@@ -9,8 +9,8 @@ import pytest
 from support.probed import is_rpn
 
 from bridge.engine.probe_course import Findings
+from bridge.engine.probe_messages import Place
 from bridge.engine.probe_profile import profile_of, unknowns
-from bridge.engine.probe_trials import Place
 from bridge.errors import InputProblem, MethodProblem
 from bridge.live.probe_ask import Asker, ask_player
 from bridge.live.probe_seat import Seat

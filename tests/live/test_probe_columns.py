@@ -13,8 +13,8 @@ from support import synths
 from support.probed import ProbedSynth, RenderedSynth, bends_only, is_rpn, tiny_synth
 
 from bridge.engine.probe_course import Findings, examination
+from bridge.engine.probe_messages import Place
 from bridge.engine.probe_profile import profile_of, unknowns
-from bridge.engine.probe_trials import Place
 from bridge.live.probe import Prober, examine, follow
 from bridge.live.probe_seat import Seat
 from bridge.sound.probe_ear import Ear

@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 from support.probed import RATE, ProbedSynth
 
 from bridge.engine.probe_course import Findings
-from bridge.engine.probe_trials import Place, octave_trials, tuning_trials
+from bridge.engine.probe_messages import Place
+from bridge.engine.probe_trials import octave_trials, tuning_trials
 from bridge.errors import PortProblem
 from bridge.live.probe import Prober, examine
 from bridge.live.probe_seat import Seat, held_signals

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from support.probed import ProbedSynth
 
-from bridge.engine.probe_trials import Place
+from bridge.engine.probe_messages import Place
 from bridge.live.probe import Prober, examine
 from bridge.live.probe_seat import Memory, Seat
 from bridge.ports.fake import Desk, FakeSystem, Keyboard
