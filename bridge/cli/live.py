@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import click
 
@@ -11,6 +11,7 @@ from bridge.cli.options import method_option, table_options, warn_doubt
 
 if TYPE_CHECKING:
     from bridge.jobs.choose import TableRequest
+    from bridge.live.prepare import Prepared
 
 
 class _LiveCommand(click.Command):
@@ -26,10 +27,18 @@ class _LiveCommand(click.Command):
 
 @click.command("live", cls=_LiveCommand)
 @click.option("--in", "in_port", metavar="NAME", help="The keyboard: part of its port's name; or: new.")
+@click.option("--out", "out_port", metavar="NAME", help="The synth: part of its port's name; or: new.")
 @click.option(
-    "--out", "out_port", metavar="NAME", required=True, help="The synth: part of its port's name; or: new."
+    "--session",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Play through the pieces of a session; tables, ports and feet come from there.",
 )
-@click.option("--synth", metavar="NAME", help="What the synth is, such as fluidsynth (see: tables synths).")
+@click.option(
+    "--synth",
+    metavar="NAME",
+    help="What the synth is, such as fluidsynth (see: tables synths); or a synth of the session.",
+)
 @method_option("How a table reaches the synth.")
 @click.option(
     "--slot",
@@ -41,31 +50,27 @@ class _LiveCommand(click.Command):
 @click.option(
     "--on-change",
     metavar="now|next|glide SECONDS",
-    default="now",
-    show_default=True,
-    help="What sounding notes do when the table changes.",
+    help="What sounding notes do when the table changes.  [default: now]",
 )
 @click.option(
     "--control-channel",
     metavar="N|none",
-    default="16",
-    show_default=True,
-    help="Its program changes choose slots.",
+    help="Its program changes choose slots, or pieces of a session.  [default: 16]",
 )
 @click.option(
     "--foot",
     "feet",
     multiple=True,
     metavar="CONTROLLER=ACTION",
-    help="A foot switch: 66=next; or previous, equal, trim-up, trim-down, panic, slot-N. Again for more.",
+    help="A foot switch: 66=next; or previous, next-piece, previous-piece, drone, equal, trim-up, trim-down, panic, "
+    "slot-N. Again for more.",
 )
 @click.option("--zone", metavar="KEY-KEY", help="Silent keys that choose the table, such as C1-B1.")
 @click.option(
     "--zone-keys",
-    type=click.Choice(["tonic", "slot"]),
-    default="tonic",
-    show_default=True,
-    help="What keys of the zone choose: the tonic of that name, or slots from the lowest key on.",
+    type=click.Choice(["tonic", "slot", "piece"]),
+    help="What keys of the zone choose: the tonic of that name, or slots or pieces from the lowest key on.  [default: "
+    "tonic, with a session piece]",
 )
 @click.option(
     "--max-velocity",
@@ -116,6 +121,12 @@ class _LiveCommand(click.Command):
     "--tempo", metavar="SCALE", default="1", show_default=True, help="How fast the track goes: 0.8 or 80%."
 )
 @click.option(
+    "--drone",
+    metavar="NOTES",
+    help="Notes to hold under the playing, above each table's tonic: 1,5 or fifth or D2,A2.",
+)
+@click.option("--mic", "device", metavar="NAME", help="Microphone that l listens to: part of its name.")
+@click.option(
     "--lines", is_flag=True, help="Plain lines instead of a picture, as where the output is no terminal."
 )
 @table_options(argument=False)
@@ -126,6 +137,7 @@ def live_command(request: TableRequest, **chosen: Any) -> None:
       stillbeat live --guitar open-d --reference D3=146.5 --in keys --out synth
       stillbeat live --guitar open-g --in keys --out synth --synth fluidsynth --slot G --slot C --slot D,b7=7/4
       stillbeat live --tonic D --in keys --out synth --zone C1-B1 --on-change glide 0.5
+      stillbeat live --session evening.toml --in keys --out synth
 
     Tables are switched by typed keys, by a program change on the control channel, by a foot switch, or by silent
     keys. What notes do that sound at that moment:
@@ -137,8 +149,13 @@ def live_command(request: TableRequest, **chosen: Any) -> None:
       glide         move in so many seconds                 was asked for
 
     \b
-      typed: 1-9 table, n next, p previous, e equal or just, + - trim by half a cent,
-             0 untrimmed, x panic (ends all sound), q quit
+      typed: 1-9 table, n next, p previous, e equal or just, d drone, + - trim by half a cent,
+             0 untrimmed, l listen to the reference string, u undo that, x panic (ends all sound), q quit
+
+    With --session every section of every piece is a step: n and p go through sections, N and P through whole pieces,
+    1-9 and program changes choose a piece; what comes next is shown. Each run plays one synth of the session.
+
+    Between pieces, l listens to the reference string through the microphone, and moves all tables to where it sounds.
 
     On the way out, whatever the reason, notes are let go, and the synth is put back as it was (with --synth-reply) or
     to equal temperament. Start at a low level, above all over headphones.
@@ -146,55 +163,114 @@ def live_command(request: TableRequest, **chosen: Any) -> None:
     from bridge.live.supervise import Supervisor
 
     with Supervisor() as supervisor:  # first, so that its process gets ready while tables are worked out
-        from bridge.jobs.channel_list import parse_channels
-        from bridge.live.prepare import LiveRequest, parse_on_change, prepare
-        from bridge.live.track import parse_bars
-
-        on_change, glide_s = parse_on_change(chosen["on_change"])
-        prepared = prepare(
-            LiveRequest(
-                table=request,
-                out_port=chosen["out_port"],
-                in_port=chosen["in_port"],
-                reply_port=chosen["reply_port"],
-                system=chosen["system"],
-                slots=chosen["slots"],
-                synth=chosen["synth"],
-                method=chosen["method"],
-                channels=parse_channels(chosen["channels"]) if chosen["channels"] else None,
-                controls=_controls(chosen),
-                on_change=on_change,
-                glide_s=glide_s,
-                plain=chosen["plain"],
-                local=chosen["local"],
-                track=chosen["track"],
-                count_in=chosen["count_in"],
-                loop=parse_bars(chosen["loop"]) if chosen["loop"] else None,
-                tempo=_tempo(chosen["tempo"]),
-            )
-        )
+        prepared = _evening(request, chosen) if chosen["session"] else _tables(request, chosen)
         warn_doubt(prepared.doubt)
         from bridge.live.display import Labels, make_display
+        from bridge.live.typed import keys_shown
 
         plan = prepared.plan
-        labels = Labels(plan.slots, plan.tonics, plan.method, prepared.synth)
-        supervisor.perform(plan, lambda keys: make_display(labels, chosen["lines"], keys), prepared.notices)
+        shown = keys_shown(bool(plan.starts), plan.hold is not None, prepared.listening is not None)
+        labels = Labels(plan.slots, plan.tonics, plan.method, prepared.synth, prepared.programme, shown)
+        supervisor.perform(
+            plan,
+            lambda keys: make_display(labels, chosen["lines"], keys),
+            prepared.notices,
+            prepared.listening,
+        )
 
 
-def _controls(chosen: dict[str, Any]) -> Any:
+def _tables(request: TableRequest, chosen: dict[str, Any]) -> Prepared:
+    """Prepare to play with the tables that the options describe."""
+    from bridge.errors import ValueProblem
+    from bridge.jobs.channel_list import parse_channels
+    from bridge.live.prepare import LiveRequest, parse_on_change, prepare
+    from bridge.live.track import parse_bars
+
+    if chosen["out_port"] is None:
+        raise ValueProblem("nothing says where it sounds", "name the synth's port with --out; see: ports")
+    on_change, glide_s = parse_on_change(chosen["on_change"] or "now")
+    return prepare(
+        LiveRequest(
+            table=request,
+            out_port=chosen["out_port"],
+            in_port=chosen["in_port"],
+            reply_port=chosen["reply_port"],
+            system=chosen["system"],
+            slots=chosen["slots"],
+            synth=chosen["synth"],
+            method=chosen["method"],
+            channels=parse_channels(chosen["channels"]) if chosen["channels"] else None,
+            controls=_controls(chosen, "tonic"),
+            on_change=on_change,
+            glide_s=glide_s,
+            plain=chosen["plain"],
+            local=chosen["local"],
+            track=chosen["track"],
+            count_in=chosen["count_in"],
+            loop=parse_bars(chosen["loop"]) if chosen["loop"] else None,
+            tempo=_tempo(chosen["tempo"]),
+            drone=chosen["drone"],
+            device=chosen["device"],
+        )
+    )
+
+
+def _evening(request: TableRequest, chosen: dict[str, Any]) -> Prepared:
+    """Prepare to play through a session."""
+    from bridge.errors import ValueProblem
+    from bridge.jobs.channel_list import parse_channels
+    from bridge.jobs.choose import TableRequest as Request
+    from bridge.live.evening import EveningRequest, prepare_evening
+    from bridge.live.prepare import parse_on_change
+
+    theirs = {"slots": "--slot", "drone": "--drone", "track": "--track", "loop": "--loop"}
+    also = [option for name, option in theirs.items() if chosen[name]]
+    if request != Request():
+        also.append("options that describe a table")
+    if also:
+        raise ValueProblem(
+            f"with --session the tables and drones come from the session, not from {', '.join(also)}",
+            "write them into the session file, or leave --session away",
+        )
+    if chosen["zone"] and chosen["zone_keys"] == "tonic":
+        raise ValueProblem(
+            "in a session the keys of a zone choose pieces or slots, not tonics", "leave --zone-keys away"
+        )
+    asked = chosen["on_change"]
+    return prepare_evening(
+        EveningRequest(
+            file=chosen["session"],
+            synth=chosen["synth"],
+            in_port=chosen["in_port"],
+            out_port=chosen["out_port"],
+            method=chosen["method"],
+            on_change=parse_on_change(asked) if asked else None,
+            controls=_controls(chosen, "piece"),
+            control_channel=chosen["control_channel"] is not None,
+            reply_port=chosen["reply_port"],
+            system=chosen["system"],
+            channels=parse_channels(chosen["channels"]) if chosen["channels"] else None,
+            plain=chosen["plain"],
+            local=chosen["local"],
+            device=chosen["device"],
+        )
+    )
+
+
+def _controls(chosen: dict[str, Any], zone_means: Literal["tonic", "piece"]) -> Any:
     """Read the options that say what chooses tables."""
     from bridge.engine.live_controls import Controls, parse_foot
     from bridge.errors import ValueProblem
     from bridge.live.prepare import parse_zone
 
-    text = chosen["control_channel"].strip().lower()
+    text = (chosen["control_channel"] or "16").strip().lower()
     if text != "none" and not text.isdecimal():
         raise ValueProblem(f"control channel {text!r} is out of range", "1 to 16, or none")
     return Controls(
         channel=None if text == "none" else int(text),
         feet=dict(parse_foot(foot) for foot in chosen["feet"]),
         zone=parse_zone(chosen["zone"]) if chosen["zone"] else None,
-        zone_means=chosen["zone_keys"],
+        zone_means=chosen["zone_keys"] or zone_means,
         max_velocity=chosen["max_velocity"],
         play_on=chosen["play_on"],
     )

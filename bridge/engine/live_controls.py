@@ -21,8 +21,8 @@ Where they come from
 - A program change on the control channel chooses a slot, or a piece: the first program is slot or piece 1. It goes no
   further.
 - A controller that was made a foot switch acts when it goes down (64 or more, after less) and goes no further.
-- A key in the split zone chooses a tonic by its name, or a slot, counted from the zone's lowest key. Keys of the zone
-  are silent: their note-ons, note-offs and pressures go no further.
+- A key in the split zone chooses a tonic by its name, or a slot or piece, counted from the zone's lowest key.
+  Keys of the zone are silent: their note-ons, note-offs and pressures go no further.
 
 Index: `Action`, `Controls`, `Desk`, `parse_foot`, `FOOT_ACTIONS`.
 """
@@ -104,7 +104,7 @@ class Controls:
         Controllers that are foot switches, on any channel.
     zone : tuple of (int, int) or None
         Lowest and highest key of the split zone.
-    zone_means : {"tonic", "slot"}
+    zone_means : {"tonic", "slot", "piece"}
         What its keys choose.
     max_velocity : int
         What the hardest stroke becomes, 1 to 127; softer ones in proportion.
@@ -121,7 +121,7 @@ class Controls:
     programs: Literal["slot", "piece"] = "slot"
     feet: dict[int, Action] = field(default_factory=dict)
     zone: tuple[int, int] | None = None
-    zone_means: Literal["tonic", "slot"] = "tonic"
+    zone_means: Literal["tonic", "slot", "piece"] = "tonic"
     max_velocity: int = 127
     play_on: int | None = None
 
@@ -139,8 +139,8 @@ class Controls:
                 raise ValueProblem("the split zone is the whole keyboard", "leave keys to play on")
         if self.programs not in ("slot", "piece"):
             raise ValueProblem(f"program changes cannot choose {self.programs!r}", "slot or piece")
-        if self.zone_means not in ("tonic", "slot"):
-            raise ValueProblem(f"zone keys cannot choose {self.zone_means!r}", "tonic or slot")
+        if self.zone_means not in ("tonic", "slot", "piece"):
+            raise ValueProblem(f"zone keys cannot choose {self.zone_means!r}", "tonic, slot or piece")
 
 
 class Desk:
@@ -149,7 +149,7 @@ class Desk:
     def __init__(self, controls: Controls) -> None:
         self.controls = controls
         self._low, self._high = controls.zone or (128, -1)
-        self._tonics = controls.zone_means == "tonic"
+        self._zone_means = controls.zone_means
         self._feet = controls.feet
         self._down: set[int] = set()
         self._program = 0xC0 | controls.channel - 1 if controls.channel is not None else -1
@@ -174,9 +174,8 @@ class Desk:
             if self._low <= key <= self._high:
                 if kind != 0x90 or not data[2]:
                     return None, None
-                return (
-                    Action("tonic", key % 12) if self._tonics else Action("slot", key - self._low + 1)
-                ), None
+                means = self._zone_means
+                return Action(means, key % 12 if means == "tonic" else key - self._low + 1), None
             data = self.soften(data)
         elif kind == 0xB0:
             action = self._feet.get(data[1])

@@ -8,8 +8,8 @@ Names of notes, in one step as in many:
 
 The tonic lies in the lowest octave of the voice that sings to it (`VOICES`).
 
-Index: `DroneRequest`, `plan_drone`, `drone_lines`, `rate_words` · `drone_events`, `render_drone` · `VOICES`,
-`SOUNDS`, `LESSON`, `parse_settle`.
+Index: `DroneRequest`, `plan_drone`, `drone_notes`, `drone_lines`, `rate_words` · `drone_events`, `render_drone` ·
+`VOICES`, `SOUNDS`, `LESSON`, `parse_settle`.
 
 Sources: usual ranges of choir voices (*common practice*): bass E2-E4, tenor C3-A4, alto F3-F5, soprano C4-C6. MIDI
 programs: *General MIDI System Level 1* (The MIDI Association).
@@ -194,6 +194,27 @@ def parse_settle(text: str | None) -> float | None:
     if not 0.0 < abs(cents) <= 100.0:
         raise ValueProblem(f"settling from {text!r}", "tempered, or cents from -100 to 100, such as 14 or -8")
     return cents
+
+
+def drone_notes(text: str, spec: TableSpec, voice: str = "tenor") -> tuple[int, ...]:
+    """Return the MIDI keys of notes to hold, ascending.
+
+    Parameters
+    ----------
+    text : str
+        As in `DroneRequest.notes`: degrees, notes, or an interval that sounds with the tonic.
+    spec : TableSpec
+        The table whose tonic is meant.
+    voice : str
+        Who sings to it.
+
+    Raises
+    ------
+    ValueProblem
+        A name makes no sense.
+    """
+    table = spec.build()
+    return tuple(_keys(text, table, _tonic_key(table, voice)))
 
 
 def _tonic_key(table: Table, voice: str) -> int:

@@ -1,6 +1,7 @@
 """From what a person asked for to a plan: tables for slots and tonics, and the method.
 
-Index: `LiveRequest`, `Prepared`, `prepare`, `choose_live_method`, `parse_zone`, `parse_on_change`.
+Index: `LiveRequest`, `Prepared`, `prepare`, `choose_live_method`, `hold_channel`, `choice_of`, `about_changes`,
+`about_precision`, `parse_zone`, `parse_on_change`.
 """
 
 from __future__ import annotations
@@ -11,17 +12,21 @@ from pathlib import Path
 
 from bridge.engine.live_cells import ClassCells, KeyCells
 from bridge.engine.live_controls import Controls
+from bridge.engine.live_hold import HeldKeys, HoldPlan
 from bridge.engine.live_seam import OnChange, moves_sounding
 from bridge.engine.live_slots import Choice
 from bridge.engine.mts import MTS_METHODS, Tuner
 from bridge.errors import MethodProblem, StillbeatError, ValueProblem
 from bridge.jobs.choose import TableRequest, choose_table
 from bridge.jobs.export import STANDARD
+from bridge.live.display import StepShown
 from bridge.live.journal import state_dir
+from bridge.live.listening import Listening, Tables
 from bridge.live.plan import LivePlan, Local
 from bridge.live.track import Track, load_track
 from bridge.store.descriptions import load_table
 from bridge.store.profiles import load_profile
+from bridge.store.session import moved_spec
 from bridge.tuning.changes import Change, apply_change, parse_at
 from bridge.tuning.notes import note_name, parse_note, parse_pitch_class
 from bridge.tuning.tables import TableSpec
@@ -44,7 +49,9 @@ class LiveRequest:
         Tables for the slots, as changes are written (``A``, ``D,b7=7/4``, ``some.table.toml``); empty: the home
         table. out_port, in_port, reply_port, system, local, on_change, glide_s, plain, channels, controls As in
         `LivePlan`. synth : str or None Name or path of a synth profile. method : str A method, or ``auto``. track :
-        Path or None A MIDI file to play along; `count_in`, `loop` and `tempo` as in `load_track`.
+        Path or None A MIDI file to play along; `count_in`, `loop` and `tempo` as in `load_track`. drone : str or None
+        Notes to hold above each table's tonic, as `stillbeat drone` reads them. device : str or None Part of the
+        microphone's name.
     """
 
     table: TableRequest
@@ -65,6 +72,8 @@ class LiveRequest:
     count_in: int = 0
     loop: tuple[int, int] | None = None
     tempo: float = 1.0
+    drone: str | None = None
+    device: str | None = None
 
 
 @dataclass(frozen=True)
@@ -80,12 +89,18 @@ class Prepared:
         What the player should know before the first note.
     doubt : str
         A question about the reference, if it deserves one.
+    listening : Listening or None
+        How the reference is found anew while it plays.
+    programme : tuple of StepShown
+        For each slot which piece it belongs to; empty where there are no pieces.
     """
 
     plan: LivePlan
     synth: str
     notices: tuple[str, ...]
     doubt: str = ""
+    listening: Listening | None = None
+    programme: tuple[StepShown, ...] = ()
 
 
 def prepare(request: LiveRequest) -> Prepared:
@@ -99,11 +114,19 @@ def prepare(request: LiveRequest) -> Prepared:
     if request.in_port is None and request.track is None:
         raise ValueProblem("nothing would play", "name a keyboard with --in, or a MIDI file with --track")
     home, specs = _slots(request)
-    slots = tuple(_choice(name, spec) for name, spec in specs)
     controls = request.controls
-    tonics: tuple[Choice, ...] = ()
+    tonic_specs = []
     if controls.zone is not None and controls.zone_means == "tonic":
-        tonics = _tonics(home)
+        tonic_specs = _tonics(home)
+
+    def remake(cents: float) -> Tables:
+        slots, tonics = (
+            tuple(choice_of(name, moved_spec(spec, cents) if cents else spec) for name, spec in some)
+            for some in (specs, tonic_specs)
+        )
+        return slots, tonics
+
+    slots, tonics = remake(0.0)
     profile = load_profile(request.synth) if request.synth else None
     tables = [hz for choice in (*slots, *tonics) for hz in (choice.hz, choice.equal_hz)]
     method, why = choose_live_method(request.method, profile, tables)
@@ -112,12 +135,21 @@ def prepare(request: LiveRequest) -> Prepared:
         profile = STANDARD
     notices += _about_changes(request, method, profile)
     if method in MTS_METHODS and profile is not None:
-        notices += _about_precision(profile, method, tables)
+        notices += about_precision(profile, method, tables)
     track: Track | None = None
     if request.track is not None:
         track = load_track(request.track, request.count_in, request.loop, request.tempo)
     elif request.count_in or request.loop is not None or request.tempo != 1.0:
         raise ValueProblem("count-in, loop and tempo belong to a track", "name a MIDI file with --track")
+    hold: HoldPlan | None = None
+    if request.drone is not None:
+        from bridge.jobs.drone import SOUNDS, drone_notes
+
+        held, held_by_tonic = (
+            tuple(HeldKeys(drone_notes(request.drone, spec), SOUNDS["organ"]) for _, spec in some)
+            for some in (specs, tonic_specs)
+        )
+        hold = HoldPlan(held, held_by_tonic, hold_channel(method, profile, request.channels))
     plan = LivePlan(
         out_port=request.out_port,
         in_port=request.in_port,
@@ -135,9 +167,35 @@ def prepare(request: LiveRequest) -> Prepared:
         local=request.local,
         state_dir=str(state_dir()),
         track=track,
+        hold=hold,
+        hold_on=hold is not None,
     )
     title = profile.title if profile is not None else "any synth"
-    return Prepared(plan, title, tuple(notices), home.reference.doubt)
+    named = request.table.reference is not None
+    listening = Listening(home, remake, named, request.device) if home.guitar is not None or named else None
+    return Prepared(plan, title, tuple(notices), home.reference.doubt, listening)
+
+
+def hold_channel(method: str, profile: SynthProfile | None, channels: tuple[int, ...] | None) -> int:
+    """Return the channel for a drone beside the keyboard: the last one that the synth listens to.
+
+    Raises
+    ------
+    MethodProblem
+        There is none to spare, or by `mpe` the two would share their loudness.
+    """
+    if method == "mpe":
+        raise MethodProblem(
+            "by mpe the keyboard is one part with a loudness of its own, which a drone cannot share",
+            "choose --method bend, or hold the drone with stillbeat drone on another synth",
+        )
+    listens = set(profile.channels if profile is not None else range(1, 17))
+    usable = [channel for channel in channels or sorted(listens) if channel in listens and channel != 10]
+    if len(usable) < 2:
+        raise MethodProblem(
+            "no channel is left for the drone", "allow another channel, or leave the drone away"
+        )
+    return usable[-1]
 
 
 # ---- tables
@@ -177,7 +235,8 @@ def _change(text: str) -> Change:
         raise ValueProblem(f"slot {text.strip()!r}: {what}", hint) from problem
 
 
-def _choice(name: str, spec: TableSpec) -> Choice:
+def choice_of(name: str, spec: TableSpec) -> Choice:
+    """Return a table as something to choose."""
     table = spec.build()
     return Choice(
         name,
@@ -187,15 +246,15 @@ def _choice(name: str, spec: TableSpec) -> Choice:
     )
 
 
-def _tonics(home: TableSpec) -> tuple[Choice, ...]:
+def _tonics(home: TableSpec) -> list[tuple[str, TableSpec]]:
     """Return the tables of the twelve tonics as they sound, from C upward."""
     shift = home.shift_semitones
     tonics = []
     for pitch_class in range(12):
         tonic = note_name(60 + (pitch_class - shift) % 12)[:-1]
         spec = apply_change(home, home, Change(bar=1, tonic=tonic))
-        tonics.append(_choice(f"tonic {spec.build().tonic}", spec))
-    return tuple(tonics)
+        tonics.append((f"tonic {spec.build().tonic}", spec))
+    return tonics
 
 
 # ---- method
@@ -283,7 +342,7 @@ def _about_changes(request: LiveRequest, method: str, profile: SynthProfile | No
     return [f"on change {request.on_change}: {stay}"]
 
 
-def _about_precision(profile: SynthProfile, method: str, tables: list[tuple[float, ...]]) -> list[str]:
+def about_precision(profile: SynthProfile, method: str, tables: list[tuple[float, ...]]) -> list[str]:
     """Say what rounding leaves, where it can be heard, and which notes are out of reach."""
     tuner = Tuner(profile, method, profile.channels)
     residuals = [tuner.check(hz) for hz in tables]

@@ -32,8 +32,9 @@ from bridge.engine.live_controls import Action
 from bridge.errors import StillbeatError
 from bridge.live.display import Display
 from bridge.live.frames import read_frame, write_frame
+from bridge.live.listening import Listening, Moved
 from bridge.live.plan import LivePlan
-from bridge.live.typed import Command, Typed
+from bridge.live.typed import Command, Typed, by_piece
 
 SILENT_S = 2.0
 """A player that gives no sign of life for so long hangs."""
@@ -49,6 +50,8 @@ SOUND_CARD_SYSTEM = "sound card"
 _CRASHES = 5
 _CRASH_WINDOW_S = 20.0
 _LOOK_S = 0.1
+_HUSH_S = 1.0
+"""So long a drone dies away before the string is listened to."""
 _ASLEEP_S = 1.0
 
 
@@ -142,6 +145,8 @@ class Supervisor:
         self._display: Display | None = None
         self._failed: tuple[str, str, str, str] | None = None
         self._ended = False
+        self._listening: Listening | None = None
+        self._drone_waits = False
         self._process = self._spawn()
 
     def _spawn(self) -> PlayerProcess:
@@ -170,7 +175,11 @@ class Supervisor:
     # ---- running
 
     def perform(
-        self, plan: LivePlan, make_display: Callable[[bool], Display], notices: Sequence[str] = ()
+        self,
+        plan: LivePlan,
+        make_display: Callable[[bool], Display],
+        notices: Sequence[str] = (),
+        listening: Listening | None = None,
     ) -> None:
         """Play with keys and a display, and give the terminal back whatever happens (see `run`).
 
@@ -182,8 +191,11 @@ class Supervisor:
             Returns the display; called with whether single keys are read.
         notices : sequence of str
             What to say first.
+        listening : Listening, optional
+            How the reference is found anew.
         """
-        typed = Typed(self.typed)
+        self._listening = listening
+        typed = Typed((lambda command: self.typed(by_piece(command))) if plan.starts else self.typed)
         try:
             typed.start()
             display = make_display(typed.keys)
@@ -211,6 +223,8 @@ class Supervisor:
                 while not self._ended:
                     self._step()
             finally:
+                if self._listening is not None:
+                    self._listening.end()
                 self._leave()
         if self._failed is not None:
             _raise(self._failed)
@@ -233,6 +247,8 @@ class Supervisor:
                 self._frame(item[2])
             case "typed":
                 self._typed(item[1])
+            case "ear":
+                self._heard(item[1])
             case "signal":
                 self._ended = True
         self._check_life()
@@ -277,9 +293,76 @@ class Supervisor:
         elif command == "untrim":
             if self._state is not None and self._state["kept"][3]:
                 self._process.tell(("act", Action("trim", -self._state["kept"][3])))
+        elif command == "listen" or command.startswith("listen "):
+            self._listen(command[7:].strip())
+        elif command == "undo":
+            self._undo()
         else:
-            hint = "type a number, next, equal, trim 0.5, panic or quit"
+            hint = "type a number, next, equal, trim 0.5, drone, listen, panic or quit"
             self._display.say(f"{command[1:]!r} means nothing here; {hint}")
+
+    # ---- the reference, found anew
+
+    def _listen(self, file: str) -> None:
+        """Begin to listen to the reference string, or to a take of it."""
+        display, listening, state = self._display, self._listening, self._state
+        assert display is not None
+        if listening is None:
+            display.say("nothing says which string to listen to: name a guitar, or the note with --reference")
+            return
+        if listening.busy or state is None:
+            return
+        channel, held = state.get("held", (0, ()))
+        if not file and any(note[:2] not in {(channel, key) for key in held} for note in state["sounding"]):
+            display.say("let go of the keys first, so that only the string is heard")
+            return
+        if held and not file:
+            self._drone_waits = True
+            self._process.tell(("act", Action("drone-off")))
+        wait_s = _HUSH_S if held else 0.0
+        listening.begin(Path(file) if file else None, wait_s, lambda told: self._inbox.put(("ear", told)))
+
+    def _heard(self, told: tuple[Any, ...]) -> None:
+        """Take what the ear tells."""
+        display, listening = self._display, self._listening
+        assert display is not None
+        assert listening is not None
+        if told[0] == "open":
+            display.say(f"listening ({told[1]}): pluck {listening.what}, and let it ring")
+            return
+        listening.end()
+        if self._drone_waits:
+            self._drone_waits = False
+            self._process.tell(("act", Action("drone-on")))
+        try:
+            if told[0] == "refused":
+                raise StillbeatError(told[1], told[2])
+            trim_cents = self._state["kept"][3] if self._state is not None else 0.0
+            self._renew(listening.heard(told[1], trim_cents))
+        except StillbeatError as problem:
+            display.say(f"not moved: {problem.message}" + (f" ({problem.hint})" if problem.hint else ""))
+
+    def _undo(self) -> None:
+        """Take back what was heard last."""
+        assert self._display is not None
+        moved = self._listening.undo() if self._listening is not None else None
+        if moved is None:
+            self._display.say("there is nothing to take back")
+        else:
+            self._renew(moved)
+
+    def _renew(self, moved: Moved) -> None:
+        """Put other tables into all slots, here and in the player."""
+        assert self._plan is not None
+        assert self._display is not None
+        slots, tonics = moved.tables
+        self._plan = replace(self._plan, slots=slots, tonics=tonics)
+        if self._state is not None:
+            self._state = {**self._state, "kept": (*self._state["kept"][:3], moved.trim_cents)}
+        self._process.tell(("renew", slots, tonics))
+        if moved.trim_cents:
+            self._process.tell(("act", Action("trim", moved.trim_cents)))
+        self._display.say(moved.text)
 
     # ---- faults
 
@@ -323,6 +406,7 @@ class Supervisor:
                 in_port=self._plan.in_port if self._plan.in_port in (None, "new") else state["in"],
                 out_port=self._plan.out_port if self._plan.out_port == "new" else state["out"],
                 position_s=state.get("position_s", 0.0),
+                hold_on=state.get("hold_on", self._plan.hold_on),
                 returning=True,
             )
         self._process = self._spawn()

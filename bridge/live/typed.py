@@ -6,6 +6,12 @@ key              line                        what it does
 ``1`` … ``9``    a number                    choose a slot
 ``n``, space     ``next``                    the next slot
 ``p``            ``previous``                the slot before
+``N``            ``next piece``              the beginning of the next piece
+``P``            ``previous piece``          the beginning of the piece before
+                 ``piece 3``                 the beginning of that piece
+``d``            ``drone``                   begin or end the drone
+``l``            ``listen``, ``listen FILE`` hear the reference string, and move all tables
+``u``            ``undo``                    take that back
 ``e``            ``equal``                   change between just and equal
 ``+``, ``-``     ``trim +0.5``, ``trim -2``  move the reference, in cents
 ``0``            ``trim 0``                  reference untrimmed
@@ -13,7 +19,7 @@ key              line                        what it does
 ``q``, Ctrl-D    ``quit``                    leave
 ===============  ==========================  ===============================
 
-Index: `Typed`, `read_key`, `read_line`, `KEYS_SHOWN`.
+Index: `Typed`, `read_key`, `read_line`, `by_piece`, `KEYS_SHOWN`, `keys_shown`.
 """
 
 from __future__ import annotations
@@ -29,14 +35,32 @@ from typing import Any, TypeAlias
 from bridge.engine.live_controls import TRIM_STEP_CENTS, Action
 
 Command: TypeAlias = Action | str
-"""An action; or ``quit``, ``untrim``, or ``?`` and what was not understood."""
+"""An action; or ``quit``, ``untrim``, ``undo``, ``listen`` (and a file), or ``?`` and what was not understood."""
 
 KEYS_SHOWN = "1-9 table   n next   p previous   e equal/just   + - trim   0 untrim   x panic   q quit"
+
+
+def keys_shown(pieces: bool, drone: bool, listening: bool) -> str:
+    """Say what can be typed where there are pieces, a drone, a reference string to listen to."""
+    shown = KEYS_SHOWN
+    if pieces:
+        shown = shown.replace("table", "piece").replace("p previous", "p previous   N P whole pieces")
+    if drone:
+        shown = shown.replace("e equal", "d drone   e equal")
+    if listening:
+        shown = shown.replace("x panic", "l listen   u undo   x panic")
+    return shown
+
 
 _KEYS: dict[str, Command] = {
     "n": Action("next"),
     " ": Action("next"),
     "p": Action("previous"),
+    "N": Action("next-piece"),
+    "P": Action("previous-piece"),
+    "d": Action("drone"),
+    "l": "listen",
+    "u": "undo",
     "e": Action("equal"),
     "+": Action("trim", TRIM_STEP_CENTS),
     "=": Action("trim", TRIM_STEP_CENTS),  # the same key as plus, without shift
@@ -65,12 +89,18 @@ def read_line(line: str) -> Command | None:
     if len(words) == 1:
         if first.isdecimal() and first.isascii():
             return Action("slot", int(first))
-        if first in ("next", "previous", "equal", "panic"):
+        if first in ("next", "previous", "equal", "panic", "drone"):
             return Action(first)
+        if first in ("listen", "undo"):
+            return first
         if first in ("quit", "exit", "stop"):
             return "quit"
-    if first == "slot" and len(words) == 2 and words[1].isdecimal():
-        return Action("slot", int(words[1]))
+    if first in ("slot", "piece") and len(words) == 2 and words[1].isdecimal():
+        return Action(first, int(words[1]))
+    if first in ("next", "previous") and words[1:] == ["piece"]:
+        return Action(f"{first}-piece")
+    if first == "listen":
+        return f"listen {line.split(maxsplit=1)[1].strip()}"
     if first == "trim" and len(words) == 2:
         try:
             cents = float(words[1])
@@ -81,6 +111,13 @@ def read_line(line: str) -> Command | None:
         if abs(cents) <= 1200:
             return Action("trim", cents)
     return f"?{line.strip()}"
+
+
+def by_piece(command: Command) -> Command:
+    """Let a number mean a piece instead of a slot."""
+    if isinstance(command, Action) and command.name == "slot":
+        return Action("piece", command.number)
+    return command
 
 
 class Typed:

@@ -275,7 +275,7 @@ def test_whole_agrees_with_what_ports_take(data: bytes) -> None:
         ({"max_velocity": 0}, "velocity of 0"),
         ({"zone": (60, 50)}, "lowest key first"),
         ({"zone": (0, 127)}, "leave keys to play on"),
-        ({"zone": (0, 11), "zone_means": "chord"}, "tonic or slot"),
+        ({"zone": (0, 11), "zone_means": "chord"}, "tonic, slot or piece"),
     ],
 )
 def test_controls_out_of_range(values: dict[str, object], says: str) -> None:

@@ -12,7 +12,7 @@ from bridge.errors import MethodProblem, StillbeatError, ValueProblem
 from bridge.jobs.choose import TableRequest
 from bridge.live.display import Labels, LinesDisplay, ScreenDisplay, beat_line
 from bridge.live.prepare import LiveRequest, parse_on_change, parse_zone, prepare
-from bridge.live.typed import read_key, read_line
+from bridge.live.typed import by_piece, read_key, read_line
 
 OPEN_D = TableRequest(guitar="open-d", reference="D3=146.5")
 
@@ -151,7 +151,15 @@ def test_what_happens_on_a_change_is_read() -> None:
 
 def test_keys_and_lines_mean_the_same() -> None:
     assert read_key("3") == read_line("3") == read_line("slot 3") == Action("slot", 3)
-    assert read_key("n") == read_key(" ") == read_key("N") == read_line("next") == Action("next")
+    assert read_key("n") == read_key(" ") == read_line("next") == Action("next")
+    assert read_key("N") == read_line("next piece") == Action("next-piece")
+    assert read_key("P") == read_line("previous piece") == Action("previous-piece")
+    assert read_key("d") == read_key("D") == read_line("drone") == Action("drone")
+    assert read_key("l") == read_line("listen") == "listen"
+    assert read_line("listen my take.wav") == "listen my take.wav"
+    assert read_key("u") == read_line("undo") == "undo"
+    assert read_line("piece 3") == by_piece(Action("slot", 3)) == Action("piece", 3)
+    assert by_piece("quit") == "quit"
     assert read_key("p") == read_line("previous") == Action("previous")
     assert read_key("e") == read_line("Equal") == Action("equal")
     assert read_key("x") == read_line("panic") == Action("panic")

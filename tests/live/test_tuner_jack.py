@@ -66,20 +66,6 @@ def stage() -> Iterator[tuple[jack.JackServer, JackPlayer]]:
         yield server, player
 
 
-def resampled(samples: np.ndarray, rate: int, wanted: int) -> np.ndarray:
-    """Band-limited change of the sample rate, by the Fourier transform of the whole."""
-    size = round(samples.size * wanted / rate)
-    spectrum = np.fft.rfft(samples)
-    out = np.zeros(size // 2 + 1, dtype=complex)
-    keep = min(spectrum.size, out.size)
-    out[:keep] = spectrum[:keep]
-    return np.fft.irfft(out, size) * size / samples.size
-
-
-def at_rate(sound: np.ndarray, rate: int) -> np.ndarray:
-    return resampled(sound, takes.RATE, rate)
-
-
 def cents_said(line: str) -> float:
     match = re.search(r"([+-]?\d+\.\d) cents", line)
     assert match is not None, line
@@ -89,7 +75,7 @@ def cents_said(line: str) -> float:
 def test_plucks_are_named_and_measured(stage: tuple[jack.JackServer, JackPlayer]) -> None:
     server, player = stage
     strings = takes.open_d(D3)
-    sound = at_rate(takes.take([strings[4], strings[3]], gap_s=1.5), player.rate_hz)
+    sound = takes.at_rate(takes.take([strings[4], strings[3]], gap_s=1.5), player.rate_hz)
     with Run(server, "tune", "--mic", "--lines", *OPEN_D) as run:
         run.wait("^listening to guitar")
         player.begin(sound)
@@ -110,7 +96,7 @@ def test_recorded_strings_are_known(stage: tuple[jack.JackServer, JackPlayer]) -
         run.wait("^listening to guitar")
         for string, name in ((6, "D2"), (3, "Fs3"), (1, "D4")):
             samples, rate = soundfile.read(files[name], always_2d=True)
-            sound = resampled(samples[: 2 * rate].mean(axis=1), rate, player.rate_hz)
+            sound = takes.resampled(samples[: 2 * rate].mean(axis=1), rate, player.rate_hz)
             player.begin(0.5 * sound / np.max(np.abs(sound)))
             line = run.wait(f"^string {string} ")
             # Independent estimators put these within ten cents of equal temperament; a pure F#3 lies 14 lower.
@@ -129,7 +115,7 @@ def test_q_ends_it(stage: tuple[jack.JackServer, JackPlayer]) -> None:
 
 def test_listen_to_the_microphone(stage: tuple[jack.JackServer, JackPlayer]) -> None:
     server, player = stage
-    sound = at_rate(takes.take([D3]), player.rate_hz)
+    sound = takes.at_rate(takes.take([D3]), player.rate_hz)
     with Run(server, "listen", "--mic", "--seconds", "6", "--json", *OPEN_D) as run:
         for _ in range(200):  # it says on stderr when it begins
             if "listening to guitar" in run.errors():

@@ -54,6 +54,21 @@ def together(first_hz: float, second_hz: float, seconds: float = 4.0, seed: int 
     return noisy(sound, 35, rng)
 
 
+def resampled(samples: np.ndarray, rate: int, wanted: int) -> np.ndarray:
+    """Band-limited change of the sample rate, by the Fourier transform of the whole."""
+    size = round(samples.size * wanted / rate)
+    spectrum = np.fft.rfft(samples)
+    out = np.zeros(size // 2 + 1, dtype=complex)
+    keep = min(spectrum.size, out.size)
+    out[:keep] = spectrum[:keep]
+    return np.fft.irfft(out, size) * size / samples.size
+
+
+def at_rate(sound: np.ndarray, rate: int) -> np.ndarray:
+    """A take at another sample rate."""
+    return resampled(sound, RATE, rate)
+
+
 def write(path: Path, samples: np.ndarray) -> Path:
     """Write a WAV or FLAC file."""
     soundfile.write(path, samples, RATE)
