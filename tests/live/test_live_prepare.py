@@ -10,9 +10,9 @@ import pytest
 from bridge.engine.live_controls import Action, Controls
 from bridge.errors import MethodProblem, StillbeatError, ValueProblem
 from bridge.jobs.choose import TableRequest
-from bridge.live.display import Labels, LinesDisplay, ScreenDisplay, beat_line
+from bridge.live.display import Labels, LinesDisplay, ScreenDisplay, StepShown, beat_line, sounding_lines
 from bridge.live.prepare import LiveRequest, parse_on_change, parse_zone, prepare
-from bridge.live.typed import by_piece, read_key, read_line
+from bridge.live.typed import by_piece, keys_shown, read_key, read_line
 
 OPEN_D = TableRequest(guitar="open-d", reference="D3=146.5")
 
@@ -260,3 +260,95 @@ def test_beats_are_those_of_the_partials_that_nearly_meet() -> None:
     pure = beat_line({"sounding": [(1, 50, 0.0), (1, 54, -13.6863)]}, "D")
     assert pure.startswith("D3 - F#3: no beats")
     assert beat_line({"sounding": [(1, 50, 0.0)]}, "D") == ""
+
+
+def test_a_drone_follows_every_table_on_a_channel_of_its_own() -> None:
+    plan = prepare(
+        ask(slots=("D", "A"), synth="fluidsynth", drone="1,5", controls=Controls(zone=(24, 35)))
+    ).plan
+    assert plan.hold is not None
+    assert plan.hold_on
+    assert [held.keys for held in plan.hold.slots] == [(50, 57), (57, 64)], "D3 A3, then A3 E4"
+    assert plan.hold.at(1, 7).keys == (55, 62), "and the tonic G of the zone: G3 D4"
+    assert plan.hold.channel == 16
+    few = prepare(ask(drone="D2", channels=(1, 2, 10))).plan.hold
+    assert few is not None
+    assert (few.slots[0].keys, few.channel) == ((38,), 2)
+
+
+@pytest.mark.parametrize(
+    ("changes", "says"),
+    [
+        ({"channels": (1,)}, "no channel is left for the drone"),
+        ({"synth": "mpe"}, "by mpe the keyboard is one part"),
+        ({"drone": "louder"}, "louder"),
+    ],
+)
+def test_drones_that_cannot_be(changes: dict[str, object], says: str) -> None:
+    with pytest.raises(StillbeatError, match=says):
+        prepare(ask(**{"drone": "1", **changes}))
+
+
+def test_beats_are_those_between_the_drone_and_the_highest_note() -> None:
+    """D2 and F#4 equal: 5 x 73.42 against 1 x 369.99 Hz beat 2.91 times a second (derived); D4 plays no part."""
+    state = {"sounding": [(16, 38, 0.0), (1, 62, 0.0), (1, 66, 0.0)], "held": (16, (38,))}
+    assert beat_line(state, "D") == "D2 - F#4: 2.91 beats a second (near 5 : 1)"
+    assert beat_line({**state, "sounding": [(16, 38, 0.0)]}, "D") == "", "the drone alone"
+    assert sounding_lines(state, "D") == [("D4", "+0.0", "1"), ("F#4", "+0.0", "1")]
+
+
+def evening_labels() -> Labels:
+    plan = prepare(ask(slots=("D", "G", "A"))).plan
+    programme = (
+        StepShown(1, 2, "First", "from the start", "in D", "D2 A2", "Quiet."),
+        StepShown(1, 2, "First", "bar 9", "in G", "G2"),
+        StepShown(2, 2, "Second", "from the start", "in A"),
+    )
+    return Labels(plan.slots, plan.tonics, plan.method, "Box", programme, keys_shown(True, True, True))
+
+
+def test_lines_tell_piece_drone_and_what_comes_next(capsys: pytest.CaptureFixture[str]) -> None:
+    display = LinesDisplay(evening_labels())
+    quiet = {**STATE, "dropped": 0, "held": (16, ()), "kept": (1, None, False, 0.0)}
+    display.show(quiet)
+    display.show({**quiet, "held": (16, (38, 45))})
+    display.show({**quiet, "kept": (2, None, False, 1.5)})
+    display.show({**quiet, "kept": (3, None, False, 0.0)})
+    assert capsys.readouterr().out.splitlines() == [
+        "piece 1/2  First, from the start: in D",
+        "  next: bar 9: in G",
+        "  then: 2/2  Second: in A",
+        "drone D2 A2",
+        "piece 1/2  First, bar 9: in G  trim +1.5 cents",
+        "  next: 2/2  Second: in A",
+        "drone off",
+        "piece 2/2  Second, from the start: in A",
+        "  the last piece",
+    ]
+
+
+def test_the_picture_shows_the_piece_its_notes_its_drone_and_what_comes_next() -> None:
+    from rich.console import Console
+
+    out = io.StringIO()
+    console = Console(file=out, force_terminal=True, width=120, color_system=None, highlight=False)
+    display = ScreenDisplay(evening_labels(), keys=True, console=console)
+    held = {**STATE, "kept": (1, None, False, 0.0), "held": (16, (38, 45))}
+    held["sounding"] = [(16, 38, -3.9), (16, 45, -1.9), (1, 66, -17.6)]
+    display.show(held)
+    display.show({**held, "held": (16, ()), "sounding": []})
+    display.show({**held, "kept": (3, None, False, 0.0), "held": (16, ()), "sounding": []})
+    display.close()
+    text = out.getvalue()
+    for part in (
+        "1/2  First, from the start: in D",
+        "Quiet.",
+        "next: bar 9: in G",
+        "drone: D2 -3.9   A2 -1.9",
+        "D2 - F#4: no beats (near 5 : 1)",
+        "drone: off (d: D2 A2)",
+        "no drone here",
+        "N P whole pieces",
+        "l listen",
+    ):
+        assert part in text, part

@@ -177,3 +177,19 @@ def test_what_comes_out_is_within_timiditys_finer_resolution(stage: Stage, organ
     assert np.allclose(1200 * np.log2(before / [A_TONIC_B, D3 * 9 / 4]), 0.0, atol=0.05)
     after = sound.tone_hz(D_TONIC_B, 2.3, 2.0)
     assert abs(measure.cents(after, D_TONIC_B)) < 0.05
+
+
+def test_a_drone_under_the_keyboard_follows_the_tables(stage: Stage) -> None:
+    with stage.live("--synth", "fluidsynth", "--method", "note", "--drone", "1") as live:
+        stage.tap.record(2.3)
+        assert in_tune(stage.hear({50: D3}))
+        stage.tap.send(PROGRAM["A"])
+        stage.tap.record(0.5)
+        assert in_tune(stage.hear({57: D3 * 3 / 2}))
+        stage.strike(61)
+        off = stage.hear({57: D3 * 3 / 2, 61: D3 * 15 / 8})
+        assert in_tune(off), off
+        stage.tap.send(bytes((0x80, 61, 0)))
+        live.say("panic")
+        live.wait("^drone off")
+        assert stage.tap.record(0.6).peak(0.4, 0.2) < 1e-6
