@@ -53,7 +53,13 @@ def main() -> int:
             print(f"begin: memory of the player {begin_kb} KB", flush=True)
             began_s = time.monotonic()
             while (left_s := 60.0 * chosen.minutes - (time.monotonic() - began_s)) > 0.5:
-                result = prober.ask(do="flood", side="soak", seconds=min(STEP_S, left_s), tables=4)
+                result = prober.ask(
+                    do="flood",
+                    side="soak",
+                    seconds=min(STEP_S, left_s),
+                    tables=4,
+                    any_channel=chosen.method in ("bend", "mpe"),
+                )
                 total = {name: total[name] + result[name] for name in COUNTS}
                 print(f"{(time.monotonic() - began_s) / 60.0:5.1f} min: {_counted(total)}", end="")
                 print(f"; memory {memory_kb(player) - begin_kb:+d} KB", flush=True)
