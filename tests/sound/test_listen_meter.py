@@ -12,6 +12,7 @@ from support.plucks import Pluck, noisy
 
 from bridge.errors import ValueProblem
 from bridge.sound.meter import Meter, Reading
+from bridge.tuning.notes import key_to_hz, parse_note
 
 RATE = 48000
 LEAD_S = 0.3
@@ -136,3 +137,23 @@ def test_values_out_of_range() -> None:
         Meter(44.1)
     with pytest.raises(ValueProblem, match="range 500 to 100 Hz"):
         Meter(RATE, low_hz=500, high_hz=100)
+
+
+def test_first_guesses_of_recorded_strings_are_seldom_octaves_off_and_never_for_long() -> None:
+    """Their names tell the notes: within 80 cents, wherever the recorded guitar stood."""
+    wrong, guesses, late = 0, 0, []
+    for path in guitar_notes():
+        samples, rate = soundfile.read(path, always_2d=True)
+        sound = samples[:rate].mean(axis=1)
+        loud = np.abs(sound) > 0.02 * np.abs(sound).max()
+        sound = 0.5 * sound[int(np.argmax(loud)) :] / np.abs(sound).max()
+        pitch = path.stem.replace("s", "#")
+        for at, reading in readings(sound, block=441, rate=rate):
+            off = abs(off_cents(reading, key_to_hz(parse_note(pitch)))) > 80.0
+            guesses += reading.confidence <= 0.5
+            wrong += off and reading.confidence <= 0.5
+            if off and (at > 0.12 or reading.confidence > 0.5):
+                late.append((pitch, at, reading.hz))
+    assert guesses > 200
+    assert wrong <= 0.08 * guesses
+    assert not late
