@@ -15,7 +15,7 @@ TELL_CENTS = 0.5
 def print_as_tuned(tuned: AsTuned, table: Table) -> None:
     """Print how far each string is from pure and what beats remain."""
     from bridge.cli.paragraphs import show_heading, show_paragraph
-    from bridge.cli.printing import cents, hertz, show_table
+    from bridge.cli.printing import cents, hertz, show_table, sure
 
     fit = tuned.fit
     show_heading("The strings as they are tuned")
@@ -26,7 +26,7 @@ def print_as_tuned(tuned: AsTuned, table: Table) -> None:
             str(number),
             guitar.note_of(number),
             hertz(tuned.measured[number]),
-            f"{tuned.sd_cents.get(number, 0.0):.2f}",
+            sure(tuned.sd_cents.get(number, 0.0)),
             cents(fit.deviations_cents[number], 2),
             "" if fit.weights[number] > 0.99 else "stands apart from the others",
         )

@@ -124,7 +124,7 @@ def _sound(file: Path | None, seconds: float, device: str | None) -> tuple[Any, 
 
 def _print_notes(heard: Heard, table: Table | None) -> None:
     from bridge.cli.paragraphs import show_paragraph
-    from bridge.cli.printing import cents, hertz, show, show_table
+    from bridge.cli.printing import cents, hertz, show, show_table, sure
     from bridge.tuning.ratios import hz_to_cents
 
     strings = table is not None and bool(table.strings)
@@ -137,7 +137,7 @@ def _print_notes(heard: Heard, table: Table | None) -> None:
             *name,
             note.note,
             hertz(note.hz),
-            f"{note.cents_sd:.2f}",
+            sure(note.cents_sd),
             cents(note.cents_from_equal, 2),
             *off,
             cents(hz_to_cents(note.attack_hz, note.hz)),
@@ -170,7 +170,7 @@ def _print_notes(heard: Heard, table: Table | None) -> None:
 
 def _print_together(found: Together) -> None:
     from bridge.cli.paragraphs import show_paragraph
-    from bridge.cli.printing import show, show_table
+    from bridge.cli.printing import show, show_table, sure
 
     stays, turns = found.names
     show(f"{stays} stays, {turns} is turned")
@@ -182,7 +182,7 @@ def _print_together(found: Together) -> None:
             f"{pair.first} and {pair.second}",
             f"{pair.hz:.1f}",
             f"{pair.rate_hz:.2f}",
-            f"{pair.sd_hz:.2f}",
+            sure(pair.sd_hz),
             *(() if wanted is None else (f"{wanted[index]:.2f}",)),
             "heard" if pair.direct else "from their other partials",
         )
@@ -194,7 +194,7 @@ def _print_together(found: Together) -> None:
         left=(0, len(rows[0]) - 1),
     )
     show()
-    size = f"{abs(beats.move_cents):.1f} cents (sure to {beats.sd_cents:.1f})"
+    size = f"{abs(beats.move_cents):.1f} cents (sure to {sure(beats.sd_cents, 1)})"
     words = {
         "still": "the two stand still: nothing to turn",
         "up": f"tighten {turns}: up {size}",

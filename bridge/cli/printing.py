@@ -63,6 +63,12 @@ def cents(value: float, digits: int = 1) -> str:
     return f"{rounded:+.{digits}f}" if rounded else f"{0:.{digits}f}"
 
 
+def sure(value: float, digits: int = 2) -> str:
+    """Write a standard deviation; one too small to show as such, not as nought."""
+    least = 10.0**-digits
+    return f"{value:.{digits}f}" if value >= 0.5 * least else f"<{least:.{digits}f}"
+
+
 def hertz(value: float) -> str:
     """Write a frequency with the digits that matter for beats."""
     return f"{value:.3f}"
