@@ -35,7 +35,7 @@ def read_audio(path: str | Path) -> tuple[NDArray[np.float64], int]:
     Raises
     ------
     InputProblem
-        Where the file is missing, is no sound that can be read, is empty, or lasts longer than half an hour.
+        Where the file is missing, is no sound that can be read, is empty or damaged, or lasts longer than half an hour.
     """
     file = Path(path)
     if not file.exists():
@@ -60,4 +60,6 @@ def read_audio(path: str | Path) -> tuple[NDArray[np.float64], int]:
         ) from None
     if samples.shape[0] == 0:
         raise InputProblem(f"{file} holds no sound")
+    if not np.all(np.isfinite(samples)):
+        raise InputProblem(f"{file} holds values that are no numbers", "is the file damaged?")
     return np.asarray(samples, dtype=np.float64), rate

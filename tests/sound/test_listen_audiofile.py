@@ -52,3 +52,14 @@ def test_half_an_hour_is_enough(tmp_path: Path) -> None:
     soundfile.write(path, np.zeros(8000 * 1900, dtype=np.int16), 8000)
     with pytest.raises(InputProblem, match="lasts 32 minutes; at most 30"):
         read_audio(path)
+
+
+def test_a_damaged_file_is_named(tmp_path: Path) -> None:
+    sound = np.zeros(1000)
+    sound[5] = np.nan
+    path = tmp_path / "take.wav"
+    soundfile.write(path, sound, 44100, subtype="FLOAT")
+    with pytest.raises(
+        InputProblem, match=r"take\.wav holds values that are no numbers \(is the file damaged"
+    ):
+        read_audio(path)
