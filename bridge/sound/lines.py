@@ -66,9 +66,11 @@ def first_lines(blocks: Blocks) -> tuple[Floats, NDArray[np.bool_]]:
     """Mean slope of each partial against its carrier, and which partials can be followed at all."""
     y = blocks.y
     together = np.sum(y[1:] * np.conj(y[:-1]), axis=0)
-    power = np.sum(np.abs(y) ** 2, axis=0)
-    # Noise alone gives |together| / power of about 1 / sqrt(blocks); a partial gives nearly 1 while it sounds.
-    held = np.abs(together) / np.maximum(power, 1e-30)
+    squares = np.abs(y) ** 2
+    power = squares.sum(axis=0)
+    # Noise alone gives an agreement of about 1 / sqrt(blocks); a partial gives nearly 1 while it sounds.
+    # Each block against the next by both their powers, lest a partial that dies away quickly be taken for noise.
+    held = np.abs(together) / np.sqrt(np.maximum(squares[1:].sum(axis=0) * squares[:-1].sum(axis=0), 1e-60))
     slope = np.angle(together) / blocks.hop_s
     # A neighbour's skirt shows as a slope far from where the law puts the partial.
     clear = (held > np.clip(3.0 / np.sqrt(blocks.t.size), 0.35, 0.7)) & (power > 1e-6 * power.max())

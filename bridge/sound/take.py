@@ -40,7 +40,7 @@ DOMINANT_OVER_RINGING = 0.6
 NEW_POWER = 0.1
 #: A pluck that leaves less than this of the power before it is none.
 FALLS_POWER = 0.25
-#: A partial that was there before is new if it is so many times louder than it would have been.
+#: A partial that was there before is new if it is so many times louder than it was.
 NEW_OVER_OLD = 2.0
 #: Tones so far apart are told apart, in Hz; blocks are made at most so long to do it, in seconds.
 CLEAR_HZ, MOST_APART_S = 8.0, 0.12
@@ -246,7 +246,7 @@ def _guess(body: Floats, rate: float, tones: Tones, uncleared: Floats | None, sk
     found = _without(found, middle, spectrum(uncleared[skip:][:size], rate).at(middle.hz))
     comb = best_comb(found)
     for _ in range(3):
-        if comb is None or not _holds_a_higher_one(comb, middle, found.width_hz):
+        if comb is None or not _holds_a_higher_one(comb, tones, found.width_hz):
             break
         comb = best_comb(found, 1.5 * comb.f0_hz)
     return comb
