@@ -37,13 +37,13 @@ from bridge.jobs.session_piece import TABLES, PieceJob, run_piece, task_name, wr
 from bridge.jobs.session_plan import PiecePlan, SessionPlan, SynthPlan, plan_session
 from bridge.jobs.session_sound import reference_name, reference_wav
 from bridge.jobs.session_synth import Made, back_to_equal, load_everything, trim_folder
+from bridge.jobs.session_takes import open_session
 from bridge.jobs.session_text import NAME as PAGE
 from bridge.jobs.session_text import start_here
 from bridge.jobs.session_workers import Crew, cores
 from bridge.sheet.records import PieceSheet, SessionInfo
 from bridge.store.files import check_output, read_bytes
 from bridge.store.session import Session
-from bridge.store.session_toml import load_session
 from bridge.store.syx import parse_syx
 
 REFERENCE = "reference"
@@ -134,7 +134,7 @@ def build_session(
     OutputProblem
         The folder cannot be written, or holds something that no build made.
     """
-    session = load_session(file)
+    session = open_session(file)
     archive = folder.with_name(f"{folder.name}.zip") if zipped else None
     if archive is not None:
         check_output(archive, overwrite=overwrite)

@@ -12,9 +12,9 @@ from pathlib import Path
 
 from bridge.errors import InputProblem
 from bridge.jobs.session_plan import SessionPlan, check_sections, plan_session
+from bridge.jobs.session_takes import open_session
 from bridge.store.files import read_bytes
 from bridge.store.session import problem_at
-from bridge.store.session_toml import load_session
 from bridge.store.smf import MidiFile, parse_midi
 from bridge.store.timeline import BarMap
 
@@ -45,7 +45,7 @@ def check_session(file: Path) -> Checked:
     InputProblem
         As `build_session`; only what retuning itself refuses is found there alone.
     """
-    session = load_session(file)
+    session = open_session(file)
     warnings = []
     if session.reference is not None and session.reference.doubt:
         warnings.append(session.reference.doubt)

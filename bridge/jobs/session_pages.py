@@ -35,7 +35,8 @@ SHEET = "sheet to print"
 """Task of a piece; names of synths hold no spaces."""
 
 MOST_PIECES = 20
-_LIBRARIES = ("jinja2", "matplotlib")
+_LIBRARIES = ("jinja2", "matplotlib", "fonttools")
+_IMPORTED_AS = {"fonttools": "fontTools"}
 
 
 @dataclass(frozen=True)
@@ -79,7 +80,9 @@ def run_page(job: PageJob) -> dict[str, dict[str, Any]]:
 
 def missing_for_pages() -> str:
     """Return the library that pages need and that is not installed; empty if all are there."""
-    return next((name for name in _LIBRARIES if importlib.util.find_spec(name) is None), "")
+    return next(
+        (name for name in _LIBRARIES if importlib.util.find_spec(_IMPORTED_AS.get(name, name)) is None), ""
+    )
 
 
 class Sheets:
@@ -168,8 +171,8 @@ def piece_page_key(
         "page",
         _versions(),
         (plan.session.paper, plan.session.transposing),
-        (piece.stem, piece.title, piece.notes, one.tables),
-        [(step.label, step.place, step.what, step.title, step.table) for step in one.steps],
+        (piece.stem, piece.title, piece.notes, piece.heard, one.tables),
+        [(step.label, step.place, step.what, step.title, step.table, step.chords) for step in one.steps],
         [
             (
                 (synth.synth.name, synth.synth.title, synth.synth.profile.panel, synth.recalls, synth.method),

@@ -68,6 +68,8 @@ class Step:
         Number of its table among `PiecePlan.tables`.
     drone : Drone or None
         Its drone, if it is another than the one before.
+    chords : tuple of str
+        Chords that are played there; empty if none are named.
     """
 
     label: str
@@ -76,6 +78,7 @@ class Step:
     title: str
     table: int
     drone: Drone | None = None
+    chords: tuple[str, ...] = ()
 
     def stem(self, piece: Piece) -> str:
         """The beginning of its files."""
@@ -195,10 +198,11 @@ def plan_piece(piece: Piece, midi: MidiFile | None = None) -> PiecePlan:
         See `plan_session`.
     """
     tables: list[TableSpec] = [piece.spec]
-    steps = [Step("", START, "", "", 0)]
+    steps = [Step("", START, "", "", 0, None, piece.chords)]
     now = piece.spec
     for _, together in groupby(_changes(piece, midi), key=lambda item: (item[0].bar, item[0].beat)):
         said, title, drone, label, place = [], "", None, "", ""
+        chords = piece.chords
         signature = True
         for change, section in together:
             named = load_table(change.table) if change.table else None
@@ -211,12 +215,13 @@ def plan_piece(piece: Piece, midi: MidiFile | None = None) -> PiecePlan:
             said.append(_what(change, section))
             if section is not None:
                 signature, title, drone = False, section.title, section.drone
+                chords = piece.chords if section.chords is None else section.chords
         same = next((number for number, table in enumerate(tables) if _same(table, now)), len(tables))
         if label == "bar-1" and same == 0 and signature:
             continue  # a key signature that says what the piece starts with
         if same == len(tables):
             tables.append(replace(now, name=f"{piece.name}-{label}"))
-        steps.append(Step(label, place, ", ".join(said), title, same, drone))
+        steps.append(Step(label, place, ", ".join(said), title, same, drone, chords))
     return PiecePlan(piece, tuple(steps), tuple(tables))
 
 

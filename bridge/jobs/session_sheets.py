@@ -2,7 +2,7 @@
 
 Index
 -----
-`session_info`, `piece_sheet`
+`session_info`, `piece_sheet` · `played_chords`
 """
 
 from __future__ import annotations
@@ -42,6 +42,8 @@ def session_info(plan: SessionPlan, manifest: Manifest) -> SessionInfo:
         how = f" ({session.reference_how})" if session.reference_how else ""
         tonic = session.guitar.tonic if session.guitar is not None else "C"
         lines.append(f"Reference: {session.reference.text(tonic)}{how}")
+    if session.heard:
+        lines.append(session.heard)
     cautions = []
     for one in plan.pieces:
         guitar = one.piece.spec.guitar
@@ -95,11 +97,12 @@ def piece_sheet(
                 table=replace(built(spec), name=spec.name),
                 panel=None if entry is None else PanelFigures(entry.a4_hz, entry.cents),
                 panel_note=_BY_HAND if key in panels and entry is None else "",
+                chords=played_chords(one, number),
             )
         )
     synths = [synth for synth in plan.synths if synth.synth.name in piece.synths]
     strings = _strings(piece.spec)
-    cautions = []
+    cautions = [f"{piece.heard}."] if piece.heard else []
     if piece.spec.fret and piece.spec.guitar is not None:
         cautions.append(
             "A capo pulls the strings sharp: measure the reference string again with the capo on."
@@ -115,6 +118,15 @@ def piece_sheet(
         cautions=tuple(cautions),
         transposing=plan.session.transposing,
     )
+
+
+def played_chords(one: PiecePlan, table: int) -> tuple[str, ...]:
+    """Return the chords that are played under a table of a piece, over all its stretches, in order."""
+    named: dict[str, None] = {}
+    for step in one.steps:
+        if step.table == table:
+            named.update(dict.fromkeys(step.chords))
+    return tuple(named)
 
 
 # -- the guitar

@@ -71,6 +71,8 @@ class _Page:
             how = f" ({session.reference_how})" if session.reference_how else ""
             tonic = session.guitar.tonic if session.guitar else "C"
             yield from _wrapped(f"Reference: {session.reference.text(tonic)}{how}")
+        if session.heard:
+            yield from _wrapped(session.heard)
         for paragraph in session.notes.splitlines():
             yield from _wrapped(paragraph)
         yield from self._order()
@@ -109,7 +111,7 @@ class _Page:
                 moved = moved_notes(home, table)
                 against = f"; against the start, {', '.join(moved)}" if moved else ""
                 yield from _wrapped(f"from {step.place}{title}: {step.what}{read}{against}", "      ", "    ")
-            for paragraph in piece.notes.splitlines():
+            for paragraph in (*piece.notes.splitlines(), *([piece.heard] if piece.heard else [])):
                 yield from _wrapped(paragraph, "    ")
             for notice in self._shared_notices(one):
                 yield from _wrapped(f"track: {notice}", "      ", "    - ")

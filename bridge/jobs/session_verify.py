@@ -42,11 +42,11 @@ from bridge.jobs.session_read import (
 )
 from bridge.jobs.session_sound import drone_keys, reference_name
 from bridge.jobs.session_synth import EQUAL_HZ, moved_hz, resets_synth, trim_folder
+from bridge.jobs.session_takes import open_session
 from bridge.jobs.session_text import start_here
 from bridge.sheet.html import sheet_html
 from bridge.store.files import read_bytes
 from bridge.store.session import built, moved_spec
-from bridge.store.session_toml import load_session
 from bridge.store.smf import MidiFile, midi_bytes, parse_midi, read_midi
 from bridge.store.syx import parse_syx
 
@@ -130,7 +130,7 @@ def verify_session(folder: Path, progress: Callable[[str, float], None] | None =
     name = str(manifest.session.get("file", ""))
     if name not in manifest.files:
         raise InputProblem(f"{folder / MANIFEST} names no session file", "build the session again")
-    session = load_session(folder / name)
+    session = open_session(folder / name)
     checker = _Checker(folder, manifest, plan_session(session))
     verified = Verified(session.title)
     there = files_in(folder)

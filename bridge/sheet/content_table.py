@@ -21,7 +21,8 @@ from bridge.sheet.neck import neck_picture
 from bridge.sheet.phrases import STILL_HZ, signed
 from bridge.sheet.records import TRANSPOSITIONS, TableSheet
 from bridge.tuning.chord_kinds import KINDS, ChordKind
-from bridge.tuning.chords import Chord, judge_chord, judge_chords
+from bridge.tuning.chord_names import parse_chord
+from bridge.tuning.chords import Chord, judge_chord
 from bridge.tuning.fretboard import SAFE_CENTS, FretCell, fretboard, frets_for_chord
 from bridge.tuning.notes import parse_pitch_class, pitch_class_name
 from bridge.tuning.ratios import format_ratio, hz_to_cents
@@ -176,9 +177,8 @@ def sheet_chords(sheet: TableSheet) -> tuple[Chord, ...]:
                 (9, "minor"),
             )
         )
-    judged = judge_chords(table.hz, table.tonic)
-    known = {name: chord for chord in judged for name in (chord.numeral, chord.name)}
-    return tuple(known[name] for name in sheet.chords if name in known)
+    named = dict.fromkeys(parse_chord(name, table.tonic) for name in sheet.chords)
+    return tuple(judge_chord(table.hz, table.tonic, degree, kind) for degree, kind in named)
 
 
 def _kind(name: str) -> ChordKind:

@@ -16,6 +16,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from bridge.errors import ValueProblem, near_names
+from bridge.tuning.chord_names import parse_chord
 from bridge.tuning.strings_order import TuningPlan
 from bridge.tuning.tables import Table
 
@@ -55,13 +56,22 @@ class TableSheet:
     panel_note : str
         What to say instead where they cannot.
     chords : tuple of str
-        Chords that are played, as `bridge.tuning.chords` names them (``Em7``, ``ii7``); empty: the common triads.
+        Chords that are played, as `bridge.tuning.chord_names` reads them (``Em7``, ``ii7``); empty: the common triads.
+
+    Raises
+    ------
+    ValueProblem
+        If a chord is unknown.
     """
 
     table: Table
     panel: PanelFigures | None = None
     panel_note: str = ""
     chords: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        for name in self.chords:
+            parse_chord(name, self.table.tonic)
 
 
 @dataclass(frozen=True)

@@ -10,12 +10,15 @@ to 16, tuning programs 0 to 127, bars and beats count from 1. Paths are absolute
 session file; ``*_text`` is a path as it was written, with ``/``. ``at`` says where something stands in the file
 (``evening.toml, line 12``), for messages that come up later; it is no part of the value.
 
+A take is a recording that tells the reference, or how all strings are tuned. Here it is only named;
+`bridge.jobs.session_takes` listens to it and puts what is heard in the place of what was written.
+
 The home of a piece is its `spec`: tonics of its sections take their pitch from it. A piece whose `follows_reference` is
 true has the session's reference, so that one measurement moves them all (`Session.with_reference`).
 
 Index
 -----
-`Session` · `Piece`, `PieceSection` · `SessionSynth` · `Drone`, `Trims`, `LiveControls` ·
+`Session` · `Piece`, `PieceSection` · `SessionSynth` · `Drone`, `Trims`, `LiveControls`, `Take` ·
 `built`, `moved_spec` · `problem_at`
 """
 
@@ -28,7 +31,8 @@ from pathlib import Path
 from bridge.errors import InputProblem, ValueProblem, near_names
 from bridge.tuning.changes import Change
 from bridge.tuning.guitars import Guitar
-from bridge.tuning.ratios import cents_to_ratio
+from bridge.tuning.notes import key_to_hz
+from bridge.tuning.ratios import cents_to_ratio, hz_to_cents
 from bridge.tuning.reference import Reference
 from bridge.tuning.tables import Table, TableSpec
 from bridge.wire.profile import SynthProfile
@@ -111,6 +115,30 @@ class LiveControls:
 
 
 @dataclass(frozen=True)
+class Take:
+    """A recording of open strings.
+
+    Attributes
+    ----------
+    path : Path
+    text : str
+        The same as written.
+    strings : bool
+        Whether all strings are as it has them (``as_tuned``), rather than the reference alone (``reference_from``).
+    near : bool
+        Whether a reference stands beside it, which says about where to listen.
+    at : str
+        Where it stands.
+    """
+
+    path: Path
+    text: str
+    strings: bool
+    near: bool = False
+    at: str = field(default="", compare=False, repr=False)
+
+
+@dataclass(frozen=True)
 class SessionSynth:
     """One synth of the session.
 
@@ -156,6 +184,8 @@ class PieceSection:
         Tuning program for its table; None: the next free one.
     table_text : str
         The table as it was written; may be empty.
+    chords : tuple of str or None
+        Chords that are played from there; None: those of the piece.
     at : str
         Where it stands.
     """
@@ -165,6 +195,7 @@ class PieceSection:
     drone: Drone | None = None
     program: int | None = None
     table_text: str = ""
+    chords: tuple[str, ...] | None = None
     at: str = field(default="", compare=False, repr=False)
 
 
@@ -200,6 +231,12 @@ class Piece:
         Names of the synths that it is for.
     program : int or None
         Tuning program for its first table; None: the next free one.
+    chords : tuple of str
+        Chords that are played; empty: the common ones.
+    take : Take or None
+        A recording of its own.
+    heard : str
+        How the strings stand in it, to be read; may be empty.
     at : str
         Where it stands.
     """
@@ -218,6 +255,9 @@ class Piece:
     notes: str = ""
     synths: tuple[str, ...] = ()
     program: int | None = None
+    chords: tuple[str, ...] = ()
+    take: Take | None = None
+    heard: str = ""
     at: str = field(default="", compare=False, repr=False)
 
     @property
@@ -248,6 +288,10 @@ class Session:
         Its reference, if one is given.
     reference_how : str
         How it was got, in a few words; may be empty.
+    take : Take or None
+        The recording that tells it.
+    heard : str
+        How the strings stand in it, to be read; empty where the take tells the reference alone, or is yet to be heard.
     notes : str
         For everybody.
     transposing : tuple of str
@@ -271,6 +315,8 @@ class Session:
     guitar: Guitar | None = None
     reference: Reference | None = None
     reference_how: str = ""
+    take: Take | None = None
+    heard: str = ""
     notes: str = ""
     transposing: tuple[str, ...] = ()
     trims: Trims = Trims()
@@ -294,11 +340,20 @@ class Session:
         raise ValueProblem(f"unknown piece {name!r}", near_names(name, [one.name for one in self.pieces]))
 
     def with_reference(self, reference: Reference) -> Session:
-        """Return the session with another reference, which all pieces follow that follow the session's."""
+        """Return the session with another reference, which all pieces follow that follow the session's.
+
+        Where strings are as a take has them, they all move as far as the reference does.
+        """
+        strings = self.take is not None and self.take.strings
+
+        def moved(spec: TableSpec) -> TableSpec:
+            if strings and spec.key_overrides:
+                before = spec.reference.hz / key_to_hz(spec.reference.key)
+                spec = moved_spec(spec, hz_to_cents(reference.hz / key_to_hz(reference.key), before))
+            return replace(spec, reference=reference)
+
         pieces = tuple(
-            replace(piece, spec=replace(piece.spec, reference=reference))
-            if piece.follows_reference
-            else piece
+            replace(piece, spec=moved(piece.spec)) if piece.follows_reference else piece
             for piece in self.pieces
         )
         return replace(self, reference=reference, pieces=pieces)

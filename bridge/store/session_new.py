@@ -25,6 +25,8 @@ title = {title}
 # as a tuner shows it, such as "D3-7c", or "D3-7c@442" if the tuner is set to 442.
 {guitar}
 {reference}
+# reference_from = "takes/string.wav"  # or heard in a recording of the reference string, in this folder; instead,
+#   as_tuned = "takes/strings.wav"     # all strings as they are, plucked one by one in a recording
 # reference_how = "measured on the fourth string, just before we began"
 # scale = "five-limit"
 # notes = "For everybody: doors at seven."
@@ -97,6 +99,7 @@ title = {title}
 # fret = 2                       # capo
 # degrees = {{ b7 = "7/4" }}       # degrees replaced in this piece
 # drone = ["D2", "A2"]           # another than the session's; false for none
+# chords = ["I", "ii7", "V7"]    # what is played, for the page: by degree, or by name such as "Em7"
 # notes = "For the players: second time quiet."
 
 # [[pieces.sections]]            # where the table changes; bars count from 1, a pickup is bar 1
@@ -104,6 +107,7 @@ title = {title}
 # title = "Middle part"
 # tonic = "G"
 # degrees = {{ 2 = "10/9" }}
+# chords = ["ii", "V"]
 """
 
 

@@ -1,11 +1,11 @@
-"""The smaller parts of a session file: spans of numbers, drones, trims, live controls, names of synths.
+"""The smaller parts of a session file: spans of numbers, drones, trims, live controls, chords, names of synths.
 
 Each reads one entry or section of a session file (`bridge.store.toml.Section`) and refuses what cannot be, with file
 and line. The schema stands in ``tables/README.md``.
 
 Index
 -----
-`read_spans`, `check_method`, `synth_names`, `read_transposing`, `read_paper` ·
+`read_spans`, `check_method`, `synth_names`, `read_transposing`, `read_paper`, `read_chords`, `take_entry` ·
 `read_drone`, `piece_drone`, `is_degree` · `read_trims`, `read_live`
 """
 
@@ -17,12 +17,15 @@ from dataclasses import replace
 from bridge.errors import StillbeatError, near_names
 from bridge.store.session import AUTO, DRONE_VOICES, Drone, LiveControls, Trims
 from bridge.store.toml import Section
+from bridge.tuning.chord_names import parse_chord
 from bridge.tuning.notes import parse_note
 from bridge.tuning.scales import parse_degree
 from bridge.wire.profile import METHODS, SynthProfile
 
 TRANSPOSING = ("Bb", "Eb", "F")
 PAPERS = ("a4", "letter")
+TAKES = ("reference_from", "as_tuned")
+MOST_CHORDS = 24
 ON_CHANGE = ("now", "next", "glide")
 
 _SPAN = re.compile(r"(\d{1,3})(?:-(\d{1,3}))?", re.ASCII)
@@ -84,6 +87,37 @@ def read_transposing(section: Section) -> tuple[str, ...]:
                 f"transposing: {name!r} is not known", f"there are: {', '.join(TRANSPOSING)}", "transposing"
             )
     return tuple(name for name in TRANSPOSING if name in names)
+
+
+def read_chords(section: Section, tonic: str) -> tuple[str, ...] | None:
+    """Return the chords that are played, as written; None if none are named."""
+    if "chords" not in section:
+        return None
+    names = _texts(section, "chords")
+    if len(names) > MOST_CHORDS:
+        raise section.problem(
+            f"chords names {len(names)}",
+            f"a sheet has room for {MOST_CHORDS}; name those that matter",
+            "chords",
+        )
+    for name in names:
+        try:
+            parse_chord(name, tonic)
+        except StillbeatError as problem:
+            raise section.problem(f"chords: {problem.message}", problem.hint, "chords") from problem
+    return names
+
+
+def take_entry(section: Section) -> str:
+    """Return which entry names a take, ``reference_from`` or ``as_tuned``; empty if none does."""
+    there = [key for key in TAKES if key in section]
+    if len(there) > 1:
+        raise section.problem(
+            "reference_from and as_tuned are both there",
+            "a take of all strings holds the reference too: as_tuned alone will do",
+            there[0],
+        )
+    return there[0] if there else ""
 
 
 def read_paper(section: Section) -> str:

@@ -6,6 +6,9 @@ The schema stands in ``tables/README.md``. What is said at the top of the file h
 otherwise: guitar, scale, home, reference, drone. A piece that names a table starts from that one; the session's
 reference then still holds, its guitar and scale do not.
 
+A take (``reference_from``, ``as_tuned``) is only named here; `bridge.jobs.session_takes` listens to it. Until then the
+reference is the one that stands beside it, or the guitar's own.
+
 Every path is relative to the folder of the session file and must stay inside it, symbolic links followed, so that a
 session can be handed on as one folder.
 
@@ -34,10 +37,11 @@ from bridge.store.descriptions import (
     load_table,
 )
 from bridge.store.profiles import load_profile
-from bridge.store.session import AUTO, Drone, Piece, PieceSection, Session, SessionSynth, built
+from bridge.store.session import AUTO, Drone, Piece, PieceSection, Session, SessionSynth, Take, built
 from bridge.store.session_parts import (
     check_method,
     piece_drone,
+    read_chords,
     read_drone,
     read_live,
     read_paper,
@@ -45,6 +49,7 @@ from bridge.store.session_parts import (
     read_transposing,
     read_trims,
     synth_names,
+    take_entry,
 )
 from bridge.store.toml import Section, parse_toml, read_toml
 from bridge.tuning.changes import Change
@@ -90,6 +95,7 @@ class _Defaults:
     scale: Scale
     home: str | None
     reference: Reference | None
+    take: Take | None
     drone: Drone
     synths: tuple[str, ...]
 
@@ -115,7 +121,9 @@ class _Reader:
         reference = top.convert("reference", parse_reference) if "reference" in top else None
         home = top.convert("home", parse_tonic) if "home" in top else None
         drone = read_drone(top.section("drone"), Drone()) if "drone" in top else Drone()
-        defaults = _Defaults(guitar, scale, home, reference, drone, tuple(synth.name for synth in synths))
+        take = self._take(top, guitar)
+        names = tuple(synth.name for synth in synths)
+        defaults = _Defaults(guitar, scale, home, reference, take, drone, names)
         session = Session(
             name=name,
             title=title,
@@ -126,6 +134,7 @@ class _Reader:
             guitar=guitar,
             reference=reference,
             reference_how=_line(top.text("reference_how", "")),
+            take=take,
             notes=top.text("notes", "").strip(),
             transposing=read_transposing(top),
             trims=read_trims(top.section("trims")),
@@ -201,6 +210,17 @@ class _Reader:
             return load(str(path))
         except StillbeatError as problem:
             raise section.problem(problem.message.replace(str(path), text), problem.hint, key) from problem
+
+    def _take(self, section: Section, guitar: Guitar | None) -> Take | None:
+        """Return the recording that tells the reference, or all strings."""
+        key = take_entry(section)
+        if not key:
+            return None
+        text = section.text(key)
+        if key == "as_tuned" and guitar is None:
+            raise section.problem("as_tuned needs a guitar", 'name it: guitar = "open-d"', key)
+        path = self._path(section, key, text)
+        return Take(path, self.files[-1], key == "as_tuned", "reference" in section, self._at(section, key))
 
     # -- synths
 
@@ -289,6 +309,14 @@ class _Reader:
         title = _line(section.text("title"))
         drone = piece_drone(section, defaults.drone)
         spec, follows = self._spec(section, defaults)
+        take = self._take(section, spec.guitar)
+        if take is not None and spec.scale is None and not take.strings:
+            raise section.problem(
+                "the piece's table gives every note a frequency of its own, which no reference moves",
+                "leave the take out, or name a scale",
+                "reference_from",
+            )
+        chords = read_chords(section, spec.tonic) or ()
         name = self._name(section, title)
         track = self._path(section, "track", section.text("track")) if "track" in section else None
         follow = section.flag("follow_key_signatures", False)
@@ -301,8 +329,8 @@ class _Reader:
             name=name,
             title=title,
             spec=replace(spec, name=name),
-            follows_reference=follows,
-            sections=self._sections(section, drone),
+            follows_reference=follows and take is None,
+            sections=self._sections(section, drone, spec.tonic),
             track=track,
             track_text=self.files[-1] if track is not None else "",
             follow_key_signatures=follow,
@@ -311,6 +339,8 @@ class _Reader:
             notes=section.text("notes", "").strip(),
             synths=synth_names(section, defaults.synths),
             program=section.whole("program", 0, 127) if "program" in section else None,
+            chords=chords,
+            take=take,
             at=self._at(section),
         )
         section.refuse_others()
@@ -346,9 +376,10 @@ class _Reader:
             raise
         except StillbeatError as problem:
             raise section.problem(problem.message, problem.hint, _named_in(problem, section)) from problem
-        return spec, own is None and not literal and (named is None or defaults.reference is not None)
+        shared = defaults.reference is not None or defaults.take is not None
+        return spec, own is None and not literal and (named is None or shared)
 
-    def _sections(self, piece: Section, drone: Drone) -> tuple[PieceSection, ...]:
+    def _sections(self, piece: Section, drone: Drone, tonic: str) -> tuple[PieceSection, ...]:
         found: list[PieceSection] = []
         for section in piece.sections("sections"):
             degrees = tuple(sorted(degree_entries(section.section("degrees")).items()))
@@ -362,6 +393,7 @@ class _Reader:
                 drone=piece_drone(section, drone) if "drone" in section else None,
                 program=section.whole("program", 0, 127) if "program" in section else None,
                 table_text=table,
+                chords=read_chords(section, tonic),
                 at=self._at(section, "bar"),
             )
             section.refuse_others()

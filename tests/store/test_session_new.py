@@ -47,6 +47,8 @@ def test_every_commented_entry_can_be_used(tmp_path: Path) -> None:
     text = new_session_text("x.toml", "X", "open-d", "D3=146.5", ["fluidsynth"])
     (tmp_path / "tracks").mkdir()
     (tmp_path / "tracks" / "first-piece.mid").write_bytes(b"MThd")
+    (tmp_path / "takes").mkdir()
+    (tmp_path / "takes" / "string.wav").write_bytes(b"RIFF")
     lines = []
     for line in text.splitlines():
         entry = re.match(r"# (\[\[|[a-z_]+ = )", line)

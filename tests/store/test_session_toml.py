@@ -183,6 +183,15 @@ def test_a_literal_table_keeps_its_own_pitch(folder: Path) -> None:
 
 
 MISTAKES = [
+    ('reference = "D3=146.5"', 'reference_from = "none.wav"', 4, "there is no such file"),
+    ('reference = "D3=146.5"', 'reference_from = "../take.wav"', 4, "outside the folder"),
+    ('reference = "D3=146.5"', 'as_tuned = "/take.wav"', 4, "outside the folder"),
+    ('reference = "D3=146.5"', "reference_from = 3", 4, "is not a text"),
+    ('notes = "Slowly."', 'as_tuned = "..\\\\take.wav"', 44, "outside the folder"),
+    ('notes = "Slowly."', 'chords = "Em7"', 44, "no list of texts"),
+    ('notes = "Slowly."', 'chords = ["Em7", "Hm"]', 44, "German H is B"),
+    ('notes = "Slowly."', 'chords = ["I", "II-"]', 44, "no chord that is known"),
+    ("fret = 2", 'fret = 2\nchords = ["x"]', 58, "no chord"),
     ("schema = 1", "schema = 2", 1, "this version reads schema 1"),
     ('title = "Round the Table"', 'title = "★"', 2, "no file name can be made"),
     ('title = "Round the Table"', 'title = "x"\nname = "a/b"', 3, "cannot name files"),
@@ -280,4 +289,33 @@ def test_sections_may_be_written_on_one_line(folder: Path) -> None:
     text = 'schema = 1\ntitle = "x"\n\n[[pieces]]\ntitle = "y"\ntonic = "D"\n'
     text += 'sections = [{ bar = 2, tonic = "A" }, { bar = 3, frett = 2 }]\n'
     with pytest.raises(InputProblem, match=r"line 7: unknown entry 'frett'"):
+        session_from_toml(text, folder)
+
+
+def test_chords_and_takes(folder: Path) -> None:
+    (folder / "all.wav").write_bytes(b"")
+    (folder / "four.wav").write_bytes(b"")
+    text = EVENING.replace('reference_how = "by ear"', 'as_tuned = "all.wav"')
+    text = text.replace('notes = "Slowly."', 'chords = ["I", "Em7"]\nreference_from = "./four.wav"')
+    text = text.replace("beat = 2.5", 'chords = ["A7"]')
+    session = session_from_toml(text, folder)
+    assert session.take is not None
+    assert (session.take.text, session.take.strings, session.take.near) == ("all.wav", True, True)
+    first, second, third = session.pieces
+    assert first.take is not None
+    assert (first.take.text, first.take.strings, first.take.near) == ("four.wav", False, False)
+    assert first.take.at.endswith("session.toml, line 45")
+    assert (first.chords, [section.chords for section in first.sections]) == (("I", "Em7"), [None, ("A7",)])
+    assert [piece.follows_reference for piece in session.pieces] == [False, False, True]
+    assert (second.take, third.take) == (None, None)
+    assert {"all.wav", "four.wav"} < set(session.files)
+
+
+def test_two_takes_at_once_are_refused(folder: Path) -> None:
+    (folder / "a.wav").write_bytes(b"")
+    both = 'reference_from = "a.wav"\nas_tuned = "a.wav"'
+    with pytest.raises(InputProblem, match=r"line 4: reference_from and as_tuned are both there"):
+        session_from_toml(EVENING.replace('reference = "D3=146.5"', both), folder)
+    text = 'schema = 1\ntitle = "x"\nas_tuned = "a.wav"\n[[pieces]]\ntitle = "y"\ntonic = "D"\n'
+    with pytest.raises(InputProblem, match=r"line 3: as_tuned needs a guitar"):
         session_from_toml(text, folder)
