@@ -54,9 +54,9 @@ def _play_demo(demo: Demo, device: str | None, asked: bool) -> None:
     """Play where there is a sound card; otherwise say why not, which is a fault only if it was asked for."""
     from bridge.cli.printing import show
     from bridge.errors import PortProblem
-    from bridge.live.drone_prepare import sound_card_problem
+    from bridge.sound.asking import sound_problem
 
-    problem = sound_card_problem(device)
+    problem = sound_problem("output", device)
     if not problem and not asked and os.environ.get("CI"):
         problem = "CI is set, so nobody listens; --play plays all the same"
     if problem and asked:

@@ -106,9 +106,10 @@ def _sound(file: Path | None, seconds: float, device: str | None) -> tuple[Any, 
         from bridge.sound.audiofile import read_audio
 
         return read_audio(file)
-    from bridge.sound.microphone import Microphone, record
+    from bridge.sound.asking import usable_microphone
+    from bridge.sound.microphone import record
 
-    microphone = Microphone(device)
+    microphone = usable_microphone(device)
     click.echo(
         f"listening to {microphone.input.name} for {seconds:g} seconds: pluck, and let it ring", err=True
     )

@@ -46,9 +46,9 @@ def tune_command(
         spec.guitar.string(number)  # refuses a string that the guitar does not have
     from bridge.live.tuner import run_tuner
     from bridge.live.tuner_display import make_tuner_display
-    from bridge.sound.microphone import Microphone
+    from bridge.sound.asking import usable_microphone
 
-    microphone = Microphone(device)
+    microphone = usable_microphone(device)
     display = make_tuner_display(aims, spec.guitar.reference_string, lines)
     try:
         run_tuner(aims, microphone, display, number)

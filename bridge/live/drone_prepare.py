@@ -1,15 +1,11 @@
 """From what a person asked for to a plan with a drone, on a synth's port or on the sound card.
 
-Index: `PreparedDrone`, `prepare_drone`, `sound_card_plan`, `sound_card_problem`.
+Index: `PreparedDrone`, `prepare_drone`, `sound_card_plan`.
 """
 
 from __future__ import annotations
 
-import os
-import subprocess
-import sys
 from dataclasses import dataclass
-from pathlib import Path
 
 from bridge.engine.drone_plan import DronePlan
 from bridge.engine.live_slots import Choice
@@ -27,9 +23,6 @@ from bridge.store.profiles import load_profile
 from bridge.tuning.notes import parse_pitch_class
 from bridge.tuning.tables import Table, TableSpec
 from bridge.wire.profile import SynthProfile
-
-LOOK_S = 10.0
-"""How long looking for a sound card may take."""
 
 _ELSEWHERE = "leave --settle away, use another synth, or hear it on the sound card (without --out)"
 
@@ -187,40 +180,6 @@ def sound_card_plan(
         drone=drone,
         track=track,
     )
-
-
-def sound_card_problem(device: str | None = None, limit_s: float = LOOK_S) -> str:
-    """Return why nothing can be played on a sound card; empty if there is one.
-
-    Looks in a process of its own, since a broken sound system can hang whoever asks it.
-    """
-    look = (
-        "from bridge.errors import StillbeatError\n"
-        "from bridge.sound.outputs import pick_output\n"
-        "import sys\n"
-        "try:\n    pick_output(sys.argv[1] or None)\n"
-        "except StillbeatError as error:\n    print('-' + error.message + (f' ({error.hint})' if error.hint else ''))\n"
-        "else:\n    print('+')\n"
-    )
-    root = str(Path(__file__).resolve().parents[2])
-    path = os.pathsep.join(filter(None, (root, os.environ.get("PYTHONPATH"))))
-    try:
-        done = subprocess.run(
-            [sys.executable, "-c", look, device or ""],
-            stdin=subprocess.DEVNULL,
-            env={**os.environ, "PYTHONPATH": path},
-            capture_output=True,
-            timeout=limit_s,
-            check=False,
-            text=True,
-            errors="replace",
-        )
-    except (OSError, subprocess.TimeoutExpired):
-        return "the sound system does not answer"
-    answers = [line for line in done.stdout.splitlines() if line[:1] in "+-"]
-    if not answers:
-        return "the sound system cannot be used"
-    return answers[-1][1:]
 
 
 def _choice(spec: TableSpec) -> Choice:

@@ -19,7 +19,7 @@ from support import jack, measure
 from support.children import ChildError
 from support.live import LiveRun
 
-from bridge.live.drone_prepare import sound_card_problem
+from bridge.sound.asking import sound_problem
 
 D3_HZ = 146.5  # invented reading of a guitar's fourth string
 PURE_HZ = D3_HZ * 5 / 4
@@ -192,7 +192,7 @@ def test_without_a_sound_card_it_says_so_and_what_to_do(
 ) -> None:
     monkeypatch.setenv("JACK_DEFAULT_SERVER", "none-of-this-name")
     monkeypatch.setenv("JACK_NO_START_SERVER", "1")
-    problem = sound_card_problem()
+    problem = sound_problem("output")
     if not problem:
         pytest.skip("this computer has a sound card")
     with DroneRun(dict(os.environ), tmp_path, *TABLE) as run:
