@@ -24,6 +24,7 @@ from bridge.ports.find import find_system
 from bridge.ports.jack_watch import JackWatch
 from bridge.ports.pick import device_of, pick_port, same_port
 from bridge.ports.rtmidi_ports import quiet
+from bridge.sound.asking import BROKEN, NO_ANSWER, sound_problem
 from bridge.sound.inputs import SoundInput, pick_input, sound_inputs
 from bridge.sound.microphone import Microphone
 from bridge.sound.probe_ear import Ear
@@ -119,8 +120,14 @@ def find_stage(request: ProbeRequest) -> Stage:
 
 def _find_input(device: str | None, port: str) -> tuple[SoundInput | None, str]:
     """Return the input to listen to, or None and why there is none."""
+    problem = sound_problem("input")
+    broken = problem in (BROKEN, NO_ANSWER)  # then it must not be asked from here
     if device is not None:
+        if broken:
+            raise PortProblem(problem, "look at its settings; or leave --device away, and answer by ear")
         return pick_input(device), ""
+    if broken:
+        return None, problem
     try:
         for each in sound_inputs():
             if each.name.lower() == device_of(port):
