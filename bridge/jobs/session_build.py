@@ -97,7 +97,13 @@ class Built:
         return [
             f"piece{'s' * (len(numbers) > 1)} {spans(numbers)}, {', '.join(names)}: {text}"
             for text, (numbers, names) in said.items()
-        ] + (self.manifest.tasks[PAGES].notices if PAGES in self.manifest.tasks else [])
+        ] + [text for name in self._page_tasks() for text in self.manifest.tasks[name].notices]
+
+    def _page_tasks(self) -> list[str]:
+        """Return the tasks of pages that were done, or were told why not."""
+        names = [PAGES, *(task_name(one.piece.stem, SHEET) for one in self.plan.pieces)]
+        names += [name for name, _ in page_parts(self.plan)]
+        return [name for name in names if name in self.manifest.tasks]
 
 
 def build_session(
@@ -312,8 +318,8 @@ class _Work:
             keys[name] = part_key(sheets.info, [keys[task_name(one.piece.stem, SHEET)] for one in some])
             if not self._reused(name, keys[name]):
                 jobs.append(self._page(name, name, tuple(sheets.piece(one) for one in some), sheets.info, {}))
-        for finished, (job, files) in enumerate(crew.run(run_page, jobs, _WORTH_PAGES), 1):
-            self._enter(job.task, keys[job.task], files, [])
+        for finished, (job, (files, letters)) in enumerate(crew.run(run_page, jobs, _WORTH_PAGES), 1):
+            self._enter(job.task, keys[job.task], files, letters)
             self._tell(job.stem, _PIECES_SHARE + (1 - _PIECES_SHARE) * finished / len(jobs))
 
     def _page(

@@ -28,6 +28,7 @@ from bridge.jobs.session_sheets import piece_sheet, session_info
 from bridge.jobs.session_synth import Made
 from bridge.sheet.html import sheet_html
 from bridge.sheet.pdf import sheet_pdf
+from bridge.sheet.pdf_letters import letters
 from bridge.sheet.records import PieceSheet, SessionInfo
 
 PAGES = "pages"
@@ -35,6 +36,7 @@ SHEET = "sheet to print"
 """Task of a piece; names of synths hold no spaces."""
 
 MOST_PIECES = 20
+_MOST_LETTERS = 12
 _LIBRARIES = ("jinja2", "matplotlib", "fonttools")
 _IMPORTED_AS = {"fonttools": "fontTools"}
 
@@ -70,12 +72,21 @@ class PageJob:
     root: Path
 
 
-def run_page(job: PageJob) -> dict[str, dict[str, Any]]:
-    """Make a page as HTML and PDF; return the facts of its files by path."""
-    html = sheet_html(job.pieces, job.session).encode("utf-8")
+def run_page(job: PageJob) -> tuple[dict[str, dict[str, Any]], list[str]]:
+    """Make a page as HTML and PDF; return the facts of its files by path, and notices."""
+    text = sheet_html(job.pieces, job.session)
+    html = text.encode("utf-8")
     pdf = sheet_pdf(job.pieces, job.session, job.paper)
     facts = {"what": "page", **job.facts}
-    return write_made(job.root, [Made(f"{job.stem}.html", html, facts), Made(f"{job.stem}.pdf", pdf, facts)])
+    made = [Made(f"{job.stem}.html", html, facts), Made(f"{job.stem}.pdf", pdf, facts)]
+    missing = letters().missing(text)
+    notices = []
+    if missing:
+        shown = missing if len(missing) <= _MOST_LETTERS else f"{missing[:_MOST_LETTERS]}…"
+        notices.append(
+            f"{job.stem}.pdf has no letters for {shown} and shows boxes; print {job.stem}.html from a browser instead"
+        )
+    return write_made(job.root, made), notices
 
 
 def missing_for_pages() -> str:

@@ -13,7 +13,7 @@ from dataclasses import replace
 from bridge.engine.report import spans
 from bridge.jobs.session_manifest import Manifest
 from bridge.jobs.session_panel import PanelEntry
-from bridge.jobs.session_plan import PiecePlan, SessionPlan, SynthPlan
+from bridge.jobs.session_plan import START, PiecePlan, SessionPlan, Step, SynthPlan
 from bridge.jobs.strings import plan_strings
 from bridge.sheet.records import (
     LoadList,
@@ -29,7 +29,6 @@ from bridge.tuning.strings_order import MAX_CAPO
 from bridge.tuning.tables import TableSpec
 
 _BY_HAND = "This table is none that twelve whole numbers can hold."
-_TRACK = "backing track"
 
 
 def session_info(plan: SessionPlan, manifest: Manifest) -> SessionInfo:
@@ -159,50 +158,72 @@ def _strings(spec: TableSpec) -> StringsSheet | None:
 def _load_first(synth: SynthPlan) -> LoadList:
     name, profile = synth.synth.name, synth.synth.profile
     if profile.panel:
-        lines = ["Tuned by hand: the figures stand with each piece. Write down what its panel shows first."]
+        lines = [
+            "It is tuned by hand: write down what its panel shows now. The figures to enter stand with each piece."
+        ]
     elif synth.recalls:
         used = spans(synth.programs.values())
         lines = [
-            f"Save tuning programs {used} of the synth: they are overwritten.",
-            f"Send synths/{name}/load-everything.syx, or play load-everything.mid, once.",
-            "For each piece choose its program, or play its recall file.",
+            f"Save what the synth holds in tuning programs {used}: they are overwritten.",
+            (
+                f"Once, before the evening: play synths/{name}/load-everything.mid into it, as any track is played, or "
+                "send load-everything.syx, which lies beside it. It lasts until the synth is switched off or reset."
+            ),
+            "Before each piece choose its tuning program, or play its recall file; both stand with the piece.",
         ]
     elif synth.method:
-        lines = ["It holds one table at a time: play the set-up file of each piece before it begins."]
+        lines = [
+            f"It holds one table at a time: before each piece play its set-up file, in synths/{name}, into it."
+        ]
     else:
-        lines = ["No tuning message reaches it: play its retuned tracks, or play through stillbeat live."]
+        lines = [
+            f"It knows no tuning tables and is tuned note by note: play the backing tracks in synths/{name}.",
+            "To play it yourself, let `stillbeat live` on a computer stand between the keys and the sound.",
+        ]
     return LoadList(synth.synth.title, tuple(lines))
 
 
 def _load_piece(one: PiecePlan, synth: SynthPlan, manifest: Manifest) -> LoadList:
     name, piece = synth.synth.name, one.piece
-    lines: list[str] = []
-    if synth.synth.profile.panel:
-        lines.append("Enter the figures for panels that stand with each table.")
-    elif synth.recalls:
-        said = [
-            f"{step.place}: program {synth.programs[piece.number, step.table]} ({step.stem(piece)}.recall.mid)"
-            for step in one.steps
-        ]
-        lines += _few(said)
-    elif synth.method:
-        said = [
-            f"{step.place}: {step.stem(piece)}.setup.mid"
-            if (piece.number, step.table) not in synth.left_out
-            else f"{step.place}: this synth cannot hold the table"
-            for step in one.steps
-        ]
-        lines += _few(said)
-    else:
-        lines.append("Play the retuned track, or play through stillbeat live.")
     tracks = [
         path.rsplit("/", 1)[1]
         for path in manifest.find(what="track", synth=name, piece=piece.number)
         if "trim_cents" not in manifest.files[path]
     ]
+    lines: list[str] = []
+    if synth.synth.profile.panel:
+        lines.append("Enter the whole cents that stand with each table, under “By hand”.")
+    elif synth.recalls:
+        said = [
+            f"{_at(step)}: choose tuning program {synth.programs[piece.number, step.table]}, or play "
+            f"{step.stem(piece)}.recall.mid"
+            for step in one.steps
+        ]
+        lines += _few(said)
+    elif synth.method:
+        said = [
+            f"{_at(step)}: play {step.stem(piece)}.setup.mid"
+            if (piece.number, step.table) not in synth.left_out
+            else f"{_at(step)}: this synth cannot hold the table"
+            for step in one.steps
+        ]
+        lines += _few(said)
+    elif tracks:
+        lines.append(
+            "Nothing before the track, which brings its tuning along; to play yourself: `stillbeat live`."
+        )
+    else:
+        lines.append("Nothing: play it through `stillbeat live`.")
     if tracks:
-        lines.append(f"{_TRACK}: {', '.join(tracks)}, in synths/{name}")
+        lines.append(f"backing track: {', '.join(tracks)}")
+    if synth.method or tracks:
+        lines.append(f"The files lie in synths/{name}.")
     return LoadList(synth.synth.title, tuple(lines))
+
+
+def _at(step: Step) -> str:
+    """Say where a step begins: ``at the start``, ``bar 17``."""
+    return f"at the {START}" if step.place == START else step.place
 
 
 def _few(said: Sequence[str]) -> list[str]:

@@ -350,7 +350,9 @@ class _Page:
             ("session", "the session file and what it was made from"),
             ("manifest.json", "every file with its SHA-256 sum"),
         ]
-        yield from _columns(("", ""), rows)
+        width = max(len(name) for name, _ in rows) + 2
+        for name, what in rows:
+            yield from _wrapped(what, " " * (4 + width), f"    {name:{width}}")
         yield ""
         yield from _wrapped(
             "`stillbeat session verify` with this folder's name reads everything back and compares."

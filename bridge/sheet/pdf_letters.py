@@ -26,8 +26,9 @@ from bridge.sheet.needs import needed
 from bridge.sheet.phrases import glued
 
 _FILES = {False: "DejaVuSans.ttf", True: "DejaVuSans-Bold.ttf"}
-_USUAL = frozenset(chr(code) for code in range(0x20, 0x7F)) | frozenset("·×–—‘’“”…♯♭°äöüÄÖÜßéèêáàâçñåøæ")
-_UNKNOWN = "?"
+_USUAL = frozenset(chr(code) for code in range(0x20, 0x7F)) | frozenset("·×–—‘’“”…♯♭°äöüÄÖÜßéèêáàâçñåøæ□")
+_UNKNOWN = "□"
+_RIGHT_TO_LEFT = frozenset(("R", "AL"))  # letters that a line which runs to the right would turn round
 
 
 class Letters:
@@ -54,7 +55,7 @@ class Letters:
         return known
 
     def written(self, text: str, bold: bool = False) -> str:
-        """Return a text in letters that there are: others lose their accents, or become question marks."""
+        """Return a text in letters that there are: others lose their accents, or become boxes."""
         if text.isascii() and text.isprintable():
             return text
         return "".join(self._letter(letter, bold) for letter in unicodedata.normalize("NFC", text))
@@ -62,10 +63,21 @@ class Letters:
     def _letter(self, letter: str, bold: bool) -> str:
         if letter.isspace():
             return " "
-        for one in (letter, unicodedata.normalize("NFKD", letter)[0]):
-            if one.isprintable() and ord(one) in self._glyphs[bold]:
-                return one
+        if unicodedata.bidirectional(letter) not in _RIGHT_TO_LEFT:
+            for one in (letter, unicodedata.normalize("NFKD", letter)[0]):
+                if one.isprintable() and ord(one) in self._glyphs[bold]:
+                    return one
         return _UNKNOWN
+
+    def missing(self, text: str) -> str:
+        """Return the letters of a text that become boxes, each once, in order."""
+        usual = unicodedata.normalize("NFC", text)
+        found = dict.fromkeys(letter for letter in usual if not letter.isascii())
+        return "".join(
+            letter
+            for letter in found
+            if letter != _UNKNOWN and _UNKNOWN in (self._letter(letter, False), self._letter(letter, True))
+        )
 
     def lines(self, text: str, size: float, width_mm: float, bold: bool = False) -> list[str]:
         """Break a text between words into lines of a width; a word that is too long is broken itself."""

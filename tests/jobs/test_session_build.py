@@ -459,3 +459,16 @@ def test_hashes_in_the_manifest_are_of_the_content(home: Path, tmp_path: Path) -
     for path, facts in built.manifest.files.items():
         data = (built.folder / path).read_bytes()
         assert (hashlib.sha256(data).hexdigest(), len(data)) == (facts["sha256"], facts["bytes"])
+
+
+def test_letters_that_a_pdf_cannot_show_are_told_and_kept_in_mind(tmp_path: Path) -> None:
+    text = 'schema = 1\ntitle = "Sea"\n[trims]\nrange_cents = 0\n[[pieces]]\ntitle = "海"\nname = "umi"\ntonic = "D"\n'
+    (tmp_path / "in").mkdir()
+    (tmp_path / "in" / "sea.toml").write_text(text, encoding="utf-8")
+    for again in (False, True):
+        built = build_session(tmp_path / "in" / "sea.toml", tmp_path / "out", overwrite=again, processes=1)
+        assert [notice.partition(" has no letters for 海 ")[0] for notice in built.notices] == [
+            "pages/01-umi.pdf",
+            "pages/session.pdf",
+        ]
+    assert "海" in (tmp_path / "out" / "pages" / "01-umi.html").read_text(encoding="utf-8")
