@@ -78,7 +78,9 @@ def first_lines(blocks: Blocks) -> tuple[Floats, NDArray[np.bool_]]:
     return slope, clear
 
 
-def fit_lines(blocks: Blocks, factor: Floats, before: Lines | None, span_s: float) -> Lines:
+def fit_lines(
+    blocks: Blocks, factor: Floats, before: Lines | None, span_s: float, trust: Floats | None = None
+) -> Lines:
     """Fit phase lines with a common drift, and envelopes, to the partials' blocks.
 
     Parameters
@@ -90,15 +92,18 @@ def fit_lines(blocks: Blocks, factor: Floats, before: Lines | None, span_s: floa
         string's own common track.
     span_s : float
         Length of the stretch.
+    trust : ndarray, shape (partials,), optional
+        How far each partial may tell of the drift: 1 in full (the default), less where another tone sounds near it.
     """
     t, y = blocks.t, blocks.y
+    trust = np.ones(factor.size) if trust is None else trust
     if before is None:
         total, amplitude = _unwrapped(y, factor)
-        line = _straighten(t, total, amplitude**2 + 1e-30, factor, None, span_s)
+        line = _straighten(t, total, amplitude**2 + 1e-30, factor, None, span_s, trust)
     else:
         known = before.phase + np.outer(before.drift.phase(t), factor)
         total = known + np.angle(y * np.exp(-1j * known))
-        line = _straighten(t, total, before.amplitude**2 + 1e-30, factor, before.drift.shapes, span_s)
+        line = _straighten(t, total, before.amplitude**2 + 1e-30, factor, before.drift.shapes, span_s, trust)
     # The first time twice, so that weights and phases settle; the drift is chosen anew at the end of each fit.
     for last in (False, True) if before is None else (True,):
         theta = line.phase + line.slope * t[:, None] + np.outer(line.drift.phase(t), factor)
@@ -109,7 +114,7 @@ def fit_lines(blocks: Blocks, factor: Floats, before: Lines | None, span_s: floa
         # Where a block is mostly noise, its quadrature is a better-behaved measure than its angle.
         turn = np.where(np.abs(turn) < 1.0, turn, np.clip(aligned.imag / np.sqrt(weight), -1.0, 1.0))
         keep = line.drift.shapes if line.drift or not last else None
-        line = _straighten(t, theta + turn, weight, factor, keep, span_s)
+        line = _straighten(t, theta + turn, weight, factor, keep, span_s, trust)
     slope_var, covariance, tilt = _variances(t, weight, line.rest, factor, line.drift)
     wobble = _wobble(t, weight, line.rest, factor)
     return Lines(
@@ -146,7 +151,13 @@ class _Straight:
 
 
 def _straighten(
-    t: Floats, total: Floats, weight: Floats, factor: Floats, shapes: tuple[Shape, ...] | None, span_s: float
+    t: Floats,
+    total: Floats,
+    weight: Floats,
+    factor: Floats,
+    shapes: tuple[Shape, ...] | None,
+    span_s: float,
+    trust: Floats,
 ) -> _Straight:
     """Weighted straight lines through the phases, with the curves of drift given, or (None) those believed."""
     sum_w = np.sum(weight, axis=0)
@@ -161,7 +172,8 @@ def _straighten(
         return mean - slope * mean_t, slope, values - mean - slope * centred
 
     phase, slope, rest = residual(total)
-    plain = float(np.sum(weight * rest**2))
+    telling = weight * trust
+    plain = float(np.sum(telling * rest**2))
     pool = candidates(span_s) if shapes is None else shapes
     if not pool or plain <= 0:
         return _Straight(phase, slope, Drift(), rest)
@@ -169,14 +181,14 @@ def _straighten(
     curves = np.array([shape.phase(t) for shape in pool])
     mean, tilt = curves @ weight / sum_w, curves @ heavy / spread
     bent = (curves[:, :, None] - mean[:, None, :] - tilt[:, None, :] * centred) * factor
-    even = (bent * np.sqrt(weight)).reshape(len(pool), -1)
+    even = (bent * np.sqrt(telling)).reshape(len(pool), -1)
     gram = even @ even.T
-    right = even @ (np.sqrt(weight) * rest).ravel()
+    right = even @ (np.sqrt(telling) * rest).ravel()
     if shapes:
         chosen = list(range(len(pool)))
     else:
         effective = float(np.sum(np.max(weight / weight.max(axis=0), axis=1) > 1e-3))
-        chosen = _choose(gram, right, plain, effective * factor.size, 2.0 * factor.size, weight, rest, bent)
+        chosen = _choose(gram, right, plain, effective * factor.size, 2.0 * factor.size, telling, rest, bent)
     if not chosen:
         return _Straight(phase, slope, Drift(), rest)
     strength = _solve(gram, right, chosen)

@@ -47,6 +47,10 @@ ATTACK_S = 0.08
 SETTLED_FROM = 0.4
 #: … to where the string has faded to this share of its loudest.
 SETTLED_LEVEL = 0.01
+#: Share of the drift that may be a rival's doing, where there are rivals.
+RIVAL_DRIFT = 0.8
+#: A tone so near to a partial bends its phase, and from this share of its amplitude on more than noise does.
+RIVAL_HZ, RIVAL_SHARE = 8.0, 0.1
 #: A pitch that moves by a larger share than this (about 170 cents) is no string's glide.
 MOST_DRIFT = 0.1
 
@@ -175,12 +179,13 @@ def fit_string(
     factor = numbers * np.sqrt(1 + stiffness * numbers**2)
     carriers = hz[clear] + slope / (2 * np.pi)
     turned = blocks.y[:, clear] * np.exp(-1j * blocks.t[:, None] * slope)
-    lines = fit_lines(Blocks(blocks.t, turned, length, blocks.hop_s), factor, None, span_s)
+    trust = _trust(carriers, np.sqrt(np.mean(np.abs(turned) ** 2, axis=0)), rivals)
+    lines = fit_lines(Blocks(blocks.t, turned, length, blocks.hop_s), factor, None, span_s, trust)
     residual = samples
     for _ in range(passes):
         carriers = carriers + lines.slope / (2 * np.pi)
         residual, blocks = _subtract(samples, sample_rate, carriers, factor, lines, length)
-        lines = fit_lines(blocks, factor, lines, span_s)
+        lines = fit_lines(blocks, factor, lines, span_s, trust)
     final = carriers + lines.slope / (2 * np.pi)
     extra = _rival_sd(final, lines, rivals, span_s)
     return _combine(samples, residual, blocks.t, numbers, final, lines, extra)
@@ -202,6 +207,15 @@ def _subtract(
     if lines.drift:
         own = own * np.exp(1j * np.outer(lines.drift.phase(blocks.t), factor))
     return residual, Blocks(blocks.t, blocks.y + own, length, blocks.hop_s)
+
+
+def _trust(hz: Floats, amplitude: Floats, rivals: tuple[Floats, Floats] | None) -> Floats:
+    """How far each partial may tell of the string's drift: what is left of a rival beats with it, as if it moved."""
+    if rivals is None or rivals[0].size == 0:
+        return np.ones(hz.size)
+    near = np.abs(hz[:, None] - rivals[0]) < RIVAL_HZ
+    rival = np.sqrt(np.sum(np.where(near, rivals[1], 0.0) ** 2, axis=1))
+    return np.asarray(1.0 / (1.0 + (rival / (RIVAL_SHARE * np.maximum(amplitude, 1e-12))) ** 2))
 
 
 def _rival_sd(hz: Floats, lines: Lines, rivals: tuple[Floats, Floats] | None, span_s: float) -> Floats:
@@ -261,6 +275,9 @@ def _combine(
     first = plain + settled
     scale = first / plain
     variance = law.variance + settled_var / plain**2
+    if extra_sd_hz.any():
+        # What is left of a rival beats with the string, which may pass for a drift of its pitch.
+        variance += (RIVAL_DRIFT * settled / plain) ** 2
     amplitude, decay = np.exp(np.minimum(lines.log_amplitude[good], 5.0)), lines.decay[good]
     found = tuple(
         Partial(
