@@ -185,10 +185,14 @@ class _Work:
         self.old_files = build.old.by_task() if build.old is not None else {}
 
     def run(self, processes: int) -> None:
+        # What belongs to the whole session is done here while other processes are at work on the rest.
         with Crew(processes) as crew:
-            self._pieces(crew)
+            pieces = self._pieces(crew)
+            self._task(REFERENCE, fingerprint("reference", sorted(self._references())), self._reference_files)
+            pieces()
+            pages = self._pages(crew)
             self._shared()
-            self._pages(crew)
+            pages()
         text = start_here(self.plan, self.manifest).encode("utf-8")
         self._enter(PAGE, "", write_made(self.build.root, [Made(PAGE, text, {"what": "text"})]), [])
         self._tell(self.session.title, 1.0)
@@ -197,14 +201,19 @@ class _Work:
         if self.progress is not None:
             self.progress(name, done)
 
-    def _pieces(self, crew: Crew) -> None:
-        """Tables, drones, and what every synth gets, piece by piece."""
+    def _pieces(self, crew: Crew) -> Callable[[], None]:
+        """Begin with tables, drones, and what every synth gets, piece by piece; return what waits for them."""
         keys = self._keys()
         jobs = [job for job in (self._job(one, keys) for one in self.plan.pieces) if job is not None]
-        for finished, (job, outcome) in enumerate(crew.run(run_piece, jobs), 1):
-            for name, files in outcome.files.items():
-                self._enter(name, keys[name], files, outcome.notices[name])
-            self._tell(job.plan.piece.title, _PIECES_SHARE * finished / len(jobs))
+        begun = crew.run(run_piece, jobs, len(jobs))
+
+        def wait() -> None:
+            for finished, (job, outcome) in enumerate(begun, 1):
+                for name, files in outcome.files.items():
+                    self._enter(name, keys[name], files, outcome.notices[name])
+                self._tell(job.plan.piece.title, _PIECES_SHARE * finished / len(jobs))
+
+        return wait
 
     def _keys(self) -> dict[str, str]:
         """Return the key of every task of the pieces."""
@@ -287,7 +296,6 @@ class _Work:
     # -- what belongs to the whole session
 
     def _shared(self) -> None:
-        self._task(REFERENCE, fingerprint("reference", sorted(self._references())), self._reference_files)
         made = [*self._loads(), *self._copies()]
         for synth in self.plan.synths:
             made += [
@@ -296,31 +304,40 @@ class _Work:
             ]
         self._enter(SHARED, "", write_made(self.build.root, made), [])
 
-    def _pages(self, crew: Crew) -> None:
-        """Pages for every piece and for the whole session."""
+    def _pages(self, crew: Crew) -> Callable[[], None]:
+        """Begin with pages for every piece and for the whole session; return what waits for them."""
         if not self.session.pages:
-            return
+            return lambda: None
         missing = missing_for_pages()
         if missing:
             told = f"no pages to print: {missing} is not installed (pip install 'stillbeat[sheets]')"
             self._enter(PAGES, "", {}, [told])
-            return
+            return lambda: None
         sheets = Sheets(self.plan, self.manifest)
-        keys: dict[str, str] = {}
-        jobs: list[PageJob] = []
-        for one in self.plan.pieces:
-            task = task_name(one.piece.stem, SHEET)
-            keys[task] = sheets.piece_key(one)
-            if not self._reused(task, keys[task]):
-                facts = {"piece": one.piece.number, "step": ""}
-                jobs.append(self._page(task, one.piece.stem, (sheets.piece(one),), None, facts))
-        for name, some in page_parts(self.plan):
+        keys = {task_name(one.piece.stem, SHEET): sheets.piece_key(one) for one in self.plan.pieces}
+        parts = page_parts(self.plan)
+        for name, some in parts:
             keys[name] = part_key(sheets.info, [keys[task_name(one.piece.stem, SHEET)] for one in some])
-            if not self._reused(name, keys[name]):
-                jobs.append(self._page(name, name, tuple(sheets.piece(one) for one in some), sheets.info, {}))
-        for finished, (job, (files, letters)) in enumerate(crew.run(run_page, jobs, _WORTH_PAGES), 1):
-            self._enter(job.task, keys[job.task], files, letters)
-            self._tell(job.stem, _PIECES_SHARE + (1 - _PIECES_SHARE) * finished / len(jobs))
+        asked = {name for name in keys if not self._reused(name, keys[name])}
+
+        def jobs() -> Iterator[PageJob]:
+            """Whole parts first: what takes long comes last to nobody."""
+            for name, some in parts:
+                if name in asked:
+                    yield self._page(name, name, tuple(sheets.piece(one) for one in some), sheets.info, {})
+            for one in self.plan.pieces:
+                if (name := task_name(one.piece.stem, SHEET)) in asked:
+                    facts = {"piece": one.piece.number, "step": ""}
+                    yield self._page(name, one.piece.stem, (sheets.piece(one),), None, facts)
+
+        begun = crew.run(run_page, jobs(), len(asked), _WORTH_PAGES)
+
+        def wait() -> None:
+            for finished, (job, (files, letters)) in enumerate(begun, 1):
+                self._enter(job.task, keys[job.task], files, letters)
+                self._tell(job.stem, _PIECES_SHARE + (1 - _PIECES_SHARE) * finished / len(asked))
+
+        return wait
 
     def _page(
         self,

@@ -15,7 +15,7 @@ import multiprocessing
 import os
 import signal
 import threading
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from multiprocessing.connection import wait
@@ -61,16 +61,24 @@ class Crew:
             self._pool = None
 
     def run(
-        self, function: Callable[[_Job], _Done], jobs: Sequence[_Job], worth: int = 2
+        self,
+        function: Callable[[_Job], _Done],
+        jobs: Iterable[_Job],
+        count: int,
+        worth: int = 2,
     ) -> Iterator[tuple[_Job, _Done]]:
-        """Do jobs and yield each with what came of it, in their order.
+        """Do jobs; return an iterator over each with what came of it, in their order.
+
+        Other processes begin at once, each job as soon as `jobs` has it, whether or not the result is asked for yet.
 
         Parameters
         ----------
         function : callable
             Does a job; a function of a module.
-        jobs : sequence
+        jobs : iterable
             What it takes.
+        count : int
+            How many there are.
         worth : int
             From how many jobs on it is worth starting processes for them.
 
@@ -81,22 +89,31 @@ class Crew:
         StillbeatError
             What a job raised: that of the first job, whichever was found first.
         """
-        few = len(jobs) < (worth if self._pool is None else 2)
+        few = count < (worth if self._pool is None else 2)
         if self.processes <= 1 or few:
-            for job in jobs:
-                yield job, function(job)
-            return
+            return ((job, function(job)) for job in jobs)
         if self._pool is None:
             self._pool = ProcessPoolExecutor(self.processes, mp_context=_context(), initializer=_start_worker)
-        try:
-            waiting: list[Future[_Done]] = [self._pool.submit(function, job) for job in jobs]
-            for job, future in zip(jobs, waiting, strict=True):
-                yield job, future.result()
-        except BrokenProcessPool:
-            raise OutputProblem(
-                "a process that worked on the session ended unexpectedly",
-                "perhaps the memory was full; try --jobs 1",
-            ) from None
+        with _ended_well():
+            return _finished([(job, self._pool.submit(function, job)) for job in jobs])
+
+
+def _finished(waiting: Sequence[tuple[_Job, Future[_Done]]]) -> Iterator[tuple[_Job, _Done]]:
+    for job, future in waiting:
+        with _ended_well():
+            done = future.result()
+        yield job, done
+
+
+@contextlib.contextmanager
+def _ended_well() -> Iterator[None]:
+    try:
+        yield
+    except BrokenProcessPool:
+        raise OutputProblem(
+            "a process that worked on the session ended unexpectedly",
+            "perhaps the memory was full; try --jobs 1",
+        ) from None
 
 
 def _context() -> BaseContext:
