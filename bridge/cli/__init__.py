@@ -46,6 +46,9 @@ def main(argv: Sequence[str] | None = None) -> None:
     argv : sequence of str, optional
         Arguments without the program's name; those of the process where left out.
     """
+    # Matrices here are too small to share: beside a busy core, threads that wait for each other take four times as
+    # long. It counts only before numpy is imported, which is later.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     arguments = list(sys.argv[1:] if argv is None else argv)
     debug = "--debug" in arguments
     arguments = [argument for argument in arguments if argument != "--debug"]

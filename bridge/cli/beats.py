@@ -21,7 +21,7 @@ def beats_command(request: TableRequest, first: str, second: str) -> None:
     """Say how fast two notes beat, in the table and in equal temperament through the same reference.
 
     Lists the partials of the two notes that nearly coincide: where these beat slowly or not at all, the interval
-    sounds still.
+    sounds still. How fast two strings really beat is heard by stillbeat listen --together.
 
     \b
       stillbeat beats D3 F#3 --guitar open-d

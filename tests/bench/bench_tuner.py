@@ -2,9 +2,9 @@
 
 Run as ``python tests/bench/bench_tuner.py``; needs jackd, JACK-Client and sounddevice. Prints
 
-- the time from a pluck's first sample, as it enters the server, to the first reading shown, at 110 Hz (issue: 60 ms);
+- the time from a pluck's first sample, as it enters the server, to the first reading shown, at 110 Hz (asked: 60 ms);
 - the time of a bare input that only sees the sound rise, in the same run: the floor, which no tuner can go below;
-- processor time over wall time of ``stillbeat tune``, as lines and as a picture, while plucks come in (issue: 30 %).
+- processor time over wall time of ``stillbeat tune``, as lines and as a picture, while plucks come in (asked: 30 %).
 """
 
 from __future__ import annotations
@@ -16,6 +16,8 @@ import sys
 import threading
 import time
 from pathlib import Path
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the command has it
 
 import numpy as np
 

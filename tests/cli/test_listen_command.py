@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import json
 import math
+import os
 import re
+import subprocess
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -294,3 +297,13 @@ def test_as_tuned_refuses_what_makes_no_sense(
     assert "open strings only" in run(capsys, "table", "--guitar", "open-d", "--as-tuned", fretted, code=3)[1]
     high = takes.write(tmp_path / "high.wav", takes.take([900.0]))
     assert "near a string" in run(capsys, "table", "--guitar", "open-d", "--as-tuned", high, code=3)[1]
+
+
+def test_matrices_are_left_to_one_thread_before_numpy_is_there() -> None:
+    code = (
+        "import os, sys\nfrom bridge.cli import main\ntry:\n    main(['--version'])\nexcept SystemExit:\n    pass\n"
+        "print(os.environ['OPENBLAS_NUM_THREADS'], 'numpy' in sys.modules)"
+    )
+    kept = {name: value for name, value in os.environ.items() if name != "OPENBLAS_NUM_THREADS"}
+    done = subprocess.run([sys.executable, "-c", code], env=kept, capture_output=True, text=True, check=True)
+    assert done.stdout.splitlines()[-1] == "1 False"
