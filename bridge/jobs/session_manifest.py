@@ -61,11 +61,14 @@ class Manifest:
     files : dict of str to dict
         Facts of every file but the manifest itself, by path: ``sha256``, ``bytes``, ``task``, ``what`` and more.
     tasks : dict of str to Task
+    made_by : str
+        Program and version that made it.
     """
 
     session: dict[str, Any] = field(default_factory=dict)
     files: dict[str, dict[str, Any]] = field(default_factory=dict)
     tasks: dict[str, Task] = field(default_factory=dict)
+    made_by: str = field(default_factory=lambda: f"stillbeat {bridge.__version__}")
 
     def by_task(self) -> dict[str, dict[str, dict[str, Any]]]:
         """Return the files of every task, with their facts."""
@@ -87,7 +90,7 @@ class Manifest:
         form = {
             "schema": SCHEMA,
             "kind": KIND,
-            "made_by": f"stillbeat {bridge.__version__}",
+            "made_by": self.made_by,
             "session": self.session,
             "files": [{"path": path, **self.files[path]} for path in sorted(self.files)],
             "tasks": {
@@ -118,7 +121,7 @@ def read_manifest(folder: Path) -> Manifest:
     try:
         if form["kind"] != KIND or form["schema"] != SCHEMA:
             raise InputProblem(f"{path} is of another kind or version", "build the session again")
-        manifest = Manifest(session=dict(form["session"]))
+        manifest = Manifest(session=dict(form["session"]), made_by=str(form.get("made_by", "")))
         for entry in form["files"]:
             facts = dict(entry)
             name = str(facts.pop("path"))

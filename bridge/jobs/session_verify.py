@@ -408,6 +408,8 @@ class _Checker:
         return self._said(path, facts, "its tone, measured", wav_verdict(data, hz[:1], path))
 
     def _text(self, path: str, data: bytes, facts: dict[str, Any]) -> FileVerdict:
+        if self._worded_otherwise:
+            return FileVerdict(path, "text", "its SHA-256 sum")
         same = data == start_here(self.plan, self.manifest).encode("utf-8")
         return FileVerdict(
             path, "text", "the session", problem="" if same else "it speaks of another session"
@@ -415,7 +417,7 @@ class _Checker:
 
     def _page(self, path: str, data: bytes, facts: dict[str, Any]) -> FileVerdict:
         """Lay a page out again, where it is text; a PDF of the same content comes with it."""
-        if not path.endswith(".html") or missing_for_pages():
+        if not path.endswith(".html") or missing_for_pages() or self._worded_otherwise:
             return FileVerdict(path, "page", "its SHA-256 sum")
         stem = path.removeprefix(f"{PAGES}/").removesuffix(".html")
         if "piece" in facts:
@@ -427,6 +429,11 @@ class _Checker:
         return FileVerdict(
             path, "page", "the session", problem="" if same else "it speaks of another session"
         )
+
+    @property
+    def _worded_otherwise(self) -> bool:
+        """Whether another version made the bundle, which may say the same in other words."""
+        return self.manifest.made_by != Manifest().made_by
 
     def _said(self, path: str, facts: dict[str, Any], compared: str, verdict: Verdict) -> FileVerdict:
         problem = "" if verdict.good else f"{verdict.where}: {verdict.worst_cents:.4f} cents off"

@@ -319,3 +319,21 @@ def test_what_is_no_bundle(content: str | None, says: str, tmp_path: Path) -> No
         verify_session(tmp_path)
     with pytest.raises(InputProblem, match="no folder"):
         verify_session(tmp_path / "missing")
+
+
+def test_a_bundle_of_another_version_may_be_worded_otherwise(bundle: Path) -> None:
+    manifest = bundle / "manifest.json"
+    form = json.loads(manifest.read_text())
+    page = bundle / "START-HERE.txt"
+    page.write_text(page.read_text().replace("Afterwards", "When all is over"))
+    for entry in form["files"]:
+        if entry["path"] == "START-HERE.txt":
+            entry["sha256"] = hashlib.sha256(page.read_bytes()).hexdigest()
+            entry["bytes"] = len(page.read_bytes())
+    manifest.write_text(json.dumps(form))
+    assert [one.problem for one in verify_session(bundle).problems] == ["it speaks of another session"]
+    form["made_by"] = "stillbeat 0.0.0"
+    manifest.write_text(json.dumps(form))
+    assert verify_session(bundle).problems == []
+    page.write_text(page.read_text() + "more")
+    assert [one.path for one in verify_session(bundle).problems] == ["START-HERE.txt"]
