@@ -123,7 +123,7 @@ class _LiveCommand(click.Command):
 @click.option(
     "--drone",
     metavar="NOTES",
-    help="Notes to hold under the playing, above each table's tonic: 1,5 or fifth or D2,A2.",
+    help="Notes to hold under the playing: 1,5 or fifth above each table's tonic; or D2,A2.",
 )
 @click.option("--mic", "device", metavar="NAME", help="Microphone that l listens to: part of its name.")
 @click.option(
@@ -151,6 +151,7 @@ def live_command(request: TableRequest, **chosen: Any) -> None:
     \b
       typed: 1-9 table, n next, p previous, e equal or just, d drone, + - trim by half a cent,
              0 untrimmed, l listen to the reference string, u undo that, x panic (ends all sound), q quit
+      as lines: the same letters, or words: next, piece 12, trim 1.5, listen take.wav
 
     With --session every section of every piece is a step: n and p go through sections, N and P through whole pieces,
     1-9 and program changes choose a piece; what comes next is shown. Each run plays one synth of the session.
@@ -223,8 +224,16 @@ def _evening(request: TableRequest, chosen: dict[str, Any]) -> Prepared:
     from bridge.live.evening import EveningRequest, prepare_evening
     from bridge.live.prepare import parse_on_change
 
-    theirs = {"slots": "--slot", "drone": "--drone", "track": "--track", "loop": "--loop"}
+    theirs = {
+        "slots": "--slot",
+        "drone": "--drone",
+        "track": "--track",
+        "loop": "--loop",
+        "count_in": "--count-in",
+    }
     also = [option for name, option in theirs.items() if chosen[name]]
+    if chosen["tempo"] != "1":
+        also.append("--tempo")
     if request != Request():
         also.append("options that describe a table")
     if also:

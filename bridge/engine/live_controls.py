@@ -12,7 +12,8 @@ Actions (a name, and a number where it needs one)
 ``tonic`` p        the tonic of pitch class p (0 = C)
 ``equal``          change between just and equal
 ``trim`` c         move the reference by c cents
-``drone``          begin or end the drone; ``drone-on`` and ``drone-off`` do either
+``drone``          begin or end the drone
+``hush``           let the drone be silent, whether it is on or not, until ``unhush``
 ``panic``          end all sound, and set the synth up again
 =================  =======================================================
 
@@ -24,7 +25,7 @@ Where they come from
 - A key in the split zone chooses a tonic by its name, or a slot or piece, counted from the zone's lowest key.
   Keys of the zone are silent: their note-ons, note-offs and pressures go no further.
 
-Index: `Action`, `Controls`, `Desk`, `parse_foot`, `FOOT_ACTIONS`.
+Index: `Action`, `Controls`, `Desk`, `parse_foot`, `unfit_controller`, `FOOT_ACTIONS`.
 """
 
 from __future__ import annotations
@@ -61,6 +62,11 @@ _UNFIT = frozenset((0, 6, 32, 38, *range(96, 102), *range(120, 128)))
 """Controllers that mean something else: banks, parameters, channel modes."""
 
 
+def unfit_controller(controller: int) -> bool:
+    """Tell whether a controller means something that cannot be taken from it: it can be no foot switch."""
+    return not 0 <= controller <= 119 or controller in _UNFIT
+
+
 def parse_foot(text: str) -> tuple[int, Action]:
     """Read ``66=next``: a controller's number, and what it does.
 
@@ -75,7 +81,7 @@ def parse_foot(text: str) -> tuple[int, Action]:
             f"{text!r} is no foot switch", "write a controller and what it does, such as 66=next"
         )
     controller = int(number)
-    if controller > 119 or controller in _UNFIT:
+    if unfit_controller(controller):
         raise ValueProblem(
             f"controller {controller} cannot be a foot switch", "1 to 95 and 102 to 119, without 6, 32 and 38"
         )

@@ -16,6 +16,7 @@ import math
 from dataclasses import dataclass, field
 
 from bridge.errors import ValueProblem
+from bridge.wire.resets import reset_kind
 
 SWELL_S = 2.0
 """How long it takes to rise: as slowly as `stillbeat drone` at the least."""
@@ -25,7 +26,12 @@ VELOCITY = 80
 TOP_EXPRESSION = 90
 """Loudest expression for one note: it accompanies, and somebody plays over it."""
 
+AFTER_RESET_S = 0.2
+"""So long after a reset of the synth it rises anew."""
+
 _EXPRESSION = 11
+_RESET_CONTROLLERS = 121
+_ENDS_NOTES = (120, 123, 124, 125, 126, 127)
 
 
 @dataclass(frozen=True)
@@ -99,6 +105,7 @@ class HeldDrone:
     _sent_level: int = -1
     _since_s: float = 0.0
     _next_s: float | None = None
+    _anew: bool = False
 
     @property
     def keys(self) -> tuple[int, ...]:
@@ -113,6 +120,25 @@ class HeldDrone:
         self.on, self._wanted = on, wanted
         self._since_s = now_s
         self._next_s = now_s
+
+    def strike_anew(self, now_s: float) -> None:
+        """Let what sounds be struck again, as loud as it is: where sounding notes keep the pitch of an old table."""
+        if self._held and self.on:
+            self._anew = True
+            self._next_s = now_s
+
+    def heard(self, data: bytes, now_s: float) -> None:
+        """Take notice of a message that the synth gets from elsewhere, if it takes the drone's notes or loudness."""
+        if not self._held or not data:
+            return
+        if data[0] == 0xFF or (data[0] == 0xF0 and reset_kind(data) is not None):
+            self.again(now_s + AFTER_RESET_S)
+        elif data[0] == 0xB0 | self.plan.channel - 1:
+            if data[1] in _ENDS_NOTES:
+                self.again(now_s)
+            elif data[1] in (_EXPRESSION, _RESET_CONTROLLERS):
+                self._sent_level = -1
+                self._next_s = now_s
 
     # ---- what drives it
 
@@ -131,7 +157,7 @@ class HeldDrone:
 
     def release(self) -> list[bytes]:
         """Let go of everything, and be off; return the note-offs."""
-        self.on = False
+        self.on = self._anew = False
         self._next_s = None
         self._level = 0.0
         return self._offs(self._held)
@@ -139,12 +165,14 @@ class HeldDrone:
     def again(self, now_s: float) -> None:
         """The synth was away and has forgotten all: rise anew."""
         self._held, self._set_up, self._level, self._sent_level = [], False, 0.0, -1
+        self._anew = False
         self._since_s = now_s
         self._next_s = now_s if self.on else None
 
-    def put_back(self) -> list[bytes]:
-        """Return what puts back what it changed beside notes: expression."""
-        return [self._expression(127)] if self._set_up else []
+    @property
+    def used(self) -> bool:
+        """Whether anything was sent that has to be put back (`bridge.engine.drone.restored`)."""
+        return self._set_up
 
     # ---- inside
 
@@ -163,7 +191,8 @@ class HeldDrone:
                 sent.append(bytes((0xC0 | status, wanted.program)))
             self._program, self._set_up = wanted.program, True
             sent += self._loudness(wanted)
-        sent += self._offs([key for key in self._held if key not in wanted.keys])
+        anew, self._anew = self._anew, False
+        sent += self._offs([key for key in self._held if anew or key not in wanted.keys])
         for key in wanted.keys:
             if key not in self._held:
                 self._held.append(key)

@@ -65,8 +65,10 @@ class Performance:
         Messages that came in and were no messages, or too long.
     notices : list of str
         What the player should know; the caller may empty it.
-    drone : bool
-        Whether the drone is to sound, where there is one.
+    drone, hushed : bool
+        Whether the drone is on, where there is one; and whether it is to be silent all the same.
+    changes, renewals : int
+        How often another table was sent, and how often all of them were renewed.
     """
 
     def __init__(
@@ -85,7 +87,8 @@ class Performance:
         self.version = 0
         self.dropped = 0
         self.notices: list[str] = []
-        self.drone = False
+        self.drone = self.hushed = False
+        self.changes = self.renewals = 0
         self._desk = desk
         self._plain = desk.plain
         self._most_bytes = most_sysex_bytes
@@ -148,8 +151,11 @@ class Performance:
         """Carry out an action; return what is to be sent for it."""
         if action.name == "panic":
             return self.panic(now_s)
-        if action.name in ("drone", "drone-on", "drone-off"):
-            self.drone = not self.drone if action.name == "drone" else action.name == "drone-on"
+        if action.name in ("drone", "hush", "unhush"):
+            if action.name == "drone":
+                self.drone = not self.drone
+            else:
+                self.hushed = action.name == "hush"
             self.version += 1
             return []
         slots = self.slots
@@ -169,6 +175,7 @@ class Performance:
             slots.put(kept)
             self.notices.append(f"not changed: {problem.message}")
             return []
+        self.changes += 1
         self._tell_tonic()
         return due
 
@@ -212,6 +219,8 @@ class Performance:
             self.slots.trim_cents = kept[2]
             raise
         self.version += 1
+        self.changes += 1
+        self.renewals += 1
         self._tell_tonic()
         return due
 
@@ -273,7 +282,8 @@ def quieting() -> list[bytes]:
 
 def _refusal(action: Action, slots: Slots) -> str:
     if action.name == "slot":
-        return f"there is no slot {action.number:g}: there are {len(slots.slots)}"
+        what = "section" if slots.starts else "slot"
+        return f"there is no {what} {action.number:g}: there are {len(slots.slots)}"
     if action.name == "piece":
         return f"there is no piece {action.number:g}: there are {len(slots.starts or slots.slots)}"
     if action.name in ("next", "next-piece"):

@@ -109,6 +109,7 @@ class Child:
         """Open ports; tell whether to play. A player that replaces another waits for its system."""
         from bridge.errors import PortProblem
 
+        waiting: list[tuple[Any, ...]] = []
         while True:
             try:
                 self._begin(plan)
@@ -123,12 +124,17 @@ class Child:
             self._beat()
             with contextlib.suppress(queue.Empty):
                 while True:
-                    if self._inbox.get(timeout=RETRY_S)[0] == "leave":
+                    item = self._inbox.get(timeout=RETRY_S)
+                    if item[0] == "leave":
                         return False
+                    if item[0] in ("act", "renew"):
+                        waiting.append(item)
         gc.collect()
         gc.freeze()
         gc.disable()  # nothing on the live path makes cycles, and a collection would hold up a note
         self._state = self._player.status()
+        for item in waiting:  # what was typed meanwhile is done now
+            self._inbox.put(item)
         self._tell_before_ready()
         self._writer.put(("ready", self._state))
         return True

@@ -17,6 +17,7 @@ import time
 from collections.abc import Callable
 from typing import Any
 
+from bridge.engine.drone import restored
 from bridge.engine.live_performance import Performance
 from bridge.errors import PortProblem, StillbeatError, WireError
 from bridge.live import checks
@@ -186,6 +187,8 @@ class Connections:
             now_s = self._clock()
             begin = self._performance.restart if back else self._performance.start
             outlet.send(begin(now_s), now_s)
+            if hung and not back:  # a drone may have been on its way up or down
+                outlet.send([(now_s, message) for message in restored(range(1, 17))], now_s)
             if plan.in_port is not None:
                 outlet.send([(now_s, self.probe.message)], now_s)
 

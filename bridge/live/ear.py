@@ -71,6 +71,8 @@ def main() -> None:
         answer: tuple[Any, ...] = ("heard", _hear(take, lambda name: write_frame(out, ("open", name))))
     except StillbeatError as problem:
         answer = ("refused", problem.message, problem.hint)
+    except Exception as problem:
+        answer = ("refused", f"listening failed: {type(problem).__name__}: {problem}", "")
     write_frame(out, answer)
     from bridge.sound.outputs import end_portaudio
 
@@ -134,7 +136,7 @@ class Ear:
     def _read(self) -> None:
         stream = self._popen.stdout
         final = False
-        with contextlib.suppress(EOFError, ValueError):
+        with contextlib.suppress(Exception):  # whatever came was no answer; one is given below
             while not final:
                 told = read_frame(stream)  # type: ignore[arg-type]
                 final = told[0] != "open"

@@ -25,12 +25,22 @@ from bridge.live.display import StepShown
 from bridge.live.journal import state_dir
 from bridge.live.listening import Listening, Tables
 from bridge.live.plan import LivePlan, Local
-from bridge.live.prepare import Prepared, about_precision, choice_of, choose_live_method, hold_channel
+from bridge.live.prepare import (
+    Prepared,
+    about_changes,
+    about_precision,
+    check_tables,
+    choice_of,
+    choose_live_method,
+    hold_channel,
+    refusal,
+)
 from bridge.store.session import DRONE_VOICES, Drone, Session, SessionSynth, built, problem_at
 from bridge.tuning.notes import note_name
 from bridge.tuning.ratios import cents_to_ratio
 from bridge.tuning.reference import Reference
 from bridge.tuning.tables import TableSpec
+from bridge.wire.profile import SynthProfile
 
 
 @dataclass(frozen=True)
@@ -111,14 +121,23 @@ def prepare_evening(request: EveningRequest) -> Prepared:
         )
     slots_at = _slots(checked.plan)
     starts = tuple(number for number, at in enumerate(slots_at, 1) if not at.step.label)
-    slots = _choices(slots_at)
     profile = synth.profile
-    tables = [hz for choice in slots for hz in (choice.hz, choice.equal_hz)]
+    tables = [
+        hz
+        for at, choice in zip(slots_at, _choices(slots_at), strict=True)
+        if synth.name in at.plan.piece.synths
+        for hz in (choice.hz, choice.equal_hz)
+    ]
+    if not tables:
+        raise InputProblem(
+            f"{synth.title} rests in every piece of {session.file}", "name another with --synth"
+        )
     asked = request.method if request.method != "auto" else synth.method
     try:
         method, why = choose_live_method(asked, profile, tables)
     except MethodProblem as problem:
         raise MethodProblem(f"synth {synth.name}: {problem.message}", problem.hint) from problem
+    slots = _sendable(_choices(slots_at), method, profile)
     notices = list(checked.warnings)
     notices.append(f"{session.title}: {len(session.pieces)} pieces on {synth.title}")
     if why:
@@ -126,14 +145,18 @@ def prepare_evening(request: EveningRequest) -> Prepared:
     if method in MTS_METHODS:
         notices += about_precision(profile, method, tables)
     notices += _about_others(session, synth)
+    live = session.live
+    on_change, glide_s = request.on_change or (_on_change(live.on_change), live.glide_s)
+    notices += about_changes(on_change, method, profile)
     hold = None
     if any(at.drone.notes for at in slots_at):
         try:
-            hold = _hold(slots_at, hold_channel(method, profile, request.channels))
+            hold = _hold(
+                slots_at, hold_channel(method, profile, request.channels, [request.controls.play_on])
+            )
+            notices.append(f"drones have channel {hold.channel} to themselves: play on another")
         except MethodProblem as problem:
             notices.append(f"no drones: {problem.message}")
-    live = session.live
-    on_change, glide_s = request.on_change or (_on_change(live.on_change), live.glide_s)
     plan = LivePlan(
         out_port=out_port,
         in_port=in_port,
@@ -157,7 +180,7 @@ def prepare_evening(request: EveningRequest) -> Prepared:
         synth.title,
         tuple(notices),
         "",
-        _listening(session, slots_at, request.device),
+        _listening(session, slots_at, slots, method, synth, request.device),
         tuple(_shown(at, len(session.pieces), synth, hold is not None) for at in slots_at),
     )
 
@@ -188,6 +211,21 @@ def _slots(plan: SessionPlan) -> list[_At]:
 
 def _choices(slots: Sequence[_At]) -> tuple[Choice, ...]:
     return tuple(choice_of(at.plan.piece.title, at.spec) for at in slots)
+
+
+def _sendable(choices: Sequence[Choice], method: str, profile: SynthProfile) -> tuple[Choice, ...]:
+    """Let the tuning stay as it is where the synth rests and the method cannot say the table."""
+    found: list[Choice] = []
+    good = next(choice for choice in choices if _says(choice, method, profile))
+    for choice in choices:
+        if _says(choice, method, profile):
+            good = choice
+        found.append(good)
+    return tuple(found)
+
+
+def _says(choice: Choice, method: str, profile: SynthProfile) -> bool:
+    return refusal(method, profile, [choice.hz, choice.equal_hz]) is None
 
 
 def _hold(slots: Sequence[_At], channel: int) -> HoldPlan:
@@ -245,7 +283,14 @@ def _controls(session: Session, request: EveningRequest) -> Controls:
     )
 
 
-def _listening(session: Session, slots: Sequence[_At], device: str | None) -> Listening | None:
+def _listening(
+    session: Session,
+    slots: Sequence[_At],
+    first_slots: tuple[Choice, ...],
+    method: str,
+    synth: SessionSynth,
+    device: str | None,
+) -> Listening | None:
     """Return how the reference of the session is found anew; None where it has none that pieces follow."""
     first = next((at for at in slots if at.plan.piece.follows_reference), None)
     reference = session.reference
@@ -256,9 +301,13 @@ def _listening(session: Session, slots: Sequence[_At], device: str | None) -> Li
         moved = session
         if cents:
             moved = session.with_reference(Reference(reference.key, reference.hz * cents_to_ratio(cents)))
-        return _choices(_slots(plan_session(moved))), ()
+        return _sendable(_choices(_slots(plan_session(moved))), method, synth.profile), ()
 
     stay = [piece.title for piece in session.pieces if not piece.follows_reference]
     stays = f"{', '.join(stay)} stays: it has a reference of its own" if stay else ""
     spec = replace(first.plan.piece.spec, reference=reference, guitar=session.guitar)
-    return Listening(spec, remake, True, device, stays)
+
+    def check(tables: Tables) -> None:
+        check_tables(method, synth.profile, tables)
+
+    return Listening(spec, (first_slots, ()), remake, check, True, device, stays)

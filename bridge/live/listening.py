@@ -27,6 +27,7 @@ Tables: TypeAlias = tuple[tuple[Choice, ...], tuple[Choice, ...]]
 Remake: TypeAlias = Callable[[float], Tables]
 """Returns all tables with the reference moved by so many cents from where it was in the beginning."""
 
+SAME_CENTS = 0.05
 MOST_CENTS = 60.0
 """What lies further off is another string, or one that was tuned to another note."""
 
@@ -37,14 +38,15 @@ class Moved:
 
     Attributes
     ----------
-    tables : Tables
+    tables : Tables or None
+        None where they stay as they are.
     trim_cents : float
         The trim to give them.
     text : str
         What to tell.
     """
 
-    tables: Tables
+    tables: Tables | None
     trim_cents: float
     text: str
 
@@ -56,7 +58,11 @@ class Listening:
     ----------
     spec : TableSpec
         Its reference, and its guitar if there is one.
+    first : Tables
+        As they are in the beginning.
     remake : Remake
+    check : callable
+        Called with tables; raises a `StillbeatError` where they cannot be sent.
     named : bool
         Whether a person named the reference's note (it matters without a guitar, and where the note is another than
         the guitar's reference string).
@@ -67,15 +73,24 @@ class Listening:
     """
 
     def __init__(
-        self, spec: TableSpec, remake: Remake, named: bool, device: str | None = None, stays: str = ""
+        self,
+        spec: TableSpec,
+        first: Tables,
+        remake: Remake,
+        check: Callable[[Tables], None],
+        named: bool,
+        device: str | None = None,
+        stays: str = "",
     ) -> None:
         self.spec = replace(spec, fret=0, slide=Fraction(1))
+        self._tables = first
         self._remake = remake
+        self._check = check
         self._named = named
         self._device = device
         self._stays = stays
         self._cents = 0.0
-        self._before: list[tuple[float, float]] = []
+        self._before: list[tuple[float, float, Tables]] = []
         self._ear: Ear | None = None
 
     @property
@@ -127,24 +142,22 @@ class Listening:
                 f"{note} sounds {reference.hz:.2f} Hz, {_distance(by_cents)} than it was: nothing is moved",
                 "is it that string, and open? If it is tuned anew, start again with --reference",
             )
+        sounds = f"{note} sounds {reference.hz:.2f} Hz"
+        if abs(by_cents) < SAME_CENTS:
+            return Moved(None, trim_cents, f"{sounds}, as it was: nothing to move")
         tables = self._remake(cents)
-        self._before.append((self._cents, trim_cents))
-        self._cents = cents
-        text = (
-            f"{note} sounds {reference.hz:.2f} Hz, {_distance(by_cents)}: all tables follow (u takes it back)"
-        )
-        if abs(by_cents) < 0.05:
-            text = f"{note} sounds {reference.hz:.2f} Hz, as it was: nothing to move"
+        self._check(tables)
+        self._before.append((self._cents, trim_cents, self._tables))
+        self._cents, self._tables = cents, tables
+        text = f"{sounds}, {_distance(by_cents)}: all tables follow (u takes it back)"
         return Moved(tables, 0.0, text + (f"; {self._stays}" if self._stays else ""))
 
     def undo(self) -> Moved | None:
         """Take back what was heard last; None if there is nothing to take back."""
         if not self._before:
             return None
-        cents, trim_cents = self._before[-1]
-        tables = self._remake(cents)
-        self._before.pop()
-        self._cents = cents
+        cents, trim_cents, tables = self._before.pop()
+        self._cents, self._tables = cents, tables
         reference = self._moved_reference(cents)
         note = note_name(reference.key, self.spec.tonic)
         return Moved(tables, trim_cents, f"taken back: {note} is {reference.hz:.2f} Hz again")

@@ -18,14 +18,16 @@ import time
 from collections.abc import Callable
 from typing import Any
 
+from bridge.engine.drone import restored
 from bridge.engine.live_controls import Action, Desk
-from bridge.engine.live_hold import HeldDrone
+from bridge.engine.live_hold import FADE_S, STEP_S, HeldDrone
 from bridge.engine.live_performance import Performance
-from bridge.engine.live_seam import Due
+from bridge.engine.live_seam import Due, moves_sounding
 from bridge.engine.live_slots import Choice, Slots
+from bridge.engine.mts import MTS_METHODS
 from bridge.errors import MethodProblem, PortProblem
 from bridge.live.connections import Connections
-from bridge.live.drone_seat import DroneSeat
+from bridge.live.drone_seat import TAIL_S, DroneSeat
 from bridge.live.engines import make_engine
 from bridge.live.outlet import Outlet
 from bridge.live.plan import NEW_PORT, LivePlan
@@ -39,6 +41,8 @@ FLUSH_S = 5.0
 """How long leaving may take for the sake of a slow synth."""
 BUSY_MESSAGES = 800
 """So many messages between two looks at the ports make one ask whether it is a loop."""
+FADE_STEPS = round(3 * FADE_S / STEP_S)
+"""So many steps at most are waited for a drone to fall silent."""
 _SHOWN_NOTES = 40
 
 
@@ -99,6 +103,8 @@ class Player:
         self._track: TrackPlayer | None = None
         self._seat: DroneSeat | None = None
         self._hold: HeldDrone | None = None
+        self._stays = plan.on_change == "next" or not moves_sounding(profile, plan.method)
+        self._changes = 0
         self._version = 0
         self._poll_s = 0.0
         self.received = 0
@@ -161,6 +167,8 @@ class Player:
                     self._loop()
                     return
                 now_s = self._clock()
+                if self._hold is not None:
+                    self._hold.heard(data, now_s)
                 waits = outlet.send(self._feed(data, now_s), now_s)
                 if not waits and self.performance.version == self._version:
                     return
@@ -212,6 +220,7 @@ class Player:
             now_s = self._clock()
             try:
                 outlet.send(self.performance.renew(slots, tonics, now_s), now_s)
+                self._nudge()
             except MethodProblem as problem:
                 self.performance.notices.append(f"not changed: {problem.message}")
 
@@ -243,11 +252,12 @@ class Player:
             if wake_s is not None and wake_s <= now_s:
                 outlet.send(performance.wake(now_s), now_s)
             if self._hold is not None:
-                slots = performance.slots
-                self._hold.follow(slots.slot, slots.tonic, performance.drone, now_s)
+                self._lead(self._hold, now_s)
             for source in self._sources:
                 for due_s, data in source.due(now_s):
                     outlet.note_late(now_s - due_s)
+                    if self._hold is not None and source is not self._hold:
+                        self._hold.heard(data, now_s)
                     outlet.send(performance.feed_track(data, now_s), now_s)
             outlet.flush(now_s)
             notices, performance.notices = performance.notices, []
@@ -294,6 +304,7 @@ class Player:
             engine = performance.engine
             state: dict[str, Any] = {
                 "kept": slots.keep(),
+                "renewals": performance.renewals,
                 "sounding": sounding,
                 "crowded": getattr(engine, "crowded", 0),
                 "clipped": getattr(engine, "clipped", 0),
@@ -303,6 +314,7 @@ class Player:
                 state |= self._seat.status(self._clock(), slots.table())
             if self._hold is not None:
                 state["hold_on"] = performance.drone
+                state["hushed"] = performance.hushed
                 state["held"] = self._hold.plan.channel, self._hold.keys
         track = self._track
         if track is not None:
@@ -335,6 +347,9 @@ class Player:
         hung = ledger.owed
         if self._seat is not None and ends.outlet.connected:
             self._seat.fade(self._send_now)
+        fades = self._hold is not None and self._hold.used
+        if self._hold is not None and self._hold.keys and ends.outlet.connected:
+            self._fade(self._hold)
         with self._lock:
             now_s = self._clock()
             ends.outlet.drop_later()
@@ -343,12 +358,48 @@ class Player:
         self._send_out([*ledger.offs(), *ledger.pedals_up()])
         if self._seat is not None and ends.outlet.connected:
             self._send_out(self._seat.put_back())
-        if self._hold is not None and ends.outlet.connected:
-            self._send_out(self._hold.put_back())
+        if fades and ends.outlet.connected:
+            time.sleep(TAIL_S)  # what was let go dies away before loudness is put back
+            self._send_out(restored(self._usable()))
         ends.close()
         self._outlet = None
         self.system.close()
         return hung
+
+    def _lead(self, hold: HeldDrone, now_s: float) -> None:
+        """Let the drone follow the tables; the lock is held."""
+        performance = self.performance
+        slots = performance.slots
+        hold.follow(slots.slot, slots.tonic, performance.drone and not performance.hushed, now_s)
+        if self._changes != performance.changes:
+            outlet = self._outlet
+            if self._stays and outlet is not None and not outlet.empty:
+                return  # the table is still on its way
+            self._changes = performance.changes
+            if self._stays:
+                hold.strike_anew(now_s)
+
+    def _fade(self, hold: HeldDrone) -> None:
+        """Let the drone fall silent."""
+        slots = self.performance.slots
+        with self._lock:
+            hold.follow(slots.slot, slots.tonic, False, self._clock())
+        for _ in range(FADE_STEPS):
+            if not hold.keys:
+                break
+            with self._lock:
+                messages = [data for _, data in hold.due(self._clock())]
+            self._send_now(messages)
+            time.sleep(STEP_S)
+
+    def _usable(self) -> tuple[int, ...]:
+        """Channels on which the drone may have been heard: by bends, any that notes may use."""
+        plan = self.plan
+        assert plan.hold is not None
+        if plan.method in MTS_METHODS:
+            return (plan.hold.channel,)
+        listens = plan.profile.channels if plan.profile is not None else range(1, 17)
+        return tuple(channel for channel in plan.channels or listens if channel != 10 and channel in listens)
 
     def _send_out(self, messages: list[bytes]) -> None:
         """Send messages, and wait until everything has gone to the port."""

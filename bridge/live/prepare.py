@@ -1,12 +1,13 @@
 """From what a person asked for to a plan: tables for slots and tonics, and the method.
 
-Index: `LiveRequest`, `Prepared`, `prepare`, `choose_live_method`, `hold_channel`, `choice_of`, `about_changes`,
-`about_precision`, `parse_zone`, `parse_on_change`.
+Index: `LiveRequest`, `Prepared`, `prepare`, `choose_live_method`, `hold_channel`, `choice_of`, `refusal`,
+`check_tables`, `about_changes`, `about_precision`, `parse_zone`, `parse_on_change`.
 """
 
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -47,11 +48,19 @@ class LiveRequest:
         The home table.
     slots : tuple of str
         Tables for the slots, as changes are written (``A``, ``D,b7=7/4``, ``some.table.toml``); empty: the home
-        table. out_port, in_port, reply_port, system, local, on_change, glide_s, plain, channels, controls As in
-        `LivePlan`. synth : str or None Name or path of a synth profile. method : str A method, or ``auto``. track :
-        Path or None A MIDI file to play along; `count_in`, `loop` and `tempo` as in `load_track`. drone : str or None
-        Notes to hold above each table's tonic, as `stillbeat drone` reads them. device : str or None Part of the
-        microphone's name.
+        table.
+    out_port, in_port, reply_port, system, local, on_change, glide_s, plain, channels, controls
+        As in `LivePlan`.
+    synth : str or None
+        Name or path of a synth profile.
+    method : str
+        A method, or ``auto``.
+    track : Path or None
+        A MIDI file to play along; `count_in`, `loop` and `tempo` as in `load_track`.
+    drone : str or None
+        Notes to hold, as `stillbeat drone` reads them: degrees follow each table's tonic.
+    device : str or None
+        Part of the microphone's name.
     """
 
     table: TableRequest
@@ -133,7 +142,8 @@ def prepare(request: LiveRequest) -> Prepared:
     notices = [f"method {method}: {why}"] if why else []
     if profile is None and method in MTS_METHODS:
         profile = STANDARD
-    notices += _about_changes(request, method, profile)
+    if len(request.slots) > 1 or controls.zone is not None or request.on_change != "now":
+        notices += about_changes(request.on_change, method, profile)
     if method in MTS_METHODS and profile is not None:
         notices += about_precision(profile, method, tables)
     track: Track | None = None
@@ -149,7 +159,9 @@ def prepare(request: LiveRequest) -> Prepared:
             tuple(HeldKeys(drone_notes(request.drone, spec), SOUNDS["organ"]) for _, spec in some)
             for some in (specs, tonic_specs)
         )
-        hold = HoldPlan(held, held_by_tonic, hold_channel(method, profile, request.channels))
+        taken = {controls.play_on, *(track.channels if track is not None else ())}
+        hold = HoldPlan(held, held_by_tonic, hold_channel(method, profile, request.channels, taken))
+        notices.append(f"the drone has channel {hold.channel} to itself: play on another")
     plan = LivePlan(
         out_port=request.out_port,
         in_port=request.in_port,
@@ -172,12 +184,38 @@ def prepare(request: LiveRequest) -> Prepared:
     )
     title = profile.title if profile is not None else "any synth"
     named = request.table.reference is not None
-    listening = Listening(home, remake, named, request.device) if home.guitar is not None or named else None
+    listening = None
+    if home.guitar is not None or named:
+
+        def check(made: Tables) -> None:
+            check_tables(method, profile, made)
+
+        listening = Listening(home, (slots, tonics), remake, check, named, request.device)
     return Prepared(plan, title, tuple(notices), home.reference.doubt, listening)
 
 
-def hold_channel(method: str, profile: SynthProfile | None, channels: tuple[int, ...] | None) -> int:
-    """Return the channel for a drone beside the keyboard: the last one that the synth listens to.
+def check_tables(method: str, profile: SynthProfile | None, tables: Tables) -> None:
+    """Refuse tables that cannot be sent by a method.
+
+    Raises
+    ------
+    MethodProblem
+        The first reason.
+    """
+    refused = refusal(
+        method, profile or STANDARD, [hz for some in tables for one in some for hz in (one.hz, one.equal_hz)]
+    )
+    if refused is not None:
+        raise refused
+
+
+def hold_channel(
+    method: str,
+    profile: SynthProfile | None,
+    channels: tuple[int, ...] | None,
+    taken: Iterable[int | None] = (),
+) -> int:
+    """Return the channel for a drone beside the keyboard: the last one that the synth listens to and nobody uses.
 
     Raises
     ------
@@ -191,11 +229,12 @@ def hold_channel(method: str, profile: SynthProfile | None, channels: tuple[int,
         )
     listens = set(profile.channels if profile is not None else range(1, 17))
     usable = [channel for channel in channels or sorted(listens) if channel in listens and channel != 10]
-    if len(usable) < 2:
+    free = [channel for channel in usable if channel not in set(taken)]
+    if len(usable) < 2 or not free:
         raise MethodProblem(
             "no channel is left for the drone", "allow another channel, or leave the drone away"
         )
-    return usable[-1]
+    return free[-1]
 
 
 # ---- tables
@@ -293,7 +332,7 @@ def choose_live_method(
             raise MethodProblem(
                 f"{profile.title} does not obey method {asked!r}", f"it obeys {', '.join(profile.methods)}"
             )
-        refused = _refused(asked, profile or STANDARD, tables)
+        refused = refusal(asked, profile or STANDARD, tables)
         if refused is not None:
             raise refused
         return asked, ""
@@ -302,7 +341,7 @@ def choose_live_method(
     refusals: dict[str, MethodProblem] = {}
     usable = []
     for method in profile.methods:
-        refused = _refused(method, profile, tables)
+        refused = refusal(method, profile, tables)
         if refused is None:
             usable.append(method)
         else:
@@ -318,7 +357,8 @@ def choose_live_method(
     return method, f"the first choice of {profile.title}"
 
 
-def _refused(method: str, profile: SynthProfile, tables: list[tuple[float, ...]]) -> MethodProblem | None:
+def refusal(method: str, profile: SynthProfile, tables: list[tuple[float, ...]]) -> MethodProblem | None:
+    """Return why a method cannot express some tables; None if it can."""
     if method not in MTS_METHODS:
         return None
     try:
@@ -330,16 +370,13 @@ def _refused(method: str, profile: SynthProfile, tables: list[tuple[float, ...]]
     return None
 
 
-def _about_changes(request: LiveRequest, method: str, profile: SynthProfile | None) -> list[str]:
+def about_changes(on_change: OnChange, method: str, profile: SynthProfile | None) -> list[str]:
     """Say what this synth makes of changes of table while notes sound."""
-    several = len(request.slots) > 1 or request.controls.zone is not None
-    if not several and request.on_change == "now":
-        return []
     if moves_sounding(profile, method):
         return []
     title = profile.title if profile is not None else "this synth"
     stay = f"by {method}, {title} does not move notes that sound; they have the new pitch when struck again"
-    return [f"on change {request.on_change}: {stay}"]
+    return [f"on change {on_change}: {stay}"]
 
 
 def about_precision(profile: SynthProfile, method: str, tables: list[tuple[float, ...]]) -> list[str]:

@@ -77,8 +77,11 @@ class PlayerProcess:
             start_new_session=True,  # Ctrl-C at the terminal is for us to pass on
         )
         self._take = take
+        self._outbox: queue.SimpleQueue[object] = queue.SimpleQueue()
         self._reader = threading.Thread(target=self._read, daemon=True)
         self._reader.start()
+        self._writer = threading.Thread(target=self._write, daemon=True)
+        self._writer.start()
 
     def _read(self) -> None:
         stream = self.popen.stdout
@@ -89,11 +92,15 @@ class PlayerProcess:
         self._take(("end",))
 
     def tell(self, value: object) -> None:
-        """Send it something; nothing happens if it is gone."""
+        """Send it something, without ever waiting for it; nothing happens if it is gone."""
+        self._outbox.put(value)
+
+    def _write(self) -> None:
+        """Write what is told, in a thread of its own: a player that hangs must not hang its desk."""
         stream = self.popen.stdin
-        assert stream is not None
-        with contextlib.suppress(OSError, ValueError):
-            write_frame(stream, value)  # type: ignore[arg-type]
+        while (value := self._outbox.get()) is not None:
+            with contextlib.suppress(OSError, ValueError):
+                write_frame(stream, value)  # type: ignore[arg-type]
 
     def last_words(self) -> str:
         """Return the last line that it wrote to its standard error."""
@@ -118,6 +125,8 @@ class PlayerProcess:
         if self.popen.poll() is None:
             self.popen.kill()
         self.popen.wait()
+        self._outbox.put(None)
+        self._writer.join(1.0)
         self._reader.join(1.0)
         for stream in (self.popen.stdin, self.popen.stdout):
             if stream is not None:
@@ -146,13 +155,13 @@ class Supervisor:
         self._failed: tuple[str, str, str, str] | None = None
         self._ended = False
         self._listening: Listening | None = None
-        self._drone_waits = False
         self._process = self._spawn()
 
     def _spawn(self) -> PlayerProcess:
         self._generation += 1
         number = self._generation
         self._ready = self._spoken = False
+        self._renewals = 0
         self._heard_s = time.monotonic()
         return PlayerProcess(lambda item: self._inbox.put(("frame", number, item)))
 
@@ -280,6 +289,9 @@ class Supervisor:
                 self._crashed()
 
     def _take_state(self, state: dict[str, Any]) -> None:
+        if state.get("renewals", 0) < self._renewals and self._state is not None:
+            # The trim of the old tables: the new ones are still on their way.
+            state = {**state, "kept": (*state["kept"][:3], self._state["kept"][3])}
         self._state = state
         assert self._display is not None
         self._display.show(state)
@@ -294,11 +306,11 @@ class Supervisor:
             if self._state is not None and self._state["kept"][3]:
                 self._process.tell(("act", Action("trim", -self._state["kept"][3])))
         elif command == "listen" or command.startswith("listen "):
-            self._listen(command[7:].strip())
+            self._listen(command[7:].strip().strip("\"'"))
         elif command == "undo":
             self._undo()
         else:
-            hint = "type a number, next, equal, trim 0.5, drone, listen, panic or quit"
+            hint = "type a number, next, previous, equal, trim 0.5, drone, listen, undo, panic or quit"
             self._display.say(f"{command[1:]!r} means nothing here; {hint}")
 
     # ---- the reference, found anew
@@ -310,17 +322,22 @@ class Supervisor:
         if listening is None:
             display.say("nothing says which string to listen to: name a guitar, or the note with --reference")
             return
-        if listening.busy or state is None:
+        if state is None:
+            return
+        if listening.busy:
+            display.say("still listening: one moment")
             return
         channel, held = state.get("held", (0, ()))
         if not file and any(note[:2] not in {(channel, key) for key in held} for note in state["sounding"]):
-            display.say("let go of the keys first, so that only the string is heard")
+            display.say("wait until nothing plays, so that only the string is heard")
             return
-        if held and not file:
-            self._drone_waits = True
-            self._process.tell(("act", Action("drone-off")))
-        wait_s = _HUSH_S if held else 0.0
-        listening.begin(Path(file) if file else None, wait_s, lambda told: self._inbox.put(("ear", told)))
+        wait_s = 0.0
+        if not file and "held" in state:
+            self._process.tell(("act", Action("hush")))
+            wait_s = _HUSH_S if held else 0.0
+        listening.begin(
+            Path(file).expanduser() if file else None, wait_s, lambda told: self._inbox.put(("ear", told))
+        )
 
     def _heard(self, told: tuple[Any, ...]) -> None:
         """Take what the ear tells."""
@@ -331,9 +348,6 @@ class Supervisor:
             display.say(f"listening ({told[1]}): pluck {listening.what}, and let it ring")
             return
         listening.end()
-        if self._drone_waits:
-            self._drone_waits = False
-            self._process.tell(("act", Action("drone-on")))
         try:
             if told[0] == "refused":
                 raise StillbeatError(told[1], told[2])
@@ -341,6 +355,7 @@ class Supervisor:
             self._renew(listening.heard(told[1], trim_cents))
         except StillbeatError as problem:
             display.say(f"not moved: {problem.message}" + (f" ({problem.hint})" if problem.hint else ""))
+        self._process.tell(("act", Action("unhush")))
 
     def _undo(self) -> None:
         """Take back what was heard last."""
@@ -355,14 +370,17 @@ class Supervisor:
         """Put other tables into all slots, here and in the player."""
         assert self._plan is not None
         assert self._display is not None
+        self._display.say(moved.text)
+        if moved.tables is None:
+            return
         slots, tonics = moved.tables
+        self._renewals += 1
         self._plan = replace(self._plan, slots=slots, tonics=tonics)
         if self._state is not None:
             self._state = {**self._state, "kept": (*self._state["kept"][:3], moved.trim_cents)}
         self._process.tell(("renew", slots, tonics))
         if moved.trim_cents:
             self._process.tell(("act", Action("trim", moved.trim_cents)))
-        self._display.say(moved.text)
 
     # ---- faults
 

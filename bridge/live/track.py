@@ -61,6 +61,11 @@ class Track:
     clicks_a_bar: int = 4
     tempo: float = 1.0
 
+    @property
+    def channels(self) -> frozenset[int]:
+        """Channels that it plays on, 1 to 16; its clicks not counted."""
+        return frozenset((data[0] & 0x0F) + 1 for _, data in self.events if data[0] < 0xF0)
+
     def bar_at(self, position_s: float) -> int | None:
         """Return the bar, from 1, at a time of the file; None for a file without bars."""
         if not self.bars_s:

@@ -87,11 +87,13 @@ def read_line(line: str) -> Command | None:
         return None
     first = words[0].lower()
     if len(words) == 1:
+        if len(words[0]) == 1 and (command := read_key(words[0])) is not None:
+            return command
         if first.isdecimal() and first.isascii():
             return Action("slot", int(first))
         if first in ("next", "previous", "equal", "panic", "drone"):
             return Action(first)
-        if first in ("listen", "undo"):
+        if first in ("listen", "undo", "untrim"):
             return first
         if first in ("quit", "exit", "stop"):
             return "quit"

@@ -14,6 +14,7 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 
+from bridge.engine.live_controls import unfit_controller
 from bridge.errors import StillbeatError, near_names
 from bridge.store.session import AUTO, DRONE_VOICES, Drone, LiveControls, Trims
 from bridge.store.toml import Section
@@ -147,6 +148,19 @@ def read_live(section: Section) -> LiveControls:
         key: section.whole(key, 0, 119) if key in section else None
         for key in ("next_controller", "previous_controller")
     }
+    for key, controller in controllers.items():
+        if controller is not None and unfit_controller(controller):
+            raise section.problem(
+                f"controller {controller} cannot be a foot switch: it means something else",
+                "1 to 95 and 102 to 119, without 6, 32 and 38",
+                key,
+            )
+    if controllers["next_controller"] is not None and len(set(controllers.values())) == 1:
+        raise section.problem(
+            f"one foot switch cannot mean both: {controllers['next_controller']}",
+            "give next and previous controllers of their own",
+            "previous_controller",
+        )
     live = LiveControls(
         input=section.text("input", "").strip(),
         control_channel=section.whole("control_channel", 1, 16, 16),

@@ -127,9 +127,9 @@ def test_tonics_have_drones_of_their_own() -> None:
     assert stage.sent[0] == b"\xbf\x0b\x00"  # no program: the synth's own sound
 
 
-def test_after_a_fault_it_rises_anew_and_what_it_changed_is_put_back() -> None:
+def test_after_a_fault_it_rises_anew() -> None:
     stage = Stage()
-    assert stage.drone.put_back() == []
+    assert not stage.drone.used
     stage.follow(1)
     stage.wait(3.0)
     stage.sounding.clear()  # the synth was away
@@ -139,7 +139,64 @@ def test_after_a_fault_it_rises_anew_and_what_it_changed_is_put_back() -> None:
     assert stage.loudness < 10
     stage.take(stage.drone.release())
     assert stage.sounding == []
-    assert stage.drone.put_back() == [b"\xbf\x0b\x7f"]
+    assert stage.drone.used
+
+
+def test_where_sounding_notes_keep_their_pitch_they_are_struck_again_as_loud_as_they_are() -> None:
+    stage = Stage()
+    stage.follow(1)
+    stage.wait(3.0)
+    loud = stage.loudness
+    stage.sent.clear()
+    stage.drone.strike_anew(stage.now_s)
+    stage.wait(0.1)
+    assert stage.sent == [b"\x8f\x26\x40", b"\x8f\x2d\x40", b"\x9f\x26\x50", b"\x9f\x2d\x50"]
+    assert stage.loudness == loud
+    stage.follow(1, on=False)
+    stage.wait(1.0)
+    stage.sent.clear()
+    stage.drone.strike_anew(stage.now_s)
+    stage.wait(0.1)
+    assert stage.sent == [], "what is off stays off"
+
+
+@pytest.mark.parametrize("data", ["f07e7f0901f7", "ff", "bf7b00", "bf7800"])
+def test_after_a_reset_or_all_notes_off_it_rises_anew(data: str) -> None:
+    """GM System On (MIDI 1.0, SysEx 09 01), system reset, all notes off, all sound off."""
+    stage = Stage()
+    stage.follow(1)
+    stage.wait(3.0)
+    stage.drone.heard(bytes.fromhex(data), stage.now_s)
+    stage.sounding.clear()  # the message ended them
+    stage.wait(0.35)
+    assert stage.sounding == [38, 45]
+    assert 0 < stage.loudness < 15
+
+
+@pytest.mark.parametrize("data", ["bf7900", "bf0b7f"])
+def test_a_loudness_that_was_changed_from_elsewhere_is_its_own_again(data: str) -> None:
+    """Reset All Controllers (RP-015) puts expression to 127."""
+    stage = Stage()
+    stage.follow(1)
+    stage.wait(3.0)
+    loud = stage.loudness
+    stage.sent.clear()
+    stage.loudness = 127
+    stage.drone.heard(bytes.fromhex(data), stage.now_s)
+    stage.wait(0.1)
+    assert stage.loudness == loud
+    assert stage.sent == [bytes((0xBF, 11, loud))]
+
+
+def test_what_concerns_other_channels_does_not_concern_it() -> None:
+    stage = Stage()
+    stage.follow(1)
+    stage.wait(3.0)
+    stage.sent.clear()
+    for data in ("b07b00", "b00b40", "f07e7f0803f7", "904040"):
+        stage.drone.heard(bytes.fromhex(data), stage.now_s)
+    stage.wait(1.0)
+    assert stage.sent == []
 
 
 @given(

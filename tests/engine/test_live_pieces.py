@@ -91,13 +91,22 @@ def test_a_foot_and_a_program_can_do_what_keys_can() -> None:
 
 def test_the_drone_has_a_switch_and_panic_turns_it_off() -> None:
     performance, _ = make()
-    for name, on in (("drone", True), ("drone", False), ("drone-on", True), ("drone-on", True)):
+    for name, state in (
+        ("drone", (True, False)),
+        ("hush", (True, True)),
+        ("unhush", (True, False)),
+        ("drone", (False, False)),
+        ("unhush", (False, False)),
+        ("drone", (True, False)),
+    ):
         version = performance.version
         assert performance.act(Action(name), 1.0) == []
-        assert performance.drone is on
+        assert (performance.drone, performance.hushed) == state
         assert performance.version > version
+    performance.act(Action("hush"), 2.0)
     performance.act(Action("panic"), 2.0)
-    assert not performance.drone
+    performance.act(Action("unhush"), 2.0)
+    assert not performance.drone, "panic while it is hushed lasts"
 
 
 def test_a_new_reference_moves_every_table_and_what_sounds_and_ends_the_trim() -> None:

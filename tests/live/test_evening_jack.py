@@ -146,7 +146,7 @@ def test_a_take_between_pieces_moves_all_of_them_and_can_be_taken_back(stage: St
         assert live.exit_code() == 0
 
 
-def test_another_string_moves_nothing_and_keys_that_are_held_are_asked_to_go(
+def test_another_string_moves_nothing_and_nothing_is_heard_over_the_playing(
     stage: Stage, tmp_path: Path
 ) -> None:
     path = tmp_path / "sharp.wav"
@@ -159,7 +159,7 @@ def test_another_string_moves_nothing_and_keys_that_are_held_are_asked_to_go(
         stage.tap.send(bytes((0x90, 62, 90)))
         assert stage.in_tune(2 * D3)
         live.say("listen")
-        live.wait("let go of the keys first")
+        live.wait("wait until nothing plays")
         stage.tap.send(bytes((0x80, 62, 0)))
         live.say("quit")
         assert live.exit_code() == 0

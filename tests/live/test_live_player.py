@@ -165,6 +165,8 @@ def test_what_a_killed_run_left_sounding_is_silenced_by_the_next(stage: Stage) -
     first_tuning = next(at for at, data in enumerate(stage.box.received) if data[0] == 0xF0)
     assert all(stage.box.received.index(data) < first_tuning for data in stage.notes())
     assert ("say", "the last run ended while it played: 3 notes silenced") in stage.said
+    for nibble in range(16):
+        assert bytes((0xB0 | nibble, 11, 127)) in stage.box.received, "a drone may have been turned down"
 
 
 def test_two_runs_on_one_synth_are_told_and_do_not_share_a_journal(stage: Stage) -> None:
@@ -450,7 +452,57 @@ def test_a_drone_follows_the_tables_and_leaves_no_note(stage: Stage) -> None:
     stage.pass_time(player, 0.1)
     player.leave()
     assert stage.notes()[4:] == [b"\x9f\x2b\x50", b"\x8f\x2b\x40"]
-    assert stage.box.received[-1][:2] == b"\xbf\x0b"
+    assert stage.box.received[-1] == b"\xbf\x0b\x7f"
+
+
+def test_a_drone_fades_before_its_notes_end(tmp_path: Path) -> None:
+    import time
+
+    stage = Stage(tmp_path / "state")
+    player = stage.player(hold=HoldPlan((HeldKeys((38,)), HeldKeys((43,)))), hold_on=True)
+    stage.pass_time(player, 3.0)
+    began_s = time.perf_counter()
+    player._clock = lambda: stage.now_s + time.perf_counter() - began_s
+    stage.box.received.clear()
+    player.leave()
+    at = stage.box.received.index(b"\x8f\x26\x40")
+    levels = [data[2] for data in stage.box.received[:at] if data[:2] == b"\xbf\x0b"]
+    assert levels == sorted(levels, reverse=True)
+    assert levels[-1] == 0
+    assert len(levels) > 4
+
+
+@pytest.mark.parametrize(("method", "on_change"), [("dump", "now"), ("note", "next"), ("octave", "next")])
+def test_a_drone_has_the_new_pitch_though_sounding_notes_keep_the_old_one(
+    stage: Stage, method: str, on_change: str
+) -> None:
+    hold = HoldPlan((HeldKeys((54,)), HeldKeys((54,))), channel=16)  # F#3 in both tables
+    player = stage.player(hold=hold, hold_on=True, method=method, on_change=on_change)
+    stage.pass_time(player, 3.0)
+    before = len(stage.notes())
+    player.act(Action("next"))
+    stage.pass_time(player, 2.0)
+    assert stage.notes()[before:] == [b"\x8f\x36\x40", b"\x9f\x36\x50"]
+    last = max(at for at, data in enumerate(stage.box.received) if data[0] >= 0xF0)
+    struck = max(at for at, data in enumerate(stage.box.received) if data == b"\x9f\x36\x50")
+    if method == "dump":
+        assert struck > last, "the table came first"
+    assert stage.box.paper.pitch(15, 54) == pytest.approx(54.075, abs=1e-2)
+
+
+@pytest.mark.parametrize("method", ["bend"])
+def test_by_bends_the_loudness_is_put_back_on_every_channel(stage: Stage, method: str) -> None:
+    slots = (choice("one", {2: -3.0, 6: -14.0, 9: 5.0}),)
+    hold = HoldPlan((HeldKeys((38, 42, 45), 19),), channel=16)
+    player = stage.player(hold=hold, hold_on=True, method=method, profile=None, slots=slots)
+    stage.pass_time(player, 3.0)
+    player.leave()
+    last: dict[int, int] = {}
+    for data in stage.box.received:
+        if data[0] & 0xF0 == 0xB0 and data[1] == 11:
+            last[data[0] & 15] = data[2]
+    assert last
+    assert set(last.values()) == {127}
 
 
 def test_another_reference_reaches_the_synth_at_once(stage: Stage) -> None:

@@ -160,6 +160,8 @@ def test_keys_and_lines_mean_the_same() -> None:
     assert read_key("u") == read_line("undo") == "undo"
     assert read_line("piece 3") == by_piece(Action("slot", 3)) == Action("piece", 3)
     assert by_piece("quit") == "quit"
+    for key in "npNPdeulxq+-0":
+        assert read_line(key) == read_key(key), "letters mean the same as lines"
     assert read_key("p") == read_line("previous") == Action("previous")
     assert read_key("e") == read_line("Equal") == Action("equal")
     assert read_key("x") == read_line("panic") == Action("panic")

@@ -1,0 +1,71 @@
+"""The desk and its player's process: nothing that is told is lost, and a player that hangs hangs nobody."""
+
+from __future__ import annotations
+
+import os
+import signal
+import threading
+from typing import Any
+
+import pytest
+
+from bridge.engine.live_controls import Action
+from bridge.errors import PortProblem
+from bridge.live import child
+from bridge.live.child import Child
+from bridge.live.supervise import PlayerProcess
+
+
+class Returning:
+    """A plan for a player that replaces another."""
+
+    returning = True
+
+
+class Quiet:
+    """A player that plays nothing."""
+
+    def status(self) -> dict[str, Any]:
+        return {}
+
+    def leave(self) -> int:
+        return 0
+
+
+def test_what_is_told_while_a_player_waits_for_its_ports_is_done_afterwards(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(child, "RETRY_S", 0.01)
+    for name in ("freeze", "disable"):
+        monkeypatch.setattr(f"bridge.live.child.gc.{name}", lambda: None)
+    read, write = os.pipe()
+    player = Child(write)
+    tries: list[int] = []
+
+    def begin(_: Any) -> None:
+        tries.append(1)
+        if len(tries) < 3:
+            raise PortProblem("no server")
+        player._player = Quiet()
+
+    monkeypatch.setattr(player, "_begin", begin)
+    told = [("act", Action("drone")), ("renew", (), ())]
+    for item in told:
+        player._inbox.put(item)
+    assert player._open(Returning())
+    assert len(tries) == 3
+    assert [player._inbox.get_nowait() for _ in told] == told
+    os.close(read)
+    os.close(write)
+
+
+@pytest.mark.skipif(not hasattr(signal, "SIGSTOP"), reason="this system cannot stop a process")
+def test_a_player_that_hangs_does_not_hang_who_tells_it_something() -> None:
+    process = PlayerProcess(lambda item: None)
+    os.kill(process.popen.pid, signal.SIGSTOP)
+    telling = threading.Thread(target=process.tell, args=(("renew", b"0" * 1_000_000, ()),), daemon=True)
+    telling.start()
+    telling.join(5.0)
+    assert not telling.is_alive()
+    process.end()
+    assert process.popen.poll() is not None
