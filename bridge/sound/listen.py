@@ -34,7 +34,7 @@ from bridge.sound.heard import (
     name_string,
 )
 from bridge.sound.mono import mono
-from bridge.sound.take import measure_take
+from bridge.sound.take import WAVERS_CENTS, measure_take
 from bridge.sound.voice import voice_notes
 
 __all__ = ["Heard", "HeardNote", "Refusal", "by_string", "hear", "heard_to_json", "listen", "name_string"]
@@ -121,6 +121,13 @@ def hear(
     for pluck in measured:
         fit = pluck.fit
         # A wavering that is left over limits how well the settled pitch is known.
-        sd = float(np.hypot(fit.cents_sd, 0.1 * fit.wobble_cents if fit.wobble_cents > 2.5 else 0.0))
+        sd = float(np.hypot(fit.cents_sd, _unsteady_cents(fit.wobble_cents)))
         notes.append(around.note(pluck.start_s, pluck.end_s, fit.hz, sd, fit.stiffness, fit.attack_hz))
     return Heard(tuple(notes), refusals)
+
+
+def _unsteady_cents(wobble_cents: float) -> float:
+    """What a wavering of the pitch adds to its uncertainty: a tenth of it, a third where it is great."""
+    if wobble_cents <= 2.5:
+        return 0.0
+    return wobble_cents * (0.1 if wobble_cents <= WAVERS_CENTS else 0.35)

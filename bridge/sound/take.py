@@ -48,6 +48,8 @@ CLEAR_HZ, MOST_APART_S = 8.0, 0.12
 TONAL = 0.5
 #: A pitch that wavers more than this (root mean square) is no settled string's.
 WAVERS_CENTS = 6.0
+#: … but over strings that ring on it may beat with what is left of them.
+WAVERS_OVER_RINGING_CENTS = 9.0
 #: Partials that scatter more than this round a string's law are no string's.
 SCATTER_CENTS = 12.0
 #: A pitch known no better than this is no measurement.
@@ -193,7 +195,8 @@ def _string(
         return Unmeasured(start_s, end_s, _why_not(body, rate))
     if _mixed(comb, fit, tones):
         return Unmeasured(start_s, end_s, refuse.NO_STRING)
-    if fit.wobble_cents > WAVERS_CENTS or fit.cents_sd > UNSURE_CENTS:
+    most_cents = WAVERS_OVER_RINGING_CENTS if len(tones) else WAVERS_CENTS
+    if fit.wobble_cents > most_cents or fit.cents_sd > UNSURE_CENTS:
         return Unmeasured(start_s, end_s, refuse.UNSTEADY)
     return Measured(start_s, min(end_s, start_s + _heard_s(fit, end_s - start_s)), fit)
 
