@@ -222,6 +222,10 @@ class BendEngine:
             self._begin_glide(now_s, glide_s)
         return self._due(now_s)
 
+    def expect(self, channel: int) -> None:
+        """Say that somebody will play on a channel, 1 to 16: while others are free, nobody else is put there."""
+        self._router.sources[channel - 1].home.reluctance = 2
+
     def set_tonic(self, pitch_class: int | None) -> None:
         """Say which pitch class (0 = C) is kept in tune first where channels are short."""
         self._placer.tonic = pitch_class

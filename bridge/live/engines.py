@@ -30,4 +30,7 @@ def make_engine(plan: LivePlan, table_hz: Sequence[float]) -> LiveEngine:
     from bridge.engine.bend_options import BendOptions
 
     options = BendOptions(channels=plan.channels, plain=plan.plain, tonics=(plan.slots[0].tonic,))
-    return BendEngine(plan.profile, table_hz, options, "mpe" if plan.method == "mpe" else "bend")
+    engine = BendEngine(plan.profile, table_hz, options, "mpe" if plan.method == "mpe" else "bend")
+    if plan.hold is not None:  # it may sound before anybody plays
+        engine.expect(plan.controls.play_on or 1)
+    return engine

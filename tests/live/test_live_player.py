@@ -503,6 +503,9 @@ def test_by_bends_the_loudness_is_put_back_on_every_channel(stage: Stage, method
             last[data[0] & 15] = data[2]
     assert last
     assert set(last.values()) == {127}
+    struck = {data[0] & 15 for data in stage.notes() if data[0] & 0xF0 == 0x90}
+    assert len(struck) == 3
+    assert 0 not in struck, "the first channel is left to the keyboard"
 
 
 def test_another_reference_reaches_the_synth_at_once(stage: Stage) -> None:
