@@ -42,6 +42,8 @@ def read_audio(path: str | Path) -> tuple[NDArray[np.float64], int]:
         raise InputProblem(f"{file}: there is no such file")
     if file.is_dir():
         raise InputProblem(f"{file} is a folder, not a sound file")
+    if file.stat().st_size == 0:
+        raise InputProblem(f"{file} is empty", "was the recording stopped before it began?")
     import soundfile
 
     try:

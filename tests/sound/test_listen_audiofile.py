@@ -41,6 +41,10 @@ def test_missing_folder_text_and_empty(tmp_path: Path) -> None:
     text.write_text("this is no sound")
     with pytest.raises(InputProblem, match=r"take\.wav cannot be read as sound.*WAV, FLAC, MP3"):
         read_audio(text)
+    nothing = tmp_path / "nothing.wav"
+    nothing.touch()
+    with pytest.raises(InputProblem, match=r"nothing\.wav is empty"):
+        read_audio(nothing)
     empty = tmp_path / "empty.wav"
     soundfile.write(empty, np.zeros((0, 1)), 44100)
     with pytest.raises(InputProblem, match="holds no sound"):
