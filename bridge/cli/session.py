@@ -35,6 +35,13 @@ def session_command() -> None:
 @click.option(
     "--reference", metavar="NOTE=HZ", help="What one note really sounds: D3=146.5, D3-7c, D3-7c@442."
 )
+@click.option(
+    "--reference-from",
+    "take",
+    type=click.Path(path_type=Path),
+    metavar="TAKE",
+    help="Hear the reference from a recording of its open string, in the same folder or below.",
+)
 @click.option("--synth", "synths", multiple=True, metavar="NAME", help="A synth profile. Again for more.")
 @click.option(
     "--track",
@@ -50,6 +57,7 @@ def new_command(
     title: str | None,
     guitar: str | None,
     reference: str | None,
+    take: Path | None,
     synths: tuple[str, ...],
     tracks: tuple[Path, ...],
     overwrite: bool,
@@ -58,7 +66,7 @@ def new_command(
     from bridge.cli.printing import show
     from bridge.jobs.session_start import new_session
 
-    new_session(file, title, guitar, reference, synths, tracks, overwrite)
+    new_session(file, title, guitar, reference, synths, tracks, overwrite, take)
     show(f"wrote {file}; open it in a text editor, then: stillbeat session check {file}")
 
 

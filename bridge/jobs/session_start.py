@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from bridge.errors import OutputProblem, ValueProblem
+from bridge.jobs.session_takes import listen_to_takes
 from bridge.store.descriptions import is_path, load_guitar
 from bridge.store.files import check_output, write_bytes_atomic
 from bridge.store.profiles import load_profile
@@ -29,6 +30,7 @@ def new_session(
     synths: Sequence[str] = (),
     tracks: Sequence[Path] = (),
     overwrite: bool = False,
+    take: Path | None = None,
 ) -> Session:
     """Write a session file to start from; it is read back before it appears.
 
@@ -46,13 +48,15 @@ def new_session(
         Backing tracks, in the folder of the file or below; a piece for each.
     overwrite : bool
         Whether an existing file is replaced.
+    take : Path, optional
+        A recording of the reference string, in the folder of the file or below.
 
     Raises
     ------
     ValueProblem
         A name or the reference is unknown or malformed, or a track lies outside the folder.
     InputProblem
-        A track is missing.
+        A track is missing, or the recording cannot be read or measured.
     OutputProblem
         The file exists or cannot be written.
     """
@@ -73,8 +77,9 @@ def new_session(
         reference,
         [_inside(file, Path(name)) if is_path(name) else name for name in synths],
         [_inside(file, track) for track in tracks],
+        _inside(file, take) if take is not None else None,
     )
-    session = session_from_toml(text, file.parent, file.name)
+    session = listen_to_takes(session_from_toml(text, file.parent, file.name))
     write_bytes_atomic(file, text.encode("utf-8"), overwrite=overwrite)
     return session
 

@@ -25,7 +25,7 @@ title = {title}
 # as a tuner shows it, such as "D3-7c", or "D3-7c@442" if the tuner is set to 442.
 {guitar}
 {reference}
-# reference_from = "takes/string.wav"  # or heard in a recording of the reference string, in this folder; instead,
+{reference_from}  # or heard in a recording of the reference string, in this folder; instead,
 #   as_tuned = "takes/strings.wav"     # all strings as they are, plucked one by one in a recording
 # reference_how = "measured on the fourth string, just before we began"
 # scale = "five-limit"
@@ -118,6 +118,7 @@ def new_session_text(
     reference: str | None = None,
     synths: Sequence[str] = (),
     tracks: Sequence[str] = (),
+    take: str | None = None,
 ) -> str:
     """Return the text of a session file that can be read at once and filled in.
 
@@ -133,6 +134,8 @@ def new_session_text(
         Names of synth profiles.
     tracks : sequence of str
         Backing tracks as paths from the folder of the file, with ``/``; a piece for each, or one without a track.
+    take : str, optional
+        A recording of the reference string, as a path from the folder of the file.
     """
     stem = file.removesuffix(".toml").removesuffix(".session")
     parts = [
@@ -142,6 +145,9 @@ def new_session_text(
             title=_text(title),
             guitar=f"guitar = {_text(guitar)}" if guitar else '# guitar = "open-d"',
             reference=f"reference = {_text(reference)}" if reference else '# reference = "D3=146.5"',
+            reference_from=f"reference_from = {_text(take)}"
+            if take
+            else '# reference_from = "takes/string.wav"',
         ),
         _SYNTHS,
     ]

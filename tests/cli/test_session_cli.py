@@ -9,9 +9,10 @@ import sys
 from pathlib import Path
 
 import pytest
-from support import evening
+from support import evening, takes
 
 from bridge.cli import main
+from bridge.jobs.session_check import check_session
 
 
 @pytest.fixture
@@ -192,3 +193,18 @@ def test_the_help_needs_no_numpy() -> None:
     )
     assert "Prepare an evening" in done.stdout
     assert "overwrites" not in done.stdout
+
+
+def test_a_new_session_hears_its_reference(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    heard_hz = 146.5 * 2 ** (3.0 / 1200)
+    takes.write(folder / "string.wav", takes.take([takes.open_d(heard_hz)[4]]))
+    run(capsys, "new", "mine.toml", "--guitar", "open-d", "--reference-from", "string.wav")
+    assert 'reference_from = "string.wav"' in (folder / "mine.toml").read_text()
+    reference = check_session(folder / "mine.toml").plan.session.reference
+    assert reference is not None
+    assert reference.key == 50
+    assert reference.hz == pytest.approx(heard_hz, rel=1e-5)
+    code, said = fails(capsys, "new", "other.toml", "--guitar", "open-d", "--reference-from", "no.wav")
+    assert code == 3
+    assert "no.wav" in said
+    assert not (folder / "other.toml").exists()
