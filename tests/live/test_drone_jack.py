@@ -176,7 +176,7 @@ def test_a_sound_server_that_dies_is_waited_for_and_plays_again(
         server.kill()
         run.wait("server is gone", 5.0)
         server.start()
-        run.wait("again|is back", 20.0)
+        run.wait("again|is back", 60.0)
         with jack.JackTap(server, name="ear") as ear:
             for number in (1, 2):
                 ear.connect(f"PortAudio:out_{number - 1}", f"ear:in_{number}")

@@ -177,8 +177,10 @@ def test_every_way_out_leaves_silence_and_the_synth_as_it_was(stage: Stage, way:
             case "crash":
                 os.kill(player_pid(run), signal.SIGKILL)
                 run.wait("starting it again")
-                run.wait("playing again")
-                until(lambda: stage.tap.record(0.2).peak(0.0, 0.2) > 1e-3, what="it did not play again")
+                run.wait(
+                    "playing again", limit_s=60.0
+                )  # jackd takes ten seconds over each client that was killed
+                until(lambda: stage.tap.record(0.2).peak(0.0, 0.2) > 1e-3, 30.0, "it did not play again")
                 run.signal(signal.SIGTERM)
             case _:
                 run.signal(getattr(signal, way))
@@ -213,7 +215,7 @@ def test_the_drone_comes_back_with_its_synth_from_silence(stage: Stage) -> None:
         synth.stop()
         run.wait("is gone; waiting")
         with jack.JackFluidSynth(stage.server, stage.synth.soundfont, name="second") as again:
-            run.wait("is back: silenced, set up, in tune")
+            run.wait("is back: silenced, set up, in tune", limit_s=60.0)
             for number, port in enumerate(again.sound_ports, start=1):
                 stage.tap.connect(port, f"{stage.tap.name}:in_{number}")
             early = stage.tap.record(0.3).peak(0.1, 0.2)

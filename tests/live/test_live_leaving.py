@@ -468,7 +468,7 @@ def test_ten_deaths_of_the_server_while_it_plays(tmp_path: Path, sine_font: Path
                         *("--slot", "A", "--synth", "fluidsynth", "--track", str(track), "--loop", "1-1"),
                     ).ready()
                 else:
-                    run.wait("playing again|is back")
+                    run.wait("playing again|is back", limit_s=60.0)
                 until(lambda: any(data[0] == 0x92 for _, data in box.heard()), what="the track does not play")
                 until(partial(_passes, tap, box, 40 + round_number), what="the keyboard is not heard")
                 server.kill()
@@ -477,7 +477,7 @@ def test_ten_deaths_of_the_server_while_it_plays(tmp_path: Path, sine_font: Path
         with jack.JackTap(server, name="tap"), jack.JackTap(server, name="box") as box:
             box.start()
             assert run is not None
-            run.wait("playing again|is back")
+            run.wait("playing again|is back", limit_s=60.0)
             until(lambda: any(data[0] == 0x92 for _, data in box.heard()))
             run.say("quit")
             assert run.exit_code() == 0
