@@ -16,7 +16,7 @@ from bridge.jobs.drone import DroneRequest, plan_drone
 from bridge.jobs.export import STANDARD
 from bridge.live.drone_sound import SOUND_CARD, USUAL
 from bridge.live.journal import state_dir
-from bridge.live.plan import LivePlan
+from bridge.live.plan import LivePlan, pitched_channels
 from bridge.live.prepare import choose_live_method
 from bridge.live.track import Track
 from bridge.store.profiles import load_profile
@@ -92,8 +92,7 @@ def prepare_drone(
     if asked.settle is not None:
         chosen, more = _settling_method(chosen, method, profile)
         notices += more
-    listens = set(profile.channels if profile is not None else range(1, 17))
-    usable = tuple(channel for channel in channels or sorted(listens) if channel in listens and channel != 10)
+    usable = pitched_channels(profile, channels)
     if not usable:
         raise MethodProblem("no channel is left for the drone", "allow more: --channels 1-4")
     scale = profile.bend_scale if profile is not None and chosen in MTS_METHODS else 1.0

@@ -13,7 +13,6 @@ from typing import Any
 
 from bridge.engine.drone import Drone, restored
 from bridge.engine.drone_plan import DronePlan, beats
-from bridge.engine.mts import MTS_METHODS
 from bridge.live.plan import LivePlan
 
 FADE_STEPS = 8
@@ -42,13 +41,7 @@ class DroneSeat:
     ) -> None:
         self.drone = Drone(drone, now_s, plan.position_s if plan.returning else 0.0)
         self._sleep = sleep
-        if plan.method in MTS_METHODS:
-            self._channels: tuple[int, ...] = self.drone.channels
-        else:  # bends may have played it on any channel that they may use
-            listens = plan.profile.channels if plan.profile is not None else range(1, 17)
-            self._channels = tuple(
-                channel for channel in plan.channels or listens if channel != 10 and channel in listens
-            )
+        self._channels = plan.heard_on(self.drone.channels)
 
     def status(self, now_s: float, table_hz: Sequence[float]) -> dict[str, Any]:
         """Return what a display shows of it."""

@@ -25,6 +25,7 @@ from typing import Any
 
 from bridge.errors import InputProblem, StillbeatError
 from bridge.live.frames import read_frame, write_frame
+from bridge.sound.asking import own_environment
 from bridge.tuning.reference import Reference
 from bridge.tuning.tables import TableSpec
 
@@ -114,15 +115,13 @@ class Ear:
     """
 
     def __init__(self, take: Take, put: Callable[[tuple[Any, ...]], None]) -> None:
-        root = str(Path(__file__).resolve().parents[2])
-        path = os.pathsep.join(filter(None, (root, os.environ.get("PYTHONPATH"))))
         self._put = put
         self._popen = subprocess.Popen(
             [sys.executable, "-c", "from bridge.live.ear import main; main()"],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             stderr=subprocess.DEVNULL,
-            env={**os.environ, "PYTHONPATH": path},
+            env=own_environment(),
             start_new_session=True,  # Ctrl-C at the terminal is for us
         )
         assert self._popen.stdin is not None

@@ -1,6 +1,6 @@
 """What a player process needs to know, as plain values that can be handed to it.
 
-Index: `LivePlan`, `Local`.
+Index: `LivePlan`, `Local`, `pitched_channels`.
 """
 
 from __future__ import annotations
@@ -13,11 +13,12 @@ from bridge.engine.live_controls import Controls
 from bridge.engine.live_hold import HoldPlan
 from bridge.engine.live_seam import OnChange
 from bridge.engine.live_slots import Choice
+from bridge.engine.mts import MTS_METHODS
 from bridge.live.track import Track
 from bridge.ports.base import NEW_PORT
 from bridge.wire.profile import SynthProfile
 
-__all__ = ["NEW_PORT", "LivePlan", "Local"]
+__all__ = ["NEW_PORT", "LivePlan", "Local", "pitched_channels"]
 
 Local: TypeAlias = Literal["auto", "off", "keep"]
 """Local control of the instrument: off where keyboard and synth are one, always off, or left alone."""
@@ -94,3 +95,21 @@ class LivePlan:
     kept: tuple[int, int | None, bool, float] | None = None
     position_s: float = 0.0
     returning: bool = False
+
+    def heard_on(self, own: tuple[int, ...]) -> tuple[int, ...]:
+        """Return where something is heard that plays on channels of its `own`: by bends, wherever notes may go."""
+        return own if self.method in MTS_METHODS else pitched_channels(self.profile, self.channels)
+
+
+def pitched_channels(profile: SynthProfile | None, asked: tuple[int, ...] | None) -> tuple[int, ...]:
+    """Return the channels that pitched notes may use, in the order in which they were asked for.
+
+    Parameters
+    ----------
+    profile : SynthProfile or None
+        The synth; None: one that receives all channels.
+    asked : tuple of int or None
+        Channels that were allowed; None: all that the synth receives.
+    """
+    listens = profile.channels if profile is not None else range(1, 17)
+    return tuple(channel for channel in asked or sorted(listens) if channel in listens and channel != 10)

@@ -24,7 +24,6 @@ from bridge.engine.live_hold import FADE_S, STEP_S, HeldDrone
 from bridge.engine.live_performance import Performance
 from bridge.engine.live_seam import Due, moves_sounding
 from bridge.engine.live_slots import Choice, Slots
-from bridge.engine.mts import MTS_METHODS
 from bridge.errors import MethodProblem, PortProblem
 from bridge.live.connections import Connections
 from bridge.live.drone_seat import TAIL_S, DroneSeat
@@ -347,9 +346,9 @@ class Player:
         hung = ledger.owed
         if self._seat is not None and ends.outlet.connected:
             self._seat.fade(self._send_now)
-        fades = self._hold is not None and self._hold.used
-        if self._hold is not None and self._hold.keys and ends.outlet.connected:
-            self._fade(self._hold)
+        hold = self._hold
+        if hold is not None and hold.keys and ends.outlet.connected:
+            self._fade(hold)
         with self._lock:
             now_s = self._clock()
             ends.outlet.drop_later()
@@ -358,9 +357,9 @@ class Player:
         self._send_out([*ledger.offs(), *ledger.pedals_up()])
         if self._seat is not None and ends.outlet.connected:
             self._send_out(self._seat.put_back())
-        if fades and ends.outlet.connected:
+        if hold is not None and hold.used and ends.outlet.connected:
             time.sleep(TAIL_S)  # what was let go dies away before loudness is put back
-            self._send_out(restored(self._usable()))
+            self._send_out(restored(self.plan.heard_on((hold.plan.channel,))))
         ends.close()
         self._outlet = None
         self.system.close()
@@ -391,15 +390,6 @@ class Player:
                 messages = [data for _, data in hold.due(self._clock())]
             self._send_now(messages)
             time.sleep(STEP_S)
-
-    def _usable(self) -> tuple[int, ...]:
-        """Channels on which the drone may have been heard: by bends, any that notes may use."""
-        plan = self.plan
-        assert plan.hold is not None
-        if plan.method in MTS_METHODS:
-            return (plan.hold.channel,)
-        listens = plan.profile.channels if plan.profile is not None else range(1, 17)
-        return tuple(channel for channel in plan.channels or listens if channel != 10 and channel in listens)
 
     def _send_out(self, messages: list[bytes]) -> None:
         """Send messages, and wait until everything has gone to the port."""

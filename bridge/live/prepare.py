@@ -23,7 +23,7 @@ from bridge.jobs.export import STANDARD
 from bridge.live.display import StepShown
 from bridge.live.journal import state_dir
 from bridge.live.listening import Listening, Tables
-from bridge.live.plan import LivePlan, Local
+from bridge.live.plan import LivePlan, Local, pitched_channels
 from bridge.live.track import Track, load_track
 from bridge.store.descriptions import load_table
 from bridge.store.profiles import load_profile
@@ -227,8 +227,7 @@ def hold_channel(
             "by mpe the keyboard is one part with a loudness of its own, which a drone cannot share",
             "choose --method bend, or hold the drone with stillbeat drone on another synth",
         )
-    listens = set(profile.channels if profile is not None else range(1, 17))
-    usable = [channel for channel in channels or sorted(listens) if channel in listens and channel != 10]
+    usable = pitched_channels(profile, channels)
     free = [channel for channel in usable if channel not in set(taken)]
     if len(usable) < 2 or not free:
         raise MethodProblem(

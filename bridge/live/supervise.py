@@ -13,7 +13,6 @@ Index: `Supervisor`, `PlayerProcess`.
 from __future__ import annotations
 
 import contextlib
-import os
 import queue
 import signal
 import subprocess
@@ -35,6 +34,7 @@ from bridge.live.frames import read_frame, write_frame
 from bridge.live.listening import Listening, Moved
 from bridge.live.plan import LivePlan
 from bridge.live.typed import Command, Typed, by_piece
+from bridge.sound.asking import own_environment
 
 SILENT_S = 2.0
 """A player that gives no sign of life for so long hangs."""
@@ -65,15 +65,13 @@ class PlayerProcess:
     """
 
     def __init__(self, take: Callable[[tuple[Any, ...]], None]) -> None:
-        root = str(Path(__file__).resolve().parents[2])
-        path = os.pathsep.join(filter(None, (root, os.environ.get("PYTHONPATH"))))
         self._log: Any = tempfile.TemporaryFile()  # noqa: SIM115 - closed in end()
         self.popen = subprocess.Popen(
             [sys.executable, "-c", "from bridge.live.child import main; main()"],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             stderr=self._log,
-            env={**os.environ, "PYTHONPATH": path},
+            env=own_environment(),
             start_new_session=True,  # Ctrl-C at the terminal is for us to pass on
         )
         self._take = take

@@ -1,6 +1,6 @@
 """Asking the sound system first in a process of its own: a broken one can hang whoever asks it, or take him along.
 
-Index: `sound_problem`, `usable_microphone`, `NO_ANSWER`, `BROKEN`.
+Index: `sound_problem`, `usable_microphone`, `own_environment`, `NO_ANSWER`, `BROKEN`.
 """
 
 from __future__ import annotations
@@ -36,6 +36,13 @@ else:
 """
 
 
+def own_environment() -> dict[str, str]:
+    """Return the environment for a Python process of ours, which finds this package where this process found it."""
+    root = str(Path(__file__).resolve().parents[2])
+    path = os.pathsep.join(filter(None, (root, os.environ.get("PYTHONPATH"))))
+    return {**os.environ, "PYTHONPATH": path}
+
+
 def sound_problem(
     which: Literal["input", "output"], device: str | None = None, limit_s: float = LOOK_S
 ) -> str:
@@ -49,13 +56,11 @@ def sound_problem(
     limit_s : float
         How long the answer may take.
     """
-    root = str(Path(__file__).resolve().parents[2])
-    path = os.pathsep.join(filter(None, (root, os.environ.get("PYTHONPATH"))))
     try:
         done = subprocess.run(
             [sys.executable, "-c", _LOOK, which, device or ""],
             stdin=subprocess.DEVNULL,
-            env={**os.environ, "PYTHONPATH": path},
+            env=own_environment(),
             capture_output=True,
             timeout=limit_s,
             check=False,
