@@ -60,6 +60,6 @@ def organ_font(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def jack_server(monkeypatch: pytest.MonkeyPatch) -> Iterator[jack.JackServer]:
     """A JACK server; clients in this process and its children find it through the environment."""
     with jack.JackServer() as server:
-        for name in ("JACK_DEFAULT_SERVER", "JACK_NO_START_SERVER"):
+        for name in ("JACK_DEFAULT_SERVER", "JACK_NO_START_SERVER", "STILLBEAT_NAME"):
             monkeypatch.setenv(name, server.env[name])
         yield server

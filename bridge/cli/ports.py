@@ -10,7 +10,8 @@ def ports_command() -> None:
     """List the MIDI ports: keyboards to play from, synths to play to.
 
     A part of a name is enough wherever a port is wanted, as long as it fits only one. If a port is missing, the list
-    says what to do about it.
+    says what to do about it. Stillbeat's own ports are not in it. They are called stillbeat; where two runs play at
+    once, STILLBEAT_NAME=organ in the environment of one gives its ports that name.
 
     \b
       stillbeat ports

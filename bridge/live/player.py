@@ -341,7 +341,6 @@ class Player:
         ends, self._ends = self._ends, None
         if ends is None:
             return 0
-        ends.close_inputs()
         ledger = ends.journal.ledger
         hung = ledger.owed
         if self._seat is not None and ends.outlet.connected:
@@ -360,6 +359,7 @@ class Player:
         if hold is not None and hold.used and ends.outlet.connected:
             time.sleep(TAIL_S)  # what was let go dies away before loudness is put back
             self._send_out(restored(self.plan.heard_on((hold.plan.channel,))))
+        ends.close_inputs()  # before the synth's port: closing that waits for a server that may wait for our thread
         ends.close()
         self._outlet = None
         self.system.close()

@@ -8,7 +8,7 @@ other programs connect to (a virtual port). Messages are whole: a status byte fi
 
 Index
 -----
-`Receive`, `InPort`, `OutPort`, `MidiSystem` · `check_message`, `SAFE_SYSEX_BYTES`
+`Receive`, `InPort`, `OutPort`, `MidiSystem` · `client_name` · `check_message`, `SAFE_SYSEX_BYTES`
 
 Sources: MIDI 1.0 Detailed Specification, "Data Format". The safe size of a SysEx message was measured with
 python-rtmidi 1.5.8 over JACK: 15,000 bytes arrive whole, 20 KB were lost and spoiled what followed.
@@ -16,6 +16,7 @@ python-rtmidi 1.5.8 over JACK: 15,000 bytes arrive whole, 20 KB were lost and sp
 
 from __future__ import annotations
 
+import os
 from abc import ABC, abstractmethod
 from collections.abc import Callable
 from typing import TypeAlias
@@ -26,8 +27,11 @@ from bridge.wire.stream import message_length
 SAFE_SYSEX_BYTES = 15_000
 """Longest SysEx message, F0 and F7 included, that a port takes."""
 
-CLIENT = "stillbeat"
-"""How we call ourselves among other programs."""
+NAME_VARIABLE = "STILLBEAT_NAME"
+"""The environment variable that gives our ports another name, so that two runs can be told apart."""
+_CLIENT = "stillbeat"
+_CLIENT_LETTERS = 30
+"""JACK takes client names of up to 63 bytes; something is appended to this one."""
 
 NEW_PORT = "new"
 """The name that asks for a port of our own, which other programs connect to (a virtual port)."""
@@ -39,6 +43,12 @@ It runs in a thread of the port's, one message at a time; it may send to any out
 came from, and should return within a fraction of a millisecond. An exception in it is swallowed by the system and lost:
 whoever cares must catch it inside.
 """
+
+
+def client_name() -> str:
+    """Return how we call ourselves among other programs: ``stillbeat``, or what `NAME_VARIABLE` says."""
+    wanted = "".join(letter for letter in os.environ.get(NAME_VARIABLE, "") if letter.isprintable())
+    return wanted.replace(":", " ").strip()[:_CLIENT_LETTERS].strip() or _CLIENT
 
 
 def check_message(data: bytes) -> str:

@@ -14,7 +14,7 @@ from __future__ import annotations
 import threading
 
 from bridge.errors import PortProblem
-from bridge.ports.base import CLIENT, InPort, MidiSystem, OutPort, Receive
+from bridge.ports.base import InPort, MidiSystem, OutPort, Receive, client_name
 
 
 class Keyboard:
@@ -145,12 +145,12 @@ class FakeSystem(MidiSystem):
     def make_input(self, receive: Receive, *, label: str = "keyboard") -> InPort:
         """Put a port of our own on the desk, to which others can play: ``desk.keyboards`` has it."""
         self._check_virtual()
-        return _FakeIn(self.desk, self.desk.keyboard(f"{CLIENT} {label}:{label}"), receive)
+        return _FakeIn(self.desk, self.desk.keyboard(f"{client_name()} {label}:{label}"), receive)
 
     def make_output(self, *, label: str = "synth") -> OutPort:
         """Put a port of our own on the desk that others can hear: ``desk.synths`` has what was sent."""
         self._check_virtual()
-        return _FakeOut(self.desk, self.desk.synth(f"{CLIENT} {label}:{label}"))
+        return _FakeOut(self.desk, self.desk.synth(f"{client_name()} {label}:{label}"))
 
     def _check_virtual(self) -> None:
         if not self.can_make_ports:
@@ -160,7 +160,7 @@ class FakeSystem(MidiSystem):
 
 
 def _ours(name: str) -> bool:
-    return name.startswith(f"{CLIENT} ")
+    return name.startswith(f"{client_name()} ")
 
 
 class _FakeIn(InPort):

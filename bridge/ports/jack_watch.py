@@ -4,19 +4,17 @@ python-rtmidi does not tell when the server goes away: sending goes on silently 
 then hangs the whole process (measured with 1.5.8). So a client of our own, that plays no part in the server's periods
 and costs nothing, waits for the server's good-bye through the C library.
 
-Source: the JACK API (jackaudio.org): ``jack_client_open``, ``jack_on_shutdown``.
+Source: the JACK API (jackaudio.org): ``jack_on_shutdown``.
 """
 
 from __future__ import annotations
 
 import ctypes
-import ctypes.util
-import sys
 from collections.abc import Callable
 from typing import Any
 
-_NO_START_SERVER = 0x01
-_LIBRARIES = {"linux": "libjack.so.0", "darwin": "libjack.0.dylib", "win32": "libjack64.dll"}
+from bridge.ports.base import client_name
+from bridge.ports.jack_library import close_client, load, open_client
 
 
 class JackWatch:
@@ -37,11 +35,9 @@ class JackWatch:
     def __init__(self, gone: Callable[[], None]) -> None:
         self._gone = gone
         self._client: int | None = None
-        self._library: Any = _load()
-        if self._library is None:
-            return
-        self._library.jack_client_open.restype = ctypes.c_void_p
-        self._client = self._library.jack_client_open(b"stillbeat watch", _NO_START_SERVER, None)
+        self._library: Any = load()
+        if self._library is not None:
+            self._client = open_client(self._library, f"{client_name()} watch")
         if not self._client:
             return
         self._callback = ctypes.CFUNCTYPE(None, ctypes.c_void_p)(self._on_shutdown)
@@ -60,14 +56,4 @@ class JackWatch:
         """Stop watching. Closing twice is no error."""
         client, self._client = self._client, None
         if client:
-            self._library.jack_client_close(ctypes.c_void_p(client))
-
-
-def _load() -> Any:
-    for name in (_LIBRARIES.get(sys.platform), ctypes.util.find_library("jack")):
-        if name:
-            try:
-                return ctypes.CDLL(name)
-            except OSError:
-                continue
-    return None
+            close_client(self._library, client)

@@ -8,6 +8,9 @@ Known of python-rtmidi 1.5.8 over JACK (measured), and what is done about it:
 - Messages still under way are lost if the process ends without ``close_port``: `OutPort.close` calls it.
 - After the death of the server ``send_message`` hangs once 16 KB wait, holding the interpreter: `bridge.live` keeps the
   ports in a process that can be replaced, and watches the server (`bridge.ports.jack_watch`).
+- Closing an input while its thread delivers a message ends the process (a callback that is taken away in the middle
+  of a call) or hangs it (closing waits, holding the interpreter, for a thread that waits for the interpreter). So
+  the connection is taken away first, and a thread that has messages left takes its callback away itself.
 - Libraries below it write to standard error; `quiet` keeps that off the screen.
 
 Index: `midi_systems`, `open_system`, `RtMidiSystem`, `quiet`.
@@ -16,15 +19,19 @@ Index: `midi_systems`, `open_system`, `RtMidiSystem`, `quiet`.
 from __future__ import annotations
 
 import contextlib
+import gc
 import os
+import queue
 import sys
 import threading
 import time
-from collections.abc import Iterator
+import weakref
+from collections.abc import Callable, Iterator
 from typing import Any
 
 from bridge.errors import PortProblem, near_names
-from bridge.ports.base import CLIENT, InPort, MidiSystem, OutPort, Receive
+from bridge.ports.base import InPort, MidiSystem, OutPort, Receive, client_name
+from bridge.ports.jack_library import cut_off
 
 _TITLES = {"LINUX_ALSA": "ALSA", "UNIX_JACK": "JACK", "MACOSX_CORE": "CoreMIDI", "WINDOWS_MM": "Windows MIDI"}
 _CONNECTED_S = 0.05
@@ -38,7 +45,7 @@ _HANDED_ON_S = 0.05
 """Closing waits until a server has taken what was sent, not until others have read it: measured over JACK with periods
 of 256 frames, the last messages were lost every other time without this pause, and never with it."""
 
-_CALLBACK_S = 0.005
+_CALLBACK_S = 0.03
 """So long a receiver that is under way may take to return when its port is closed."""
 
 
@@ -140,7 +147,7 @@ class RtMidiSystem(MidiSystem):
         self._spare_out = self._lister_out = self._new(self._library.MidiOut, "synth")
 
     def _client(self, label: str) -> str:
-        return f"{CLIENT} {label}" if self.title == "JACK" else CLIENT
+        return f"{client_name()} {label}" if self.title == "JACK" else client_name()
 
     def _new(self, kind: Any, label: str) -> Any:
         try:
@@ -184,8 +191,21 @@ class RtMidiSystem(MidiSystem):
     def open_input(self, name: str, receive: Receive, *, label: str = "keyboard") -> InPort:
         """Listen to a port (see `MidiSystem.open_input`)."""
         port = self._take_in(label)
+        before = self._ends()
         self._open(port, name, label)
-        return _RtMidiIn(port, name, receive)
+        return self._listening(port, name, receive, before)
+
+    def _listening(self, port: Any, name: str, receive: Receive, before: list[str]) -> InPort:
+        """Return an input that has just been opened; over JACK one that knows its own end of the connection."""
+        ours = [end for end in self._ends() if end not in before and _ours(end)]
+        return _RtMidiIn(port, name, receive, ours[0] if len(ours) == 1 else None)
+
+    def _ends(self) -> list[str]:
+        """Return all ports over JACK that can be played to, our own among them."""
+        if self.title != "JACK":
+            return []
+        self.outputs()
+        return list(self._lister_out.get_ports())
 
     def open_output(self, name: str, *, label: str = "synth") -> OutPort:
         """Play to a port."""
@@ -205,12 +225,13 @@ class RtMidiSystem(MidiSystem):
 
     def wait_for_echo(self, port: Any, end: str, probe: bytes, limit_s: float) -> bool:
         """Send a message until it is heard at our own end of a connection; tell whether it was."""
-        ear = self._new(self._library.MidiIn, "echo")
         came = threading.Event()
-        ear.ignore_types(sysex=False)
-        ear.set_callback(lambda event, _data: came.set() if bytes(event[0]) == probe else None)
+        echo = self._new(self._library.MidiIn, "echo")
+        before = self._ends()
+        ear = None
         try:
-            ear.open_port(ear.get_ports().index(end), "in")
+            echo.open_port(echo.get_ports().index(end), "in")
+            ear = self._listening(echo, end, lambda data: came.set() if data == probe else None, before)
             limit = time.monotonic() + limit_s
             while not came.is_set() and time.monotonic() < limit:
                 port.send_message(probe)
@@ -218,9 +239,10 @@ class RtMidiSystem(MidiSystem):
         except (ValueError, OSError, RuntimeError):
             return False
         finally:
-            ear.cancel_callback()
-            time.sleep(_CALLBACK_S)
-            ear.delete()
+            if ear is not None:
+                ear.close()
+            else:
+                echo.delete()
         return came.is_set()
 
     def _open(self, port: Any, name: str, label: str) -> None:
@@ -241,8 +263,9 @@ class RtMidiSystem(MidiSystem):
         """Make an input port of our own."""
         self._check_virtual()
         port = self._take_in(label)
+        before = self._ends()
         self._make(port, label)
-        return _RtMidiIn(port, f"{self._client(label)}:{label}", receive)
+        return self._listening(port, f"{self._client(label)}:{label}", receive, before)
 
     def make_output(self, *, label: str = "synth") -> OutPort:
         """Make an output port of our own."""
@@ -275,30 +298,79 @@ class RtMidiSystem(MidiSystem):
 def _ours(name: str) -> bool:
     """Tell whether a port is one of this program's own."""
     client = name.split(":")[0]
-    return client == CLIENT or client.startswith(f"{CLIENT} ")
+    return client == client_name() or client.startswith(f"{client_name()} ")
+
+
+class _Ear:
+    """What the thread of an input calls with each message: kept alive by the port alone."""
+
+    __slots__ = ("__weakref__", "receive")
+
+    def __init__(self, receive: Callable[[bytes], object]) -> None:
+        self.receive = receive
+
+
+def _deliver(event: tuple[list[int], float], ear: _Ear) -> None:
+    """Called by rtmidi, in its thread, with the bytes as a list."""
+    ear.receive(bytes(event[0]))
 
 
 class _RtMidiIn(InPort):
-    """An open rtmidi input."""
+    """An open rtmidi input.
 
-    def __init__(self, port: Any, name: str, receive: Receive) -> None:
+    Parameters
+    ----------
+    port : MidiIn
+        Opened.
+    name : str
+        What is listened to.
+    receive : callable
+        Takes what comes.
+    end : str, optional
+        Full name of our own end over JACK.
+    """
+
+    def __init__(self, port: Any, name: str, receive: Receive, end: str | None = None) -> None:
         self.name = name
         self._port = port
+        self._end = end
+        ear = _Ear(receive)
+        self._ear = weakref.ref(ear)
         port.ignore_types(sysex=False, timing=False, active_sense=False)
-        port.set_callback(_deliver, receive)
+        port.set_callback(_deliver, ear)
 
     def close(self) -> None:
         """Stop listening and give the client back."""
-        if not self._port.is_deleted:
-            self._port.cancel_callback()
-            time.sleep(_CALLBACK_S)  # closing joins a thread that may be waiting for the interpreter
-            self._port.close_port()
-            self._port.delete()
+        port = self._port
+        if port.is_deleted:
+            return
+        self._stop()
+        port.close_port()
+        port.delete()
 
+    def _stop(self) -> None:
+        """Have the thread of the port take its own callback away, and wait until it has left the interpreter.
 
-def _deliver(event: tuple[list[int], float], receive: Receive) -> None:
-    """Called by rtmidi, in its thread, with the bytes as a list."""
-    receive(bytes(event[0]))
+        The ear ends when the callback that took itself away returns, in the same breath as its thread lets go of the
+        interpreter: `queue.SimpleQueue.put` is not Python code, so nothing comes between.
+        """
+        port = self._port
+        left: queue.SimpleQueue[object] = queue.SimpleQueue()
+        ear = self._ear()
+        if ear is None:
+            return
+        last = weakref.ref(ear, left.put)
+        ear.receive = lambda _data: port.cancel_callback()
+        del ear
+        if self._end is not None:
+            cut_off(self._end)
+        with contextlib.suppress(queue.Empty):
+            left.get(timeout=_CALLBACK_S)
+            return
+        kept = gc.get_referents(port)  # where more may come: what comes just now still finds its ear
+        port.cancel_callback()
+        time.sleep(_CALLBACK_S)
+        del kept, last
 
 
 class _RtMidiOut(OutPort):

@@ -177,8 +177,8 @@ def main() -> None:
                 live.end()
         print(f"start to ready: {min(starts):.2f} to {max(starts):.2f} s")
         with jack.JackTap(server) as tap:
-            tap.connect("floor-probe to:out", "floor in:in")
-            tap.connect("floor out:out", "floor-probe from:in")
+            tap.connect(f"{server.client('floor-probe to')}:out", "floor in:in")
+            tap.connect("floor out:out", f"{server.client('floor-probe from')}:in")
         time.sleep(0.5)
         trips = prober.ask(do="trips", rounds=chosen.rounds)
         bare, ours = ([time_s for time_s in times if time_s] for times in trips.values())

@@ -53,14 +53,14 @@ def rates(run: DroneRun) -> list[float]:
 
 @pytest.fixture
 def stage() -> Iterator[tuple[jack.JackServer, jack.JackTap]]:
-    with jack.JackServer(frames=256) as server, jack.JackTap(server) as tap:
+    with jack.JackServer(frames=256, portaudio=True) as server, jack.JackTap(server) as tap:
         yield server, tap
 
 
 def hear_card(tap: jack.JackTap) -> None:
     """Connect the sound card's output to the tap."""
     for number in (1, 2):
-        tap.connect(f"PortAudio:out_{number - 1}", f"tap:in_{number}")
+        tap.connect(f"PortAudio:out_{number - 1}", f"{tap.name}:in_{number}")
 
 
 @pytest.mark.parametrize("method", ["note", "bend"])
@@ -179,7 +179,7 @@ def test_a_sound_server_that_dies_is_waited_for_and_plays_again(
         run.wait("again|is back", 60.0)
         with jack.JackTap(server, name="ear") as ear:
             for number in (1, 2):
-                ear.connect(f"PortAudio:out_{number - 1}", f"ear:in_{number}")
+                ear.connect(f"PortAudio:out_{number - 1}", f"{ear.name}:in_{number}")
             time.sleep(3.0)
             sound = ear.record(1.5)
         assert measure.tone_hz(sound.window(0.2, 1.2), sound.rate_hz, D3_HZ) == pytest.approx(D3_HZ, abs=0.02)

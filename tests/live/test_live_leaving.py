@@ -60,7 +60,7 @@ class Stage:
 
     def listen(self) -> None:
         """Put the recorder beside the synth."""
-        self.tap.connect("stillbeat synth:synth", self.tap.midi_in)
+        self.tap.connect(f"{self.server.client('stillbeat')} synth:synth", self.tap.midi_in)
 
     def strike(self) -> set[tuple[int, int]]:
         """Strike eight notes on eight channels; return channels and keys on which the synth got them."""
@@ -105,7 +105,7 @@ def make_stage(server: jack.JackServer, state: Path, sine_font: Path) -> Iterato
         jack.JackFluidSynth(server, sine_font) as synth,
     ):
         for number, port in enumerate(synth.sound_ports, start=1):
-            tap.connect(port, f"tap:in_{number}")
+            tap.connect(port, f"{tap.name}:in_{number}")
         yield Stage(server, tap, synth, state)
 
 
@@ -218,7 +218,7 @@ def test_pedals_bends_local_control_and_tuning_are_put_back(stage: Stage, method
 
 def synth_is_as_it_was(stage: Stage) -> None:
     """Every channel sounds at once and at its usual pitch when it is played past us, and stops when it is let go."""
-    stage.tap.connect("tap:midi_out", stage.synth.midi_port)
+    stage.tap.connect(stage.tap.midi_out, stage.synth.midi_port)
     for channel in range(3):
         stage.tap.send(bytes((0x90 | channel, 69, 100)))
         sound = stage.tap.record(0.6)
@@ -226,7 +226,7 @@ def synth_is_as_it_was(stage: Stage) -> None:
         assert abs(measure.cents(sound.tone_hz(440.0, 0.2, 0.4), 440.0)) < 0.1
         quiet = stage.tap.record(0.3)
         assert quiet.peak(0.2, 0.1) < 1e-6
-    stage.tap.disconnect("tap:midi_out", stage.synth.midi_port)
+    stage.tap.disconnect(stage.tap.midi_out, stage.synth.midi_port)
 
 
 @pytest.mark.slow
@@ -456,9 +456,9 @@ def test_ten_deaths_of_the_server_while_it_plays(tmp_path: Path, sine_font: Path
                             "--guitar",
                             "open-d",
                             "--in",
-                            "tap:midi_out",
+                            tap.midi_out,
                             "--out",
-                            "box:midi_in",
+                            box.midi_in,
                             "--slot",
                             "D",
                         ),

@@ -56,7 +56,7 @@ def stage(tmp_path_factory: pytest.TempPathFactory, sine_font: Path) -> Iterator
         jack.JackFluidSynth(server, sine_font) as synth,
     ):
         for number, port in enumerate(synth.sound_ports, start=1):
-            tap.connect(port, f"tap:in_{number}")
+            tap.connect(port, f"{tap.name}:in_{number}")
         yield Stage(server, tap, synth, tmp_path_factory.mktemp("state"))
 
 
@@ -157,7 +157,7 @@ def test_a_retuned_track_sounds_beside_the_keyboard(stage: Stage, tmp_path: Path
 def test_what_comes_out_is_within_timiditys_finer_resolution(stage: Stage, organ_font: Path) -> None:
     """The same performance by file: every message that left, rendered by TiMidity++."""
     with stage.live("--synth", "timidity", "--method", "note") as live:
-        stage.tap.connect("stillbeat synth:synth", stage.tap.midi_in)
+        stage.tap.connect(f"{stage.server.client('stillbeat')} synth:synth", stage.tap.midi_in)
         stage.tap.start()
         live.say("panic")  # sends the set-up again, now that somebody listens
         live.say("2")

@@ -134,7 +134,7 @@ def test_a_signal_in_its_middle_leaves_the_synth_silent_and_put_back(
     stage: Stage, number: signal.Signals, after_s: float
 ) -> None:
     with stage.probe("--yes") as run:
-        stage.tap.connect("stillbeat synth:synth", stage.tap.midi_in)
+        stage.tap.connect(f"{stage.server.client('stillbeat')} synth:synth", stage.tap.midi_in)
         stage.tap.start()
         until(lambda: any(data[0] & 0xF0 == 0x90 for _, data in stage.tap.heard()))
         time.sleep(after_s)
@@ -201,7 +201,7 @@ def test_a_synth_that_is_not_heard_is_said(stage: Stage) -> None:
 
 def test_a_server_that_dies_ends_it_with_a_word(stage: Stage) -> None:
     with stage.probe("--yes") as run:
-        stage.tap.wait_for_port("stillbeat synth:synth")
+        stage.tap.wait_for_port(f"{stage.server.client('stillbeat')} synth:synth")
         time.sleep(3.0)
         stage.server.kill()
         assert run.exit_code(20.0) == 4

@@ -62,7 +62,7 @@ class Run:
 def stage() -> Iterator[tuple[jack.JackServer, JackPlayer]]:
     """A server, and a guitar on one of its inputs."""
     pytest.importorskip("sounddevice", exc_type=OSError)
-    with jack.JackServer(frames=256) as server, JackPlayer(server) as player:
+    with jack.JackServer(frames=256, portaudio=True) as server, JackPlayer(server) as player:
         yield server, player
 
 
@@ -144,7 +144,7 @@ def test_what_is_not_there_is_said(stage: tuple[jack.JackServer, JackPlayer], tm
 def test_an_input_that_goes_away_is_said() -> None:
     pytest.importorskip("sounddevice", exc_type=OSError)
     with (
-        jack.JackServer(frames=256) as server,
+        jack.JackServer(frames=256, portaudio=True) as server,
         JackPlayer(server),
         Run(server, "tune", "--lines", *OPEN_D) as run,
     ):

@@ -93,22 +93,22 @@ def test_without_any_server_the_command_says_so(
 def test_the_command_lists_ports_by_system(
     jack_server: jack.JackServer, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    with jack.JackTap(jack_server), pytest.raises(SystemExit) as left:
+    with jack.JackTap(jack_server) as tap, pytest.raises(SystemExit) as left:
         main(["ports"])
     out = capsys.readouterr().out
     assert left.value.code == 0
-    assert ["tap:midi_out", "in", "JACK"] in [line.split() for line in out.splitlines()]
-    assert ["tap:midi_in", "out", "JACK"] in [line.split() for line in out.splitlines()]
+    assert [tap.midi_out, "in", "JACK"] in [line.split() for line in out.splitlines()]
+    assert [tap.midi_in, "out", "JACK"] in [line.split() for line in out.splitlines()]
 
 
 def test_a_system_and_its_ports_are_found(jack_server: jack.JackServer) -> None:
-    with jack.JackTap(jack_server):
+    with jack.JackTap(jack_server) as tap:
         for title in (None, "jack"):
             system = find_system(title, ["tap", None], ["new"])
             assert system.title == "JACK"
             system.close()
-        with pytest.raises(PortProblem, match="did you mean tap:midi_in"):
-            find_system(None, ["tap"], ["tpa"])
+        with pytest.raises(PortProblem, match=f"did you mean {tap.midi_in}"):
+            find_system(None, ["tap"], [tap.name.replace("tap", "tpa")])
         with pytest.raises(PortProblem, match=r"no MIDI system 'jak' here .did you mean"):
             find_system("jak", [], [])
 

@@ -5,6 +5,8 @@ from __future__ import annotations
 import pytest
 
 from bridge.errors import PortProblem
+from bridge.ports.base import client_name
+from bridge.ports.fake import Desk, FakeSystem
 from bridge.ports.pick import base_name, device_of, pick_port, same_port
 
 PORTS = [
@@ -70,3 +72,20 @@ def test_a_device_plugged_in_again_is_known_under_its_new_number() -> None:
 def test_the_device_of_a_port() -> None:
     assert device_of("Keys:Keys MIDI 1 28:0") == device_of("Keys:Keys MIDI 2 28:1") == "keys"
     assert device_of("synth:midi_00") != device_of("Keys:Keys MIDI 1 28:0")
+
+
+@pytest.mark.parametrize(
+    ("said", "name"),
+    [
+        ("", "stillbeat"),
+        ("  ", "stillbeat"),
+        ("organ", "organ"),
+        ("or:gan\n", "or gan"),
+        ("x" * 99, "x" * 30),
+    ],
+)
+def test_a_run_may_have_a_name_of_its_own(monkeypatch: pytest.MonkeyPatch, said: str, name: str) -> None:
+    monkeypatch.setenv("STILLBEAT_NAME", said)
+    assert client_name() == name
+    port = FakeSystem(Desk()).make_output(label="synth")
+    assert port.name == f"{name} synth:synth"

@@ -259,7 +259,7 @@ def server() -> Iterator[JackServer]:
     )
     if found.returncode:
         synths.missing("PortAudio (libportaudio2) with the package sounddevice")
-    with JackServer(frames=256, synchronous=True) as server:
+    with JackServer(frames=256, portaudio=True) as server:
         yield server
 
 

@@ -9,6 +9,11 @@ there, and at the latest after a stated limit.
 Clients in other processes get :attr:`JackServer.env`; a client inside the test process finds the server when these
 variables are set in `os.environ` (the fixture ``jack_server`` does so).
 
+JACK knows its clients' sockets by their names alone, whatever server they belong to: of two that start in the same
+moment under one name, on two servers, one fails or waits for five seconds (measured with jackd2 1.9.21: 10 of 800). So
+every client here bears the number of its server, Stillbeat's own ones too; and because PortAudio's name cannot be
+chosen, servers for it run one at a time.
+
 On a busy machine a client may miss a period, which bends a measured pitch. The server therefore waits for its clients
 (sound may come late, but is complete) unless ``synchronous=False`` is asked for, as is right where time is measured; a
 recording knows its dropouts, and :meth:`Recording.clean` finds a stretch without any.
@@ -33,7 +38,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Self
+from typing import IO, Any, Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -47,6 +52,9 @@ ANSWER_S = 10.0
 """Limit for an answer to a command, beyond the time that the command itself takes."""
 NAME_S = 120.0
 """Limit for a server name to become free."""
+
+TURN_S = 600.0
+"""Limit for what only one test may use at a time."""
 
 _NAMES = 5
 _numbers = itertools.count(1)
@@ -84,6 +92,7 @@ class _Name:
                     lock.close()
                     continue
                 self.text = name
+                self.number = number
                 self._lock = lock
                 return
             if time.monotonic() > limit:
@@ -93,6 +102,43 @@ class _Name:
     def free(self) -> None:
         """Let others use the name."""
         self._lock.close()
+
+
+class _Turn:
+    """A turn at what only one test process of this user may use at a time, from :meth:`take` to :meth:`give`."""
+
+    def __init__(self, what: str) -> None:
+        self.what = what
+        self._users = 0
+        self._lock: IO[str] | None = None
+
+    def take(self) -> None:
+        """Wait for it, unless this process has it already."""
+        import fcntl
+
+        if not self._users:
+            lock = (Path(tempfile.gettempdir()) / f"stillbeat-{os.getuid()}-{self.what}.lock").open("w")
+            limit = time.monotonic() + TURN_S
+            while True:
+                try:
+                    fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                    break
+                except OSError:
+                    if time.monotonic() > limit:
+                        lock.close()
+                        raise ChildError(f"others used {self.what} for {TURN_S} s") from None
+                time.sleep(0.05)
+            self._lock = lock
+        self._users += 1
+
+    def give(self) -> None:
+        """Let others have it, once all here are done with it."""
+        self._users -= 1
+        if not self._users and self._lock is not None:
+            self._lock.close()
+
+
+_PORTAUDIO = _Turn("portaudio")
 
 
 class JackServer:
@@ -105,10 +151,17 @@ class JackServer:
     synchronous
         Whether the server waits for its clients in every period: right for sound that is recorded for its pitch. For
         measurements of time, ask for the ordinary way, in which it does not.
+    portaudio
+        Whether sound goes through PortAudio on this server.
     """
 
-    def __init__(self, *, rate_hz: int = 48_000, frames: int = 64, synchronous: bool = True) -> None:
+    def __init__(
+        self, *, rate_hz: int = 48_000, frames: int = 64, synchronous: bool = True, portaudio: bool = False
+    ) -> None:
         require_jack()
+        self._portaudio = portaudio
+        if portaudio:
+            _PORTAUDIO.take()
         self.rate_hz = rate_hz
         self.frames = frames
         self.synchronous = synchronous
@@ -125,7 +178,16 @@ class JackServer:
     @property
     def env(self) -> dict[str, str]:
         """The environment for clients of this server."""
-        return {**os.environ, "JACK_DEFAULT_SERVER": self.name, "JACK_NO_START_SERVER": "1"}
+        return {
+            **os.environ,
+            "JACK_DEFAULT_SERVER": self.name,
+            "JACK_NO_START_SERVER": "1",
+            "STILLBEAT_NAME": self.client("stillbeat"),
+        }
+
+    def client(self, name: str) -> str:
+        """Return the name of a client as it is on this server alone."""
+        return f"{name}-{self._name.number}"
 
     @property
     def alive(self) -> bool:
@@ -176,6 +238,8 @@ class JackServer:
                 self.start()
             self._end(signal.SIGTERM)
         self._name.free()
+        if self._portaudio:
+            _PORTAUDIO.give()
         self._log.close()
 
     def _end(self, number: signal.Signals) -> None:
@@ -228,7 +292,7 @@ class _Client:
 
 
 class JackFluidSynth(_Client):
-    """FluidSynth on a JACK server: ports ``NAME:left``, ``NAME:right`` (sound) and ``NAME:midi_00`` (MIDI in).
+    """FluidSynth on a JACK server: ports ``NAME-1:left``, ``NAME-1:right`` (sound) and ``NAME-1:midi_00`` (MIDI in).
 
     Its shell stays open; :meth:`command` talks to it. Reverb and chorus are off.
     """
@@ -239,7 +303,7 @@ class JackFluidSynth(_Client):
         super().__init__()
         self.server = server
         self.soundfont = soundfont
-        self.name = name
+        self.name = server.client(name)
         self.gain = gain
 
     @property
@@ -330,12 +394,12 @@ class Recording(synths.Rendering):
 
 
 class JackTap(_Client):
-    """A client that records (``NAME:in_1``, ``NAME:in_2``, ``NAME:midi_in``) and plays (``NAME:midi_out``)."""
+    """A client that records (``NAME-1:in_1``, ``NAME-1:in_2``, ``NAME-1:midi_in``) and plays (``NAME-1:midi_out``)."""
 
     def __init__(self, server: JackServer, *, name: str = "tap") -> None:
         super().__init__()
         self.server = server
-        self.name = name
+        self.name = server.client(name)
 
     @property
     def midi_in(self) -> str:

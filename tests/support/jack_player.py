@@ -68,11 +68,11 @@ class JackPlayer:
     ----------
     server : JackServer
     name : str
-        What others see it called.
+        What others see it called, before the server's number.
     """
 
     def __init__(self, server: Any, name: str = "guitar") -> None:
-        self.server, self.name = server, name
+        self.server, self.name = server, server.client(name)
         self.rate_hz = 0
         self._log = tempfile.TemporaryFile()  # noqa: SIM115 - closed in __exit__
         self._folder = tempfile.TemporaryDirectory(prefix="stillbeat-player-")

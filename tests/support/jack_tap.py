@@ -167,7 +167,7 @@ def probe(server: str, limit_s: float) -> int:
     limit = time.monotonic() + limit_s
     while time.monotonic() < limit:
         try:
-            jack.Client("probe", servername=server, no_start_server=True).close()
+            jack.Client(f"probe {server}", servername=server, no_start_server=True).close()
         except jack.JackError:
             time.sleep(0.02)
         else:

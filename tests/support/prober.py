@@ -1,8 +1,8 @@
 """Sends MIDI through something and looks at what comes back: how long it takes, what is lost, what changes places.
 
 It runs as ``python prober.py NAME…`` on the JACK server of its environment. For each name it has a port ``NAME
-to:out``, which plays, and a port ``NAME from:in``, which hears. It is driven by JSON objects, one a line, and answers
-each with one:
+to-1:out``, which plays, and a port ``NAME from-1:in``, which hears; the number is that of the server. It is driven by
+JSON objects, one a line, and answers each with one:
 
 - ``trips``: ``rounds`` of a note and its end through every side in turn; answers lists of seconds (null: lost) by
   name.
@@ -18,6 +18,7 @@ It imports python-rtmidi and nothing of this project. `Prober` is the other end,
 from __future__ import annotations
 
 import json
+import os
 import queue
 import random
 import subprocess
@@ -41,9 +42,10 @@ class Side:
     def __init__(self, name: str) -> None:
         import rtmidi
 
+        number = os.environ["JACK_DEFAULT_SERVER"].rpartition("-")[2]
         self.arrived: queue.SimpleQueue[tuple[float, bytes]] = queue.SimpleQueue()
-        self.out = rtmidi.MidiOut(rtmidi.API_UNIX_JACK, name=f"{name} to")
-        self.into = rtmidi.MidiIn(rtmidi.API_UNIX_JACK, name=f"{name} from")
+        self.out = rtmidi.MidiOut(rtmidi.API_UNIX_JACK, name=f"{name} to-{number}")
+        self.into = rtmidi.MidiIn(rtmidi.API_UNIX_JACK, name=f"{name} from-{number}")
         self.out.open_virtual_port("out")
         self.into.open_virtual_port("in")
         self.into.ignore_types(sysex=False, timing=False, active_sense=False)

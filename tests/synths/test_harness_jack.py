@@ -54,7 +54,8 @@ def test_two_servers_run_side_by_side_and_the_environment_names_one(jack_server:
     assert os.environ["JACK_NO_START_SERVER"] == "1"
     with jack.JackServer(frames=256) as other, jack.JackTap(other) as tap, jack.JackTap(jack_server) as here:
         assert other.name != jack_server.name
-        assert "tap:midi_in" in tap.ports()
+        assert tap.midi_in in tap.ports()
+        assert here.midi_in != tap.midi_in
         with pytest.raises(ChildError, match="no such port within"):
             here.wait_for_port("tap2:midi_in", limit_s=0.1)
 
