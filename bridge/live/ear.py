@@ -21,13 +21,15 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from bridge.errors import InputProblem, StillbeatError
 from bridge.live.frames import read_frame, write_frame
 from bridge.sound.asking import own_environment
-from bridge.tuning.reference import Reference
-from bridge.tuning.tables import TableSpec
+
+if TYPE_CHECKING:  # the desk imports this before it starts its player
+    from bridge.tuning.reference import Reference
+    from bridge.tuning.tables import TableSpec
 
 LISTEN_S = 5.0
 """How long the microphone is listened to."""

@@ -11,7 +11,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
-from typing import Any, TypeAlias
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 from bridge.engine.live_slots import Choice
 from bridge.errors import InputProblem
@@ -19,7 +19,9 @@ from bridge.live.ear import LISTEN_S, Ear, Take
 from bridge.tuning.notes import note_name
 from bridge.tuning.ratios import cents_to_ratio, hz_to_cents
 from bridge.tuning.reference import Reference
-from bridge.tuning.tables import TableSpec
+
+if TYPE_CHECKING:
+    from bridge.tuning.tables import TableSpec
 
 Tables: TypeAlias = tuple[tuple[Choice, ...], tuple[Choice, ...]]
 """Slots and tonics."""

@@ -5,5 +5,6 @@
 - `fake`: ports in memory that record what they are sent; they pass the same conformance suite as the real ones.
 - `pick`: a port by part of its name, with what is ambiguous or nearly right.
 - `diagnose`: why there are no ports, and what to do about it.
+- `jack_library`: JACK's C library, for what must not hold the interpreter while a server is waited for.
 - `jack_watch`: word of a JACK server's death, before a message to it hangs.
 """

@@ -10,8 +10,10 @@ Index: `load`, `open_client`, `close_client`, `cut_off`.
 
 from __future__ import annotations
 
+import contextlib
 import ctypes
 import ctypes.util
+import functools
 import sys
 from typing import Any
 
@@ -21,18 +23,21 @@ _NO_START_SERVER = 0x01
 _LIBRARIES = {"linux": "libjack.so.0", "darwin": "libjack.0.dylib", "win32": "libjack64.dll"}
 
 
+@functools.cache
 def load() -> Any:
     """Return the C library, or None where there is none."""
-    for name in (_LIBRARIES.get(sys.platform), ctypes.util.find_library("jack")):
-        if name:
-            try:
-                library = ctypes.CDLL(name)
-            except OSError:
-                continue
-            library.jack_client_open.restype = ctypes.c_void_p
-            library.jack_port_by_name.restype = ctypes.c_void_p
-            library.jack_port_get_all_connections.restype = ctypes.POINTER(ctypes.c_char_p)
-            return library
+    library = _opened(_LIBRARIES.get(sys.platform)) or _opened(ctypes.util.find_library("jack"))
+    if library is not None:
+        library.jack_client_open.restype = ctypes.c_void_p
+        library.jack_port_by_name.restype = ctypes.c_void_p
+        library.jack_port_get_all_connections.restype = ctypes.POINTER(ctypes.c_char_p)
+    return library
+
+
+def _opened(name: str | None) -> Any:
+    if name is not None:
+        with contextlib.suppress(OSError):
+            return ctypes.CDLL(name)
     return None
 
 

@@ -197,8 +197,7 @@ class RtMidiSystem(MidiSystem):
 
     def _listening(self, port: Any, name: str, receive: Receive, before: list[str]) -> InPort:
         """Return an input that has just been opened; over JACK one that knows its own end of the connection."""
-        ours = [end for end in self._ends() if end not in before and _ours(end)]
-        return _RtMidiIn(port, name, receive, ours[0] if len(ours) == 1 else None)
+        return _RtMidiIn(port, name, receive, _own_end(before, self._ends()))
 
     def _ends(self) -> list[str]:
         """Return all ports over JACK that can be played to, our own among them."""
@@ -215,8 +214,7 @@ class RtMidiSystem(MidiSystem):
             return _RtMidiOut(port, name)
         before = self._heard()
         self._open(port, name, label)
-        ours = [name for name in self._heard() if name not in before and _ours(name)]
-        return _JackOut(port, name, ours[0] if len(ours) == 1 else None, self)
+        return _JackOut(port, name, _own_end(before, self._heard()), self)
 
     def _heard(self) -> list[str]:
         """Return all ports that can be heard, our own among them."""
@@ -299,6 +297,12 @@ def _ours(name: str) -> bool:
     """Tell whether a port is one of this program's own."""
     client = name.split(":")[0]
     return client == client_name() or client.startswith(f"{client_name()} ")
+
+
+def _own_end(before: list[str], after: list[str]) -> str | None:
+    """Return which port of our own has been opened meanwhile; None if that is not certain."""
+    ours = [name for name in after if name not in before and _ours(name)]
+    return ours[0] if len(ours) == 1 else None
 
 
 class _Ear:

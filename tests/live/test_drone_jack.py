@@ -57,12 +57,6 @@ def stage() -> Iterator[tuple[jack.JackServer, jack.JackTap]]:
         yield server, tap
 
 
-def hear_card(tap: jack.JackTap) -> None:
-    """Connect the sound card's output to the tap."""
-    for number in (1, 2):
-        tap.connect(f"PortAudio:out_{number - 1}", f"{tap.name}:in_{number}")
-
-
 @pytest.mark.parametrize("method", ["note", "bend"])
 def test_a_third_settles_on_a_real_synth(
     stage: tuple[jack.JackServer, jack.JackTap], organ_font: Path, tmp_path: Path, method: str
@@ -139,7 +133,7 @@ def test_the_sound_card_plays_it_in_tune_from_silence_to_silence(
     with DroneRun(server.env, tmp_path, *SETTLING) as run:
         tap.wait_for_port("PortAudio:out_0")
         tap.start()
-        hear_card(tap)
+        tap.hear(jack.PORTAUDIO_PORTS)
         run.wait("^playing on the usual sound card")
         run.wait("no beats", 30.0)
         time.sleep(2.6)
@@ -178,8 +172,7 @@ def test_a_sound_server_that_dies_is_waited_for_and_plays_again(
         server.start()
         run.wait("again|is back", 60.0)
         with jack.JackTap(server, name="ear") as ear:
-            for number in (1, 2):
-                ear.connect(f"PortAudio:out_{number - 1}", f"{ear.name}:in_{number}")
+            ear.hear(jack.PORTAUDIO_PORTS)
             time.sleep(3.0)
             sound = ear.record(1.5)
         assert measure.tone_hz(sound.window(0.2, 1.2), sound.rate_hz, D3_HZ) == pytest.approx(D3_HZ, abs=0.02)
@@ -220,7 +213,7 @@ def test_the_demo_plays_a_drone_and_then_the_piece(
     env = {name: value for name, value in server.env.items() if name != "CI"}
     with DroneRun(env, tmp_path, "-o", folder, "--overwrite", command="demo") as run:
         tap.wait_for_port("PortAudio:out_0", limit_s=60.0)
-        hear_card(tap)
+        tap.hear(jack.PORTAUDIO_PORTS)
         tap.start()
         run.wait("^third: G3 B3")
         run.wait("no beats", 30.0)

@@ -216,8 +216,7 @@ def test_the_drone_comes_back_with_its_synth_from_silence(stage: Stage) -> None:
         run.wait("is gone; waiting")
         with jack.JackFluidSynth(stage.server, stage.synth.soundfont, name="second") as again:
             run.wait("is back: silenced, set up, in tune", limit_s=60.0)
-            for number, port in enumerate(again.sound_ports, start=1):
-                stage.tap.connect(port, f"{stage.tap.name}:in_{number}")
+            stage.tap.hear(again.sound_ports)
             early = stage.tap.record(0.3).peak(0.1, 0.2)
             until(lambda: stage.tap.record(0.3).peak(0.0, 0.3) > 10 * max(early, 1e-4), what="no swell")
             off = stage.off_cents([D3, 1.5 * D3])

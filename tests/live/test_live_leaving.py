@@ -104,8 +104,7 @@ def make_stage(server: jack.JackServer, state: Path, sine_font: Path) -> Iterato
         jack.JackTap(server) as tap,
         jack.JackFluidSynth(server, sine_font) as synth,
     ):
-        for number, port in enumerate(synth.sound_ports, start=1):
-            tap.connect(port, f"{tap.name}:in_{number}")
+        tap.hear(synth.sound_ports)
         yield Stage(server, tap, synth, state)
 
 

@@ -55,8 +55,7 @@ def stage(tmp_path_factory: pytest.TempPathFactory, sine_font: Path) -> Iterator
         jack.JackTap(server) as tap,
         jack.JackFluidSynth(server, sine_font) as synth,
     ):
-        for number, port in enumerate(synth.sound_ports, start=1):
-            tap.connect(port, f"{tap.name}:in_{number}")
+        tap.hear(synth.sound_ports)
         yield Stage(server, tap, synth, tmp_path_factory.mktemp("state"))
 
 

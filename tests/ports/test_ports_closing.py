@@ -10,10 +10,10 @@ from support import jack
 _ROUNDS = 15
 _PLAYS = """
 import sys, threading, time, rtmidi
-out = rtmidi.MidiOut(rtmidi.API_UNIX_JACK, name="busy")
+out = rtmidi.MidiOut(rtmidi.API_UNIX_JACK, name=sys.argv[1])
 out.open_virtual_port("out")
-threading.Thread(target=lambda: (sys.stdin.read(), ended.set()), daemon=True).start()
 ended = threading.Event()
+threading.Thread(target=lambda: (sys.stdin.read(), ended.set()), daemon=True).start()
 print("ready", flush=True)
 while not ended.wait(0.001):
     for key in range(30):  # so many at a time that the thread of a listener is hardly ever idle
@@ -21,7 +21,7 @@ while not ended.wait(0.001):
 out.delete()
 """
 _CLOSES = f"""
-import threading, time
+import sys, threading, time
 from bridge.ports.rtmidi_ports import open_system
 system = open_system("JACK")
 heard = []
@@ -34,7 +34,7 @@ def compute():
 for _ in range(2):  # the listener's thread has to wait for the interpreter
     threading.Thread(target=compute, daemon=True).start()
 for number in range({_ROUNDS}):
-    port = system.open_input("busy:out", receive)
+    port = system.open_input(sys.argv[1] + ":out", receive)
     before = len(heard)
     while len(heard) == before:
         time.sleep(0.001)
@@ -49,8 +49,9 @@ print("closed", number + 1)
 
 
 def test_an_input_is_closed_in_the_middle_of_a_flood(jack_server: jack.JackServer) -> None:
+    name = jack_server.client("busy")
     with subprocess.Popen(
-        [sys.executable, "-c", _PLAYS],
+        [sys.executable, "-c", _PLAYS, name],
         env=jack_server.env,
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
@@ -59,7 +60,11 @@ def test_an_input_is_closed_in_the_middle_of_a_flood(jack_server: jack.JackServe
         assert busy.stdout is not None
         assert busy.stdout.readline() == "ready\n"
         done = subprocess.run(
-            [sys.executable, "-c", _CLOSES], env=jack_server.env, capture_output=True, text=True, timeout=90
+            [sys.executable, "-c", _CLOSES, name],
+            env=jack_server.env,
+            capture_output=True,
+            text=True,
+            timeout=90,
         )
     assert done.returncode == 0, done.stderr
     assert done.stdout == f"closed {_ROUNDS}\n"

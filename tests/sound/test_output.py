@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 from support import measure, synths
 from support.children import Child
-from support.jack import JackServer, JackTap
+from support.jack import PORTAUDIO_PORTS, JackServer, JackTap
 
 from bridge.errors import PortProblem
 from bridge.live.drone_sound import SoundSystem
@@ -280,17 +280,12 @@ def player(server: JackServer) -> Iterator[Callable[[float], Child]]:
             child.end()
 
 
-def _listen(tap: JackTap) -> None:
-    for number, port in enumerate(("PortAudio:out_0", "PortAudio:out_1"), start=1):
-        tap.connect(port, f"{tap.name}:in_{number}")
-
-
 def test_a_drone_through_a_real_sound_server_is_in_tune_and_capped(
     server: JackServer, player: Callable[[float], Child]
 ) -> None:
     with JackTap(server) as tap:
         child = player(0.3)
-        _listen(tap)
+        tap.hear(PORTAUDIO_PORTS)
         just = bytes.fromhex("F0 7F 7F 08 02 00 01 42 41 6E 29 F7")
         child.say((just + b"\xc0\x13\x90\x3e\x64\x90\x42\x64").hex())
         recording = tap.record(4.0)

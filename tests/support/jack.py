@@ -71,6 +71,19 @@ def require_jack() -> str:
     return program
 
 
+def _locked(path: Path) -> IO[str] | None:
+    """Return a lock file that is ours until it is closed; None if another process has it."""
+    import fcntl  # not everywhere, nor is jackd
+
+    lock = path.open("w")
+    try:
+        fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        lock.close()
+        return None
+    return lock
+
+
 class _Name:
     """A server name out of a small pool, held by a file lock until :meth:`free`.
 
@@ -79,17 +92,12 @@ class _Name:
     """
 
     def __init__(self) -> None:
-        import fcntl  # not everywhere, nor is jackd
-
         limit = time.monotonic() + NAME_S
         while True:
             for number in range(1, _NAMES + 1):
                 name = f"stillbeat-{os.getuid()}-{number}"
-                lock = (Path(tempfile.gettempdir()) / f"{name}.lock").open("w")
-                try:
-                    fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-                except OSError:
-                    lock.close()
+                lock = _locked(Path(tempfile.gettempdir()) / f"{name}.lock")
+                if lock is None:
                     continue
                 self.text = name
                 self.number = number
@@ -114,21 +122,14 @@ class _Turn:
 
     def take(self) -> None:
         """Wait for it, unless this process has it already."""
-        import fcntl
-
-        if not self._users:
-            lock = (Path(tempfile.gettempdir()) / f"stillbeat-{os.getuid()}-{self.what}.lock").open("w")
-            limit = time.monotonic() + TURN_S
-            while True:
-                try:
-                    fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-                    break
-                except OSError:
-                    if time.monotonic() > limit:
-                        lock.close()
-                        raise ChildError(f"others used {self.what} for {TURN_S} s") from None
+        path = Path(tempfile.gettempdir()) / f"stillbeat-{os.getuid()}-{self.what}.lock"
+        limit = time.monotonic() + TURN_S
+        while self._lock is None:
+            self._lock = _locked(path)
+            if self._lock is None:
+                if time.monotonic() > limit:
+                    raise ChildError(f"others used {self.what} for {TURN_S} s")
                 time.sleep(0.05)
-            self._lock = lock
         self._users += 1
 
     def give(self) -> None:
@@ -136,6 +137,7 @@ class _Turn:
         self._users -= 1
         if not self._users and self._lock is not None:
             self._lock.close()
+            self._lock = None
 
 
 _PORTAUDIO = _Turn("portaudio")
@@ -393,6 +395,10 @@ class Recording(synths.Rendering):
         )
 
 
+PORTAUDIO_PORTS = ("PortAudio:out_0", "PortAudio:out_1")
+"""Where the sound of PortAudio comes out."""
+
+
 class JackTap(_Client):
     """A client that records (``NAME-1:in_1``, ``NAME-1:in_2``, ``NAME-1:midi_in``) and plays (``NAME-1:midi_out``)."""
 
@@ -457,10 +463,14 @@ class JackTap(_Client):
         """Take a connection away."""
         self._ask(ANSWER_S, **{"do": "disconnect", "from": source, "to": destination})
 
+    def hear(self, ports: tuple[str, ...]) -> None:
+        """Connect sound ports to this tap, left first."""
+        for number, port in enumerate(ports, start=1):
+            self.connect(port, f"{self.name}:in_{number}")
+
     def listen_to(self, synth: JackFluidSynth) -> None:
         """Connect a synth's sound to this tap, and this tap's MIDI output to the synth."""
-        for number, port in enumerate(synth.sound_ports, start=1):
-            self.connect(port, f"{self.name}:in_{number}")
+        self.hear(synth.sound_ports)
         self.connect(self.midi_out, synth.midi_port)
 
     def send(self, *messages: bytes) -> None:
