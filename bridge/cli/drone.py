@@ -194,11 +194,11 @@ def _to_file(request: TableRequest, asked: DroneRequest, output: Path, overwrite
 
 
 def _aloud(request: TableRequest, asked: DroneRequest, chosen: dict[str, Any]) -> None:
-    from bridge.live.supervise import Supervisor
+    from bridge.live.desk.supervise import Supervisor
 
     with Supervisor() as supervisor:  # first, so that its process gets ready while the table is worked out
         from bridge.jobs.channel_list import parse_channels
-        from bridge.live.drone_prepare import prepare_drone
+        from bridge.live.prepare.drone import prepare_drone
 
         prepared = prepare_drone(
             request,
@@ -211,7 +211,7 @@ def _aloud(request: TableRequest, asked: DroneRequest, chosen: dict[str, Any]) -
             system=chosen["system"],
         )
         warn_doubt(prepared.doubt)
-        from bridge.live.drone_display import make_drone_display
+        from bridge.live.desk.drone_display import make_drone_display
 
         supervisor.perform(
             prepared.plan,

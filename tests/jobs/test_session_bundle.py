@@ -27,7 +27,7 @@ from support import evening, independent, measure
 from support.evening import EVENING, PieceFacts
 from support.obedient import ObedientSynth
 
-from bridge.jobs.session_build import build_session
+from bridge.jobs.session.build import build_session
 
 HALF_STEP = 100 / 16384 / 2 / 100 + 1e-9  # in semitones
 HALF_BEND = 200 / 8192 / 2 / 100 + 1e-9

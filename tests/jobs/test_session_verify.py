@@ -14,8 +14,8 @@ import mido
 import pytest
 
 from bridge.errors import InputProblem
-from bridge.jobs.session_build import build_session
-from bridge.jobs.session_verify import Verified, verify_session
+from bridge.jobs.session.build import build_session
+from bridge.jobs.session.verify import Verified, verify_session
 
 SESSION = """\
 schema = 1

@@ -19,7 +19,7 @@ from support import jack, measure
 from support.children import ChildError
 from support.live import LiveRun
 
-from bridge.sound.asking import sound_problem
+from bridge.sound.device.asking import sound_problem
 
 D3_HZ = 146.5  # invented reading of a guitar's fourth string
 PURE_HZ = D3_HZ * 5 / 4
