@@ -8,6 +8,8 @@ from typing import Any, TypeVar
 
 import click
 
+from bridge.cli.printing import show_note
+
 F = TypeVar("F", bound=Callable[..., Any])
 
 _TABLE_OPTIONS = (
@@ -103,4 +105,4 @@ overwrite_option = click.option("--overwrite", is_flag=True, help="Replace outpu
 def warn_doubt(doubt: str) -> None:
     """Ask on stderr whether a reference far from its note was meant."""
     if doubt:
-        click.echo(f"stillbeat: {doubt}", err=True)
+        show_note(doubt)

@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from bridge.cli.options import overwrite_option
+from bridge.cli.printing import show_note
 
 
 @click.command("read")
@@ -47,7 +48,7 @@ def read_command(
         text = save_table(replace(found.spec, name=name))
         write_bytes_atomic(output, text.encode("utf-8"), overwrite=overwrite)
     for notice in found.notices:
-        click.echo(f"stillbeat: {notice}", err=True)
+        show_note(notice)
     if as_json:
         import json
 

@@ -8,6 +8,7 @@ every note of the file can be exact in the channels there are, else `note`.
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -24,10 +25,10 @@ from bridge.engine.report import BarOf, BendReport
 from bridge.errors import MethodProblem
 from bridge.jobs.changes import Inferred, PlacedChange, follow_signatures, place_changes
 from bridge.jobs.export import STANDARD
-from bridge.store.files import check_output
+from bridge.store.files import check_output, write_all_atomic
 from bridge.store.playing import Playing, sequences
 from bridge.store.profiles import load_profile
-from bridge.store.smf import Event, MidiFile, read_midi, rebuild, write_midi
+from bridge.store.smf import Event, MidiFile, midi_bytes, read_midi, rebuild, write_midi
 from bridge.store.timeline import BarMap
 from bridge.tuning.beats import beats_hz_per_cent
 from bridge.tuning.changes import Change
@@ -182,6 +183,7 @@ def retune_file(
     request: RetuneRequest,
     overwrite: bool = False,
     progress: Callable[[float], None] | None = None,
+    report: Path | None = None,
 ) -> Retuned:
     """Retune the MIDI file `source` into the new file `output`.
 
@@ -195,6 +197,8 @@ def retune_file(
         Whether an existing output is replaced.
     progress : callable, optional
         Called now and then with how much of a pass over the file is done, 0 to 1.
+    report : Path, optional
+        Where the record of what was done goes, as JSON. It appears together with `output`, or neither does.
 
     Raises
     ------
@@ -208,9 +212,15 @@ def retune_file(
         A change names a bar that does not exist.
     """
     check_output(output, overwrite=overwrite, inputs=(source,))
+    if report is not None:
+        check_output(report, overwrite=overwrite, inputs=(source, output))
     midi = read_midi(source)
     retuned, result = retune_midi(midi, request, progress)
-    write_midi(output, retuned, overwrite=overwrite)
+    if report is None:
+        write_midi(output, retuned, overwrite=overwrite)
+    else:
+        text = json.dumps(result.to_json(), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+        write_all_atomic({output: midi_bytes(retuned), report: text.encode("utf-8")}, overwrite)
     return result
 
 

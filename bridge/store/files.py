@@ -100,10 +100,10 @@ def check_output(path: PathName, overwrite: bool = False, inputs: tuple[PathName
     name = os.fspath(path)
     for source in inputs:
         with contextlib.suppress(OSError, ValueError):
-            if os.path.samefile(name, source):
+            if os.path.realpath(name) == os.path.realpath(source) or os.path.samefile(name, source):
                 raise OutputProblem(
-                    f"the output {name} is the input itself",
-                    "input files are never changed: give another name",
+                    f"the output {name} is the same file as {os.fspath(source)}",
+                    "each file needs a name of its own, and input files are never changed",
                 )
     try:
         mode = os.stat(name).st_mode
