@@ -9,7 +9,7 @@ input gives the same bytes. Nothing is written to disk; jobs do that.
 `neck`              the fretboard: where frets and table agree
 `keyboard`          an octave of a keyboard: how far each note lies from a tuner's
 `records`           what a sheet is made of, for those who make one
-`content`           from records to a document (`content_table`, `content_guitar`: its parts)
+`content`           from records to a document
 `document`          headings, paragraphs, grids and pictures, whatever shows them
 `html`              sheets as HTML (`page.html.jinja`, `page.css`: its form); needs jinja2
 `pdf`               sheets as PDF, laid out in strips (`pdf_strips`, `pdf_grid`); needs fontTools and the letters that

@@ -15,7 +15,7 @@ from functools import cache
 from importlib import resources
 from typing import Any
 
-from bridge.sheet.content import sheet_document
+from bridge.sheet.content.sheets import sheet_document
 from bridge.sheet.document import Beside, Block, Figure, Grid, Heading, Items
 from bridge.sheet.needs import needed
 from bridge.sheet.phrases import glued

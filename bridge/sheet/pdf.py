@@ -17,7 +17,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 
 from bridge.errors import ValueProblem, near_names
-from bridge.sheet.content import sheet_document
+from bridge.sheet.content.sheets import sheet_document
 from bridge.sheet.document import Beside, Block, Document, Figure, Grid, Heading, Items, Paragraph
 from bridge.sheet.pdf_grid import grid_strips
 from bridge.sheet.pdf_letters import letters

@@ -18,7 +18,7 @@ from support.synths import missing
 
 from bridge.errors import MethodProblem, ValueProblem
 from bridge.sheet import needs
-from bridge.sheet.content import sheet_document
+from bridge.sheet.content.sheets import sheet_document
 from bridge.sheet.document import Grid
 from bridge.sheet.html import sheet_html
 from bridge.sheet.pdf import BOTTOM_MM, SIDE_MM, TOP_MM, lay_out, sheet_pdf

@@ -12,8 +12,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from string import ascii_uppercase
 
-from bridge.sheet.content_guitar import strings_blocks
-from bridge.sheet.content_table import table_blocks, table_title, written_notes
+from bridge.sheet.content.guitar import strings_blocks
+from bridge.sheet.content.table import table_blocks, table_title, written_notes
 from bridge.sheet.document import Block, Document, Grid, Heading, Items, Paragraph
 from bridge.sheet.records import LoadList, PieceSheet, SessionInfo
 from bridge.tuning.ratios import format_ratio
