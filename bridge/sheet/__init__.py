@@ -12,9 +12,8 @@ input gives the same bytes. Nothing is written to disk; jobs do that.
 `content`           from records to a document
 `document`          headings, paragraphs, grids and pictures, whatever shows them
 `html`              sheets as HTML (`page.html.jinja`, `page.css`: its form); needs jinja2
-`pdf`               sheets as PDF, laid out in strips (`pdf_strips`, `pdf_grid`); needs fontTools and the letters that
-                    come with matplotlib
-`pdf_paper`         shapes on pages (`pdf_letters`: letters and where lines break; `pdf_file`: the file itself)
+`paper`             sheets as PDF, SVG and PNG (`page.typ`: their form); needs typst
+`letters`           which letters there are on paper, and what stands for others
 `needs`             the libraries that only sheets need, or a word on how to get them
 ==================  ================================================================================
 
