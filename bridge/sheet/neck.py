@@ -201,7 +201,7 @@ class _Neck:
             Disc(x, y, radius, BLACK if safe else WHITE, BLACK, 0.45, 0.0 if safe else dash, _note(cell))
         )
         name = cell.note.rstrip("-0123456789")
-        size = min(NOTE_MM, 1.26 * radius)
+        size = NOTE_MM if 1.26 * radius >= NOTE_MM else 1.08 * radius
         shapes.append(Text(x, y + 0.36 * size, name, size, "middle", True, WHITE if safe else BLACK))
         figure = signed(cell.cents, 0)
         if figure != "0":
