@@ -29,7 +29,7 @@ LIBRARIES: dict[str, set[str]] = {
     "store": {"numpy", "platformdirs"},
     "sound": {"numpy", "soundfile", "sounddevice"},
     "ports": {"rtmidi"},
-    "sheet": {"jinja2", "matplotlib", "numpy"},
+    "sheet": {"jinja2", "numpy", "typst"},
     "jobs": {"numpy"},
     "live": {"numpy", "platformdirs", "rich"},
     "cli": {"click", "rich"},
@@ -52,7 +52,7 @@ OUTSIDE = {
 }
 PURE = ("tuning", "wire", "engine")
 # Not everywhere installed, or slow to import: never at the top of a module.
-LAZY = {"rtmidi", "sounddevice", "matplotlib", "jinja2"}
+LAZY = {"rtmidi", "sounddevice", "typst", "jinja2"}
 
 
 def room_of(module: Path) -> str:
@@ -159,7 +159,7 @@ def test_help_starts_without_heavy_imports() -> None:
     assert done.returncode == 0, done.stderr
     text, _, loaded = done.stdout.rpartition("loaded:")
     assert "retune" in text
-    heavy = {"numpy", "rtmidi", "mido", "soundfile", "sounddevice", "scipy", "matplotlib", "jinja2"}
+    heavy = {"numpy", "rtmidi", "mido", "soundfile", "sounddevice", "scipy", "jinja2", "typst"}
     assert not heavy & set(loaded.split())
 
 

@@ -402,10 +402,10 @@ def test_without_the_libraries_there_are_no_pages_and_a_word(
 ) -> None:
     real = importlib.util.find_spec
     monkeypatch.setattr(
-        importlib.util, "find_spec", lambda name, *a: None if name == "matplotlib" else real(name, *a)
+        importlib.util, "find_spec", lambda name, *a: None if name == "typst" else real(name, *a)
     )
     built = build_session(printed / "short.toml", tmp_path / "out", processes=1)
-    assert any("matplotlib is not installed" in notice for notice in built.notices)
+    assert any("typst is not installed" in notice for notice in built.notices)
     assert not (tmp_path / "out/pages").exists()
     assert not verify_session(tmp_path / "out").problems
 

@@ -27,8 +27,8 @@ from bridge.jobs.session.plan import PiecePlan, SessionPlan
 from bridge.jobs.session.sheets import piece_sheet, session_info
 from bridge.jobs.session.synth import Made
 from bridge.sheet.html import sheet_html
-from bridge.sheet.pdf import sheet_pdf
-from bridge.sheet.pdf_letters import letters
+from bridge.sheet.letters import missing_letters
+from bridge.sheet.paper import sheet_pdf
 from bridge.sheet.records import PieceSheet, SessionInfo
 
 PAGES = "pages"
@@ -37,8 +37,7 @@ SHEET = "sheet to print"
 
 MOST_PIECES = 20
 _MOST_LETTERS = 12
-_LIBRARIES = ("jinja2", "matplotlib", "fonttools")
-_IMPORTED_AS = {"fonttools": "fontTools"}
+_LIBRARIES = ("jinja2", "typst")
 
 
 @dataclass(frozen=True)
@@ -79,7 +78,7 @@ def run_page(job: PageJob) -> tuple[dict[str, dict[str, Any]], list[str]]:
     pdf = sheet_pdf(job.pieces, job.session, job.paper)
     facts = {"what": "page", **job.facts}
     made = [Made(f"{job.stem}.html", html, facts), Made(f"{job.stem}.pdf", pdf, facts)]
-    missing = letters().missing(text)
+    missing = missing_letters(text)
     notices = []
     if missing:
         shown = missing if len(missing) <= _MOST_LETTERS else f"{missing[:_MOST_LETTERS]}…"
@@ -91,9 +90,7 @@ def run_page(job: PageJob) -> tuple[dict[str, dict[str, Any]], list[str]]:
 
 def missing_for_pages() -> str:
     """Return the library that pages need and that is not installed; empty if all are there."""
-    return next(
-        (name for name in _LIBRARIES if importlib.util.find_spec(_IMPORTED_AS.get(name, name)) is None), ""
-    )
+    return next((name for name in _LIBRARIES if importlib.util.find_spec(name) is None), "")
 
 
 class Sheets:

@@ -55,6 +55,13 @@ def table_blocks(sheet: TableSheet, transposing: Sequence[str] = ()) -> Iterable
     table = sheet.table
     figures = Figure(keyboard_picture(table, 100.0))
     yield Beside((_octave_grid(table),), (figures, *_octave_notes(table)), 0.42)
+    chords = sheet_chords(sheet)
+    if table.spec.guitar is not None and table.spec.guitar.frets and table.slide == 1:
+        yield Heading("Frets to avoid", 3)
+        yield from _fret_blocks(table, chords, bool(sheet.chords))
+    if chords:
+        yield Heading("Beats to listen for", 3)
+        yield from _beats_blocks(table, chords)
     if transposing:
         yield Heading("The same notes as players read them", 3)
         yield _written_grid(table, transposing)
@@ -69,13 +76,6 @@ def table_blocks(sheet: TableSheet, transposing: Sequence[str] = ()) -> Iterable
     elif sheet.panel_note:
         yield Heading("By hand, where a panel takes whole cents", 3)
         yield Paragraph(sheet.panel_note)
-    chords = sheet_chords(sheet)
-    if chords:
-        yield Heading("Beats to listen for", 3)
-        yield from _beats_blocks(table, chords)
-    if table.spec.guitar is not None and table.spec.guitar.frets and table.slide == 1:
-        yield Heading("Frets to avoid", 3)
-        yield from _fret_blocks(table, chords, bool(sheet.chords))
 
 
 # -- figures
@@ -99,7 +99,8 @@ def _octave_grid(table: Table) -> Grid:
                 f"{float(table.hz[key]):.2f}",
             )
         )
-    return Grid(("degree", "note", "ratio", "cents", "Hz"), tuple(rows), frozenset({0, 1}), frozenset({0}))
+    headings = ("degree", "note", "ratio", "cents", "Hz")
+    return Grid(headings, tuple(rows), frozenset({0, 1}), frozenset({0}), playing=True)
 
 
 def _octave_notes(table: Table) -> Iterable[Block]:
@@ -131,7 +132,12 @@ def _written_grid(table: Table, transposing: Sequence[str]) -> Grid:
     rows += [(f"{name} reads", *written_notes(table, name)) for name in transposing]
     rows.append(("cents", *(signed(float(table.cents_from_equal[key])) for key in order)))
     return Grid(
-        ("degree", *DEGREES), tuple(rows), frozenset({0}), frozenset(range(1, len(rows) - 1)), even=True
+        ("degree", *DEGREES),
+        tuple(rows),
+        frozenset({0}),
+        frozenset(range(1, len(rows) - 1)),
+        even=True,
+        playing=True,
     )
 
 
@@ -208,7 +214,7 @@ def _beats_blocks(table: Table, chords: Sequence[Chord]) -> Iterable[Block]:
             cells += [_rate(here), _rate(_from_root(tempered, index))]
         rows.append(tuple(cells))
     columns = [column for name in names for column in (name, "tuned equal")]
-    yield Grid(("chord", "sounds", *columns), tuple(rows), frozenset({0, 1}))
+    yield Grid(("chord", "sounds", *columns), tuple(rows), frozenset({0, 1}), playing=True)
     yield Paragraph(
         "Beats a second of the third and fifth above the root, in close position from C3 up; an octave higher twice as "
         "many. Where it says 0, nothing moves: listen until it stands still.",
@@ -246,6 +252,7 @@ def _fret_blocks(table: Table, chords: Sequence[Chord], named: bool) -> Iterable
     yield Paragraph(
         f"Safe on every string: {said}." if agree else "At no fret do all strings agree with the table.",
         strong=True,
+        playing=True,
     )
     yield Figure(picture)
     if not named:
@@ -254,7 +261,7 @@ def _fret_blocks(table: Table, chords: Sequence[Chord], named: bool) -> Iterable
     for chord in chords:
         places = frets_for_chord(cells, chord.keys)
         rows.append((f"{chord.name} ({chord.numeral})", _grouped(places.doubtful)))
-    yield Grid(("with", "leave out, or bend to the note"), tuple(rows), frozenset({0, 1}))
+    yield Grid(("with", "leave out, or bend to the note"), tuple(rows), frozenset({0, 1}), playing=True)
 
 
 def _grouped(cells: Iterable[FretCell]) -> str:

@@ -12,8 +12,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from string import ascii_uppercase
 
-from bridge.sheet.content_guitar import strings_blocks
-from bridge.sheet.content_table import table_blocks, table_title, written_notes
+from bridge.sheet.content.guitar import strings_blocks
+from bridge.sheet.content.table import table_blocks, table_title, written_notes
 from bridge.sheet.document import Block, Document, Grid, Heading, Items, Paragraph
 from bridge.sheet.records import LoadList, PieceSheet, SessionInfo
 from bridge.tuning.ratios import format_ratio
@@ -42,7 +42,7 @@ def sheet_document(pieces: Sequence[PieceSheet], session: SessionInfo | None = N
 def _session_blocks(session: SessionInfo, pieces: Sequence[PieceSheet]) -> Iterable[Block]:
     yield Heading(session.title, 1)
     for line in session.lines:
-        yield Paragraph(line, strong=True)
+        yield Paragraph(line, strong=True, playing=True)
     yield from _notes(session.notes)
     yield Heading("The pieces, in order")
     rows = []
@@ -60,6 +60,7 @@ def _session_blocks(session: SessionInfo, pieces: Sequence[PieceSheet]) -> Itera
         ("", "piece", "starts in", *reads, "goes to", "capo"),
         tuple(rows),
         frozenset(range(5 + len(reads))),
+        playing=True,
     )
     if session.strings is not None:
         yield Heading(f"Tuning the guitar: {session.strings.plan.guitar.title}")
@@ -73,7 +74,7 @@ def _session_blocks(session: SessionInfo, pieces: Sequence[PieceSheet]) -> Itera
 
 def _piece_blocks(piece: PieceSheet, session: SessionInfo | None) -> Iterable[Block]:
     yield Heading(piece.title, 1, "" if piece.number is None else str(piece.number))
-    yield Paragraph(_summary(piece.tables[0].table), strong=True)
+    yield Paragraph(_summary(piece.tables[0].table), strong=True, playing=True)
     yield from _notes(piece.notes)
     letters = [ascii_uppercase[index % 26] * (index // 26 + 1) for index in range(len(piece.tables))]
     if len(piece.stretches) > 1:
@@ -90,13 +91,14 @@ def _piece_blocks(piece: PieceSheet, session: SessionInfo | None) -> Iterable[Bl
                 for stretch in piece.stretches
             ),
             frozenset({0, 1, 2, 3}),
+            playing=True,
         )
     for index, sheet in enumerate(piece.tables):
         several = len(piece.tables) > 1
         yield Heading(table_title(sheet.table), 2, letters[index] if several else "")
         if several:
             places = [stretch.place for stretch in piece.stretches if stretch.table == index]
-            yield Paragraph(f"from {', '.join(places)}" if places else "")
+            yield Paragraph(f"from {', '.join(places)}" if places else "", playing=True)
         yield from table_blocks(sheet, piece.transposing)
     if piece.strings is not None and (session is None or session.strings != piece.strings):
         yield Heading(f"Tuning the guitar: {piece.strings.plan.guitar.title}")
@@ -125,7 +127,7 @@ def _summary(table: Table) -> str:
 def _notes(text: str) -> Iterable[Block]:
     for line in text.splitlines():
         if line.strip():
-            yield Paragraph(line.strip())
+            yield Paragraph(line.strip(), playing=True)
 
 
 def _load(lists: Sequence[LoadList], title: str) -> Iterable[Block]:
