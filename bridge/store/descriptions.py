@@ -16,12 +16,14 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Mapping
+from pathlib import Path
 from typing import Any
 
 from bridge.errors import InputProblem, StillbeatError, ValueProblem, near_names
 from bridge.store.finding import (
     TABLE_SUFFIX,
     find_description,
+    inside,
     is_path,
     list_guitars,
     list_names,
@@ -137,7 +139,7 @@ def load_table(name_or_path: str) -> TableSpec:
             hint = near_names(wanted, [*list_tables(), *guitars])
         raise ValueProblem(f"unknown table {wanted!r}", hint)
     path = find_description("tables", wanted)
-    return _table(read_toml(path), path.name.removesuffix(TABLE_SUFFIX).removesuffix(".toml"))
+    return _table(read_toml(path), path.name.removesuffix(TABLE_SUFFIX).removesuffix(".toml"), path.parent)
 
 
 def table_from_toml(text: str, where: str = "table") -> TableSpec:
@@ -225,13 +227,13 @@ def _entry_in(message: str, data: Mapping[str, Any]) -> str | None:
     return next((word for word in words if word in data), None)
 
 
-def _table(section: Section, stem: str) -> TableSpec:
-    """Make a table of a file."""
+def _table(section: Section, stem: str, folder: Path | None = None) -> TableSpec:
+    """Make a table of a file that lies in `folder`; the files that it names lie there too."""
     section.check_schema()
     section.text("units", _TABLE_UNITS)
-    guitar = _named_or_inline(section, "guitar", load_guitar, _guitar)
+    guitar = _named_or_inline(section, "guitar", folder, load_guitar, _guitar)
     literal = "keys" in section and "scale" not in section and len(section.section("keys").data) == 128
-    scale = _named_or_inline(section, "scale", load_scale, _scale)
+    scale = _named_or_inline(section, "scale", folder, load_scale, _scale)
     if scale is None and not literal:
         scale = load_scale(DEFAULT_SCALE)
     home, tonic = _tonics(section, guitar)
@@ -269,15 +271,26 @@ def _first(change: tuple[int, Interval]) -> int:
 def _named_or_inline(
     section: Section,
     key: str,
+    folder: Path | None,
     load: Callable[[str], Any],
     make: Callable[[Section], Any],
 ) -> Any:
     """Return what an entry names, or what a section of that name describes; None if there is neither."""
     if key not in section:
         return None
-    if isinstance(section.data[key], str):
+    if not isinstance(section.data[key], str):
+        return make(section.section(key))
+    text = section.text(key)
+    if not is_path(text):
         return section.convert(key, load)
-    return make(section.section(key))
+    path = inside(folder, text) if folder is not None else None
+    if path is None:
+        raise section.problem(
+            f"{key} = {text!r} lies outside the folder of the file that names it",
+            "copy it into that folder, and write its path from there",
+            key,
+        )
+    return section.convert(key, lambda _: load(str(path)))
 
 
 def _tonics(section: Section, guitar: Guitar | None) -> tuple[str, str]:

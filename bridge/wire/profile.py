@@ -139,7 +139,11 @@ class SynthProfile:
             value = getattr(self, name)
             if value is not None:
                 object.__setattr__(self, name, _tuple(name, value))
-        object.__setattr__(self, "sounding", frozenset(_tuple("sounding", self.sounding)))
+        sounding = _tuple("sounding", self.sounding)
+        for method in sounding:
+            if not isinstance(method, str):
+                raise ValueProblem(f"sounding: {method!r} is no method", f"methods are {', '.join(METHODS)}")
+        object.__setattr__(self, "sounding", frozenset(sounding))
         self._check_methods()
         self._check_choices()
         self._check_numbers()

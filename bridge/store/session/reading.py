@@ -36,6 +36,7 @@ from bridge.store.descriptions import (
     load_scale,
     load_table,
 )
+from bridge.store.finding import inside
 from bridge.store.profiles import load_profile
 from bridge.store.session.model import AUTO, Drone, Piece, PieceSection, Session, SessionSynth, Take, built
 from bridge.store.session.parts import (
@@ -175,9 +176,8 @@ class _Reader:
 
     def _path(self, section: Section, key: str, text: str) -> Path:
         """Return the file that an entry names; it must lie inside the session's folder, and exist."""
-        written = text.strip().replace("\\", "/")
-        target = (self.folder / written).resolve()
-        if Path(written).is_absolute() or re.match(r"[A-Za-z]:|~", written) or not self._inside(target):
+        target = inside(self.folder, text)
+        if target is None:
             raise section.problem(
                 f"{key} = {text!r} lies outside the folder of the session",
                 "copy the file into the folder and name it from there, such as tracks/song.mid",
@@ -185,11 +185,8 @@ class _Reader:
             )
         if not target.is_file():
             raise section.problem(f"{key} = {text!r}: there is no such file", self._near(target), key)
-        self.files.append(os.path.normpath(written).replace("\\", "/"))
+        self.files.append(os.path.normpath(text.strip().replace("\\", "/")).replace("\\", "/"))
         return target
-
-    def _inside(self, target: Path) -> bool:
-        return target != self.folder and target.is_relative_to(self.folder)
 
     def _near(self, target: Path) -> str:
         """Suggest files of similar name, or say that the folder is missing."""
