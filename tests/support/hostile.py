@@ -5,7 +5,8 @@ project does. Whatever happens behind a door, only a `StillbeatError` may come o
 
 Makers know the structure of what they make: chunks and their lengths, variable-length numbers, running status, SysEx in
 pieces (``F0`` … ``F7`` continuations) and escapes, SMPTE divisions, formats 0 to 2, storms of RPN and NRPN, mode
-messages, resets, set-ups of drum kits, foreign tunings. About every third file is then damaged: bytes changed, cut out, doubled.
+messages, resets, set-ups of drum kits, foreign tunings. About every third file is
+then damaged: bytes changed, cut out, doubled.
 
 Index: `Door`, `doors`, `smf`, `run`, `Outcome`.
 
@@ -57,6 +58,20 @@ _TUNINGS = (
 )
 
 
+_META = (
+    (0x51, b"\x07\xa1\x20"),
+    (0x51, b"\0\0\0"),
+    (0x51, b""),
+    (0x58, b"\x04\x02\x18\x08"),
+    (0x58, b"\0\0\0\0"),
+    (0x59, b"\xff\xff"),
+    (0x03, b"\x1b[31mred\x07"),
+    (0x01, b"\xff\xfe"),
+    (0x21, b"\x01"),
+    (0x7F, b"\0"),
+)
+
+
 def _events(rng: random.Random) -> Iterator[bytes]:
     """Single events of a track, without their delta times."""
     channel = rng.randrange(16)
@@ -89,20 +104,7 @@ def _events(rng: random.Random) -> Iterator[bytes]:
         elif what < 0.92:
             yield from _sysex(rng, channel)
         else:
-            kind, payload = rng.choice(
-                (
-                    (81, b"\x07\xa1 "),
-                    (81, b"\x00\x00\x00"),
-                    (88, b"\x04\x02\x18\x08"),
-                    (88, b"\x00\x00\x00\x00"),
-                    (89, b"\xff\xff"),
-                    (3, b"\x1b[31mred\x07"),
-                    (1, b"\xff\xfe"),
-                    (33, b"\x01"),
-                    (81, b""),
-                    (127, b"\x00"),
-                )
-            )
+            kind, payload = rng.choice(_META)
             yield bytes((0xFF, kind)) + number(len(payload)) + payload
 
 
