@@ -108,6 +108,27 @@ def test_measure_recording(tmp_path: Path) -> None:
     assert [float(cents) for *_, cents in found] == pytest.approx([0.0, 4.0], abs=0.3)
 
 
+def test_the_lines_of_the_readme_run_as_they_stand(tmp_path: Path, jack_server: jack.JackServer) -> None:
+    text = (SCRIPTS.parents[1] / "README.md").read_text(encoding="utf-8")
+    section = text.partition("## For Python users")[2].partition("\n## ")[0]
+    (code,) = re.findall(r"```python\n(.*?)```", section, re.DOTALL)
+    (line,) = re.findall(r"```sh\n(.*?)```", section, re.DOTALL)
+    (tmp_path / "song.mid").write_bytes((evening.FOLDER / "tracks" / "ferry-bell.mid").read_bytes())
+    (tmp_path / "readme.py").write_text(code, encoding="utf-8")
+    program = "import mido\nwith mido.open_output('synth') as port:\n    port.send(mido.Message('note_on', note=54))\n"
+    (tmp_path / "program.py").write_text(program, encoding="utf-8")
+    with jack.JackTap(jack_server, name="synth") as tap:
+        tap.start()
+        run(str(tmp_path / "readme.py"), folder=tmp_path, env=jack_server.env)
+        assert independent.notes(independent.read(tmp_path / "song-pure.mid").tracks[1])
+        until(lambda: any(data[0] & 0xF0 == 0x80 and data[1] == 66 for _, data in tap.heard()))
+        tap.start()
+        path = os.pathsep.join([str(Path(sys.executable).parent), os.environ["PATH"]])
+        env = {**jack_server.env, "PATH": path, "PYTHONPATH": os.pathsep.join(filter(None, sys.path))}
+        subprocess.run(line, shell=True, cwd=tmp_path, env=env, timeout=60, check=True)
+        until(lambda: any(data[0] & 0xF0 == 0x80 and data[1] == 54 for _, data in tap.heard()))
+
+
 def test_profile_by_hand(tmp_path: Path) -> None:
     printed = run("profile_by_hand.py", "kitchen", folder=tmp_path)
     assert "by bend, notes on channels" in printed
