@@ -69,6 +69,8 @@ class PureOutput(BaseOutput):  # type: ignore[misc]  # mido is not typed
         self._device_type = f"Stillbeat/{self._seat.plan.method}"
 
     def _send(self, message: mido.Message) -> None:
+        if self._seat.closed:  # while this message waited for its turn
+            raise ValueError("send() called on closed port")
         with as_mido_expects():
             self._seat.send(bytes(message.bin()))
 

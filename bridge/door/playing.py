@@ -100,6 +100,11 @@ class Seat:
         """The synth's port."""
         return str(self._player.status()["out"]) if not self._dead else self.plan.out_port
 
+    @property
+    def closed(self) -> bool:
+        """Whether `close` was called."""
+        return self._leaving
+
     def send(self, data: bytes) -> None:
         """Take one whole message, and send what becomes of it.
 

@@ -29,6 +29,8 @@ from support.obedient import ObedientSynth
 import bridge
 from bridge import errors, mido_backend
 
+pytestmark = pytest.mark.slow
+
 D3 = 146.5
 WORDS: dict[str, Any] = {"guitar": "open-d", "reference": "D3=146.5"}
 CHORD = {50: D3, 54: D3 * 5 / 4, 57: D3 * 3 / 2, 62: D3 * 2}
@@ -227,6 +229,33 @@ def test_many_threads_may_send_at_once(stage: Stage, backend: mido.Backend) -> N
         struck, _, sounding = pitches(stage.after(port))
     assert len(struck) == 80
     assert not sounding
+
+
+@pytest.mark.parametrize("method", EVERY)
+def test_closing_in_a_flood_leaves_nothing_hanging(stage: Stage, backend: mido.Backend, method: str) -> None:
+    stage.tap.start()
+    port = backend.open_output("tap", method=method, **WORDS)
+    refused: list[str] = []
+
+    def flood(part: int) -> None:
+        try:
+            while True:
+                for key in range(40, 80):
+                    port.send(on(key, part))
+                    if key % 3:
+                        port.send(off(key, part))
+        except Exception as error:
+            refused.append(f"{type(error).__name__}: {error}")
+
+    threads = [threading.Thread(target=flood, args=(part,)) for part in range(3)]
+    for thread in threads:
+        thread.start()
+    until(lambda: len(pitches(stage.sent())[0]) > 100)
+    port.close()
+    for thread in threads:
+        thread.join()
+    assert refused == ["ValueError: send() called on closed port"] * 3
+    until(lambda: not pitches(stage.sent())[2], what="a note still sounds")
 
 
 # ---- how it behaves as a port
