@@ -19,7 +19,23 @@ PACKAGE = ROOT / "bridge"
 MODULES = sorted(PACKAGE.rglob("*.py"))
 
 # In building order: a room imports only from itself and from rooms before it.
-ROOMS = ["errors", "tuning", "wire", "engine", "store", "sound", "ports", "sheet", "jobs", "live", "cli"]
+ROOMS = [
+    "errors",
+    "tuning",
+    "wire",
+    "engine",
+    "store",
+    "sound",
+    "ports",
+    "sheet",
+    "jobs",
+    "live",
+    "cli",
+    "door",
+    "mido_backend",
+]
+FACE = "__init__"
+"""`bridge/__init__.py`: loads `bridge.errors` alone, and imports from any room where a function is called."""
 # Beyond the standard library, and what DEVELOPERS.md says about it.
 LIBRARIES: dict[str, set[str]] = {
     "errors": set(),
@@ -33,6 +49,8 @@ LIBRARIES: dict[str, set[str]] = {
     "jobs": {"numpy"},
     "live": {"numpy", "platformdirs", "rich"},
     "cli": {"click", "rich"},
+    "door": {"click", "mido"},
+    "mido_backend": set(),
 }
 # Neither time, threads nor the outside world in the rooms that only compute.
 OUTSIDE = {
@@ -53,6 +71,8 @@ OUTSIDE = {
 PURE = ("tuning", "wire", "engine")
 # Not everywhere installed, or slow to import: never at the top of a module.
 LAZY = {"rtmidi", "sounddevice", "typst", "jinja2"}
+# What only those use who have it loaded already: programs written with mido.
+MIDO_ROOMS = {"door", "mido_backend", FACE}
 
 
 def room_of(module: Path) -> str:
@@ -99,9 +119,12 @@ def test_every_module_belongs_to_a_room() -> None:
 def test_imports_point_only_at_earlier_rooms(module: Path) -> None:
     tree = ast.parse(module.read_text(encoding="utf-8"))
     room = room_of(module)
-    if room in ("__init__", "__main__"):
-        allowed = set() if room == "__init__" else {"bridge.cli"}
-        assert {name for name in imported(tree) if name.startswith("bridge.")} <= allowed
+    if room == FACE:
+        at_once = {name for name in imported(_top(tree)) if name != "__future__"}
+        assert at_once == {"typing", "bridge.errors"}
+        return
+    if room == "__main__":
+        assert {name for name in imported(tree) if name.startswith("bridge.")} <= {"bridge.cli"}
         return
     wrong = [name for name in imported(tree) if rule_breaks(room, name)]
     assert not wrong, f"{room} may not import {wrong}"
@@ -132,8 +155,24 @@ def test_one_module_alone_imports_rtmidi() -> None:
 @pytest.mark.parametrize("module", MODULES, ids=name_of)
 def test_what_may_be_missing_is_imported_late(module: Path) -> None:
     tree = ast.parse(module.read_text(encoding="utf-8"))
-    top = ast.Module([node for node in tree.body if isinstance(node, ast.Import | ast.ImportFrom)], [])
-    assert not {name.split(".")[0] for name in imported(top)} & LAZY
+    assert not {name.split(".")[0] for name in imported(_top(tree))} & LAZY
+
+
+def _top(tree: ast.Module) -> ast.Module:
+    """Return the imports that run when a module is loaded."""
+    return ast.Module([node for node in tree.body if isinstance(node, ast.Import | ast.ImportFrom)], [])
+
+
+def test_mido_is_imported_only_where_programs_written_with_it_come_in() -> None:
+    users = {
+        room_of(module)
+        for module in MODULES
+        if any(
+            name.split(".")[0] == "mido" for name in imported(ast.parse(module.read_text(encoding="utf-8")))
+        )
+    }
+    assert users
+    assert users <= MIDO_ROOMS
 
 
 @pytest.mark.parametrize("module", MODULES, ids=name_of)

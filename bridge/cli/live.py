@@ -164,7 +164,7 @@ def live_command(request: TableRequest, **chosen: Any) -> None:
     from bridge.live.desk.supervise import Supervisor
 
     with Supervisor() as supervisor:  # first, so that its process gets ready while tables are worked out
-        prepared = _evening(request, chosen) if chosen["session"] else _tables(request, chosen)
+        prepared = _evening(request, chosen) if chosen["session"] else prepare_tables(request, chosen)
         warn_doubt(prepared.doubt)
         from bridge.live.desk.display import Labels, make_display
         from bridge.live.desk.typed import keys_shown
@@ -180,7 +180,7 @@ def live_command(request: TableRequest, **chosen: Any) -> None:
         )
 
 
-def _tables(request: TableRequest, chosen: dict[str, Any]) -> Prepared:
+def prepare_tables(request: TableRequest, chosen: dict[str, Any]) -> Prepared:
     """Prepare to play with the tables that the options describe."""
     from bridge.errors import ValueProblem
     from bridge.jobs.channel_list import parse_channels

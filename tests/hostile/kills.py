@@ -2,9 +2,9 @@
 
     python tests/hostile/kills.py --times 200
 
-Every command that writes is run once in peace; that tells how long it takes and what it writes. Then it is ended again and
-again, by SIGINT, SIGTERM, SIGHUP and SIGKILL in turn, at a moment drawn from its whole length. After each the folder is
-looked at; after SIGKILL hidden leftovers may lie there, which the next run has to clear up.
+Every command that writes is run once in peace; that tells how long it takes and what it writes. Then it is ended again
+and again, by SIGINT, SIGTERM, SIGHUP and SIGKILL in turn, at a moment drawn from its whole length. After each the
+folder is looked at; after SIGKILL hidden leftovers may lie there, which the next run has to clear up.
 """
 
 from __future__ import annotations

@@ -92,7 +92,7 @@ def test_dots_in_texts_are_no_names() -> None:
 @pytest.mark.skipif(not os.path.exists("/dev/zero"), reason="no /dev/zero on this system")
 def test_a_file_without_end_is_refused() -> None:
     with pytest.raises(InputProblem, match="larger than 1 MB"):
-        load_table("/dev/zero" if False else "/dev/../dev/zero")
+        load_table("/dev/../dev/zero")
     with pytest.raises(InputProblem, match="larger than"):
         read_bytes("/dev/zero", 1_000_000)
 
@@ -106,7 +106,7 @@ def test_a_nul_in_a_path_is_refused() -> None:
 
 def test_many_pieces_of_their_own_are_refused() -> None:
     assert len(parse_midi(smf(2, 480, [NOTE + END] * 200)).tracks) == 200
-    with pytest.raises(InputProblem, match="201 pieces of their own .* may hold 200"):
+    with pytest.raises(InputProblem, match=r"201 pieces of their own .* may hold 200"):
         parse_midi(smf(2, 480, [NOTE + END] * 201))
 
 
@@ -144,7 +144,7 @@ def test_a_table_names_only_files_of_its_own_folder(entry: str, where: str, tmp_
     (tmp_path / "out.toml").write_text("secret = 1\n")
     (inner / "in/link.toml").symlink_to(tmp_path / "out.toml")
     (inner / "t.table.toml").write_text(TABLE + f'{entry} = "{where.format(folder=tmp_path)}"\n')
-    with pytest.raises(InputProblem, match="line 4: .*outside the folder|unknown") as told:
+    with pytest.raises(InputProblem, match=r"line 4: .*outside the folder|unknown") as told:
         load_table(str(inner / "t.table.toml"))
     assert "secret" not in str(told.value)
 

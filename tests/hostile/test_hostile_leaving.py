@@ -1,4 +1,4 @@
-"""Commands that write, ended at random moments: whole or absent, and the next run succeeds. `kills.py` does it longer."""
+"""Commands that write, ended at random moments: whole or absent, and the next run succeeds."""
 
 from __future__ import annotations
 
