@@ -233,7 +233,9 @@ def _syntax_problem(message: str, where: str, text: str) -> InputProblem:
         hint = 'texts, notes and ratios stand in quotes, like "5/4"'
     else:
         hint = "every entry reads name = value, every section begins with [name]"
-    return InputProblem(f"{where}, line {line}: {what[0].lower() + what[1:]}", hint)
+    value = content.partition("=")[2].strip()[:20]  # no more of the file than this is shown
+    shown = f": {value!r}" if value else ""
+    return InputProblem(f"{where}, line {line}: {what[0].lower() + what[1:]}{shown}", hint)
 
 
 def find_line(text: str, path: tuple[str, ...]) -> int | None:

@@ -166,7 +166,7 @@ def test_an_unknown_name_is_a_matter_of_usage():
         (
             'b3 = "6/5"',
             "b3 = 6/5",
-            r"line \d+: .*b3 = 6/5' \(texts, notes and ratios stand in quotes, like \"5/4\"\)",
+            r"line \d+: .*: '6/5' \(texts, notes and ratios stand in quotes, like \"5/4\"\)",
         ),
         ('b3 = "6/5"', 'b3 = "6//5"', r"line \d+: b3: '6//5' is not a ratio \(two division signs"),
         ('b3 = "6/5"', 'b3 = "0/5"', r"line \d+: b3: ratio '0/5' contains a zero"),
