@@ -37,8 +37,8 @@ from bridge.tuning.notes import key_to_hz
 WORTH_SHARE = 0.01
 """A gain of less than this leaves the piece alone."""
 
-SPARSE_VOICES = 2.1
-"""With no more classes than this at once, counted over the time when anything sounds, the writing is sparse."""
+SPARSE_PART = 0.1
+"""Writing in which three or more classes sound together for no more than this part of the time is sparse."""
 
 _EPSILON = 1e-9
 
@@ -86,10 +86,8 @@ class Following:
 
     Attributes
     ----------
-    notes : tuple of TimedNote
-        The piece.
-    segments : tuple of Segment
-        How it was cut.
+    score : Score
+        The piece, how it was cut, and what there was to choose from.
     variants : tuple of Variant
         One for each segment.
     offsets_cents : ndarray, shape (notes,)
@@ -104,8 +102,7 @@ class Following:
         The piece in the table, and as chosen.
     """
 
-    notes: tuple[TimedNote, ...]
-    segments: tuple[Segment, ...]
+    score: Score
     variants: tuple[Variant, ...]
     offsets_cents: NDArray[np.float64]
     followed: bool
@@ -113,6 +110,21 @@ class Following:
     moves: str
     before: Measure
     after: Measure
+
+    @property
+    def notes(self) -> tuple[TimedNote, ...]:
+        """The piece."""
+        return self.score.notes
+
+    @property
+    def segments(self) -> tuple[Segment, ...]:
+        """How it was cut."""
+        return self.score.segments
+
+    @property
+    def hz(self) -> NDArray[np.float64]:
+        """Frequency of each note as chosen."""
+        return self.score.hz(self.offsets_cents)
 
 
 @dataclass(frozen=True, eq=False)
@@ -243,12 +255,8 @@ def follow(
             for segment, palette in score._both()
         ]
         why = "nothing to gain" if before.share >= 1.0 else "gains too little"
-        return Following(
-            score.notes, score.segments, tuple(home), np.zeros(len(notes)), False, why, moves, before, before
-        )
-    return Following(
-        score.notes, score.segments, tuple(variants), offsets, True, "followed", moves, before, after
-    )
+        return Following(score, tuple(home), np.zeros(len(notes)), False, why, moves, before, before)
+    return Following(score, tuple(variants), offsets, True, "followed", moves, before, after)
 
 
 def _worth(before: Measure, after: Measure) -> bool:
@@ -259,7 +267,7 @@ def _worth(before: Measure, after: Measure) -> bool:
 
 
 def is_sparse(score: Score) -> bool:
-    """Whether no more than about two classes ever sound at once."""
+    """Whether it is writing for two voices: hardly ever do three classes sound together."""
     events = sorted(
         (time, change)
         for segment in score.segments
@@ -267,12 +275,11 @@ def is_sparse(score: Score) -> bool:
     )
     sounding, last_s, filled, busy = 0, 0.0, 0.0, 0.0
     for time, change in events:
-        if sounding:
-            busy += time - last_s
-            filled += sounding * (time - last_s)
+        busy += (time - last_s) * (sounding > 0)
+        filled += (time - last_s) * (sounding > 2)
         sounding += change
         last_s = time
-    return busy > 0 and filled / busy <= SPARSE_VOICES
+    return busy > 0 and filled / busy <= SPARSE_PART
 
 
 def keep_4(score: Score) -> list[tuple[Variant, ...]]:

@@ -2,9 +2,9 @@
 
 Conventions
 -----------
-An interval is judged upward from its lower note, octaves folded, by its *class*: the semitones between its keys modulo
-12. Only thirds, fourths, fifths and sixths (`CONSONANT`) decide whether a chord is pure; seconds, sevenths and tritones
-are told apart. With natural sevenths, 7/4, 7/5, 7/6 and their inversions are pure as well.
+An interval is judged upward from its lower note, octaves folded, by its *class*: the semitones between its keys
+modulo 12. Only thirds, fourths, fifths and sixths (`CONSONANT`) decide whether a chord is pure; seconds, sevenths and
+tritones are told apart. With natural sevenths, 7/4, 7/5, 7/6 and their inversions are pure as well.
 
 Index
 -----

@@ -3,8 +3,8 @@
 Conventions
 -----------
 Times are seconds from the start of the piece. A note lasts until it stops sounding: what a pedal holds is already in
-`TimedNote.end_s`. Drums are left out by whoever makes the notes. A *part* is whatever one player or hand has, such as a
-channel of a track. Columns are NumPy arrays in the order of the notes, which is by start, then key, then part.
+`TimedNote.end_s`. Drums are left out by whoever makes the notes. A *part* is whatever one player or hand has, such as
+a channel of a track. Columns are NumPy arrays in the order of the notes, which is by start, then key, then part.
 
 Index
 -----

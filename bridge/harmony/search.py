@@ -2,16 +2,17 @@
 
 Conventions
 -----------
-A `Problem` is numbers only. Each segment has some choices; a cost stands on each choice, and on each pair of choices of
-two segments that have to do with each other. `best_choices` finds the choices of least total cost, and among equals the
-earliest in each list, so that the same problem always gives the same answer.
+A `Problem` is numbers only. Each segment has some choices; a cost stands on each choice, and on each pair of choices
+of two segments that have to do with each other. `best_choices` finds the choices of least total cost, and among
+equals the earliest in each list, so that the same problem always gives the same answer.
 
 How
 ---
-Dynamic programming over segments in order of time. The state is the choice of every segment that a later one still has
-to do with; a segment leaves the state with the last such one. So the state is at most the last choice of all twelve
-classes, and usually far smaller. The work is linear in the number of segments. What each step chose is kept in one byte
-a state; where that would be too much, only some states are kept on the way and the steps between are walked again.
+Dynamic programming over segments in order of time. The state is the choice of every segment that a later one still
+has to do with; a segment leaves the state with the last such one. So the state is at most the last choice of all
+twelve classes, and usually far smaller. The work is linear in the number of segments. What each step chose is kept in
+one byte a state; where that would be too much, only some states are kept on the way and the steps between are walked
+again.
 
 Where the state would still grow beyond `Problem.most_states`, the segment that has been silent for longest leaves it,
 and costs between it and later ones are not counted: `Problem.limited` says which remain.

@@ -2,9 +2,9 @@
 
 Conventions
 -----------
-A segment has one pitch, so octaves stay pure and no sounding note moves. A new stroke that overlaps the end of the old
-sound by no more than `slop_s` begins a new segment: players hold a little too long. Where the message that moves a note
-also moves tails that still ring, `slop_s` is 0.
+A segment has one pitch, so octaves stay pure and no sounding note moves. A new stroke that overlaps the end of the
+old sound by no more than `slop_s` begins a new segment: players hold a little too long. Where the message that moves
+a note also moves tails that still ring, `slop_s` is 0.
 
 Index
 -----

@@ -3,7 +3,8 @@
 Conventions
 -----------
 All variants stand above home, in one finite set, so that nothing drifts. The first variant of a class is the table's
-own pitch. Degrees are counted from the table's tonic as it sounds. A *pinned* class has one variant in all its octaves.
+own pitch. Degrees are counted from the table's tonic as it sounds. A *pinned* class has one variant in all its
+octaves.
 
 What there is to choose from
 ----------------------------
@@ -98,20 +99,31 @@ class Palette:
         By pitch class, 0 (C) to 11 (B); the table's own first.
     base_cents : tuple of float, length 12
         Where the table's own pitch of the class lies, in cents from equal temperament.
-    pinned : frozenset of int
-        Pitch classes that have one variant because something holds them there.
+    pins : tuple of Pin
+        What has one variant because something holds it there.
     own_tonic : str
         The piece's own tonic; the table's where it has no other.
     natural_sevenths : bool
         Whether sevenths of the overtone series count as pure.
+    free : tuple of tuple of Variant, length 12
+        All variants, as if nothing were held.
+    strings : tuple of TableString
+        The guitar's open strings beside the table.
     """
 
     tonic: str
     classes: tuple[tuple[Variant, ...], ...]
     base_cents: tuple[float, ...]
-    pinned: frozenset[int] = frozenset()
+    pins: tuple[Pin, ...] = ()
     own_tonic: str = ""
     natural_sevenths: bool = False
+    free: tuple[tuple[Variant, ...], ...] = ()
+    strings: tuple[TableString, ...] = ()
+
+    @property
+    def pinned(self) -> frozenset[int]:
+        """Pitch classes that are held."""
+        return frozenset(pin.pitch_class for pin in self.pins)
 
     @property
     def tonic_class(self) -> int:
@@ -129,7 +141,7 @@ class Palette:
 
     def pin(self, pins: Iterable[Pin]) -> Palette:
         """Return the palette with classes held to one variant each."""
-        classes, pinned = list(self.classes), set(self.pinned)
+        classes, held = list(self.classes), {pin.pitch_class: pin for pin in self.pins}
         for one in pins:
             kept = [
                 variant
@@ -139,8 +151,13 @@ class Palette:
             if kept:
                 chosen = min(kept, key=lambda variant: abs(variant.offset_cents - one.offset_cents))
                 classes[one.pitch_class] = (chosen,)
-                pinned.add(one.pitch_class)
-        return replace(self, classes=tuple(classes), pinned=frozenset(pinned))
+                held.setdefault(one.pitch_class, one)
+        return replace(self, classes=tuple(classes), pins=tuple(held.values()))
+
+    def unpinned(self, but: Collection[int] = ()) -> Palette:
+        """Return the palette as if nothing were held but some pitch classes."""
+        kept = [pin for pin in self.pins if pin.pitch_class in but]
+        return replace(self, classes=self.free, pins=()).pin(kept)
 
     def pin_home(self, pitch_classes: Collection[int]) -> Palette:
         """Return the palette with classes held where the table has them."""
@@ -261,7 +278,8 @@ def palette_of(
                 ratios.append(_near(own_ratio * FIVE_LIMIT[(degree - own_degree) % 12][0], interval.ratio))
         classes[pitch_class] = _variants(interval, ratios)
     own = table.tonic if own_tonic is None else own_tonic
-    palette = Palette(table.tonic, tuple(classes), tuple(base), frozenset(), own, natural_sevenths)
+    free = tuple(classes)
+    palette = Palette(table.tonic, free, tuple(base), (), own, natural_sevenths, free, table.strings)
     if pinned == "strings" and table.strings:
         palette = palette.pin(string_pins(palette, table.strings)[0])
     elif pinned in ("strings", "tonic"):

@@ -1,8 +1,8 @@
 """Pieces with known answers: what must come out when their harmony is followed.
 
 The pieces are our own, and the answers follow from the ratios: with D at 10/9 the triad D F A is 10:12:15, with D at
-9/8 the triad G B D is 4:5:6; shares count thirds, fourths, fifths and sixths by the time they sound. The measure under test
-is held against plain arithmetic on the notes below (`share_by_hand`).
+9/8 the triad G B D is 4:5:6; shares count thirds, fourths, fifths and sixths by the time they sound. The measure under
+test is held against plain arithmetic on the notes below (`share_by_hand`).
 """
 
 from __future__ import annotations
