@@ -33,7 +33,7 @@ from bridge.tuning.chord_kinds import ChordKind
 from bridge.tuning.notes import parse_pitch_class, pitch_class_name
 
 _DIVISIONS = (1, 2, 3, 4)
-_SPLIT = 0.10
+_SPLIT = 0.08
 """What each further chord in a bar must gain."""
 
 _MISSING, _BASS, _FOREIGN, _ENOUGH = 0.22, 0.16, 0.08, 0.45
@@ -48,8 +48,10 @@ _RARE = {
     "dim": 0.06,
     "sus2": 0.09,
 }
-_OTHER = 0.10
+_OTHER = 0.13
 """What a kind must explain better than a major triad to be believed."""
+
+_ORNAMENT = 0.3
 
 _SOUND_S = 0.08
 """Less sound than this in a part of a bar is no chord."""
@@ -163,9 +165,11 @@ def _part(
     """Name what sounds between two times, and say how well the name explains it."""
     weight = np.zeros(12)
     bass_weight = np.zeros(128)
-    slack = min(0.06, 0.1 * (end - begin))
-    for note in notes:
-        length = min(note.end_s, end) - max(note.start_s, begin)
+    lengths = [min(note.end_s, end) - max(note.start_s, begin) for note in notes]
+    # What is much shorter than the rest is an ornament.
+    typical = float(np.median([length for length in lengths if length > 1e-6] or [0.0]))
+    slack = max(min(0.06, 0.1 * (end - begin)), _ORNAMENT * typical)
+    for note, length in zip(notes, lengths, strict=True):
         if length <= slack:
             continue
         weight[note.key % 12] += length**0.8 * (note.velocity / 80.0) ** 0.5

@@ -43,7 +43,9 @@ _DRONE, _BASS, _LAST, _FRAME, _GUITAR = 0.6, 0.45, 0.25, 0.15, 0.08
 _DRONE_PART = 0.9
 """A class that sounds for so much of the piece, in the bass, is a drone."""
 
-_CLEAR = 0.06
+_CLEAR, _FITS = 0.06, 0.3
+"""A tonic is sure if it leads by the first, and the profiles explain it by the second or it is a drone."""
+
 _CHANGE = 1.6
 """What a change of key costs, in correlations of a bar."""
 
@@ -234,7 +236,7 @@ def hear_tonic(notes: Sequence[TimedNote], guitar_tonic: int | None = None) -> T
         best,
         key_name(best, mode),
         mode,
-        bool(score[best] - score[second] >= _CLEAR) and (fit[:, best].max() > 0.3 or bool(drone[best])),
+        bool(score[best] - score[second] >= _CLEAR and (fit[:, best].max() > _FITS or drone[best])),
         tuple(signs),
         key_name(second, MODES[int(fit[:, second].argmax())]),
     )
