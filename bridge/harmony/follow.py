@@ -155,7 +155,7 @@ class Score:
         self, offsets_cents: NDArray[np.float64] | float = 0.0, bars: Sequence[float] = ()
     ) -> Measure:
         """Measure the piece with each note moved by its offset."""
-        tonic = self.palettes[0].own_tonic_class if self.palettes else 0
+        tonic = self.palettes[0].tonic_class if self.palettes else 0
         return measure(self.notes, self.hz(offsets_cents), bars, tonic, self.natural_sevenths)
 
     def offsets(self, variants: Sequence[Variant]) -> NDArray[np.float64]:

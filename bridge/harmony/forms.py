@@ -7,7 +7,7 @@ at fret n sounds its open pitch times 2^(n/12).
 
 Index
 -----
-`has_pure_form`, `reaches` · `alternatives` → `Alternative`
+`has_pure_form`, `reaches` · `alternatives` → `Alternative` · `fret_of`
 """
 
 from __future__ import annotations
@@ -79,7 +79,7 @@ def alternatives(palette: Palette, sounding: Collection[int], pitch_class: int) 
                     options,
                     key=lambda height: (len(_sour(palette, {**heights, one: height})), options.index(height)),
                 )
-        string, fret, cents = _fret(palette, pitch_class, variant.offset_cents)
+        string, fret, cents = fret_of(palette, pitch_class, variant.offset_cents)
         found.append(Alternative(str(variant), _sour(palette, heights), string, fret, cents))
     return tuple(found)
 
@@ -103,8 +103,11 @@ def _is_pure(semitones: int, cents: float, natural: bool) -> bool:
     return semitones % 12 not in CONSONANT or abs(nearest(semitones, cents, natural)[1]) <= PURE_CENTS
 
 
-def _fret(palette: Palette, pitch_class: int, offset_cents: float) -> tuple[int, int, float]:
-    """Return where a guitar frets a class nearest to the nut, and how far the fret lies above a variant."""
+def fret_of(palette: Palette, pitch_class: int, offset_cents: float) -> tuple[int, int, float]:
+    """Return string and fret where a guitar has a class nearest to the nut, and how far that lies above a variant.
+
+    String 0 where there is no guitar.
+    """
     if not palette.strings:
         return 0, 0, 0.0
     string = min(palette.strings, key=lambda one: ((pitch_class - one.key) % 12, -one.number))
