@@ -144,7 +144,11 @@ class Score:
 
     def base_cents(self) -> NDArray[np.float64]:
         """Where the table has each note, in cents from equal temperament."""
-        return self._spread([palette.base_cents[segment.pitch_class] for segment, palette in self._both()])
+        spread = np.zeros(len(self.notes))
+        for segment, palette in self._both():
+            for index in segment.notes:
+                spread[index] = palette.key_cents[self.notes[index].key]
+        return spread
 
     def hz(self, offsets_cents: NDArray[np.float64] | float = 0.0) -> NDArray[np.float64]:
         """Return the frequency of each note, moved by its offset."""

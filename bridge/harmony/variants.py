@@ -107,6 +107,8 @@ class Palette:
         Whether sevenths of the overtone series count as pure.
     free : tuple of tuple of Variant, length 12
         All variants, as if nothing were held.
+    key_cents : tuple of float, length 128
+        Where the table has each key, in cents from equal temperament; octaves may differ where keys were replaced.
     strings : tuple of TableString
         The guitar's open strings beside the table.
     """
@@ -118,6 +120,7 @@ class Palette:
     own_tonic: str = ""
     natural_sevenths: bool = False
     free: tuple[tuple[Variant, ...], ...] = ()
+    key_cents: tuple[float, ...] = ()
     strings: tuple[TableString, ...] = ()
 
     @property
@@ -279,7 +282,8 @@ def palette_of(
         classes[pitch_class] = _variants(interval, ratios)
     own = table.tonic if own_tonic is None else own_tonic
     free = tuple(classes)
-    palette = Palette(table.tonic, free, tuple(base), (), own, natural_sevenths, free, table.strings)
+    keys = tuple(float(cents) for cents in table.cents_from_equal)
+    palette = Palette(table.tonic, free, tuple(base), (), own, natural_sevenths, free, keys, table.strings)
     if pinned == "strings" and table.strings:
         palette = palette.pin(string_pins(palette, table.strings)[0])
     elif pinned in ("strings", "tonic"):

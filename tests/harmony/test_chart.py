@@ -5,6 +5,8 @@ from __future__ import annotations
 from fractions import Fraction
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from bridge.errors import ValueProblem
 from bridge.harmony.chart import parse_chart
@@ -75,6 +77,15 @@ def test_notes_of_a_chord(name: str, notes: str) -> None:
 def test_a_chord_moves_with_its_tonic() -> None:
     assert str(parse_chord_name("D/F#").moved(3, "F")) == "F/A"
     assert str(parse_chord_name("Em7").moved(-2, "C")) == "Dm7"
+
+
+@given(st.text(alphabet="ABCDG#bm7/%|:[]x3 N.C\n(sus)adim-", max_size=60))
+def test_any_text_is_a_chart_or_is_told_why_not(text: str) -> None:
+    try:
+        chart = parse_chart(text)
+    except ValueProblem:
+        return
+    assert parse_chart(str(chart)).bars == chart.bars
 
 
 @pytest.mark.parametrize(

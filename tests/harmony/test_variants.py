@@ -10,6 +10,8 @@ import pytest
 from harmony.scores import FIVE_LIMIT, five_limit_table
 
 from bridge.errors import TuningProblem
+from bridge.harmony.follow import score_of
+from bridge.harmony.notes import TimedNote, sorted_notes
 from bridge.harmony.variants import palette_of, string_pins
 from bridge.store.descriptions import load_guitar, load_scale
 from bridge.tuning.notes import parse_pitch_class
@@ -134,4 +136,9 @@ def test_a_tempered_scale_cannot_follow() -> None:
 
 def test_a_key_that_was_replaced_keeps_its_pitch() -> None:
     spec = TableSpec("test", FIVE_LIMIT, "C", "C", Reference(69, 440.0)).with_keys([(62, 295.0)])
-    assert len(palette_of(spec.build(), pinned="nothing").classes[2]) == 1
+    palette = palette_of(spec.build(), pinned="nothing")
+    assert len(palette.classes[2]) == 1
+    # The other octaves are as the scale has them, and what is measured is what sounds.
+    notes = sorted_notes([TimedNote(0, 1, 62), TimedNote(0, 1, 74)])
+    hz = score_of(notes, palette).hz()
+    assert hz == pytest.approx([295.0, spec.build().hz[74]])
