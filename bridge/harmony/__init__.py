@@ -27,10 +27,13 @@ The way through
 7. *Charts.* ``chart.parse_chart(text)`` gives bars of `chord_words.ChordName`; ``chart_follow.follow_chart(chart,
    palette)`` the variants of each chord, solved beforehand; ``chart_follow.chart_notes`` the same notes as in 1.
 
+8. *While it is played.* ``on_the_spot.OnTheSpot(palette, window_s)`` takes strokes and ends as they come, and gives the
+   variant of each note and the corrections of others that have only just begun.
+
 Modules from the bottom up
 --------------------------
 - what is counted: `notes`, `segments`, `intervals`, `measure`
-- the choice: `variants`, `costs`, `search`, `follow`
+- the choice: `variants`, `costs`, `search`, `follow`; `on_the_spot`
 - why not purer: `forms`, `reasons`
 - chords by name: `spelling`, `chord_words`, `chart`, `chart_follow`
 - what is heard, and what to tell: `keys`, `chords_heard`, `hear`, `advice`, `report`

@@ -1,7 +1,7 @@
 """How pure real files are in fixed tables and followed by commas, how well keys are heard, and how long it takes.
 
-Run: ``python tests/bench/bench_harmony.py [--guitar NAME] [--own-table] [--keys] [--time]``. Without options it prints
-the 31 files of one package (`support.corpus`) with a guitar in open D. Asserts nothing.
+Run: ``python tests/bench/bench_harmony.py [--guitar NAME] [--own-table] [--live] [--keys] [--time]``. Without options
+it prints the 31 files of one package (`support.corpus`) with a guitar in open D. Asserts nothing.
 
 Columns: share of thirds, fourths, fifths and sixths within a cent of pure, in per cent, in equal temperament, in the
 five-limit table of the guitar, in the same table on the file's own tonic (which is heard), followed (before the rules
@@ -32,8 +32,9 @@ from bridge.harmony.intervals import CONSONANT, PURE_CENTS, nearest
 from bridge.harmony.keys import hear_tonic, key_name
 from bridge.harmony.measure import fixed_hz, measure
 from bridge.harmony.notes import TimedNote, columns, sorted_notes
+from bridge.harmony.on_the_spot import OnTheSpot
 from bridge.harmony.search import Problem, best_choices, fits, total_cost
-from bridge.harmony.variants import palette_of
+from bridge.harmony.variants import Palette, palette_of
 from bridge.store.descriptions import load_guitar
 from bridge.tuning.notes import key_to_hz
 from bridge.tuning.reference import Reference
@@ -197,6 +198,78 @@ def keys() -> None:
     print(f"tonic of the signature or its relative minor: {right} of {told}; library {by_library} of {told}")
 
 
+def live(guitar: str) -> None:
+    """Print the shares of files that are followed as they are played: as they are, spread by 30 ms, and rolled."""
+    fixed = guitar_table(guitar)
+    rng = np.random.default_rng(1)
+    rows, durations = [], []
+    print(f"guitar {guitar}, live: {'file':19} as it is   30 ms  rolled  offline")
+    for path in midi_files(MIDI_PACKAGES[0]):
+        notes = read_score(path).notes
+        tonic = hear_tonic(notes, fixed.spec.home_class)
+        assert tonic is not None
+        palette = palette_of(fixed, own_tonic=tonic.name)
+        loose = sorted_notes(_later(note, float(rng.random()) * 0.03) for note in notes)
+        row = []
+        for played in (notes, loose, _rolled(notes)):
+            score = score_of(played, palette)
+            offsets, took = play(played, palette)
+            durations += took
+            row.append(100 * score.measure(offsets).share)
+        row.append(100 * follow(notes, palette, FollowOptions(guard=False, rule_on_4=False)).after.share)
+        rows.append(row)
+        print(f"{path.name[:40]:40} " + " ".join(f"{value:7.1f}" for value in row))
+    print(f"{'mean':40} " + " ".join(f"{value:7.1f}" for value in np.mean(rows, axis=0)))
+    print(
+        f"a note-on: {1e6 * float(np.median(durations)):.0f} µs median, "
+        f"{1e6 * float(np.percentile(durations, 99)):.0f} µs p99"
+    )
+
+
+def _later(note: TimedNote, seconds: float) -> TimedNote:
+    start = note.start_s + seconds
+    return replace(note, start_s=start, end_s=max(note.end_s, start))
+
+
+def _rolled(notes: list[TimedNote]) -> list[TimedNote]:
+    """Strike the notes of a chord from the bottom up, 15 ms apart."""
+    rolled = []
+    place, last_s = 0, -1.0
+    for note in notes:
+        place = place + 1 if note.start_s - last_s < 0.005 else 0
+        last_s = note.start_s
+        rolled.append(_later(note, 0.015 * min(place, 8)))
+    return sorted_notes(rolled)
+
+
+def play(notes: list[TimedNote], palette: Palette) -> tuple[np.ndarray, list[float]]:
+    """Play notes through the live chooser; return each note's offset as it ends up, and the time of each stroke."""
+    chooser = OnTheSpot(palette)
+    events = sorted(
+        (at, starts, index)
+        for index, note in enumerate(notes)
+        for at, starts in ((note.start_s, 1), (note.end_s, 0))
+    )
+    offsets, took = np.zeros(len(notes)), []
+    sounding: dict[int, list[int]] = {}
+    for at, starts, index in events:
+        note = notes[index]
+        here = sounding.setdefault(note.key % 12, [])
+        if not starts:
+            chooser.note_off(at, note.key)
+            if index in here:
+                here.remove(index)
+            continue
+        began = time.perf_counter()
+        choice = chooser.note_on(at, note.key, note.part)
+        took.append(time.perf_counter() - began)
+        here.append(index)
+        offsets[index] = choice.variant.offset_cents
+        for one in choice.corrections:
+            offsets[sounding[one.pitch_class]] = one.offset_cents
+    return offsets, took
+
+
 def dense(count: int, seed: int = 1) -> list[TimedNote]:
     """Return chords of four voices that change at every stroke, in all keys: more segments than real pieces have."""
     rng = np.random.default_rng(seed)
@@ -251,9 +324,12 @@ def main() -> None:
     )
     parser.add_argument("--keys", action="store_true", help="hear keys and compare with key signatures")
     parser.add_argument("--time", action="store_true", help="how long 10,000 notes take")
+    parser.add_argument("--live", action="store_true", help="choose while it is played")
     asked = parser.parse_args()
     if asked.keys:
         keys()
+    elif asked.live:
+        live(asked.guitar)
     elif asked.time:
         times()
     else:
