@@ -30,8 +30,11 @@ from bridge.tuning.tables import Table
 WORTH_SHARE = 0.03
 """A tonic that gains less is not worth saying."""
 
-_CHANGE_S = 6.0
-"""A change at a bar must gain so many seconds of pure intervals."""
+_CHANGE_S, _CHANGE_SHARE = 6.0, 0.02
+"""A change at a bar must gain so many seconds of pure intervals, and so much of the whole piece."""
+
+_MOST_CHANGES = 4
+"""More changes than this are no advice: the harmony wants to be followed."""
 
 
 @dataclass(frozen=True)
@@ -133,7 +136,7 @@ def advise(notes: Sequence[TimedNote], table: Table, bar_starts_s: Sequence[floa
     advice = Advice(share)
     if best != present and best_share >= share + WORTH_SHARE:
         advice = Advice(share, _name(best, heard), best_share)
-    path = _path(pure, present)
+    path = _path(pure, present, max(_CHANGE_S, _CHANGE_SHARE * everything))
     path_share = float(sum(pure[tonic, bar] for bar, tonic in enumerate(path))) / everything
     changes = tuple(
         TonicChange(bar + 1, _name(tonic, heard))
@@ -156,38 +159,58 @@ def _name(tonic: int, heard: Heard) -> str:
     return key_name(tonic, "major")
 
 
-def _path(pure: NDArray[np.float64], present: int) -> list[int]:
+def _path(pure: NDArray[np.float64], present: int, change_s: float) -> list[int]:
     """Return the tonic of each bar that is purest in all, each change costing some seconds."""
-    total = pure[:, 0] - _CHANGE_S * (np.arange(12) != present)
+    total = pure[:, 0] - change_s * (np.arange(12) != present)
     came: list[NDArray[np.int64]] = []
     for gain in pure.T[1:]:
         best = int(total.argmax())
-        stay = total >= total[best] - _CHANGE_S
+        stay = total >= total[best] - change_s
         came.append(np.where(stay, np.arange(12), best))
-        total = np.where(stay, total, total[best] - _CHANGE_S) + gain
+        total = np.where(stay, total, total[best] - change_s) + gain
     path = [int(total.argmax())]
     for back in reversed(came):
         path.append(int(back[path[-1]]))
     return path[::-1]
 
 
-def cures(following: Following, bar_starts_s: Sequence[float], bar: int) -> tuple[str, ...]:
-    """Return the degree changes that the choice for a bar amounts to: ``2=10/9``, ready for ``--at BAR=,2=10/9``.
+def cures(following: Following, bar_starts_s: Sequence[float]) -> dict[int, str]:
+    """Return for bars the changes of degrees that would make them purer, ready to paste, and those that end them.
 
-    Empty where the table serves, or where the bar needs two pitches of one degree.
+    Returns
+    -------
+    dict of int to str
+        By bar, such as ``--at 3=,2=10/9 --at 4=,2=9/8``. Bars are left out where nothing is gained, and where a bar
+        needs two pitches of one degree.
     """
-    begin = bar_starts_s[bar - 1]
-    end = bar_starts_s[bar] if bar < len(bar_starts_s) else float("inf")
-    found: dict[int, set[str]] = {}
-    for segment, variant, palette in zip(
-        following.segments, following.variants, following.score.palettes, strict=True
-    ):
-        if segment.start_s < end - 1e-6 and segment.end_s > begin + 1e-6:
+    score = following.score
+    before = score.measure(0.0, bar_starts_s).bars
+    after = score.measure(following.offsets_cents, bar_starts_s).bars
+    starts = np.array([segment.start_s for segment in following.segments])
+    ends = np.array([segment.end_s for segment in following.segments])
+    found: dict[int, str] = {}
+    for bar, begin in enumerate(bar_starts_s, 1):
+        if after[bar - 1].purity.share <= before[bar - 1].purity.share:
+            continue
+        beyond = bar_starts_s[bar] if bar < len(bar_starts_s) else np.inf
+        choices: dict[int, set[tuple[str, str]]] = {}
+        for index in np.flatnonzero((starts < beyond - 1e-6) & (ends > begin + 1e-6)):
+            segment, palette = following.segments[index], score.palettes[index]
             degree = (segment.pitch_class - palette.tonic_class) % 12
-            moved = str(variant) if abs(variant.offset_cents) > 0.01 else ""
-            found.setdefault(degree, set()).add(moved)
-    if any(len(words) > 1 for words in found.values()):
-        return ()
-    return tuple(
-        f"{DEGREES[degree]}={word}" for degree in sorted(found) for word in found[degree] if word and degree
-    )
+            home = str(palette.free[segment.pitch_class][0])
+            choices.setdefault(degree, set()).add((str(following.variants[index]), home))
+        if any(len(each) > 1 for each in choices.values()):
+            continue
+        moved = {
+            DEGREES[degree]: one
+            for degree, each in sorted(choices.items())
+            for one in each
+            if degree and one[0] != one[1]
+        }
+        if moved:
+            there = ",".join(f"{name}={new}" for name, (new, _) in moved.items())
+            back = ",".join(f"{name}={home}" for name, (_, home) in moved.items())
+            found[bar] = f"--at {bar}=,{there}" + (
+                f" --at {bar + 1}=,{back}" if bar < len(bar_starts_s) else ""
+            )
+    return found

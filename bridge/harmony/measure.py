@@ -112,7 +112,7 @@ class Worst:
 
 @dataclass(frozen=True)
 class BarPurity:
-    """A bar, how pure it is, and its worst interval (None where no interval is more than a cent off)."""
+    """A bar, how pure it is, and the interval that is heard most to be off (None where none is by a cent)."""
 
     bar: int
     purity: Purity
@@ -224,15 +224,21 @@ class _View:
     limits: NDArray[np.float64]
     natural: bool
 
-    def worst(self, among: NDArray[np.int64]) -> Worst | None:
-        """Return the interval that is furthest off, the longest of equals; None if all are pure."""
+    def worst(self, among: NDArray[np.int64], length: NDArray[np.float64] | None = None) -> Worst | None:
+        """Return the interval that is furthest off, the longest of equals; None if all are pure.
+
+        With the `length` of each, the one that is heard most: a long fifth a comma out outweighs a passing clash.
+        """
         if not len(among):
             return None
         off = np.round(np.abs(self.errors[among]), 3)
         if off.max() <= PURE_CENTS:
             return None
-        furthest = among[off == off.max()]
-        place = int(furthest[self.pairs.length_s[furthest].argmax()])
+        if length is None:
+            furthest = among[off == off.max()]
+            place = int(furthest[self.pairs.length_s[furthest].argmax()])
+        else:
+            place = int(among[np.where(off > PURE_CENTS, np.minimum(off, SOUR_CENTS) * length, 0.0).argmax()])
         lower, upper = int(self.pairs.lower[place]), int(self.pairs.upper[place])
         cents = float(self.height[upper] - self.height[lower])
         ratio, error = nearest(int(self.semitones[place]), cents, self.natural)
@@ -258,7 +264,9 @@ class _View:
             inside = places[here]
             found.append(
                 BarPurity(
-                    bar, _purity(length[here], self.errors[inside], self.limits[inside]), self.worst(inside)
+                    bar,
+                    _purity(length[here], self.errors[inside], self.limits[inside]),
+                    self.worst(inside, length[here]),
                 )
             )
         return tuple(found)

@@ -37,12 +37,15 @@ from bridge.tuning.notes import key_to_hz
 
 WINDOW_S = 0.04
 PERIODS = 4.0
+_AWAY = 0.02
+"""What a comma away from the table's own pitch costs."""
+
 EXPECTED_S = 1.0
 """How long a note is expected to sound, before that is known."""
 
 _TOGETHER = EXPECTED_S**2 / (EXPECTED_S + 0.12)
 _MOST_SOFT = 6
-_REMEMBERED = 0.2
+_REMEMBERED = 0.1
 """What it costs a class of a known chord to sound otherwise than the first time."""
 
 _PURE_COST = 0.03
@@ -105,7 +108,7 @@ class OnTheSpot:
         self.palette = palette
         self._offsets = [[variant.offset_cents for variant in variants] for variants in palette.classes]
         self._pairs = _pair_costs(palette)
-        self._away = [[0.02 * abs(cents) / COMMA_CENTS for cents in own] for own in self._offsets]
+        self._away = [[_AWAY * abs(cents) / COMMA_CENTS for cents in own] for own in self._offsets]
         self._index = [
             min(index, len(own) - 1) for index, own in zip(self._index, self._offsets, strict=True)
         ]

@@ -4,7 +4,7 @@ Conventions
 -----------
 Everything is told about the music as it sounds in a table, or as it was followed. A row's beat counts from 1 in its
 bar. Intervals are named by the keys they span; cents are wide of pure (narrow if negative). A cure is written as it
-is given: ``--at 5=,2=10/9``.
+is given: ``--at 5=,2=10/9 --at 6=,2=9/8``.
 
 Index
 -----
@@ -20,7 +20,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bridge.harmony.advice import Advice, cures
-from bridge.harmony.chord_words import ChordName
+from bridge.harmony.chord_words import ChordName, parse_chord_name
+from bridge.harmony.costs import COMMA_CENTS
 from bridge.harmony.follow import Following
 from bridge.harmony.hear import Heard
 from bridge.harmony.measure import Worst, measure
@@ -53,7 +54,7 @@ class ChordRow:
     sounds : tuple of str
         Names of what sounds, the bass first.
     off : str
-        Its worst interval, such as ``fifth A-E``; empty if all are pure.
+        The interval that is heard most to be off, such as ``fifth A-E``; empty if all are pure.
     cents_off : float
         How wide of pure that is; 0 if all are pure.
     beats_hz : float
@@ -109,6 +110,7 @@ def chord_rows(
     found = measure(score.notes, score.hz(offsets), starts, natural_sevenths=score.natural_sevenths).bars
     why = {(bar.bar, round(reason.start_s, 3)): reason.text for bar in reasons for reason in bar.reasons}
     first_why = {bar.bar: bar.reasons[0].text for bar in reasons if bar.reasons}
+    cured = {} if as_followed else cures(following, bar_starts_s)
     rows = []
     for one, part in zip(heard.chords, found, strict=True):
         begin = bar_starts_s[one.bar - 1]
@@ -116,9 +118,7 @@ def chord_rows(
         beats = beats_per_bar[one.bar - 1] if one.bar <= len(beats_per_bar) else 4
         beat = 1.0 + (one.start_s - begin) / (end - begin) * beats if end > begin else 1.0
         worst = part.worst
-        cure = ""
-        if worst is not None and not as_followed and (changes := cures(following, bar_starts_s, one.bar)):
-            cure = f"--at {one.bar}=,{','.join(changes)}"
+        cure = "" if worst is None else cured.get(one.bar, "")
         reason = ""
         if worst is not None and as_followed:
             reason = why.get((one.bar, round(one.start_s, 3)), first_why.get(one.bar, ""))
@@ -149,7 +149,7 @@ def _interval(worst: Worst, following: Following, chord: ChordName | None) -> st
 
 
 def sour_lines(rows: Sequence[ChordRow]) -> tuple[str, ...]:
-    """Say which chords are off, those that return put together, the worst first.
+    """Say which chords are off, those that return put together, those that are heard most first.
 
     Returns
     -------
@@ -162,16 +162,23 @@ def sour_lines(rows: Sequence[ChordRow]) -> tuple[str, ...]:
             bars = together.setdefault((row.chord, row.off, round(row.cents_off, 1)), [])
             if row.bar not in bars:
                 bars.append(row.bar)
-    order = sorted(together.items(), key=lambda one: (-abs(one[0][2]), -len(one[1]), one[1]))
+    order = sorted(
+        together.items(), key=lambda one: (-len(one[1]) * min(abs(one[0][2]), COMMA_CENTS), one[1], one[0])
+    )
     lines = []
     for (chord, off, cents), bars in order:
         told = ", ".join(str(bar) for bar in bars[:_MOST_BARS])
         if len(bars) > _MOST_BARS:
             told += f" and {len(bars) - _MOST_BARS} more"
-        name = "" if chord == "N.C." else f"{chord}, its "
+        name = "" if chord == "N.C." else f"{chord}, {'its' if _within(off, chord) else 'with a'} "
         side = "wide" if cents > 0 else "narrow"
         lines.append(f"bar{'s' if len(bars) > 1 else ''} {told}: {name}{off} {abs(cents):.1f} cents {side}")
     return tuple(lines)
+
+
+def _within(off: str, chord: str) -> bool:
+    """Whether an interval is between notes of a chord, not beside them."""
+    return set(off.rpartition(" ")[2].split("-")) <= set(parse_chord_name(chord).notes)
 
 
 def summary(advice: Advice, following: Following | None = None) -> tuple[str, ...]:

@@ -111,11 +111,10 @@ def test_moved_notes_are_listed_with_their_cents() -> None:
     assert [(one.note, round(one.cents, 1), one.start_s) for one in moved] == [("D4", 21.5, 6.0)]
 
 
-def test_a_cure_for_a_bar_reads_like_a_change_of_degrees() -> None:
+def test_a_cure_for_a_bar_is_ready_to_paste_and_ends_with_it() -> None:
     result = followed("pump")
     starts = bars_of(piece("pump"))
-    assert cures(result, starts, 3) == ("2=10/9",)
-    assert cures(result, starts, 1) == ()
+    assert cures(result, starts) == {3: "--at 3=,2=10/9 --at 4=,2=9/8"}
 
 
 def test_a_table_on_another_tonic_is_advised_where_it_is_purer() -> None:

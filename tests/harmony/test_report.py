@@ -16,7 +16,7 @@ from bridge.harmony.chart_follow import chart_notes, follow_chart
 from bridge.harmony.follow import FollowOptions, Stretch, follow
 from bridge.harmony.hear import hear
 from bridge.harmony.reasons import explain
-from bridge.harmony.report import chord_rows, sour_lines, summary
+from bridge.harmony.report import ChordRow, chord_rows, sour_lines, summary
 from bridge.harmony.variants import palette_of
 
 COMMA = 1200 * math.log2(81 / 80)
@@ -36,7 +36,7 @@ def test_ii_is_told_with_its_narrow_fifth_and_the_cure() -> None:
     assert [bool(row.off) for row in rows] == [False, False, True, False, False]
     ii = rows[2]
     assert ii.cents_off == pytest.approx(-COMMA, abs=1e-6)
-    assert ii.cure == "--at 3=,2=10/9"
+    assert ii.cure == "--at 3=,2=10/9 --at 4=,2=9/8"
     assert ii.sounds == ("D", "F", "A")
     assert sour_lines(rows) == (f"bar 3: Dm, its {ii.off} 21.5 cents narrow",)
     assert ii.off in ("fifth D-A", "minor third D-F")
@@ -47,6 +47,16 @@ def test_sour_chords_that_return_are_put_together() -> None:
     result = follow(notes, palette_of(five_limit_table("C")), FollowOptions(guard=False))
     lines = sour_lines(chord_rows(result, hear(notes, starts), starts))
     assert lines[0].startswith("bars 2, 4, 6, 8, 10, 12 and 2 more: Dm, its ")
+
+
+def test_an_interval_beside_the_chord_is_not_called_its_own() -> None:
+    # A long F sharp and E flat pass over a C chord: a diminished seventh, a diesis off, and none of the chord's notes.
+    row = ChordRow(6, 1.0, "C", ("C", "E", "G", "F#", "Eb"), "major sixth F#-Eb", 41.06, 9.0, "", "")
+    own = ChordRow(7, 1.0, "Dm", ("D", "F", "A"), "fifth D-A", -21.51, 2.0, "", "")
+    assert sour_lines([row, own]) == (
+        "bar 6: C, with a major sixth F#-Eb 41.1 cents wide",
+        "bar 7: Dm, its fifth D-A 21.5 cents narrow",
+    )
 
 
 def test_rows_of_a_followed_piece_say_why() -> None:
