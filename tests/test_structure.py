@@ -22,6 +22,7 @@ MODULES = sorted(PACKAGE.rglob("*.py"))
 ROOMS = [
     "errors",
     "tuning",
+    "harmony",
     "wire",
     "engine",
     "store",
@@ -40,6 +41,7 @@ FACE = "__init__"
 LIBRARIES: dict[str, set[str]] = {
     "errors": set(),
     "tuning": {"numpy"},
+    "harmony": {"numpy"},
     "wire": set(),
     "engine": set(),
     "store": {"numpy", "platformdirs"},
@@ -68,7 +70,7 @@ OUTSIDE = {
     ),
     *("select", "selectors", "shutil", "signal", "socket", "subprocess", "tempfile", "threading", "time"),
 }
-PURE = ("tuning", "wire", "engine")
+PURE = ("tuning", "harmony", "wire", "engine")
 # Not everywhere installed, or slow to import: never at the top of a module.
 LAZY = {"rtmidi", "sounddevice", "typst", "jinja2"}
 # What only those use who have it loaded already: programs written with mido.
