@@ -2,7 +2,6 @@
 
 - `base`: what a system of ports and a port can do, whatever stands behind it.
 - `rtmidi_ports`: the real ones; the only module of the project that imports python-rtmidi, and only when asked.
-- `fake`: ports in memory that record what they are sent; they pass the same conformance suite as the real ones.
 - `pick`: a port by part of its name, with what is ambiguous or nearly right.
 - `diagnose`: why there are no ports, and what to do about it.
 - `jack_library`: JACK's C library, for what must not hold the interpreter while a server is waited for.

@@ -13,10 +13,10 @@ from typing import Any
 
 import pytest
 from support import jack
+from support.fake_ports import Desk, FakeSystem
 
 from bridge.errors import PortProblem
 from bridge.ports.base import SAFE_SYSEX_BYTES, InPort, MidiSystem, OutPort, check_message
-from bridge.ports.fake import Desk, FakeSystem
 
 NOTE = bytes((0x90, 60, 100))
 MESSAGES = [

@@ -8,11 +8,11 @@ from pathlib import Path
 
 import pytest
 from support import jack
+from support.fake_ports import Desk, FakeSystem
 
 from bridge.cli import main
 from bridge.errors import PortProblem
 from bridge.ports import diagnose, rtmidi_ports
-from bridge.ports.fake import Desk, FakeSystem
 from bridge.ports.find import find_system
 from bridge.ports.jack_watch import JackWatch
 
