@@ -1,6 +1,6 @@
-"""What every system of MIDI ports must do: the fake one, and python-rtmidi on a real JACK server.
+"""What every system of MIDI ports must do: the fake one, and both libraries on a real JACK server.
 
-One suite, two worlds. A `World` has a system under test, and on its other side a device that plays and one that
+One suite, three worlds. A `World` has a system under test, and on its other side a device that plays and one that
 records; over JACK these are another process (`support.jack.JackTap`).
 """
 
@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import pytest
-from support import jack
+from support import jack, port_libraries
 from support.fake_ports import Desk, FakeSystem
 
 from bridge.errors import PortProblem
@@ -95,9 +95,10 @@ def fake_world() -> Iterator[World]:
     )
 
 
-def jack_world(request: pytest.FixtureRequest) -> Iterator[World]:
+def jack_world(request: pytest.FixtureRequest, library: str) -> Iterator[World]:
     from bridge.ports.rtmidi_ports import open_system
 
+    port_libraries.use(library, request.getfixturevalue("monkeypatch"))
     server = request.getfixturevalue("jack_server")
     with jack.JackTap(server) as tap:
         system = open_system("JACK")
@@ -126,10 +127,10 @@ def jack_world(request: pytest.FixtureRequest) -> Iterator[World]:
         system.close()
 
 
-@pytest.fixture(params=["fake", "jack"])
+@pytest.fixture(params=["fake", *port_libraries.NAMES])
 def world(request: pytest.FixtureRequest) -> Iterator[World]:
-    """Each test runs on both."""
-    source = fake_world() if request.param == "fake" else jack_world(request)
+    """Each test runs on all."""
+    source = fake_world() if request.param == "fake" else jack_world(request, request.param)
     one = next(source)
     yield one
     for port in one.opened:
@@ -225,10 +226,13 @@ def test_a_burst_is_there_after_closing(world: World) -> None:
     assert world.received() == burst
 
 
-def test_ports_of_our_own_can_be_connected_to_and_are_not_listed(world: World) -> None:
+@pytest.mark.parametrize(("played", "heard_by"), [("keyboard", "synth"), ("pedals", "lights")])
+def test_ports_of_our_own_can_be_connected_to_and_are_not_listed(
+    world: World, played: str, heard_by: str
+) -> None:
     heard: list[bytes] = []
-    into = world.system.make_input(heard.append, label="keyboard")
-    out = world.system.make_output(label="synth")
+    into = world.system.make_input(heard.append, label=played)
+    out = world.system.make_output(label=heard_by)
     world.opened += [into, out]
     assert into.name not in world.system.outputs()
     assert out.name not in world.system.inputs()
