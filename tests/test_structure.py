@@ -46,7 +46,7 @@ LIBRARIES: dict[str, set[str]] = {
     "engine": set(),
     "store": {"numpy", "platformdirs"},
     "sound": {"numpy", "soundfile", "sounddevice"},
-    "ports": {"rtmidi"},
+    "ports": {"rtmidi", "rtmidi2"},
     "sheet": {"jinja2", "numpy", "typst"},
     "jobs": {"numpy"},
     "live": {"numpy", "platformdirs", "rich"},
@@ -72,7 +72,7 @@ OUTSIDE = {
 }
 PURE = ("tuning", "harmony", "wire", "engine")
 # Not everywhere installed, or slow to import: never at the top of a module.
-LAZY = {"rtmidi", "sounddevice", "typst", "jinja2"}
+LAZY = {"rtmidi", "rtmidi2", "sounddevice", "typst", "jinja2"}
 # What only those use who have it loaded already: programs written with mido.
 MIDO_ROOMS = {"door", "mido_backend", FACE}
 
@@ -142,16 +142,17 @@ def test_the_rule_itself_finds_what_is_wrong() -> None:
     assert list(imported(ast.parse("def f():\n    from bridge import live"))) == ["bridge.live"]
 
 
-def test_one_module_alone_imports_rtmidi() -> None:
+@pytest.mark.parametrize(
+    ("library", "module"),
+    [("rtmidi", "bridge/ports/by_python_rtmidi.py"), ("rtmidi2", "bridge/ports/by_rtmidi2.py")],
+)
+def test_one_module_alone_imports_a_library_for_midi_ports(library: str, module: str) -> None:
     users = [
-        name_of(module)
-        for module in MODULES
-        if any(
-            name.split(".")[0] == "rtmidi" for name in imported(ast.parse(module.read_text(encoding="utf-8")))
-        )
+        name_of(path)
+        for path in MODULES
+        if library in {name.split(".")[0] for name in imported(ast.parse(path.read_text(encoding="utf-8")))}
     ]
-    assert len(users) <= 1
-    assert all(user.startswith("bridge/ports/") for user in users)
+    assert users == [module]
 
 
 @pytest.mark.parametrize("module", MODULES, ids=name_of)
@@ -200,7 +201,7 @@ def test_help_starts_without_heavy_imports() -> None:
     assert done.returncode == 0, done.stderr
     text, _, loaded = done.stdout.rpartition("loaded:")
     assert "retune" in text
-    heavy = {"numpy", "rtmidi", "mido", "soundfile", "sounddevice", "scipy", "jinja2", "typst"}
+    heavy = {"numpy", "rtmidi", "rtmidi2", "mido", "soundfile", "sounddevice", "scipy", "jinja2", "typst"}
     assert not heavy & set(loaded.split())
 
 

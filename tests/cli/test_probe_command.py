@@ -5,10 +5,10 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from support.fake_ports import Desk, FakeSystem
 
 from bridge.cli import main
 from bridge.live.probe import open as probe_open
-from bridge.ports.fake import Desk, FakeSystem
 
 
 @pytest.fixture

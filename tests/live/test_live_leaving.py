@@ -24,7 +24,7 @@ import pytest
 from support import jack, measure, synths
 from support.children import ChildError
 from support.live import LiveRun, player_pid, until
-from support.prober import Prober
+from support.prober import PlainIn, PlainOut, Prober
 
 STRIKES = [bytes((0x90 | channel, 48 + 3 * channel, 100)) for channel in range(8)]
 OPTIONS = (
@@ -342,28 +342,23 @@ def test_the_tuning_of_a_real_synth_is_asked_for_and_put_back(
     stage: Stage, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """FluidSynth's library answers a dump request; here it sits behind two ports, and every byte is its own."""
-    rtmidi = pytest.importorskip("rtmidi")
     monkeypatch.setenv("JACK_DEFAULT_SERVER", stage.server.name)
     monkeypatch.setenv("JACK_NO_START_SERVER", "1")
     with synths.FluidSynthLibrary() as fluid:
         fluid.send(bytes.fromhex("f07f7f0802000145452000f7"))  # A4 a quarter of a semitone up: 45 20 00
         own = fluid.stored_table()
-        answers = rtmidi.MidiOut(rtmidi.API_UNIX_JACK, name="library answers")
-        answers.open_virtual_port("out")
-        ears = rtmidi.MidiIn(rtmidi.API_UNIX_JACK, name="library ears")
-        ears.open_virtual_port("in")
-        ears.ignore_types(sysex=False)
+        answers = PlainOut("library answers")
         tables: list[np.ndarray] = []
 
-        def take(event: tuple[list[int], float], _: object) -> None:
-            reply = fluid.send(bytes(event[0]))
+        def take(message: bytes) -> None:
+            reply = fluid.send(message)
             stored = fluid.stored_table()
-            if event[0][0] == 0xF0 and stored is not None:
+            if message[0] == 0xF0 and stored is not None:
                 tables.append(stored)
             if reply:
-                answers.send_message(reply)
+                answers.send(reply)
 
-        ears.set_callback(take)
+        ears = PlainIn("library ears", take)
         with LiveRun(
             stage.server.env,
             stage.state,
@@ -376,10 +371,8 @@ def test_the_tuning_of_a_real_synth_is_asked_for_and_put_back(
             run.say("quit")
             assert run.exit_code() == 0
         until(lambda: np.allclose(tables[-1], own, atol=0.01))
-        ears.cancel_callback()
-        time.sleep(0.01)
-        ears.delete()
-        answers.delete()
+        ears.close()
+        answers.close()
 
 
 def test_the_picture_at_a_terminal_obeys_keys_and_gives_the_terminal_back(stage: Stage) -> None:
