@@ -3,6 +3,7 @@
 Fixtures
 --------
 sine_font, organ_font : paths of soundfonts whose pitch is exactly known (`support.soundfont`), written once a run.
+librosa : an independent library of music, out of the extra ``test-more``.
 jack_server : a running JACK server with the dummy driver (`support.jack`); this process's environment points to it.
 
 Environment: the folders of the user's own settings and state are empty ones for the whole run, so that a scale or
@@ -15,16 +16,25 @@ import os
 import shutil
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import hypothesis
 import pytest
-from support import jack, soundfont
+from support import jack, needs, soundfont
 
-# Examples on a machine that does other work too may take their time; the whole run has its own limit.
-hypothesis.settings.register_profile("stillbeat", deadline=None)
+# Examples on a machine that does other work too may take their time; the whole run has its own limit. The same
+# examples every time: a test says the same today and tomorrow. New ones are hunted for in a run of its own,
+# `pytest -m hypothesis --hypothesis-profile=hunt`, which prints how to repeat what it found.
+hypothesis.settings.register_profile("stillbeat", deadline=None, derandomize=True)
+hypothesis.settings.register_profile(
+    "hunt", deadline=None, derandomize=False, max_examples=500, print_blob=True, database=None
+)
 hypothesis.settings.load_profile("stillbeat")
 
 _SYNTHS = ("fluidsynth", "timidity", "jackd")
+_FIXTURE_MARKS = {"jack_server": "jack", "librosa": "more"}
+_QUICK_S = 2.0
+"""A test that takes longer bears the mark ``slow``."""
 
 
 def pytest_report_header() -> str:
@@ -34,6 +44,38 @@ def pytest_report_header() -> str:
         return f"independent synths: {', '.join(_SYNTHS)}"
     end = "FAIL, because CI is set" if os.environ.get("CI") else "be SKIPPED"
     return f"independent synths: {', '.join(missing)} NOT INSTALLED; tests that need them will {end}"
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """What needs a server, a browser, fetched files or heavy packages is slow as well."""
+    for item in items:
+        for fixture in _FIXTURE_MARKS.keys() & set(getattr(item, "fixturenames", ())):
+            item.add_marker(_FIXTURE_MARKS[fixture])
+        if any(item.get_closest_marker(mark) for mark in needs.MARKS):
+            item.add_marker("slow")
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_runtest_setup(item: pytest.Item) -> None:
+    """Let `support.needs` know whose marks count now."""
+    needs.begin(item)
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter, config: pytest.Config) -> None:
+    """One line on what was not tested here; and in a quick run, which tests were not quick."""
+    stats = terminalreporter.stats
+    skips = [report.longrepr for report in stats.get("skipped", ()) if isinstance(report.longrepr, tuple)]
+    line = needs.summary([str(reason) for _, _, reason in skips])
+    if line:
+        terminalreporter.write_line(line, yellow=True)
+    if "not slow" in config.option.markexpr:
+        reports = [report for report in stats.get("passed", ()) if report.duration > _QUICK_S]
+        for report in sorted(reports, key=lambda report: -report.duration):
+            terminalreporter.write_line(
+                f"took {report.duration:.1f} s without the mark slow: {report.nodeid}"
+            )
 
 
 @pytest.fixture(scope="session", autouse=True)
@@ -54,6 +96,12 @@ def sine_font(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def organ_font(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A soundfont of one steady tone of eight partials on all programs and drums."""
     return soundfont.write_soundfont(tmp_path_factory.mktemp("font") / "organ.sf2", soundfont.ORGAN)
+
+
+@pytest.fixture(scope="session")
+def librosa() -> Any:
+    """The library of that name, an independent reference, out of the extra ``test-more``."""
+    return needs.more("librosa")
 
 
 @pytest.fixture

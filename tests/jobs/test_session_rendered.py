@@ -81,6 +81,7 @@ def test_whole_tables_on_timidity(piece: PieceFacts, bundle: Path, sine_font: Pa
     assert max(map(abs, off_cents(synths.render_timidity(track, sine_font), piece, TIMIDITY_FROM))) <= 0.05
 
 
+@pytest.mark.fetched
 @pytest.mark.parametrize("piece", PLAIN, ids=lambda piece: piece.stem)
 def test_bends_on_tinysoundfont(piece: PieceFacts, bundle: Path, sine_font: Path) -> None:
     track = bundle / "synths/student" / f"{piece.stem}.track.mid"

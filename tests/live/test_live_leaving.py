@@ -21,10 +21,12 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from support import jack, measure, synths
+from support import jack, measure, needs, synths
 from support.children import ChildError
 from support.live import LiveRun, player_pid, until
 from support.prober import Prober
+
+pytestmark = pytest.mark.jack
 
 STRIKES = [bytes((0x90 | channel, 48 + 3 * channel, 100)) for channel in range(8)]
 OPTIONS = (
@@ -342,7 +344,7 @@ def test_the_tuning_of_a_real_synth_is_asked_for_and_put_back(
     stage: Stage, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """FluidSynth's library answers a dump request; here it sits behind two ports, and every byte is its own."""
-    rtmidi = pytest.importorskip("rtmidi")
+    rtmidi = needs.rtmidi()
     monkeypatch.setenv("JACK_DEFAULT_SERVER", stage.server.name)
     monkeypatch.setenv("JACK_NO_START_SERVER", "1")
     with synths.FluidSynthLibrary() as fluid:

@@ -5,7 +5,10 @@ from __future__ import annotations
 import subprocess
 import sys
 
+import pytest
 from support import jack
+
+pytestmark = pytest.mark.jack
 
 _ROUNDS = 15
 _PLAYS = """

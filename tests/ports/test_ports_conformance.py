@@ -126,7 +126,7 @@ def jack_world(request: pytest.FixtureRequest) -> Iterator[World]:
         system.close()
 
 
-@pytest.fixture(params=["fake", "jack"])
+@pytest.fixture(params=["fake", pytest.param("jack", marks=pytest.mark.jack)])
 def world(request: pytest.FixtureRequest) -> Iterator[World]:
     """Each test runs on both."""
     source = fake_world() if request.param == "fake" else jack_world(request)

@@ -7,7 +7,7 @@ import sys
 from pathlib import Path
 
 import pytest
-from support import jack
+from support import jack, needs
 
 from bridge.cli import main
 from bridge.errors import PortProblem
@@ -74,7 +74,7 @@ def test_without_python_rtmidi_the_command_says_what_to_install(
 def test_without_any_server_the_command_says_so(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    pytest.importorskip("rtmidi")
+    needs.rtmidi()
     monkeypatch.setenv("JACK_DEFAULT_SERVER", "stillbeat-nobody")
     monkeypatch.setenv("JACK_NO_START_SERVER", "1")
     monkeypatch.setattr(rtmidi_ports, "midi_systems", lambda: {"JACK": rtmidi_ports._rtmidi().API_UNIX_JACK})

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import shutil
 import subprocess
 import sys
 import zlib
@@ -13,8 +12,8 @@ from pathlib import Path
 import pytest
 from matplotlib.font_manager import FontProperties
 from matplotlib.textpath import TextPath
+from support.needs import program
 from support.sheets import SESSION, odd, open_d
-from support.synths import missing
 
 from bridge.errors import MethodProblem, ValueProblem
 from bridge.sheet import needs
@@ -32,9 +31,9 @@ ALL = (open_d(), *odd())
 
 def poppler(*command: str, data: bytes) -> str:
     """Run a tool of Poppler, an independent reader, on a PDF."""
-    if shutil.which(command[0]) is None:
-        missing(f"{command[0]} (Debian package poppler-utils)")
-    done = subprocess.run(command, input=data, capture_output=True, check=True, timeout=120)
+    done = subprocess.run(
+        [program(command[0]), *command[1:]], input=data, capture_output=True, check=True, timeout=120
+    )
     assert not done.stderr, done.stderr.decode()
     return done.stdout.decode("utf-8")
 

