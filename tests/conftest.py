@@ -3,6 +3,7 @@
 Fixtures
 --------
 sine_font, organ_font : paths of soundfonts whose pitch is exactly known (`support.soundfont`), written once a run.
+evening_bundle : the example session, built once a run.
 librosa : an independent library of music, out of the extra ``test-more``.
 jack_server : a running JACK server with the dummy driver (`support.jack`); this process's environment points to it.
 
@@ -20,7 +21,7 @@ from typing import Any
 
 import hypothesis
 import pytest
-from support import jack, needs, soundfont
+from support import evening, jack, needs, once, soundfont, workers
 
 # Examples on a machine that does other work too may take their time; the whole run has its own limit. The same
 # examples every time: a test says the same today and tomorrow. New ones are hunted for in a run of its own,
@@ -47,13 +48,21 @@ def pytest_report_header() -> str:
 
 
 @pytest.hookimpl(tryfirst=True)
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """What needs a server, a browser, fetched files or heavy packages is slow as well."""
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """What needs a server, a browser, fetched files or heavy packages is slow as well; workers have their order."""
     for item in items:
         for fixture in _FIXTURE_MARKS.keys() & set(getattr(item, "fixturenames", ())):
             item.add_marker(_FIXTURE_MARKS[fixture])
         if any(item.get_closest_marker(mark) for mark in needs.MARKS):
             item.add_marker("slow")
+    if hasattr(config, "workerinput"):
+        items[:] = workers.in_order(items)
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
+    """Share the tests between workers as `support.workers` says, unless another way was asked for."""
+    return workers.scheduler(config, log) if config.option.dist == "load" else None
 
 
 @pytest.hookimpl(tryfirst=True)
@@ -96,6 +105,17 @@ def sine_font(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def organ_font(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A soundfont of one steady tone of eight partials on all programs and drums."""
     return soundfont.write_soundfont(tmp_path_factory.mktemp("font") / "organ.sf2", soundfont.ORGAN)
+
+
+@pytest.fixture(scope="session")
+def evening_bundle(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The session of ``examples/evening``, built: to be read, not written to."""
+    from bridge.jobs.session_build import build_session
+
+    def make(folder: Path) -> None:
+        build_session(evening.FOLDER / "evening.toml", folder / "bundle", processes=1)
+
+    return once.folder(tmp_path_factory, "evening", make) / "bundle"
 
 
 @pytest.fixture(scope="session")

@@ -31,11 +31,9 @@ PLAIN = [
 ]  # without drums, which sound too here
 
 
-@pytest.fixture(scope="module")
-def bundle(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = tmp_path_factory.mktemp("evening") / "bundle"
-    build_session(evening.FOLDER / "evening.toml", folder, processes=1)
-    return folder
+@pytest.fixture(scope="session")
+def bundle(evening_bundle: Path) -> Path:
+    return evening_bundle
 
 
 def chords(path: Path) -> list[tuple[float, float, int, frozenset[int]]]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -61,7 +62,9 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return made
 
 
+@cache
 def heard(folder: Path, line: str) -> Session:
+    """What a session with this line is; listening to a take is slow, so each is heard once."""
     (folder / "evening.toml").write_text(SESSION.format(take=line))
     return open_session(folder / "evening.toml")
 

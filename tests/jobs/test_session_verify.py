@@ -12,6 +12,7 @@ from pathlib import Path
 
 import mido
 import pytest
+from support import once
 
 from bridge.errors import InputProblem
 from bridge.jobs.session_build import build_session
@@ -83,7 +84,10 @@ tonic = "G"
 @pytest.fixture(scope="module")
 def master(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A bundle with every method; its track holds notes through changes of table, bends and fine tuning of its own."""
-    folder = tmp_path_factory.mktemp("verify")
+    return once.folder(tmp_path_factory, "verify", make_master) / "out"
+
+
+def make_master(folder: Path) -> None:
     midi = mido.MidiFile(ticks_per_beat=96)
     track = mido.MidiTrack()
     midi.tracks.append(track)
@@ -103,7 +107,6 @@ def master(tmp_path_factory: pytest.TempPathFactory) -> Path:
     midi.save(folder / "long.mid")
     (folder / "x.toml").write_text(SESSION)
     build_session(folder / "x.toml", folder / "out", processes=1)
-    return folder / "out"
 
 
 @pytest.fixture

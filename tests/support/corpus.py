@@ -27,13 +27,13 @@ import tarfile
 import tempfile
 import zipfile
 from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass
 from fnmatch import fnmatch
 from functools import cache
 from pathlib import Path, PurePosixPath
 
 from support import needs
+from support.once import lock
 
 LIMIT_S = 240
 """No download may take longer than this."""
@@ -188,7 +188,7 @@ def _fetched(package: Package) -> Path | str:
     target = place / (package.label if package.count else f"{package.label}-{sys.implementation.cache_tag}")
     try:
         place.mkdir(parents=True, exist_ok=True)
-        with _lock(place / f"{target.name}.lock"):
+        with lock(place / f"{target.name}.lock"):
             if not target.is_dir():
                 with tempfile.TemporaryDirectory(dir=place, prefix=".fetching-") as scratch:
                     download = _download(package, Path(scratch))
@@ -198,17 +198,6 @@ def _fetched(package: Package) -> Path | str:
     except (_Missing, OSError, subprocess.SubprocessError) as problem:
         return str(problem)
     return target
-
-
-@contextmanager
-def _lock(path: Path) -> Iterator[None]:
-    """Hold a lock between processes, where the system has file locks."""
-    with open(path, "w") as stream:
-        if importlib.util.find_spec("fcntl"):
-            import fcntl
-
-            fcntl.flock(stream, fcntl.LOCK_EX)
-        yield
 
 
 def _download(package: Package, scratch: Path) -> Path:
