@@ -112,6 +112,7 @@ def neighbours(folder: Path) -> list[str]:
     return sorted(path.name for path in folder.parent.iterdir())
 
 
+@pytest.mark.slow
 def test_the_same_session_gives_the_same_bytes_everywhere(home: Path, tmp_path: Path) -> None:
     other = tmp_path / "elsewhere" / "deeper"
     shutil.copytree(home, other)
@@ -163,6 +164,7 @@ def test_a_second_build_needs_permission_and_then_does_nothing_again(home: Path,
     )
 
 
+@pytest.mark.slow
 def test_one_change_touches_one_piece(home: Path, out: Path) -> None:
     before = inodes(out)
     text = (home / "short.toml").read_text()
@@ -344,6 +346,7 @@ def printed(home: Path) -> Path:
     return home
 
 
+@pytest.mark.slow
 def test_pages_come_for_every_piece_and_for_the_whole(printed: Path, tmp_path: Path) -> None:
     built = build_session(printed / "short.toml", tmp_path / "out", processes=1)
     names = [
@@ -364,6 +367,7 @@ def test_pages_come_for_every_piece_and_for_the_whole(printed: Path, tmp_path: P
     assert (built.done, other.done) == (17, 17)
 
 
+@pytest.mark.slow
 def test_a_changed_piece_changes_its_page_and_that_of_the_whole(printed: Path, tmp_path: Path) -> None:
     out = tmp_path / "out"
     build_session(printed / "short.toml", out, processes=1)
@@ -383,6 +387,7 @@ def test_a_changed_piece_changes_its_page_and_that_of_the_whole(printed: Path, t
     assert not verify_session(out).problems
 
 
+@pytest.mark.slow
 def test_a_long_session_comes_in_parts(
     printed: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -418,6 +423,7 @@ if __name__ == "__main__":
 """
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="only where processes can be killed")
 def test_a_killed_build_leaves_the_old_bundle_whole(home: Path, tmp_path: Path) -> None:
     out = tmp_path / "out"

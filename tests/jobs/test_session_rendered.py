@@ -22,6 +22,8 @@ from bridge.jobs.render import render_midi
 from bridge.jobs.session_build import build_session
 from bridge.store.smf import read_midi
 
+pytestmark = pytest.mark.slow
+
 LEAST_S = 0.85
 TIMIDITY_FROM = 1
 """TiMidity++ 2.14 leaves out a note at the very first tick if its key is the next to be struck on the channel."""

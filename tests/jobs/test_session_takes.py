@@ -17,6 +17,8 @@ from bridge.jobs.session_verify import verify_session
 from bridge.store.session import Session, built
 from bridge.tuning.reference import Reference
 
+pytestmark = pytest.mark.slow
+
 D3_HZ = 145.9
 NEAR_CENTS = 0.5
 """Strings 35 dB above noise are measured more closely than this."""

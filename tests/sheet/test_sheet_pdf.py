@@ -54,6 +54,7 @@ def extent(text: Text) -> tuple[float, float, float, float]:
     return left, text.y - 0.73 * text.size, left + wide, text.y
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("paper", PAPERS)
 def test_nothing_is_cut_and_no_words_lie_over_others(paper: str) -> None:
     width, height = PAPERS[paper]
@@ -128,6 +129,7 @@ def test_an_independent_reader_finds_fonts_and_paper() -> None:
     assert all(row[-5:-2] == ["yes", "yes", "yes"] for row in rows)  # embedded, a subset, with Unicode
 
 
+@pytest.mark.slow
 def test_the_same_bytes_in_every_process(tmp_path: Path) -> None:
     code = (
         "import sys; sys.path.insert(0, sys.argv[1])\n"

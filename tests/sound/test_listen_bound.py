@@ -37,6 +37,7 @@ def test_the_bound_itself_is_rife_and_boorstyns_for_one_steady_tone() -> None:
     assert crb_cents(tone, 2.0, RATE, sigma) == pytest.approx(expected, rel=1e-3)
 
 
+@pytest.mark.slow
 def test_the_bound_is_what_damping_and_partials_make_of_it() -> None:
     # A decaying tone tells less than a steady one; twelve partials tell more than one, stiffness unknown or not.
     one = crb_cents(Pluck(100.0, partials=1, decay_s=1.0), 2.0, RATE, 0.1)
@@ -44,6 +45,7 @@ def test_the_bound_is_what_damping_and_partials_make_of_it() -> None:
     assert crb_cents(Pluck(100.0, partials=12, decay_s=1.0), 2.0, RATE, 0.1) < one
 
 
+@pytest.mark.slow
 def test_median_error_at_30_db_is_below_a_twentieth_of_a_cent() -> None:
     rng = np.random.default_rng(30)
     errors = []
@@ -55,6 +57,7 @@ def test_median_error_at_30_db_is_below_a_twentieth_of_a_cent() -> None:
     assert max(errors) < 0.05
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("decay_power", "seed"), [(0.5, 1), (1.0, 2)])
 def test_error_is_within_three_times_the_bound_and_the_claim_is_honest(decay_power: float, seed: int) -> None:
     rng = np.random.default_rng(seed)
@@ -75,6 +78,7 @@ def test_error_is_within_three_times_the_bound_and_the_claim_is_honest(decay_pow
     assert np.mean(np.abs(claims) > 3.0) < 0.05
 
 
+@pytest.mark.slow
 def test_no_octave_errors_in_400_strings() -> None:
     """The full ten thousand are run by ``tests/bench/bench_listen.py --octaves 10000``."""
     rng = np.random.default_rng(400)

@@ -57,6 +57,7 @@ def test_readings_settle_to_a_tenth_of_a_cent(hz: float) -> None:
     assert all(abs(off_cents(r, pluck.first_hz)) < 20.0 for _, r in all_of_them)
 
 
+@pytest.mark.slow
 def test_blocks_of_any_length_give_the_same_readings() -> None:
     sound = noisy(Pluck(196.0, 5e-5, 2.0).samples(1.0, RATE), 30, np.random.default_rng(2))
     by_block = {block: [r for _, r in readings(sound, block) if r.steady] for block in (1, 64, 100, 480)}
