@@ -80,14 +80,16 @@ def test_makers_pitch_of_the_font_agrees() -> None:
         assert abs(1200 * math.log2(note.hz / sample.maker_hz)) < 8.0, row["sample"]
 
 
-@pytest.fixture(params=[pytest.param(f"vocadito_{n}.wav", marks=pytest.mark.fetched) for n in (10, 14)])
+@pytest.fixture(
+    scope="module", params=[pytest.param(f"vocadito_{n}.wav", marks=pytest.mark.fetched) for n in (10, 14)]
+)
 def voice(request: pytest.FixtureRequest) -> tuple[np.ndarray, int]:
     path = next(p for p in solo_voices() if p.name == request.param)
     samples, rate = soundfile.read(path, always_2d=True)
     return samples.mean(axis=1), rate
 
 
-@pytest.fixture
+@pytest.fixture(scope="module")
 def pyin(librosa: ModuleType, voice: tuple[np.ndarray, int]) -> tuple[np.ndarray, np.ndarray]:
     """Pitch frame by frame (0 where unvoiced) and the frames' middles, by probabilistic YIN."""
     sound, rate = voice

@@ -11,7 +11,7 @@ Three rules, kept here alone.
 
 Imports nothing of the project.
 
-Index: `MARKS`, `missing`, `program`, `portaudio`, `rtmidi`, `more`, `uses`, `begin`, `summary`.
+Index: `MARKS`, `missing`, `program`, `portaudio`, `rtmidi`, `more`, `often`, `uses`, `begin`, `summary`.
 """
 
 from __future__ import annotations
@@ -106,6 +106,11 @@ def more(name: str) -> Any:
     except ModuleNotFoundError:
         must = bool(os.environ.get("STILLBEAT_TEST_MORE"))
         missing(f"the Python package {name}", TEST_MORE, must=must)
+
+
+def often(times: int, *, long: int) -> int:
+    """How often a campaign repeats something: more often where the environment variable ``STILLBEAT_LONG`` is set."""
+    return long if os.environ.get("STILLBEAT_LONG") else times
 
 
 def begin(item: pytest.Item) -> None:
