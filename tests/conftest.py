@@ -5,7 +5,8 @@ Fixtures
 sine_font, organ_font : paths of soundfonts whose pitch is exactly known (`support.soundfont`), written once a run.
 evening_bundle : the example session, built once a run.
 librosa : an independent library of music, out of the extra ``test-more``.
-jack_server : a running JACK server with the dummy driver (`support.jack`); this process's environment points to it.
+jack_server : a running JACK server with the dummy driver (`support.jack`), the same for a file's tests; this process's
+    environment points to it.
 
 Environment: the folders of the user's own settings and state are empty ones for the whole run, so that a scale or
 guitar of the user's own cannot change what the shipped ones mean, and no test leaves anything there. numpy computes
@@ -131,10 +132,20 @@ def librosa() -> Any:
     return needs.more("librosa")
 
 
-@pytest.fixture
-def jack_server(monkeypatch: pytest.MonkeyPatch) -> Iterator[jack.JackServer]:
-    """A JACK server; clients in this process and its children find it through the environment."""
+@pytest.fixture(scope="module")
+def _jack_server_of_the_file() -> Iterator[jack.JackServer]:
     with jack.JackServer() as server:
-        for name in ("JACK_DEFAULT_SERVER", "JACK_NO_START_SERVER", "STILLBEAT_NAME"):
-            monkeypatch.setenv(name, server.env[name])
         yield server
+
+
+@pytest.fixture
+def jack_server(
+    _jack_server_of_the_file: jack.JackServer, monkeypatch: pytest.MonkeyPatch
+) -> jack.JackServer:
+    """A JACK server; clients in this process and its children find it through the environment."""
+    server = _jack_server_of_the_file
+    if not server.alive:  # a test before has killed it
+        server.start()
+    for name in ("JACK_DEFAULT_SERVER", "JACK_NO_START_SERVER", "STILLBEAT_NAME"):
+        monkeypatch.setenv(name, server.env[name])
+    return server
