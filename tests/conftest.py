@@ -23,7 +23,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 os.environ.setdefault("OMP_NUM_THREADS", "1")
 
 import shutil
-from collections.abc import Iterator
+from collections.abc import Generator, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -79,20 +79,22 @@ def pytest_runtest_setup(item: pytest.Item) -> None:
     needs.begin(item)
 
 
-@pytest.hookimpl(trylast=True)
-def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter, config: pytest.Config) -> None:
-    """One line on what was not tested here; and in a quick run, which tests were not quick."""
+@pytest.hookimpl(wrapper=True, tryfirst=True)
+def pytest_terminal_summary(
+    terminalreporter: pytest.TerminalReporter, config: pytest.Config
+) -> Generator[None, None, None]:
+    """At the very end one line on what was not tested here; in a quick run also which tests were not quick."""
+    yield
     stats = terminalreporter.stats
+    if "not slow" in config.option.markexpr:
+        reports = [report for report in stats.get("passed", ()) if report.duration > _QUICK_S]
+        for report in sorted(reports, key=lambda report: -report.duration):
+            took = f"took {report.duration:.1f} s without the mark slow: {report.nodeid}"
+            terminalreporter.write_line(took)
     skips = [report.longrepr for report in stats.get("skipped", ()) if isinstance(report.longrepr, tuple)]
     line = needs.summary([str(reason) for _, _, reason in skips])
     if line:
         terminalreporter.write_line(line, yellow=True)
-    if "not slow" in config.option.markexpr:
-        reports = [report for report in stats.get("passed", ()) if report.duration > _QUICK_S]
-        for report in sorted(reports, key=lambda report: -report.duration):
-            terminalreporter.write_line(
-                f"took {report.duration:.1f} s without the mark slow: {report.nodeid}"
-            )
 
 
 @pytest.fixture(scope="session", autouse=True)
