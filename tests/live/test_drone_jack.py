@@ -55,10 +55,18 @@ def rates(run: DroneRun) -> list[float]:
     return [float(found[1]) for line in run.lines if (found := re.search(r": ([\d.]+) beats a second", line))]
 
 
+@pytest.fixture(scope="module")
+def sound_server() -> Iterator[jack.JackServer]:
+    with jack.JackServer(frames=256, portaudio=True) as server:
+        yield server
+
+
 @pytest.fixture
-def stage() -> Iterator[tuple[jack.JackServer, jack.JackTap]]:
-    with jack.JackServer(frames=256, portaudio=True) as server, jack.JackTap(server) as tap:
-        yield server, tap
+def stage(sound_server: jack.JackServer) -> Iterator[tuple[jack.JackServer, jack.JackTap]]:
+    if not sound_server.alive:
+        sound_server.start()
+    with jack.JackTap(sound_server) as tap:
+        yield sound_server, tap
 
 
 @pytest.mark.parametrize("method", ["note", "bend"])
