@@ -21,7 +21,23 @@ PACKAGE = ROOT / "bridge"
 MODULES = sorted(PACKAGE.rglob("*.py"))
 
 # In building order: a room imports only from itself and from rooms before it.
-ROOMS = ["errors", "tuning", "wire", "engine", "store", "sound", "ports", "sheet", "jobs", "live", "cli"]
+ROOMS = [
+    "errors",
+    "tuning",
+    "wire",
+    "engine",
+    "store",
+    "sound",
+    "ports",
+    "sheet",
+    "jobs",
+    "live",
+    "cli",
+    "door",
+    "mido_backend",
+]
+FACE = "__init__"
+"""`bridge/__init__.py`: loads `bridge.errors` alone, and imports from any room where a function is called."""
 # Beyond the standard library, and what DEVELOPERS.md says about it.
 LIBRARIES: dict[str, set[str]] = {
     "errors": set(),
@@ -31,10 +47,12 @@ LIBRARIES: dict[str, set[str]] = {
     "store": {"numpy", "platformdirs"},
     "sound": {"numpy", "soundfile", "sounddevice"},
     "ports": {"rtmidi"},
-    "sheet": {"fontTools", "jinja2", "markupsafe", "matplotlib", "numpy"},
+    "sheet": {"jinja2", "markupsafe", "numpy", "typst"},
     "jobs": {"numpy"},
     "live": {"numpy", "platformdirs", "rich"},
     "cli": {"click", "rich"},
+    "door": {"click", "mido"},
+    "mido_backend": set(),
 }
 # Neither time, threads nor the outside world in the rooms that only compute.
 OUTSIDE = {
@@ -54,7 +72,9 @@ OUTSIDE = {
 }
 PURE = ("tuning", "wire", "engine")
 # Not everywhere installed, or slow to import: never at the top of a module.
-LAZY = {"fontTools", "jinja2", "markupsafe", "matplotlib", "rtmidi", "sounddevice"}
+LAZY = {"jinja2", "markupsafe", "rtmidi", "sounddevice", "typst"}
+# What only those use who have it loaded already: programs written with mido.
+MIDO_ROOMS = {"door", "mido_backend", FACE}
 # Functions that import what they are given the name of.
 LOADERS = ("import_module", "__import__", "needed")
 
@@ -181,9 +201,11 @@ def test_imports_point_only_at_earlier_rooms() -> None:
     for module in MODULES:
         room = room_of(module)
         names = list(imported(everywhere(tree_of(module))))
-        if room in ("__init__", "__main__"):
-            allowed = set() if room == "__init__" else {"bridge.cli", "bridge.cli.main"}
-            bad = {name for name in names if name.startswith("bridge.")} - allowed
+        if room == FACE:
+            at_once = set(imported(at_start(tree_of(module))))
+            bad = {name for name in at_once if not name.startswith(("bridge.errors", "typing", "__future__"))}
+        elif room == "__main__":
+            bad = {name for name in names if name.startswith("bridge.")} - {"bridge.cli", "bridge.cli.main"}
         else:
             bad = {name for name in names if rule_breaks(room, name)}
         wrong += [f"{name_of(module)}: {room} may not import {name}" for name in sorted(bad)]
@@ -192,8 +214,9 @@ def test_imports_point_only_at_earlier_rooms() -> None:
 
 def test_no_circle_inside_a_room() -> None:
     """Neither between modules nor between the folders inside a room, by what stands at the top of modules."""
-    imports = leans_on({dotted(module): tree_of(module) for module in MODULES})
-    assert sum(map(len, imports.values())) > len(MODULES)
+    modules = [module for module in MODULES if room_of(module) not in (FACE, "__main__")]
+    imports = leans_on({dotted(module): tree_of(module) for module in modules})
+    assert sum(map(len, imports.values())) > len(modules)
     assert not circle(imports)
     assert not circle(between_parts(imports))
 
@@ -251,6 +274,16 @@ def test_one_module_alone_imports_rtmidi() -> None:
     assert all(user.startswith("bridge/ports/") for user in users)
 
 
+def test_mido_is_imported_only_where_programs_written_with_it_come_in() -> None:
+    users = {
+        room_of(module)
+        for module in MODULES
+        if any(name.split(".")[0] == "mido" for name in imported(everywhere(tree_of(module))))
+    }
+    assert users
+    assert users <= MIDO_ROOMS
+
+
 def test_what_may_be_missing_is_imported_late() -> None:
     for module in MODULES:
         names = {name.split(".")[0] for name in imported(at_start(tree_of(module)))}
@@ -280,7 +313,7 @@ def test_help_starts_without_heavy_imports() -> None:
     assert done.returncode == 0, done.stderr
     text, _, loaded = done.stdout.rpartition("loaded:")
     assert "retune" in text
-    heavy = {"numpy", "rtmidi", "mido", "soundfile", "sounddevice", "scipy", "matplotlib", "jinja2"}
+    heavy = {"numpy", "rtmidi", "mido", "soundfile", "sounddevice", "scipy", "jinja2", "typst"}
     assert not heavy & set(loaded.split())
 
 

@@ -54,7 +54,7 @@ def _play_demo(demo: Demo, device: str | None, asked: bool) -> None:
     """Play where there is a sound card; otherwise say why not, which is a fault only if it was asked for."""
     from bridge.cli.printing import show
     from bridge.errors import PortProblem
-    from bridge.sound.asking import sound_problem
+    from bridge.sound.device.asking import sound_problem
 
     problem = sound_problem("output", device)
     if not problem and not asked and os.environ.get("CI"):
@@ -65,7 +65,7 @@ def _play_demo(demo: Demo, device: str | None, asked: bool) -> None:
     if problem:
         show(f"not played: {problem}. The sound files above hold what would have been heard.")
         return
-    from bridge.live.drone_demo import play_demo
+    from bridge.live.demo_aloud import play_demo
 
     show(
         "now aloud: a third over the tonic, tempered until it settles, and then the piece, just. q or Ctrl-C ends it"

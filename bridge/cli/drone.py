@@ -134,7 +134,6 @@ def drone_command(request: TableRequest, **chosen: Any) -> None:
     with the volume down, above all over headphones; take breaks.
     """
     from bridge.errors import ValueProblem
-    from bridge.jobs.drone import LESSON, DroneRequest
 
     ways = [
         name
@@ -143,9 +142,21 @@ def drone_command(request: TableRequest, **chosen: Any) -> None:
     ]
     if len(ways) > 1:
         raise ValueProblem(f"{' and '.join(ways)} were both asked for", "a drone goes one way at a time")
+    asked = drone_request(chosen)
+    if chosen["output"] is not None:
+        _to_file(request, asked, chosen["output"], chosen["overwrite"])
+    else:
+        _aloud(request, asked, chosen)
+
+
+def drone_request(chosen: dict[str, Any]) -> DroneRequest:
+    """Return the drone that the options ask for."""
+    from bridge.errors import ValueProblem
+    from bridge.jobs.drone import LESSON, DroneRequest
+
     if chosen["lesson"] and (chosen["steps"] or chosen["notes"]):
         raise ValueProblem("a lesson has steps of its own", "leave --lesson away, or notes and --step")
-    asked = DroneRequest(
+    return DroneRequest(
         notes=chosen["notes"],
         steps=LESSON if chosen["lesson"] else chosen["steps"],
         **{
@@ -164,10 +175,6 @@ def drone_command(request: TableRequest, **chosen: Any) -> None:
             )
         },
     )
-    if chosen["output"] is not None:
-        _to_file(request, asked, chosen["output"], chosen["overwrite"])
-    else:
-        _aloud(request, asked, chosen)
 
 
 def _to_file(request: TableRequest, asked: DroneRequest, output: Path, overwrite: bool) -> None:
@@ -194,11 +201,11 @@ def _to_file(request: TableRequest, asked: DroneRequest, output: Path, overwrite
 
 
 def _aloud(request: TableRequest, asked: DroneRequest, chosen: dict[str, Any]) -> None:
-    from bridge.live.supervise import Supervisor
+    from bridge.live.desk.supervise import Supervisor
 
     with Supervisor() as supervisor:  # first, so that its process gets ready while the table is worked out
         from bridge.jobs.channel_list import parse_channels
-        from bridge.live.drone_prepare import prepare_drone
+        from bridge.live.prepare.drone import prepare_drone
 
         prepared = prepare_drone(
             request,
@@ -211,7 +218,7 @@ def _aloud(request: TableRequest, asked: DroneRequest, chosen: dict[str, Any]) -
             system=chosen["system"],
         )
         warn_doubt(prepared.doubt)
-        from bridge.live.drone_display import make_drone_display
+        from bridge.live.desk.drone_display import make_drone_display
 
         supervisor.perform(
             prepared.plan,

@@ -12,7 +12,7 @@ from bridge.cli.options import table_options, warn_doubt
 if TYPE_CHECKING:
     from bridge.jobs.choose import TableRequest
     from bridge.jobs.hearing import Together
-    from bridge.sound.heard import Heard, HeardNote
+    from bridge.sound.listening.heard import Heard, HeardNote
     from bridge.tuning.tables import Table
 
 
@@ -76,7 +76,7 @@ def listen_command(
     if as_json:
         import json
 
-        from bridge.sound.heard import heard_to_json
+        from bridge.sound.listening.heard import heard_to_json
 
         click.echo(json.dumps(heard_to_json(heard.notes), indent=1, allow_nan=False))
         for refusal in heard.refusals:
@@ -103,11 +103,11 @@ def _table(request: TableRequest) -> Table | None:
 
 def _sound(file: Path | None, seconds: float, device: str | None) -> tuple[Any, int]:
     if file is not None:
-        from bridge.sound.audiofile import read_audio
+        from bridge.sound.files.audiofile import read_audio
 
         return read_audio(file)
-    from bridge.sound.asking import usable_microphone
-    from bridge.sound.microphone import record
+    from bridge.sound.device.asking import usable_microphone
+    from bridge.sound.device.microphone import record
 
     microphone = usable_microphone(device)
     click.echo(

@@ -11,7 +11,7 @@ from bridge.cli.options import method_option, table_options, warn_doubt
 
 if TYPE_CHECKING:
     from bridge.jobs.choose import TableRequest
-    from bridge.live.prepare import Prepared
+    from bridge.live.prepare.keyboard import Prepared
 
 
 class _LiveCommand(click.Command):
@@ -161,13 +161,13 @@ def live_command(request: TableRequest, **chosen: Any) -> None:
     On the way out, whatever the reason, notes are let go, and the synth is put back as it was (with --synth-reply) or
     to equal temperament. Start at a low level, above all over headphones.
     """
-    from bridge.live.supervise import Supervisor
+    from bridge.live.desk.supervise import Supervisor
 
     with Supervisor() as supervisor:  # first, so that its process gets ready while tables are worked out
-        prepared = _evening(request, chosen) if chosen["session"] else _tables(request, chosen)
+        prepared = _evening(request, chosen) if chosen["session"] else prepare_tables(request, chosen)
         warn_doubt(prepared.doubt)
-        from bridge.live.display import Labels, make_display
-        from bridge.live.typed import keys_shown
+        from bridge.live.desk.display import Labels, make_display
+        from bridge.live.desk.typed import keys_shown
 
         plan = prepared.plan
         shown = keys_shown(bool(plan.starts), plan.hold is not None, prepared.listening is not None)
@@ -180,12 +180,12 @@ def live_command(request: TableRequest, **chosen: Any) -> None:
         )
 
 
-def _tables(request: TableRequest, chosen: dict[str, Any]) -> Prepared:
+def prepare_tables(request: TableRequest, chosen: dict[str, Any]) -> Prepared:
     """Prepare to play with the tables that the options describe."""
     from bridge.errors import ValueProblem
     from bridge.jobs.channel_list import parse_channels
-    from bridge.live.prepare import LiveRequest, parse_on_change, prepare
-    from bridge.live.track import parse_bars
+    from bridge.live.backing import parse_bars
+    from bridge.live.prepare.keyboard import LiveRequest, parse_on_change, prepare
 
     if chosen["out_port"] is None:
         raise ValueProblem("nothing says where it sounds", "name the synth's port with --out; see: ports")
@@ -221,8 +221,8 @@ def _evening(request: TableRequest, chosen: dict[str, Any]) -> Prepared:
     from bridge.errors import ValueProblem
     from bridge.jobs.channel_list import parse_channels
     from bridge.jobs.choose import TableRequest as Request
-    from bridge.live.evening import EveningRequest, prepare_evening
-    from bridge.live.prepare import parse_on_change
+    from bridge.live.prepare.evening import EveningRequest, prepare_evening
+    from bridge.live.prepare.keyboard import parse_on_change
 
     theirs = {
         "slots": "--slot",
@@ -268,9 +268,9 @@ def _evening(request: TableRequest, chosen: dict[str, Any]) -> Prepared:
 
 def _controls(chosen: dict[str, Any], zone_means: Literal["tonic", "piece"]) -> Any:
     """Read the options that say what chooses tables."""
-    from bridge.engine.live_controls import Controls, parse_foot
+    from bridge.engine.play.controls import Controls, parse_foot
     from bridge.errors import ValueProblem
-    from bridge.live.prepare import parse_zone
+    from bridge.live.prepare.keyboard import parse_zone
 
     text = (chosen["control_channel"] or "16").strip().lower()
     if text != "none" and not text.isdecimal():

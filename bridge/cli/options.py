@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from functools import wraps
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
+
+if TYPE_CHECKING:
+    from bridge.jobs.choose import TableRequest
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -66,11 +69,7 @@ def table_options(argument: bool) -> Callable[[F], F]:
     def decorate(function: F) -> F:
         @wraps(function)
         def with_request(**values: Any) -> Any:
-            from bridge.jobs.choose import TableRequest
-
-            names = TableRequest.__dataclass_fields__
-            chosen = {name: values.pop(name) for name in names}
-            return function(request=TableRequest(**chosen), **values)
+            return function(request=take_table(values), **values)
 
         decorated: Any = with_request
         for option in reversed(_TABLE_OPTIONS):
@@ -85,6 +84,13 @@ def table_options(argument: bool) -> Callable[[F], F]:
         return result
 
     return decorate
+
+
+def take_table(values: dict[str, Any]) -> TableRequest:
+    """Take the options that describe a table out of a command's parsed `values`."""
+    from bridge.jobs.choose import TableRequest
+
+    return TableRequest(**{name: values.pop(name) for name in TableRequest.__dataclass_fields__})
 
 
 METHODS = ("auto", "note", "octave", "dump", "bend", "mpe")

@@ -11,9 +11,9 @@ import click
 from bridge.cli.options import overwrite_option
 
 if TYPE_CHECKING:
-    from bridge.engine.probe_course import Findings
+    from bridge.engine.probe.course import Findings
     from bridge.jobs.probe import ProbeReport
-    from bridge.live.probe_open import Stage
+    from bridge.live.probe.open import Stage
 
 _CAUTION = "Turn the synth down first, above all over headphones: test notes are quiet, but not every synth obeys that."
 
@@ -103,7 +103,7 @@ def probe_command(
     import datetime
 
     from bridge.jobs.probe import make_report, report_json, where_to_write, write_profile
-    from bridge.live.probe_open import ProbeRequest, find_stage, run_probe
+    from bridge.live.probe.open import ProbeRequest, find_stage, run_probe
     from bridge.tuning.notes import parse_note
 
     if ask and device is not None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -11,7 +11,7 @@ from bridge.cli.options import method_option, overwrite_option, table_options, w
 
 if TYPE_CHECKING:
     from bridge.jobs.choose import TableRequest
-    from bridge.jobs.retune import Retuned
+    from bridge.jobs.retune import Retuned, RetuneRequest
 
 
 @click.command("retune")
@@ -65,18 +65,10 @@ def retune_command(
     request: TableRequest,
     file: Path,
     output: Path,
-    method: str,
-    synth: str | None,
-    changes: tuple[str, ...],
-    follow_key_signatures: bool,
-    channels: str | None,
-    parts: tuple[int, ...],
-    plain: bool,
-    tail_s: float,
     report: bool,
     report_json: Path | None,
-    equal: bool,
     overwrite: bool,
+    **chosen: Any,
 ) -> None:
     """Retune the MIDI file FILE so that it matches the guitar. The file itself is never changed.
 
@@ -89,26 +81,11 @@ def retune_command(
     import json
 
     from bridge.cli.printing import progress_bar, show
-    from bridge.jobs.channel_list import parse_channels
-    from bridge.jobs.choose import choose_table
-    from bridge.jobs.retune import RetuneRequest, retune_file
+    from bridge.jobs.retune import retune_file
     from bridge.store.files import check_output, write_bytes_atomic
-    from bridge.tuning.changes import parse_at
 
-    spec = choose_table(request)
-    warn_doubt(spec.reference.doubt)
-    wanted = RetuneRequest(
-        spec=spec,
-        method=method,
-        synth=synth,
-        at=tuple(parse_at(text) for text in changes),
-        follow_key_signatures=follow_key_signatures,
-        equal=equal,
-        channels=parse_channels(channels) if channels else None,
-        parts=parts,
-        plain=plain,
-        tail_s=tail_s,
-    )
+    wanted = retune_request(request, chosen)
+    warn_doubt(wanted.spec.reference.doubt)
     if report_json is not None:
         check_output(report_json, overwrite=overwrite, inputs=(file,))
     with progress_bar() as advance:
@@ -120,6 +97,27 @@ def retune_command(
         write_bytes_atomic(report_json, text.encode("utf-8"), overwrite=overwrite)
     _print_result(done, report)
     show(f"wrote {output}")
+
+
+def retune_request(request: TableRequest, chosen: dict[str, Any]) -> RetuneRequest:
+    """Return what the options ask for: `chosen` holds those that say how the table reaches the synth, and when."""
+    from bridge.jobs.channel_list import parse_channels
+    from bridge.jobs.choose import choose_table
+    from bridge.jobs.retune import RetuneRequest
+    from bridge.tuning.changes import parse_at
+
+    return RetuneRequest(
+        spec=choose_table(request),
+        method=chosen["method"],
+        synth=chosen["synth"],
+        at=tuple(parse_at(text) for text in chosen["changes"]),
+        follow_key_signatures=chosen["follow_key_signatures"],
+        equal=chosen["equal"],
+        channels=parse_channels(chosen["channels"]) if chosen["channels"] else None,
+        parts=chosen["parts"],
+        plain=chosen["plain"],
+        tail_s=chosen["tail_s"],
+    )
 
 
 def _print_result(done: Retuned, whole: bool) -> None:

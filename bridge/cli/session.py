@@ -10,8 +10,8 @@ import click
 from bridge.cli.options import overwrite_option
 
 if TYPE_CHECKING:
-    from bridge.jobs.session_check import Checked
-    from bridge.jobs.session_plan import SessionPlan
+    from bridge.jobs.session.check import Checked
+    from bridge.jobs.session.plan import SessionPlan
 
 _MOST_NOTICES = 10
 
@@ -64,7 +64,7 @@ def new_command(
 ) -> None:
     """Write a session file FILE to fill in, with a comment on every entry."""
     from bridge.cli.printing import show
-    from bridge.jobs.session_start import new_session
+    from bridge.jobs.session.start import new_session
 
     new_session(file, title, guitar, reference, synths, tracks, overwrite, take)
     show(f"wrote {file}; open it in a text editor, then: stillbeat session check {file}")
@@ -75,7 +75,7 @@ def new_command(
 def check_command(file: Path) -> None:
     """Check the session file FILE and everything it names; nothing is written."""
     from bridge.cli.printing import show
-    from bridge.jobs.session_check import check_session
+    from bridge.jobs.session.check import check_session
 
     checked = check_session(file)
     _print_plan(checked.plan, checked)
@@ -105,7 +105,7 @@ def build_command(file: Path, folder: Path, zipped: bool, processes: int | None,
     continuous sounds: start at a low level, above all over headphones.
     """
     from bridge.cli.printing import progress_bar, show
-    from bridge.jobs.session_build import build_session
+    from bridge.jobs.session.build import build_session
 
     with progress_bar() as advance:
         built = build_session(
@@ -141,7 +141,7 @@ def verify_command(folder: Path, everything: bool) -> None:
     """Read every file of the bundle FOLDER back and compare it with the session's tables."""
     from bridge.cli.printing import progress_bar, show, show_table
     from bridge.errors import InputProblem
-    from bridge.jobs.session_verify import verify_session
+    from bridge.jobs.session.verify import verify_session
 
     with progress_bar() as advance:
         verified = verify_session(folder, lambda _, done: advance("verify", done))

@@ -36,7 +36,7 @@ def tune_command(
     """
     del mic  # a microphone is what this command is about
     from bridge.jobs.choose import choose_table
-    from bridge.tuning.aims import string_aims
+    from bridge.tuning.string_aims import string_aims
 
     spec = choose_table(request)
     warn_doubt(spec.reference.doubt)
@@ -44,9 +44,9 @@ def tune_command(
     assert spec.guitar is not None
     if number is not None:
         spec.guitar.string(number)  # refuses a string that the guitar does not have
-    from bridge.live.tuner import run_tuner
-    from bridge.live.tuner_display import make_tuner_display
-    from bridge.sound.asking import usable_microphone
+    from bridge.live.desk.tuner import run_tuner
+    from bridge.live.desk.tuner_display import make_tuner_display
+    from bridge.sound.device.asking import usable_microphone
 
     microphone = usable_microphone(device)
     display = make_tuner_display(aims, spec.guitar.reference_string, lines)

@@ -4,7 +4,7 @@ An engine has no clock, port or thread: it is told what comes in and what time i
 time at which each is due. Whoever drives it sends them, and calls `wake` when `next_wake_s` has come. One thread at a
 time.
 
-`bridge.engine.live_mts` (methods `note`, `octave` and `dump`) and `bridge.engine.bend_live` (`bend` and `mpe`) have it.
+`bridge.engine.mts.live` (methods `note`, `octave` and `dump`) and `bridge.engine.bend.live` (`bend` and `mpe`) have it.
 
 What becomes of sounding notes when the table changes
 ------------------------------------------------------

@@ -11,11 +11,11 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from bridge.engine.bend_options import BendOptions, allowed_channels
-from bridge.engine.classes import sort_into_classes
-from bridge.engine.demand import read_score
-from bridge.engine.seam import TableChange, TimedEvent
-from bridge.engine.targets import Offsets
+from bridge.engine.bend.classes import sort_into_classes
+from bridge.engine.bend.options import BendOptions, allowed_channels
+from bridge.engine.offsets import Offsets
+from bridge.engine.protocols import TableChange, TimedEvent
+from bridge.engine.score import read_score
 from bridge.errors import MethodProblem
 from bridge.wire.profile import SynthProfile
 

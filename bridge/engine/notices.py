@@ -7,10 +7,10 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
 
-from bridge.engine.demand import Score, SourceFacts
-from bridge.engine.hiding import GM_PROGRAMS, PLAINER, hides_beats
+from bridge.engine.beat_hiders import GM_PROGRAMS, PLAINER, hides_beats
+from bridge.engine.offsets import WIDE_RANGE_SEMITONES
 from bridge.engine.report import BendReport, spans
-from bridge.engine.targets import WIDE_RANGE_SEMITONES
+from bridge.engine.score import Score, SourceFacts
 from bridge.wire.profile import SynthProfile
 
 

@@ -23,12 +23,12 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from bridge.engine.drone import Drone
-from bridge.engine.drone_plan import DroneNote, DronePlan, DroneStep, beats
-from bridge.engine.live_mts import MtsLiveEngine
+from bridge.engine.mts.live import MtsLiveEngine
+from bridge.engine.play.drone import Drone
+from bridge.engine.play.drone_plan import DroneNote, DronePlan, DroneStep, beats
 from bridge.errors import ValueProblem, near_names
+from bridge.sound.files.wav import SoundReport
 from bridge.sound.render import render_file
-from bridge.sound.wav import SoundReport
 from bridge.store.files import check_output
 from bridge.store.profiles import load_profile
 from bridge.tuning.notes import parse_note, parse_pitch_class

@@ -19,7 +19,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from bridge.engine.mts import MTS_METHODS, Residual, Tuner
+from bridge.engine.mts.tuner import MTS_METHODS, Residual, Tuner
 from bridge.errors import MethodProblem, ValueProblem
 from bridge.store.descriptions import save_table
 from bridge.store.files import write_files_atomic

@@ -37,8 +37,8 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-    from bridge.sound.beating import BeatsHeard
-    from bridge.sound.heard import Heard, HeardNote
+    from bridge.sound.listening.beating import BeatsHeard
+    from bridge.sound.listening.heard import Heard, HeardNote
 
 
 def hear_take(samples: NDArray[np.float64], sample_rate: float, table: Table | None = None) -> Heard:
@@ -57,7 +57,7 @@ def hear_take(samples: NDArray[np.float64], sample_rate: float, table: Table | N
     InputProblem
         Where no note could be measured, with the reason.
     """
-    from bridge.sound.listen import hear
+    from bridge.sound.listening.listen import hear
 
     if table is None:
         heard = hear(samples, sample_rate)
@@ -88,7 +88,7 @@ def reference_in_take(path: str | Path, spec: TableSpec, named: bool) -> Referen
     InputProblem
         The take cannot be read or measured, or has not the note.
     """
-    from bridge.sound.audiofile import read_audio
+    from bridge.sound.files.audiofile import read_audio
 
     samples, rate = read_audio(path)
     wanted, guitar = spec.reference, spec.guitar
@@ -123,7 +123,7 @@ def sounding_in_take(path: str | Path, spec: TableSpec) -> float:
     TuningProblem
         There is no guitar.
     """
-    from bridge.sound.audiofile import read_audio
+    from bridge.sound.files.audiofile import read_audio
 
     guitar = spec.guitar
     if guitar is None:
@@ -162,7 +162,7 @@ def _only_note(notes: Sequence[HeardNote], path: str | Path) -> Reference:
 
 
 def _mean_hz(notes: Sequence[HeardNote]) -> float:
-    from bridge.sound.heard import by_string
+    from bridge.sound.listening.heard import by_string
 
     return by_string([replace(note, string=1) for note in notes])[0][1]
 
@@ -171,8 +171,8 @@ def _by_string(
     samples: NDArray[np.float64], rate: float, expected: Mapping[int, float], path: str | Path
 ) -> tuple[dict[int, float], dict[int, float]]:
     """Frequencies of the strings of a take, and their standard deviations in cents."""
-    from bridge.sound.heard import by_string
-    from bridge.sound.listen import listen
+    from bridge.sound.listening.heard import by_string
+    from bridge.sound.listening.listen import listen
 
     notes = listen(samples, rate, sorted(expected.items()))
     for number in {note.string for note in notes} - {None}:
@@ -214,7 +214,7 @@ def tuned_in_take(path: str | Path, spec: TableSpec) -> AsTuned:
     guitar = spec.guitar
     if guitar is None:
         raise TuningProblem("a table as tuned needs a guitar", "name one: --guitar open-d")
-    from bridge.sound.audiofile import read_audio
+    from bridge.sound.files.audiofile import read_audio
 
     samples, rate = read_audio(path)
     hz, sd_cents = _by_string(samples, rate, guitar.hz(_reference_string_hz(spec)), path)
@@ -273,7 +273,7 @@ def hear_together(
     InputProblem
         No beats could be measured, with the reason.
     """
-    from bridge.sound.beating import hear_beats
+    from bridge.sound.listening.beating import hear_beats
 
     parts = [part.strip() for part in two.split(",")]
     if len(parts) != 2 or not all(parts):

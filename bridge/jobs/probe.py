@@ -12,8 +12,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from bridge.engine.probe_course import Findings
-from bridge.engine.probe_profile import profile_of, unknowns
+from bridge.engine.probe.course import Findings
+from bridge.engine.probe.profile import profile_of, unknowns
 from bridge.engine.report import spans
 from bridge.errors import OutputProblem, ValueProblem
 from bridge.store.files import check_output, write_bytes_atomic

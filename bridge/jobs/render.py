@@ -6,8 +6,8 @@ import tempfile
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
+from bridge.sound.files.wav import SoundReport
 from bridge.sound.render import render_file
-from bridge.sound.wav import SoundReport
 from bridge.store.files import check_output
 from bridge.store.playing import sequences
 from bridge.store.smf import MidiFile, read_midi

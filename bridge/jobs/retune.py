@@ -13,14 +13,14 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, overload
 
-from bridge.engine.bend_file import BendFileEngine
-from bridge.engine.bend_options import BendOptions
+from bridge.engine.bend.file import BendFileEngine
+from bridge.engine.bend.options import BendOptions
 from bridge.engine.method import Choice, Fit, choose_method, measure_fit
-from bridge.engine.mts import MTS_METHODS, Tuner
-from bridge.engine.mts_file import MtsFileEngine, is_note_on
-from bridge.engine.mts_report import MtsReport
+from bridge.engine.mts.file import MtsFileEngine, is_note_on
+from bridge.engine.mts.report import MtsReport
+from bridge.engine.mts.tuner import MTS_METHODS, Tuner
+from bridge.engine.protocols import TableChange, TimedEvent
 from bridge.engine.report import BarOf, BendReport
-from bridge.engine.seam import TableChange, TimedEvent
 from bridge.errors import MethodProblem
 from bridge.jobs.changes import Inferred, PlacedChange, follow_signatures, place_changes
 from bridge.jobs.export import STANDARD

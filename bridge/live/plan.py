@@ -8,13 +8,13 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Literal, TypeAlias
 
-from bridge.engine.drone_plan import DronePlan
-from bridge.engine.live_controls import Controls
-from bridge.engine.live_hold import HoldPlan
 from bridge.engine.live_seam import OnChange
-from bridge.engine.live_slots import Choice
-from bridge.engine.mts import MTS_METHODS
-from bridge.live.track import Track
+from bridge.engine.mts.tuner import MTS_METHODS
+from bridge.engine.play.controls import Controls
+from bridge.engine.play.drone_plan import DronePlan
+from bridge.engine.play.held_drone import HoldPlan
+from bridge.engine.play.tables import Choice
+from bridge.live.backing import Track
 from bridge.ports.base import NEW_PORT
 from bridge.wire.profile import SynthProfile
 
@@ -37,7 +37,7 @@ class LivePlan:
     system : str or None
         Which MIDI system; None: the first that has the ports.
     slots, tonics : tuple of Choice
-        The tables (see `bridge.engine.live_slots.Slots`).
+        The tables (see `bridge.engine.play.tables.Slots`).
     method : str
         How they reach the synth.
     profile : SynthProfile or None
@@ -63,7 +63,7 @@ class LivePlan:
     hold_on : bool
         Whether they sound at the beginning.
     starts : tuple of int
-        Slots with which pieces begin (`bridge.engine.live_slots.Slots`).
+        Slots with which pieces begin (`bridge.engine.play.tables.Slots`).
     kept : tuple or None
         Slot, tonic, equal and trim to begin with (`Slots.keep`).
     position_s : float

@@ -9,12 +9,11 @@ input gives the same bytes. Nothing is written to disk; jobs do that.
 `neck`              the fretboard: where frets and table agree
 `keyboard`          an octave of a keyboard: how far each note lies from a tuner's
 `records`           what a sheet is made of, for those who make one
-`content`           from records to a document (`content_table`, `content_guitar`: its parts)
+`content`           from records to a document
 `document`          headings, paragraphs, grids and pictures, whatever shows them
 `html`              sheets as HTML (`page.html.jinja`, `page.css`: its form); needs jinja2
-`pdf`               sheets as PDF, laid out in strips (`pdf_strips`, `pdf_grid`); needs fontTools and the letters that
-                    come with matplotlib
-`pdf_paper`         shapes on pages (`pdf_letters`: letters and where lines break; `pdf_file`: the file itself)
+`paper`             sheets as PDF, SVG and PNG (`page.typ`: their form); needs typst
+`letters`           which letters there are on paper, and what stands for others
 `needs`             the libraries that only sheets need, or a word on how to get them
 ==================  ================================================================================
 

@@ -1,6 +1,7 @@
 """What stands on a page, whatever shows it: headings, paragraphs, grids and pictures in order.
 
-`bridge.sheet.html` and `bridge.sheet.pdf` show the same document, so that both say the same.
+`bridge.sheet.html` and `bridge.sheet.paper` show the same document, so that both say the same. What is read while
+playing is marked `playing`: on paper its letters are larger, for a stand that is 70 cm away.
 
 Index
 -----
@@ -35,11 +36,12 @@ class Heading:
 
 @dataclass(frozen=True)
 class Paragraph:
-    """Sentences; `strong` ones stand out, `small` ones explain."""
+    """Sentences; `strong` ones stand out, `small` ones explain, `playing` ones are read while playing."""
 
     text: str
     strong: bool = False
     small: bool = False
+    playing: bool = False
 
 
 @dataclass(frozen=True)
@@ -66,6 +68,8 @@ class Grid:
         Rows that stand out.
     even : bool
         Whether the columns after the first are equally wide, as of twelve notes.
+    playing : bool
+        Whether it is read while playing.
     """
 
     headings: tuple[str, ...]
@@ -73,6 +77,7 @@ class Grid:
     words: frozenset[int] = frozenset({0})
     strong: frozenset[int] = frozenset()
     even: bool = False
+    playing: bool = False
 
 
 @dataclass(frozen=True)

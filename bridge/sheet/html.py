@@ -9,20 +9,17 @@ Index
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from functools import cache
 from importlib import resources
 from typing import Any
 
-from bridge.sheet.content import sheet_document
+from bridge.sheet.content.sheets import sheet_document
 from bridge.sheet.document import Beside, Block, Figure, Grid, Heading, Items
 from bridge.sheet.needs import needed
-from bridge.sheet.phrases import glued
+from bridge.sheet.phrases import breakable, glued
 from bridge.sheet.records import PieceSheet, SessionInfo
 from bridge.sheet.shapes import picture_svg
-
-_LONG_WORD = re.compile(r"[^\s\N{NO-BREAK SPACE}]{25,}")
 
 CARDS_FROM = 8
 """A grid of so many columns, some of words, becomes a card for each row on a phone."""
@@ -66,11 +63,6 @@ def _template() -> tuple[Any, Any]:
     return template, markup.Markup((folder / "page.css").read_text(encoding="utf-8").strip())
 
 
-def _breakable(text: str) -> str:
-    """Let a word break that is too long for a column of a phone."""
-    return _LONG_WORD.sub(lambda word: "\N{ZERO WIDTH SPACE}".join(re.findall(".{1,12}", word[0])), text)
-
-
 def _shown(block: Block) -> dict[str, Any]:
     """Return what the template asks of a block."""
     shown: dict[str, Any] = {"kind": type(block).__name__}
@@ -86,11 +78,13 @@ def _shown(block: Block) -> dict[str, Any]:
         style = "even" if block.even else "plain"
         if not block.even and len(block.headings) >= CARDS_FROM:
             style += " cards"
-        rows = tuple(tuple(_breakable(glued(cell)) for cell in row) for row in block.rows)
+        rows = tuple(tuple(breakable(glued(cell)) for cell in row) for row in block.rows)
+        style += " playing" if block.playing else ""
         style += " whole" if len(rows) <= WHOLE_ROWS else ""
         return {**shown, **vars(block), "rows": rows, "sides": sides, "style": style}
     if isinstance(block, Items):
         return {**shown, "texts": tuple(map(glued, block.texts)), "tag": "ol" if block.numbered else "ul"}
     if isinstance(block, Heading):
         return {**shown, "text": block.text, "level": block.level, "mark": block.mark}
-    return {**shown, "text": glued(block.text), "strong": block.strong, "small": block.small}
+    style = " ".join(name for name in ("strong", "small", "playing") if getattr(block, name))
+    return {**shown, "text": glued(block.text), "style": style}

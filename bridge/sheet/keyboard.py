@@ -3,7 +3,7 @@
 Conventions
 -----------
 From C to B, in the octave of the reference. A bar above or below the line shows the distance from equal temperament at
-A4 = 440 Hz; the figure beside it is in cents. On each key stand its note and its degree; the tonic has a ring.
+A4 = 440 Hz; the figure beside it is in whole cents. On each key stand its note and its degree; the tonic has a ring.
 
 Index
 -----
@@ -15,7 +15,7 @@ from __future__ import annotations
 import numpy as np
 
 from bridge.sheet.phrases import signed
-from bridge.sheet.shapes import BLACK, WHITE, Box, Disc, Line, Picture, Shape, Text
+from bridge.sheet.shapes import BLACK, FIGURE_MM, NOTE_MM, WHITE, Box, Line, Picture, Shape, Text
 from bridge.tuning.tables import Table
 
 REPEATS_CENTS = 0.05
@@ -25,7 +25,8 @@ _WHITE_KEYS = (0, 2, 4, 5, 7, 9, 11)
 _BLACK_KEYS = {1: 1, 3: 2, 6: 4, 8: 5, 10: 6}
 """Pitch classes of the black keys, and how many white keys lie to their left."""
 
-_SCALE, _CHART, _WHITE_LONG, _BLACK_LONG = 7.0, 27.0, 29.0, 16.5
+_SCALE, _CHART, _WHITE_LONG, _BLACK_LONG = 8.5, 32.0, 32.5, 17.0
+_BLACK_WIDE = 0.66
 _LEAST_CENTS = 20.0
 
 
@@ -64,23 +65,25 @@ def keyboard_picture(table: Table, width_mm: float = 100.0) -> Picture:
     shapes: list[Shape] = _chart(cents, centres, width_mm)
     for index, note in enumerate(_WHITE_KEYS):
         shapes.append(Box(_SCALE + key_mm * index, top, key_mm, _WHITE_LONG, WHITE, BLACK, 0.35))
-        shapes += _label(centres[note], top + _WHITE_LONG - 8.2, names[note], degrees[note], BLACK, 3.8)
+        shapes += _label(centres[note], top + _WHITE_LONG - 9.2, names[note], degrees[note], BLACK, key_mm)
     for note in _BLACK_KEYS:
-        wide = 0.62 * key_mm
+        wide = _BLACK_WIDE * key_mm
         shapes.append(Box(centres[note] - wide / 2, top, wide, _BLACK_LONG, BLACK, BLACK, 0.35))
-        shapes += _label(centres[note], top + _BLACK_LONG - 8.2, names[note], degrees[note], WHITE, 3.0)
+        shapes += _label(centres[note], top + _BLACK_LONG - 9.2, names[note], degrees[note], WHITE, wide)
     title = f"keyboard: {table.name}, cents from equal temperament at A4 = 440 Hz"
     return Picture(title, width_mm, top + _WHITE_LONG + 0.8, tuple(shapes))
 
 
-def _label(x: float, y: float, name: str, degree: str, shade: float, size: float) -> list[Shape]:
+def _label(x: float, y: float, name: str, degree: str, shade: float, key_mm: float) -> list[Shape]:
     """Name of a note and its degree below it; a ring round the tonic."""
+    size = min(NOTE_MM, 0.39 * key_mm if shade == BLACK else 0.6 * key_mm)
     shapes: list[Shape] = []
     if degree == "1":
-        shapes.append(Disc(x, y - 0.36 * size, size * (0.76 if len(name) == 1 else 0.96), None, shade, 0.4))
+        half = min(0.5 * key_mm - 0.5, (0.75 if len(name) == 1 else 0.95) * size)
+        shapes.append(Box(x - half, y - 1.1 * size, 2 * half, 1.48 * size, None, shade, 0.45, 0.74 * size))
     shapes.append(Text(x, y, name, size, "middle", True, shade))
     if degree:
-        shapes.append(Text(x, y + 5.4, degree, 0.8 * size, "middle", False, shade))
+        shapes.append(Text(x, y + 6.6, degree, size, "middle", False, shade))
     return shapes
 
 
@@ -90,8 +93,8 @@ def _chart(cents: dict[int, float], centres: dict[int, float], width_mm: float) 
     lowest = min(0.0, *cents.values())
     highest = max(0.0, *cents.values())
     reach = max(highest - lowest, most * 0.8)
-    per_cent = (_CHART - 8.0) / reach
-    zero = 4.2 + per_cent * (highest if highest - lowest >= reach else (reach + highest + lowest) / 2)
+    per_cent = (_CHART - 10.0) / reach
+    zero = 5.0 + per_cent * (highest if highest - lowest >= reach else (reach + highest + lowest) / 2)
     step = 10 if reach <= 60 else 50 if reach <= 300 else 200
     shapes: list[Shape] = []
     for level in range(step * round(lowest / step), step * round(highest / step) + 1, step):
@@ -99,7 +102,7 @@ def _chart(cents: dict[int, float], centres: dict[int, float], width_mm: float) 
         shapes.append(
             Line(_SCALE, y, width_mm - 1.0, y, 0.45 if level == 0 else 0.15, BLACK if level == 0 else 0.6)
         )
-        shapes.append(Text(_SCALE - 0.8, y + 0.8, f"{level:+d}" if level else "0", 2.2, "end"))
+        shapes.append(Text(_SCALE - 0.8, y + 1.1, f"{level:+d}" if level else "0", FIGURE_MM, "end"))
     for note, value in cents.items():
         x, y = centres[note], zero - per_cent * value
         if abs(value) * per_cent > 0.15:
@@ -108,13 +111,5 @@ def _chart(cents: dict[int, float], centres: dict[int, float], width_mm: float) 
                 Box(x - 1.3, min(y, zero), 2.6, abs(y - zero), 0.0 if fill == WHITE else 0.75, BLACK, 0.3)
             )
         below = round(value, 1) < 0
-        shapes.append(
-            Text(
-                x,
-                y + 2.7 if below else y - 0.9,
-                signed(value, 1 if abs(value) < 99.95 else 0),
-                2.05,
-                "middle",
-            )
-        )
+        shapes.append(Text(x, y + 3.4 if below else y - 1.0, signed(value, 0), FIGURE_MM, "middle"))
     return shapes

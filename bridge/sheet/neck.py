@@ -3,7 +3,8 @@
 Conventions
 -----------
 Seen as tablature is read: the first string on top, the nut on the left, frets where they lie on the neck. A mark stands
-where the finger presses, in the space before its fret; open strings stand before the nut (or under the capo).
+where the finger presses, in the space before its fret; open strings stand before the nut, or before the capo, where the
+neck then begins.
 
 =========================  ==================================================
 black disc                 near the table: goes with it
@@ -23,7 +24,7 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping, Sequence
 
 from bridge.sheet.phrases import beat_words, signed
-from bridge.sheet.shapes import BLACK, WHITE, Box, Disc, Line, Picture, Shape, Text
+from bridge.sheet.shapes import BLACK, FIGURE_MM, NOTE_MM, WHITE, Box, Disc, Line, Picture, Shape, Text
 from bridge.tuning.fretboard import SAFE_CENTS, FretCell
 from bridge.tuning.nodes import place_at
 
@@ -32,9 +33,10 @@ FAR_CENTS = 17.0
 
 INLAYS = (3, 5, 7, 9, 12, 15, 17, 19, 21, 24)
 
-_LEFT, _RIGHT, _OPEN = 14.0, 4.0, 11.0
-_TITLE, _LINE, _STRING_GAP, _NUMBERS, _LEGEND = 8.0, 4.6, 10.5, 13.0, 9.0
-_LARGEST = 3.1
+_LEFT, _RIGHT, _OPEN = 17.5, 3.0, 11.0
+_TITLE, _LINE, _STRING_GAP, _NUMBERS, _LEGEND = 8.0, 4.6, 13.2, 13.0, 6.0
+_LARGEST, _RING = 4.1, 0.75
+_LETTER_WIDE = 0.62
 
 
 def neck_picture(
@@ -74,7 +76,7 @@ def neck_picture(
     shown = [cell for cell in cells if cell.fret <= last]
     rows = {number: row for row, number in enumerate(sorted({cell.string for cell in shown}))}
     top_mm = (_TITLE if title else 1.0) + _LINE * (bool(subtitle) + bool(capo)) + _STRING_GAP / 2
-    neck = _Neck(scale_length_mm, last, width_mm, rows, top_mm)
+    neck = _Neck(scale_length_mm, capo, last, width_mm, rows, top_mm)
     shapes: list[Shape] = [
         *([Text(1.5, 5.2, title, _fitting(title, 4.6, width_mm), bold=True)] if title else []),
         *([Text(1.5, 10.2, subtitle, _fitting(subtitle, 3.4, width_mm))] if subtitle else []),
@@ -85,8 +87,9 @@ def neck_picture(
     for cell in shown:
         if classes is None or cell.key % 12 in classes:
             shapes += neck.mark(cell, cell.note.rstrip("-0123456789") == tonic)
-    shapes += neck.legend(tonic)
-    return Picture(f"{title}. {subtitle}".strip(". ") or "fretboard", width_mm, neck.height_mm, tuple(shapes))
+    legend, height_mm = neck.legend(tonic)
+    name = f"{title}. {subtitle}".strip(". ") or "fretboard"
+    return Picture(name, width_mm, height_mm, (*shapes, *legend))
 
 
 def _fitting(text: str, size: float, width_mm: float) -> float:
@@ -104,32 +107,40 @@ class _Neck:
     """Where things stand on one picture."""
 
     def __init__(
-        self, scale_length_mm: float, last: int, width_mm: float, rows: Mapping[int, int], top_mm: float
+        self,
+        scale_length_mm: float,
+        first: int,
+        last: int,
+        width_mm: float,
+        rows: Mapping[int, int],
+        top_mm: float,
     ) -> None:
         self.top = top_mm
+        self.first = first
         self.last = last
         self.rows = rows
         self.width_mm = width_mm
         self.nut_x = _LEFT + _OPEN
-        drawn_mm = place_at(float(max(last, 1)), scale_length_mm).from_nut_mm
-        self.per_mm = (width_mm - _RIGHT - self.nut_x) / drawn_mm
         self.scale_length_mm = scale_length_mm
+        self.first_mm = place_at(float(first), scale_length_mm).from_nut_mm
+        drawn_mm = place_at(float(max(last, first + 1)), scale_length_mm).from_nut_mm - self.first_mm
+        self.per_mm = (width_mm - _RIGHT - self.nut_x) / drawn_mm
         self.bottom = self.top + _STRING_GAP * (len(rows) - 1)
-        self.height_mm = self.bottom + _STRING_GAP / 2 + _NUMBERS + _LEGEND
 
     def wire_x(self, fret: int) -> float:
         """Where a fret lies."""
-        return self.nut_x + self.per_mm * place_at(float(fret), self.scale_length_mm).from_nut_mm
+        from_nut_mm = place_at(float(fret), self.scale_length_mm).from_nut_mm
+        return self.nut_x + self.per_mm * (from_nut_mm - self.first_mm)
 
     def space_x(self, fret: int) -> float:
-        """Where a finger presses: the middle of the space before a fret; before the nut for fret 0."""
-        if fret == 0:
+        """Where a finger presses: the middle of the space before a fret; before it for the first."""
+        if fret <= self.first:
             return _LEFT + _OPEN / 2
         return (self.wire_x(fret - 1) + self.wire_x(fret)) / 2
 
     def radius(self, fret: int) -> float:
         """How large a mark may be in a space."""
-        if fret == 0:
+        if fret <= self.first:
             return _LARGEST
         return min(_LARGEST, 0.44 * (self.wire_x(fret) - self.wire_x(fret - 1)))
 
@@ -142,9 +153,13 @@ class _Neck:
         top, bottom = self.top - _STRING_GAP / 2, self.bottom + _STRING_GAP / 2
         shapes: list[Shape] = [
             Line(self.wire_x(fret), top, self.wire_x(fret), bottom, 0.35, 0.45)
-            for fret in range(1, self.last + 1)
+            for fret in range(self.first + 1, self.last + 1)
         ]
-        shapes.append(Line(self.nut_x, top, self.nut_x, bottom, 1.3))
+        if capo:
+            shapes.append(Box(self.nut_x - 0.8, top, 1.6, bottom - top, BLACK, None))
+            shapes.append(Text(self.nut_x, top - 0.8, "capo", FIGURE_MM, "middle"))
+        else:
+            shapes.append(Line(self.nut_x, top, self.nut_x, bottom, 1.3))
         starts = {cell.string: cell.fret for cell in cells if cell.open}
         notes = {cell.string: cell.note for cell in cells if cell.open}
         thickest = len(self.rows)
@@ -154,26 +169,23 @@ class _Neck:
             from_x = self.nut_x if start <= capo else self.wire_x(start - 1)
             weight = 0.25 + 0.5 * row / max(thickest - 1, 1)
             shapes.append(Line(from_x, y, self.width_mm - _RIGHT, y, weight))
-            shapes.append(Text(1.5, y + 1.4, f"{string}", 4.0, bold=True))
-            shapes.append(Text(_LEFT - 1.0, y + 1.2, notes.get(string, ""), 3.2, "end"))
-        if capo:
-            x = self.wire_x(capo) - 1.6
-            shapes.append(Box(x, top, 1.6, bottom - top, BLACK, None))
-            shapes.append(Text(x + 0.8, top - 0.8, "capo", 2.8, "middle"))
+            shapes.append(Text(0.5, y + 1.75, f"{string}", NOTE_MM, bold=True))
+            shapes.append(Text(_LEFT - 0.5, y + 1.3, notes.get(string, ""), 3.7, "end"))
         return shapes
 
     def numbers(self, agreeing: set[int], capo: int) -> list[Shape]:
         """Numbers of the frets below the neck, boxed where all strings agree, and dots as on the neck."""
-        y = self.bottom + _STRING_GAP / 2 + 5.0
+        y = self.bottom + _STRING_GAP / 2 + 6.2
         shapes: list[Shape] = []
         for fret in range(capo, self.last + 1):
             x = self.space_x(fret)
             if fret in agreeing:
-                half = 2.4 if fret < 10 else min(3.2, 0.95 * self.radius(fret) + 0.3)
-                shapes.append(Box(x - half, y - 3.7, 2 * half, 5.0, None, BLACK, 0.4, 0.8))
-            shapes.append(Text(x, y, f"{fret}", 3.6, "middle", bold=fret in agreeing))
-            for offset in (-1.1, 1.1) if fret in (12, 24) else (0.0,) if fret in INLAYS else ():
-                shapes.append(Disc(x + offset, y + 3.6, 0.7, BLACK, None))
+                half = 3.0 if fret < 10 else min(4.3, self.radius(fret) + 0.35)
+                shapes.append(Box(x - half, y - 4.8, 2 * half, 6.0, None, BLACK, 0.45, 0.8))
+            size = min(NOTE_MM, 1.26 * self.radius(fret))
+            shapes.append(Text(x, y, f"{fret}", size, "middle", bold=fret in agreeing))
+            for offset in (-1.2, 1.2) if fret in (12, 24) else (0.0,) if fret in INLAYS else ():
+                shapes.append(Disc(x + offset, y + 3.2, 0.8, BLACK, None))
         return shapes
 
     def mark(self, cell: FretCell, is_tonic: bool) -> list[Shape]:
@@ -183,43 +195,44 @@ class _Neck:
         safe = abs(cell.cents) <= SAFE_CENTS
         shapes: list[Shape] = []
         if is_tonic:
-            shapes.append(Disc(x, y, radius + 0.75, WHITE, BLACK, 0.3))
+            shapes.append(Disc(x, y, radius + _RING, WHITE, BLACK, 0.3))
         dash = 0.9 if abs(cell.cents) > FAR_CENTS else 0.0
         shapes.append(
             Disc(x, y, radius, BLACK if safe else WHITE, BLACK, 0.45, 0.0 if safe else dash, _note(cell))
         )
         name = cell.note.rstrip("-0123456789")
-        size = radius * (1.05 if len(name) == 1 else 0.88)
+        size = NOTE_MM if 1.26 * radius >= NOTE_MM else 1.08 * radius
         shapes.append(Text(x, y + 0.36 * size, name, size, "middle", True, WHITE if safe else BLACK))
         figure = signed(cell.cents, 0)
         if figure != "0":
-            low = y + radius + (0.75 if is_tonic else 0.0) + 2.35
-            shapes.append(Text(x, low, figure, min(2.5, 0.9 * radius), "middle"))
+            size = min(FIGURE_MM, 0.85 * radius)
+            low = y + radius + (_RING if is_tonic else 0.0) + 0.2 + 0.76 * size
+            shapes.append(Text(x, low, figure, size, "middle"))
         return shapes
 
-    def legend(self, tonic: str) -> list[Shape]:
-        """What the marks mean."""
-        y = self.height_mm - 4.2
+    def legend(self, tonic: str) -> tuple[list[Shape], float]:
+        """What the marks mean, from the top, and how high it is."""
         entries: list[tuple[list[Shape], str]] = [
-            ([Disc(0, 0, 1.6, BLACK, BLACK, 0.4)], f"within {SAFE_CENTS:g} cents of the table"),
-            ([Disc(0, 0, 1.6, WHITE, BLACK, 0.4)], f"up to {FAR_CENTS:g} off"),
-            ([Disc(0, 0, 1.6, WHITE, BLACK, 0.4, 0.9)], "further off"),
-            ([Text(0, 1.0, "+14", 2.6, "middle")], "cents sharp (+), flat (-)"),
+            ([Disc(0, 0, 1.8, BLACK, BLACK, 0.4)], f"within {SAFE_CENTS:g} cents of the table"),
+            ([Disc(0, 0, 1.8, WHITE, BLACK, 0.4)], f"up to {FAR_CENTS:g} off"),
+            ([Disc(0, 0, 1.8, WHITE, BLACK, 0.4, 0.9)], "further off"),
+            ([Text(0, 1.1, "+14", FIGURE_MM, "middle")], "cents sharp (+), flat (-)"),
             ([Box(-1.9, -2.0, 3.8, 4.0, None, BLACK, 0.4, 0.8)], "all strings agree"),
         ]
         if tonic:
             entries.append(
-                ([Disc(0, 0, 2.1, WHITE, BLACK, 0.3), Disc(0, 0, 1.4, WHITE, BLACK, 0.4)], f"tonic {tonic}")
+                ([Disc(0, 0, 2.3, WHITE, BLACK, 0.3), Disc(0, 0, 1.5, WHITE, BLACK, 0.4)], f"tonic {tonic}")
             )
-        widths = [8.5 + 1.78 * len(text) for _, text in entries]
-        stretch = min(1.0, (self.width_mm - 4.0) / sum(widths))
         shapes: list[Shape] = []
-        x = 4.0
-        for (signs, text), width in zip(entries, widths, strict=True):
+        x, y = 4.0, self.bottom + _STRING_GAP / 2 + _NUMBERS + 1.0
+        for signs, text in entries:
+            width = 5.0 + _LETTER_WIDE * FIGURE_MM * len(text)
+            if x + width > self.width_mm and x > 4.0:
+                x, y = 4.0, y + _LEGEND
             shapes += [_moved(sign, x, y) for sign in signs]
-            shapes.append(Text(x + 3.6, y + 1.0, text, 3.0 * stretch))
-            x += width * stretch
-        return shapes
+            shapes.append(Text(x + 4.2, y + 1.1, text, FIGURE_MM))
+            x += width + 4.0
+        return shapes, y + 3.0
 
 
 def _moved(shape: Shape, x: float, y: float) -> Shape:

@@ -8,7 +8,7 @@ that one takes, which is how they are counted.
 
 Index
 -----
-`glued` · `signed`, `percent`, `beat_words`, `place_words`, `touched_words` · `StepWords`, `step_words` ·
+`glued`, `breakable` · `signed`, `percent`, `beat_words`, `place_words`, `touched_words` · `StepWords`, `step_words` ·
 `string_notes`, `turn_words`, `tuner_words`
 """
 
@@ -31,6 +31,8 @@ _TOGETHER = re.compile(
     r"(?<=\d) (?=(?:cents?|Hz|mm|s|%|beats)\b)|(?<=\b[Ff]ret) (?=\d)|(?<=\b[Ss]tring) (?=\d)"
 )
 
+_LONG_WORD = re.compile(r"[^\s\N{NO-BREAK SPACE}]{25,}")
+
 ALTERNATIVES = 1
 """Other places to touch that are told; more would not be read."""
 
@@ -38,6 +40,11 @@ ALTERNATIVES = 1
 def glued(text: str) -> str:
     """Keep figures and their units on one line: the space between them becomes one that is not broken."""
     return _TOGETHER.sub("\N{NO-BREAK SPACE}", text)
+
+
+def breakable(text: str) -> str:
+    """Let a word break that is too long for a narrow column."""
+    return _LONG_WORD.sub(lambda word: "\N{ZERO WIDTH SPACE}".join(re.findall(".{1,12}", word[0])), text)
 
 
 def signed(value: float, digits: int = 1) -> str:

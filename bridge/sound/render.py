@@ -18,8 +18,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bridge.errors import ValueProblem
-from bridge.sound.generator import Generator
-from bridge.sound.wav import CEILING, SoundReport, write_sound
+from bridge.sound.files.wav import CEILING, SoundReport, write_sound
+from bridge.sound.generator.synth import Generator
 from bridge.store.files import PathName
 
 DEFAULT_SAMPLE_RATE = 44100

@@ -23,7 +23,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from operator import itemgetter
 from typing import overload
 
-from bridge.engine.seam import MARKER, Output
+from bridge.engine.protocols import MARKER, Output
 from bridge.store.smf import Event, MidiFile
 from bridge.store.timeline import TempoMap
 

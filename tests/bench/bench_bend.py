@@ -21,8 +21,8 @@ import mido
 sys.path.insert(0, str(Path(__file__).parent))
 from bench_retune import make_file
 
-from bridge.engine.bend_file import plan_bend
-from bridge.engine.bend_live import BendEngine
+from bridge.engine.bend.file import plan_bend
+from bridge.engine.bend.live import BendEngine
 from bridge.jobs.choose import TableRequest, choose_table
 from bridge.store.playing import sequences
 from bridge.store.smf import read_midi, rebuild, write_midi

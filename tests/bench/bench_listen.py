@@ -23,8 +23,8 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from support.plucks import Pluck, crb_cents, noise_sigma, noisy, random_pluck
 
-from bridge.sound.listen import hear
-from bridge.sound.meter import Meter
+from bridge.sound.listening.listen import hear
+from bridge.sound.listening.meter import Meter
 
 RATE = 44100
 

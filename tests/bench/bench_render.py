@@ -14,7 +14,7 @@ from collections.abc import Callable
 
 import numpy as np
 
-from bridge.sound.generator import Generator
+from bridge.sound.generator.synth import Generator
 from bridge.sound.render import render_blocks
 from bridge.store.playing import sequences
 from bridge.store.smf import read_midi

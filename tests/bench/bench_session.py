@@ -20,8 +20,8 @@ from pathlib import Path
 
 import mido
 
-from bridge.jobs.session_build import build_session
-from bridge.jobs.session_workers import cores
+from bridge.jobs.session.build import build_session
+from bridge.jobs.session.workers import cores
 
 HEAD = """\
 schema = 1

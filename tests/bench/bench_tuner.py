@@ -33,10 +33,10 @@ LOAD_S = 10.0
 
 def child() -> None:
     """Listen as the tuner does; say when the sound rose and when the first reading of each pluck was shown."""
-    from bridge.live.tuner import Steadied
-    from bridge.sound.meter import Meter
-    from bridge.sound.microphone import Microphone
-    from bridge.tuning.aims import StringAim
+    from bridge.live.desk.tuner import Steadied
+    from bridge.sound.device.microphone import Microphone
+    from bridge.sound.listening.meter import Meter
+    from bridge.tuning.string_aims import StringAim
 
     aims = {5: StringAim(5, "A2", 110.0, 146.5, 3, 4)}
     with Microphone("guitar") as microphone:

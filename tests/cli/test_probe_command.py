@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from bridge.cli import main
-from bridge.live import probe_open
+from bridge.live.probe import open as probe_open
 from bridge.ports.fake import Desk, FakeSystem
 
 

@@ -12,7 +12,7 @@ import pytest
 from support import evening, takes
 
 from bridge.cli import main
-from bridge.jobs.session_check import check_session
+from bridge.jobs.session.check import check_session
 
 
 @pytest.fixture

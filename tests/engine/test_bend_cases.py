@@ -6,8 +6,8 @@ import pytest
 from support.bendcheck import Findings, check
 from support.streams import Frequencies, Stream
 
-from bridge.engine.bend_file import BendFileEngine, BendPlan, plan_bend
-from bridge.engine.bend_options import BendOptions
+from bridge.engine.bend.file import BendFileEngine, BendPlan, plan_bend
+from bridge.engine.bend.options import BendOptions
 from bridge.errors import MethodProblem, ValueProblem
 from bridge.wire.profile import SynthProfile
 

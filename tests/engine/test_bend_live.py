@@ -11,9 +11,9 @@ from hypothesis import strategies as st
 from support.bendcheck import Findings, Receiver, check
 from support.streams import Frequencies, Stream, notes_only, streams, tables
 
-from bridge.engine.bend_file import plan_bend
-from bridge.engine.bend_live import BendEngine, SoundingNote
-from bridge.engine.bend_options import BendOptions
+from bridge.engine.bend.file import plan_bend
+from bridge.engine.bend.live import BendEngine, SoundingNote
+from bridge.engine.bend.options import BendOptions
 from bridge.errors import MethodProblem, ValueProblem
 from bridge.wire.profile import SynthProfile
 

@@ -8,8 +8,8 @@ from hypothesis import strategies as st
 from support.bendcheck import check
 from support.streams import Frequencies, Stream, notes_only, streams, tables
 
-from bridge.engine.bend_file import BendPlan, plan_bend
-from bridge.engine.bend_options import BendOptions
+from bridge.engine.bend.file import BendPlan, plan_bend
+from bridge.engine.bend.options import BendOptions
 from bridge.errors import MethodProblem
 
 QUIET = settings(deadline=None, suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large])

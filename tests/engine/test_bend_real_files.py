@@ -13,9 +13,9 @@ from support import independent
 from support.bendcheck import check
 from support.corpus import real_midi_files
 
-from bridge.engine.bend_file import plan_bend
-from bridge.engine.bend_options import BendOptions
-from bridge.engine.seam import TimedEvent
+from bridge.engine.bend.file import plan_bend
+from bridge.engine.bend.options import BendOptions
+from bridge.engine.protocols import TimedEvent
 from bridge.jobs.choose import TableRequest, choose_table
 
 pytestmark = pytest.mark.fetched

@@ -13,9 +13,9 @@ import pytest
 from support import measure, synths
 from support.streams import Frequencies, Stream
 
-from bridge.engine.bend_file import plan_bend
-from bridge.engine.bend_live import BendEngine
-from bridge.engine.bend_options import BendOptions
+from bridge.engine.bend.file import plan_bend
+from bridge.engine.bend.live import BendEngine
+from bridge.engine.bend.options import BendOptions
 from bridge.jobs.choose import TableRequest, choose_table
 from bridge.store.profiles import load_profile
 

@@ -10,9 +10,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from support.streams import Frequencies, Stream
 
-from bridge.engine.bend_file import plan_bend
-from bridge.engine.bend_options import BendOptions
-from bridge.engine.hiding import GM_PROGRAMS, hides_beats
+from bridge.engine.beat_hiders import GM_PROGRAMS, hides_beats
+from bridge.engine.bend.file import plan_bend
+from bridge.engine.bend.options import BendOptions
 from bridge.engine.method import Fit, choose_method, measure_fit
 from bridge.engine.report import spans
 from bridge.errors import MethodProblem

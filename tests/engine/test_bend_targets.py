@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.engine.targets import Offsets, covers, most_range, own_bend_cents, smallest_range
+from bridge.engine.offsets import Offsets, covers, most_range, own_bend_cents, smallest_range
 from bridge.errors import ValueProblem
 from bridge.wire.bend import bend_value
 from bridge.wire.profile import SynthProfile

@@ -14,8 +14,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.engine.drone import BEND_RANGE_SEMITONES, STEP_S, VELOCITY, Drone, restored
-from bridge.engine.drone_plan import (
+from bridge.engine.play.drone import BEND_RANGE_SEMITONES, STEP_S, VELOCITY, Drone, restored
+from bridge.engine.play.drone_plan import (
     FADE_S,
     LEAST_SWELL_S,
     MOST_EXPRESSION,

@@ -8,7 +8,7 @@ from pathlib import Path
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.engine.live_ledger import LEDGER_BYTES, Ledger
+from bridge.engine.play.owed import LEDGER_BYTES, Ledger
 
 
 def test_strikes_are_owed_until_they_are_ended() -> None:

@@ -14,7 +14,7 @@ from dataclasses import replace
 import pytest
 from support.obedient import ObedientSynth
 
-from bridge.engine.live_mts import MtsLiveEngine
+from bridge.engine.mts.live import MtsLiveEngine
 from bridge.errors import MethodProblem, ValueProblem
 from bridge.store.profiles import load_profile
 from bridge.wire.profile import SynthProfile

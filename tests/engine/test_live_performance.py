@@ -11,13 +11,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from support.obedient import ObedientSynth
 
-from bridge.engine.bend_live import BendEngine
-from bridge.engine.bend_options import BendOptions
-from bridge.engine.live_controls import Action, Controls, Desk, parse_foot
-from bridge.engine.live_mts import MtsLiveEngine
-from bridge.engine.live_performance import Performance, quieting, whole
+from bridge.engine.bend.live import BendEngine
+from bridge.engine.bend.options import BendOptions
 from bridge.engine.live_seam import Due, LiveEngine, OnChange
-from bridge.engine.live_slots import Choice, Slots
+from bridge.engine.mts.live import MtsLiveEngine
+from bridge.engine.play.controls import Action, Controls, Desk, parse_foot
+from bridge.engine.play.performance import Performance, quieting, whole
+from bridge.engine.play.tables import Choice, Slots
 from bridge.errors import ValueProblem
 from bridge.ports.base import check_message
 from bridge.store.profiles import load_profile

@@ -7,10 +7,10 @@ import math
 import pytest
 from support.obedient import ObedientSynth
 
-from bridge.engine.live_controls import Action, Controls, Desk, parse_foot
-from bridge.engine.live_mts import MtsLiveEngine
-from bridge.engine.live_performance import Performance
-from bridge.engine.live_slots import Choice, Slots
+from bridge.engine.mts.live import MtsLiveEngine
+from bridge.engine.play.controls import Action, Controls, Desk, parse_foot
+from bridge.engine.play.performance import Performance
+from bridge.engine.play.tables import Choice, Slots
 from bridge.errors import MethodProblem, ValueProblem
 from bridge.store.profiles import load_profile
 

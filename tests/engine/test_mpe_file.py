@@ -7,9 +7,9 @@ from hypothesis import HealthCheck, assume, given, settings
 from support.bendcheck import Findings, check
 from support.streams import Frequencies, Stream, streams, tables
 
-from bridge.engine.bend_file import BendPlan, plan_bend
-from bridge.engine.bend_options import BendOptions
-from bridge.engine.mpe import choose_zones
+from bridge.engine.bend.file import BendPlan, plan_bend
+from bridge.engine.bend.mpe import choose_zones
+from bridge.engine.bend.options import BendOptions
 from bridge.errors import MethodProblem, ValueProblem
 from bridge.wire.profile import SynthProfile
 

@@ -11,8 +11,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from support.obedient import ObedientSynth
 
-from bridge.engine.mts import Tuner
-from bridge.engine.mts_file import MtsFileEngine, find_parts
+from bridge.engine.mts.file import MtsFileEngine, find_parts
+from bridge.engine.mts.tuner import Tuner
 from bridge.engine.rhythm import RhythmTracker
 from bridge.errors import MethodProblem
 from bridge.wire.profile import SynthProfile

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.engine.octave import class_deviations_cents, fit_octave
+from bridge.engine.mts.octave import class_deviations_cents, fit_octave
 from bridge.errors import MethodProblem
 
 # Ellis's duodene in cents above the tonic, from A. J. Ellis, appendix XX to Helmholtz, On the Sensations of Tone,

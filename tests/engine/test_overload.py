@@ -11,12 +11,12 @@ from hypothesis import strategies as st
 from support.bendcheck import check
 from support.streams import Frequencies, Stream
 
-from bridge.engine.bend_file import plan_bend
-from bridge.engine.bend_options import BendOptions
-from bridge.engine.classes import crowded_spans, depth, sort_into_classes
-from bridge.engine.demand import read_score
-from bridge.engine.overload import pure_notes, share
-from bridge.engine.targets import Offsets
+from bridge.engine.bend.classes import crowded_spans, depth, sort_into_classes
+from bridge.engine.bend.file import plan_bend
+from bridge.engine.bend.options import BendOptions
+from bridge.engine.bend.overload import pure_notes, share
+from bridge.engine.offsets import Offsets
+from bridge.engine.score import read_score
 
 TABLE = Frequencies([(key * 37) % 83 - 41 for key in range(128)])
 QUIET = settings(deadline=None, suppress_health_check=[HealthCheck.too_slow, HealthCheck.filter_too_much])

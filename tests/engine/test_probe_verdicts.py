@@ -8,14 +8,13 @@ import pytest
 from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 
-from bridge.engine import probe_bends as bends
-from bridge.engine import probe_messages
-from bridge.engine import probe_trials as trials
-from bridge.engine.probe_course import examination
-from bridge.engine.probe_messages import Place
-from bridge.engine.probe_profile import profile_of, unknowns
-from bridge.engine.probe_trials import Trial
-from bridge.engine.probe_verdicts import Hearing, exactness, judge, unclear
+from bridge.engine.probe import bends, trials
+from bridge.engine.probe import messages as probe_messages
+from bridge.engine.probe.course import examination
+from bridge.engine.probe.messages import Place
+from bridge.engine.probe.profile import profile_of, unknowns
+from bridge.engine.probe.trials import Trial
+from bridge.engine.probe.verdicts import Hearing, exactness, judge, unclear
 from bridge.errors import MethodProblem
 from bridge.wire import mts
 

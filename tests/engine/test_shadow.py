@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from support.bendcheck import Receiver
 
-from bridge.engine.shadow import ChannelState, select_messages, set_up
+from bridge.engine.channel_state import ChannelState, select_messages, set_up
 
 CHANGES = st.lists(
     st.one_of(

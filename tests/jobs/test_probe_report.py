@@ -10,9 +10,9 @@ import pytest
 from support.probed import RenderedSynth
 from support.synths import render_timidity
 
-from bridge.engine.probe_course import Findings, examination
-from bridge.engine.probe_messages import Place
-from bridge.engine.probe_verdicts import Finding
+from bridge.engine.probe.course import Findings, examination
+from bridge.engine.probe.messages import Place
+from bridge.engine.probe.verdicts import Finding
 from bridge.errors import OutputProblem, ValueProblem
 from bridge.jobs.probe import (
     ProbeReport,
@@ -24,7 +24,7 @@ from bridge.jobs.probe import (
     where_to_write,
     write_profile,
 )
-from bridge.live.probe import follow
+from bridge.live.probe.examine import follow
 from bridge.store.profiles import list_profiles, load_profile
 
 DAY = datetime.date(2024, 2, 29)

@@ -18,10 +18,12 @@ import pytest
 from support import once
 
 from bridge.errors import InputProblem, OutputProblem
-from bridge.jobs import session_folder, session_pages, session_piece
-from bridge.jobs.session_build import build_session
-from bridge.jobs.session_folder import FolderBuild
-from bridge.jobs.session_verify import verify_session
+from bridge.jobs.session import folder as session_folder
+from bridge.jobs.session import pages as session_pages
+from bridge.jobs.session import piece as session_piece
+from bridge.jobs.session.build import build_session
+from bridge.jobs.session.folder import FolderBuild
+from bridge.jobs.session.verify import verify_session
 
 SESSION = """\
 schema = 1
@@ -405,10 +407,10 @@ def test_without_the_libraries_there_are_no_pages_and_a_word(
 ) -> None:
     real = importlib.util.find_spec
     monkeypatch.setattr(
-        importlib.util, "find_spec", lambda name, *a: None if name == "matplotlib" else real(name, *a)
+        importlib.util, "find_spec", lambda name, *a: None if name == "typst" else real(name, *a)
     )
     built = build_session(printed / "short.toml", tmp_path / "out", processes=1)
-    assert any("matplotlib is not installed" in notice for notice in built.notices)
+    assert any("typst is not installed" in notice for notice in built.notices)
     assert not (tmp_path / "out/pages").exists()
     assert not verify_session(tmp_path / "out").problems
 
@@ -416,7 +418,7 @@ def test_without_the_libraries_there_are_no_pages_and_a_word(
 KILLED = """
 import sys
 from pathlib import Path
-from bridge.jobs.session_build import build_session
+from bridge.jobs.session.build import build_session
 if __name__ == "__main__":
     build_session(Path(sys.argv[1]), Path(sys.argv[2]), overwrite=True, processes=2,
                   progress=lambda name, done: print(name, flush=True))

@@ -8,10 +8,10 @@ import mido
 import pytest
 
 from bridge.errors import InputProblem
-from bridge.jobs.session_build import build_session
-from bridge.jobs.session_check import check_session
-from bridge.jobs.session_plan import SessionPlan, plan_session
-from bridge.store.session_toml import session_from_toml
+from bridge.jobs.session.build import build_session
+from bridge.jobs.session.check import check_session
+from bridge.jobs.session.plan import SessionPlan, plan_session
+from bridge.store.session.reading import session_from_toml
 
 HEAD = 'schema = 1\ntitle = "x"\nguitar = "open-d"\n'
 

@@ -9,8 +9,8 @@ import pytest
 from support import corpus
 
 from bridge.errors import StillbeatError
-from bridge.jobs.session_build import build_session
-from bridge.jobs.session_verify import verify_session
+from bridge.jobs.session.build import build_session
+from bridge.jobs.session.verify import verify_session
 from bridge.store.smf import read_midi
 from bridge.store.timeline import BarMap
 

@@ -19,7 +19,7 @@ from support import evening, independent, measure, synths
 from support.evening import EVENING, PieceFacts
 
 from bridge.jobs.render import render_midi
-from bridge.jobs.session_build import build_session
+from bridge.jobs.session.build import build_session
 from bridge.store.smf import read_midi
 
 pytestmark = pytest.mark.slow

@@ -10,11 +10,11 @@ import pytest
 from support.takes import OFF_CENTS, OPEN_D, open_d, take, write
 
 from bridge.errors import InputProblem
-from bridge.jobs.session_build import build_session
-from bridge.jobs.session_check import check_session
-from bridge.jobs.session_takes import open_session
-from bridge.jobs.session_verify import verify_session
-from bridge.store.session import Session, built
+from bridge.jobs.session.build import build_session
+from bridge.jobs.session.check import check_session
+from bridge.jobs.session.takes import open_session
+from bridge.jobs.session.verify import verify_session
+from bridge.store.session.model import Session, built
 from bridge.tuning.reference import Reference
 
 pytestmark = pytest.mark.slow

@@ -15,8 +15,8 @@ import pytest
 from support import once
 
 from bridge.errors import InputProblem
-from bridge.jobs.session_build import build_session
-from bridge.jobs.session_verify import Verified, verify_session
+from bridge.jobs.session.build import build_session
+from bridge.jobs.session.verify import Verified, verify_session
 
 SESSION = """\
 schema = 1

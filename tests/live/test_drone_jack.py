@@ -21,7 +21,7 @@ from support import jack, measure
 from support.children import ChildError
 from support.live import LiveRun
 
-from bridge.sound.asking import sound_problem
+from bridge.sound.device.asking import sound_problem
 
 pytestmark = pytest.mark.jack
 

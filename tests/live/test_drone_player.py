@@ -10,13 +10,13 @@ from pathlib import Path
 import pytest
 from support.obedient import ObedientSynth
 
-from bridge.engine.live_controls import Action
+from bridge.engine.play.controls import Action
 from bridge.errors import StillbeatError
 from bridge.jobs.choose import TableRequest
 from bridge.jobs.drone import DroneRequest
-from bridge.live.drone_display import DroneLines
-from bridge.live.drone_prepare import PreparedDrone, prepare_drone
-from bridge.live.player import Player
+from bridge.live.desk.drone_display import DroneLines
+from bridge.live.player.player import Player
+from bridge.live.prepare.drone import PreparedDrone, prepare_drone
 from bridge.ports.fake import Desk, FakeSystem, Synth
 
 TABLE = TableRequest(tonic="D", reference="D3=146.5")

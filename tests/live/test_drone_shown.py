@@ -10,7 +10,7 @@ import pytest
 from rich.console import Console
 
 from bridge.jobs.choose import TableRequest, choose_table
-from bridge.live.drone_display import DroneLines, DroneScreen
+from bridge.live.desk.drone_display import DroneLines, DroneScreen
 
 TABLE = choose_table(TableRequest(tonic="D", reference="D3=146.5")).build()
 D3_CENTS = (

@@ -7,9 +7,9 @@ from pathlib import Path
 
 import pytest
 
-from bridge.engine.live_controls import Action, Controls
+from bridge.engine.play.controls import Action, Controls
 from bridge.errors import StillbeatError
-from bridge.live.evening import EveningRequest, prepare_evening
+from bridge.live.prepare.evening import EveningRequest, prepare_evening
 from bridge.tuning.reference import Reference
 
 EVENING = Path(__file__).resolve().parents[2] / "examples" / "evening"

@@ -9,11 +9,11 @@ from typing import Any
 
 import pytest
 
-from bridge.engine.live_controls import Action
+from bridge.engine.play.controls import Action
 from bridge.errors import PortProblem
-from bridge.live import child
-from bridge.live.child import Child
-from bridge.live.supervise import PlayerProcess
+from bridge.live.desk.supervise import PlayerProcess
+from bridge.live.player import process as child
+from bridge.live.player.process import Child
 
 
 class Returning:
@@ -37,7 +37,7 @@ def test_what_is_told_while_a_player_waits_for_its_ports_is_done_afterwards(
 ) -> None:
     monkeypatch.setattr(child, "RETRY_S", 0.01)
     for name in ("freeze", "disable"):
-        monkeypatch.setattr(f"bridge.live.child.gc.{name}", lambda: None)
+        monkeypatch.setattr(f"bridge.live.player.process.gc.{name}", lambda: None)
     read, write = os.pipe()
     player = Child(write)
     tries: list[int] = []

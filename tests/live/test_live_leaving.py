@@ -137,8 +137,8 @@ WAYS: dict[str, Callable[[LiveRun], None]] = {
     "an exception in the engine": lambda run: run.say("trim 7"),
 }
 BREAK = """
-import bridge.live.supervise as supervise
-from bridge.live.display import LinesDisplay
+import bridge.live.desk.supervise as supervise
+from bridge.live.desk.display import LinesDisplay
 def typed(self, command):
     if command == "?break":
         raise ZeroDivisionError("on purpose")
@@ -154,8 +154,8 @@ LinesDisplay.show = show
 """
 BREAK_PLAYER = """
 import sys
-if "from bridge.live.child import main; main()" in sys.orig_argv:
-    from bridge.engine.live_slots import Slots
+if "from bridge.live.player.process import main; main()" in sys.orig_argv:
+    from bridge.engine.play.tables import Slots
     def trim(self, by_cents):
         if by_cents == 7:
             raise ZeroDivisionError("on purpose")

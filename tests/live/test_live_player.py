@@ -9,14 +9,14 @@ from pathlib import Path
 import pytest
 from support.obedient import ObedientSynth
 
-from bridge.engine.live_controls import Action, Controls
-from bridge.engine.live_hold import HeldKeys, HoldPlan
-from bridge.engine.live_slots import Choice
+from bridge.engine.play.controls import Action, Controls
+from bridge.engine.play.held_drone import HeldKeys, HoldPlan
+from bridge.engine.play.tables import Choice
 from bridge.errors import PortProblem
-from bridge.live.outlet import MOST_BYTES, Outlet
+from bridge.live.backing import Track
 from bridge.live.plan import LivePlan
-from bridge.live.player import POLL_S, Player
-from bridge.live.track import Track
+from bridge.live.player.outlet import MOST_BYTES, Outlet
+from bridge.live.player.player import POLL_S, Player
 from bridge.ports.fake import Desk, FakeSystem, Synth
 from bridge.store.profiles import load_profile
 
@@ -142,7 +142,7 @@ def test_a_synth_that_does_not_answer_is_put_to_equal(stage: Stage, monkeypatch:
     def sleep(seconds: float) -> None:
         stage.now_s += seconds
 
-    monkeypatch.setattr("bridge.live.connections.time.sleep", sleep)
+    monkeypatch.setattr("bridge.live.player.connections.time.sleep", sleep)
     stage.desk.keyboard("Box:Box MIDI 2")
     player = stage.player(reply_port="box midi 2")
     assert any("does not answer" in text for _, text in stage.said)
@@ -400,7 +400,7 @@ def test_more_than_a_port_can_hold_waits_in_order(stage: Stage) -> None:
 
 
 def test_the_outlet_sends_at_the_time_and_counts_what_is_late() -> None:
-    from bridge.engine.live_ledger import LEDGER_BYTES, Ledger
+    from bridge.engine.play.owed import LEDGER_BYTES, Ledger
 
     outlet = Outlet(Ledger(bytearray(LEDGER_BYTES)))
     got: list[bytes] = []

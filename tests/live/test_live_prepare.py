@@ -7,12 +7,12 @@ from pathlib import Path
 
 import pytest
 
-from bridge.engine.live_controls import Action, Controls
+from bridge.engine.play.controls import Action, Controls
 from bridge.errors import MethodProblem, StillbeatError, ValueProblem
 from bridge.jobs.choose import TableRequest
-from bridge.live.display import Labels, LinesDisplay, ScreenDisplay, StepShown, beat_line, sounding_lines
-from bridge.live.prepare import LiveRequest, parse_on_change, parse_zone, prepare
-from bridge.live.typed import by_piece, keys_shown, read_key, read_line
+from bridge.live.desk.display import Labels, LinesDisplay, ScreenDisplay, StepShown, beat_line, sounding_lines
+from bridge.live.desk.typed import by_piece, keys_shown, read_key, read_line
+from bridge.live.prepare.keyboard import LiveRequest, parse_on_change, parse_zone, prepare
 
 OPEN_D = TableRequest(guitar="open-d", reference="D3=146.5")
 

@@ -9,14 +9,14 @@ from pathlib import Path
 
 import pytest
 
-from bridge.live.drone_sound import SOUND_CARD
-from bridge.live.supervise import SOUND_CARD_SYSTEM
+from bridge.live.desk.supervise import SOUND_CARD_SYSTEM
+from bridge.live.player.sound_card import SOUND_CARD
 
 RUN = "import sys; from bridge.cli import main; main(sys.argv[1:])"
 BREAK_PLAYER = """
 import os, sys
-if "from bridge.live.child import main; main()" in sys.orig_argv:
-    import bridge.live.child as child
+if "from bridge.live.player.process import main; main()" in sys.orig_argv:
+    import bridge.live.player.process as child
     child.Child._system = lambda self, plan: {break_by}
 """
 

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from bridge.errors import InputProblem, ValueProblem
-from bridge.live.track import Track, TrackPlayer, load_track, parse_bars
+from bridge.live.backing import Track, TrackPlayer, load_track, parse_bars
 from bridge.store.smf import MidiFile, write_midi
 
 QUARTER = 480

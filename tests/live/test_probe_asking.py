@@ -8,14 +8,14 @@ from collections.abc import Callable
 import pytest
 from support.probed import is_rpn
 
-from bridge.engine.probe_course import Findings
-from bridge.engine.probe_messages import Place
-from bridge.engine.probe_profile import profile_of, unknowns
+from bridge.engine.probe.course import Findings
+from bridge.engine.probe.messages import Place
+from bridge.engine.probe.profile import profile_of, unknowns
 from bridge.errors import InputProblem, MethodProblem
-from bridge.live.probe_ask import Asker, ask_player
-from bridge.live.probe_seat import Seat
+from bridge.live.probe.ask import Asker, ask_player
+from bridge.live.probe.seat import Seat
 from bridge.ports.base import OutPort
-from bridge.sound.receiver import Receiver
+from bridge.sound.generator.receiver import Receiver
 
 HEARS_CENTS = 15.0
 """A smaller difference of two notes is not heard for sure."""

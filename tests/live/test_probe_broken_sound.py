@@ -5,8 +5,8 @@ from __future__ import annotations
 import pytest
 
 from bridge.errors import PortProblem
-from bridge.live import probe_open
-from bridge.sound.asking import BROKEN
+from bridge.live.probe import open as probe_open
+from bridge.sound.device.asking import BROKEN
 
 
 def test_it_is_not_asked_for_an_input(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -12,12 +12,12 @@ import pytest
 from support import synths
 from support.probed import ProbedSynth, RenderedSynth, bends_only, is_rpn, tiny_synth
 
-from bridge.engine.probe_course import Findings, examination
-from bridge.engine.probe_messages import Place
-from bridge.engine.probe_profile import profile_of, unknowns
-from bridge.live.probe import Prober, examine, follow
-from bridge.live.probe_seat import Seat
-from bridge.sound.probe_ear import Ear
+from bridge.engine.probe.course import Findings, examination
+from bridge.engine.probe.messages import Place
+from bridge.engine.probe.profile import profile_of, unknowns
+from bridge.live.probe.examine import Prober, examine, follow
+from bridge.live.probe.seat import Seat
+from bridge.sound.listening.probe_ear import Ear
 from bridge.wire import mts
 
 ALL = tuple(range(1, 17))

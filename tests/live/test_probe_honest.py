@@ -11,14 +11,14 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from support.probed import RATE, ProbedSynth
 
-from bridge.engine.probe_course import Findings
-from bridge.engine.probe_messages import Place
-from bridge.engine.probe_trials import octave_trials, tuning_trials
+from bridge.engine.probe.course import Findings
+from bridge.engine.probe.messages import Place
+from bridge.engine.probe.trials import octave_trials, tuning_trials
 from bridge.errors import PortProblem
-from bridge.live.probe import Prober, examine
-from bridge.live.probe_seat import Seat, held_signals
-from bridge.sound.generator import Generator
-from bridge.sound.probe_ear import Ear
+from bridge.live.probe.examine import Prober, examine
+from bridge.live.probe.seat import Seat, held_signals
+from bridge.sound.generator.synth import Generator
+from bridge.sound.listening.probe_ear import Ear
 
 EQUAL_HZ = 440.0 * 2.0 ** ((np.arange(128) - 69) / 12)
 

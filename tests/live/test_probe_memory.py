@@ -5,11 +5,11 @@ from __future__ import annotations
 import pytest
 from support.probed import ProbedSynth
 
-from bridge.engine.probe_messages import Place
-from bridge.live.probe import Prober, examine
-from bridge.live.probe_seat import Memory, Seat
+from bridge.engine.probe.messages import Place
+from bridge.live.probe.examine import Prober, examine
+from bridge.live.probe.seat import Memory, Seat
 from bridge.ports.fake import Desk, FakeSystem, Keyboard
-from bridge.sound.probe_ear import Ear
+from bridge.sound.listening.probe_ear import Ear
 from bridge.wire import mts
 
 OWN_CENTS = {60: 14.0, 69: -22.0}

@@ -11,10 +11,10 @@ import pytest
 from rich.console import Console
 from support import takes
 
-from bridge.live.tuner import HELD_S, Shown, Steadied
-from bridge.live.tuner_display import TunerLines, TunerScreen, big, scale_line
-from bridge.sound.meter import Meter, Reading
-from bridge.tuning.aims import StringAim
+from bridge.live.desk.tuner import HELD_S, Shown, Steadied
+from bridge.live.desk.tuner_display import TunerLines, TunerScreen, big, scale_line
+from bridge.sound.listening.meter import Meter, Reading
+from bridge.tuning.string_aims import StringAim
 
 D3 = 146.5
 AIMS = {

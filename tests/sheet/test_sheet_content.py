@@ -8,7 +8,7 @@ import pytest
 from support.sheets import SESSION, odd, open_d, seen, spec, strings
 
 from bridge.errors import ValueProblem
-from bridge.sheet.content_table import written_notes
+from bridge.sheet.content.table import written_notes
 from bridge.sheet.html import sheet_html
 from bridge.sheet.keyboard import repeats
 from bridge.sheet.records import PanelFigures, PieceSheet, SessionInfo, Stretch, TableSheet

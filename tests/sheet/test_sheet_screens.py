@@ -10,9 +10,11 @@ from xml.etree import ElementTree
 
 import pytest
 from support.needs import program, uses
-from support.sheets import SESSION, odd, open_d, seen
+from support.sheets import SESSION, neck, odd, open_d, seen, spec
 
 from bridge.sheet.html import sheet_html
+from bridge.sheet.keyboard import keyboard_picture
+from bridge.sheet.shapes import picture_svg
 
 ALL = (open_d(), *odd())
 
@@ -88,6 +90,58 @@ def test_nothing_is_wider_than_the_screen(width: int, tmp_path: Path) -> None:
     said = re.search(r'<pre id="said">(.*?)</pre>', found, re.DOTALL)
     assert said is not None
     assert said[1].strip() == f"width {width}"
+
+
+PICTURES = [
+    neck(guitar, fret)
+    for guitar in ("open-d", "open-e", "banjo-open-g", "bass", "ukulele", "mandolin", "standard-comma-g-b")
+    for fret in (0, 2, 7)
+] + [
+    keyboard_picture(spec(tonic=tonic, scale=scale).build())
+    for tonic, scale in (
+        ("D", "five-limit"),
+        ("Ab", "five-limit"),
+        ("G#", "five-limit"),
+        ("Bb", "seven-limit"),
+    )
+]
+
+
+@pytest.mark.browser
+def test_no_words_of_a_picture_are_cut_or_lie_over_others(tmp_path: Path) -> None:
+    """The browser says where each word stands, in the picture's millimetres and in the wide letters of screens."""
+    svgs = "".join(picture_svg(picture, alone=False, notes=False) for picture in PICTURES)
+    (tmp_path / "pictures.html").write_text(
+        f"""<!DOCTYPE html><meta charset="utf-8">{svgs}<pre id="said"></pre><script>
+        const found = [];
+        document.querySelectorAll("svg").forEach((svg, number) => {{
+          const page = svg.viewBox.baseVal;
+          const words = [...svg.querySelectorAll("text")].map((text) => {{
+            const box = text.getBBox(), size = parseFloat(text.getAttribute("font-size"));
+            const y = parseFloat(text.getAttribute("y"));
+            return [text.textContent, box.x, y - 0.73 * size, box.x + box.width, y];
+          }});
+          words.forEach((one, index) => {{
+            if (one[1] < 0 || one[2] < 0 || one[3] > page.width || one[4] > page.height)
+              found.push([number, "cut", one]);
+            for (const other of words.slice(index + 1)) {{
+              const wide = Math.min(one[3], other[3]) - Math.max(one[1], other[1]);
+              const high = Math.min(one[4], other[4]) - Math.max(one[2], other[2]);
+              if (wide > 0.4 && high > 0.3) found.push([number, one, other]);
+            }}
+          }});
+        }});
+        said.textContent = "found " + JSON.stringify(found.slice(0, 6));
+        </script>""",
+        encoding="utf-8",
+    )
+    shown = browse(
+        *(f"--user-data-dir={tmp_path / 'profile'}", "--virtual-time-budget=5000", "--dump-dom"),
+        (tmp_path / "pictures.html").as_uri(),
+    )
+    said = re.search(r'<pre id="said">(.*?)</pre>', shown, re.DOTALL)
+    assert said is not None
+    assert said[1] == "found []"
 
 
 @pytest.mark.browser

@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from bridge.errors import PortProblem
-from bridge.sound import asking
+from bridge.sound.device import asking
 
 
 @pytest.mark.parametrize("which", ["input", "output"])

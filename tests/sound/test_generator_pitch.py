@@ -15,7 +15,7 @@ import pytest
 from numpy.typing import NDArray
 from support import measure
 
-from bridge.sound.generator import Generator
+from bridge.sound.generator.synth import Generator
 
 RATE = 16_000
 CLAIM_CENTS = 0.001

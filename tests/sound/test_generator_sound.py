@@ -9,10 +9,9 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from bridge.errors import ValueProblem
-from bridge.sound import drums
-from bridge.sound.generator import MAX_NOTES, Generator
-from bridge.sound.limiter import Limiter
-from bridge.sound.voices import voice_for
+from bridge.sound.generator.limiter import Limiter
+from bridge.sound.generator.synth import MAX_NOTES, Generator, drums
+from bridge.sound.generator.voices import voice_for
 
 RATE = 16_000
 ORGAN, GUITAR, PAD = 19, 25, 89

@@ -10,7 +10,7 @@ import soundfile
 from support.corpus import guitar_notes
 
 from bridge.errors import InputProblem
-from bridge.sound.audiofile import read_audio
+from bridge.sound.files.audiofile import read_audio
 
 
 @pytest.mark.parametrize(("suffix", "subtype"), [(".wav", "PCM_16"), (".wav", "FLOAT"), (".flac", "PCM_24")])

@@ -11,7 +11,7 @@ from support.corpus import guitar_notes
 from support.plucks import Pluck, noisy
 
 from bridge.errors import InputProblem
-from bridge.sound.beating import coinciding, hear_beats
+from bridge.sound.listening.beating import coinciding, hear_beats
 
 RATE = 44100
 

@@ -14,10 +14,10 @@ import pytest
 from support import needs
 from support.plucks import Pluck, crb_cents, noise_sigma, noisy, random_pluck
 
-from bridge.sound.comb import best_comb
-from bridge.sound.listen import listen
-from bridge.sound.partials import fit_string
-from bridge.sound.spectrum import peaks, spectrum
+from bridge.sound.listening.comb import best_comb
+from bridge.sound.listening.listen import listen
+from bridge.sound.listening.partials import fit_string
+from bridge.sound.listening.spectrum import peaks, spectrum
 
 RATE = 44100
 

@@ -11,7 +11,7 @@ from support.corpus import guitar_notes
 from support.plucks import Pluck, noisy
 
 from bridge.errors import ValueProblem
-from bridge.sound.meter import Meter, Reading
+from bridge.sound.listening.meter import Meter, Reading
 from bridge.tuning.notes import key_to_hz, parse_note
 
 RATE = 48000

@@ -11,8 +11,8 @@ from support.corpus import guitar_notes
 from support.plucks import Pluck, noisy, random_pluck
 
 from bridge.errors import InputProblem
-from bridge.sound import refuse
-from bridge.sound.listen import hear, listen
+from bridge.sound.listening import refuse
+from bridge.sound.listening.listen import hear, listen
 
 RATE = 44100
 STANDARD_HZ = [82.407, 110.0, 146.832, 195.998, 246.942, 329.628]  # E A D G B E, equal temperament at A440

@@ -12,7 +12,7 @@ import pytest
 import soundfile
 from support.corpus import guitar_notes
 
-from bridge.sound.listen import Heard, hear
+from bridge.sound.listening.listen import Heard, hear
 
 pytestmark = pytest.mark.fetched
 

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from support.plucks import Pluck, noisy
 
-from bridge.sound.listen import HeardNote, by_string, hear, heard_to_json, listen, name_string
-from bridge.sound.onsets import find_onsets
+from bridge.sound.listening.listen import HeardNote, by_string, hear, heard_to_json, listen, name_string
+from bridge.sound.listening.onsets import find_onsets
 
 RATE = 44100
 # Open D from its sixth string: 2 : 3 : 4 : 5 : 6 : 8, all within one harmonic series, so that a new string shares

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from support import measure
 
 from bridge.errors import ValueProblem
-from bridge.sound.mixer import QUEUE_MESSAGES, Mixer
+from bridge.sound.device.mixer import QUEUE_MESSAGES, Mixer
 
 RATE = 16_000
 BLOCK = 160

@@ -16,9 +16,9 @@ from support.children import Child
 from support.jack import PORTAUDIO_PORTS, JackServer, JackTap
 
 from bridge.errors import PortProblem
-from bridge.live.drone_sound import SoundSystem
-from bridge.sound import outputs
-from bridge.sound.output import LiveSound
+from bridge.live.player.sound_card import SoundSystem
+from bridge.sound.device import outputs
+from bridge.sound.device.output import LiveSound
 
 ORGAN_A3 = b"\xc0\x13\x90\x39\x64"
 
@@ -199,7 +199,7 @@ def test_an_output_that_is_taken_says_so(library: StandIn) -> None:
 
 def test_a_sound_system_that_hangs_is_given_up(library: StandIn, monkeypatch: pytest.MonkeyPatch) -> None:
     held = threading.Event()
-    monkeypatch.setattr("bridge.sound.output.CLOSE_S", 0.05)
+    monkeypatch.setattr("bridge.sound.device.output.CLOSE_S", 0.05)
     sound = LiveSound("speakers").start()
     library.streams[0].abort = held.wait  # type: ignore[method-assign,assignment]
     sound._called -= 10
@@ -234,7 +234,7 @@ def test_a_sound_system_that_hangs_as_we_leave_is_given_up(library: StandIn) -> 
 
 _PLAYER = """
 import sys
-from bridge.sound.output import LiveSound
+from bridge.sound.device.output import LiveSound
 with LiveSound("system", swell_s=float(sys.argv[1]), ceiling=0.4) as sound:
     print("ready", sound.sample_rate, flush=True)
     for line in sys.stdin:

@@ -12,8 +12,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bridge.sound.channels import Note
-from bridge.sound.receiver import Receiver
+from bridge.sound.generator.channels import Note
+from bridge.sound.generator.receiver import Receiver
 
 
 def hz_of(semitones: float) -> float:

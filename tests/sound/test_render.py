@@ -11,8 +11,8 @@ import soundfile
 from support import measure
 
 from bridge.errors import OutputProblem, ValueProblem
+from bridge.sound.files.wav import CEILING, write_sound
 from bridge.sound.render import TAIL_S, render_blocks, render_events, render_file
-from bridge.sound.wav import CEILING, write_sound
 
 RATE = 16_000
 PIECE: list[tuple[float, bytes]] = [

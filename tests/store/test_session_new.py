@@ -9,9 +9,9 @@ from pathlib import Path
 import pytest
 
 from bridge.errors import InputProblem, OutputProblem, StillbeatError, ValueProblem
-from bridge.jobs.session_start import new_session
-from bridge.store.session_new import new_session_text
-from bridge.store.session_toml import session_from_toml
+from bridge.jobs.session.start import new_session
+from bridge.store.session.new import new_session_text
+from bridge.store.session.reading import session_from_toml
 
 
 def test_it_reads_back_with_what_was_given(tmp_path: Path) -> None:

@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 
 from bridge.errors import InputProblem
-from bridge.store.session import Drone, Session, Trims
-from bridge.store.session_toml import load_session, session_from_toml
+from bridge.store.session.model import Drone, Session, Trims
+from bridge.store.session.reading import load_session, session_from_toml
 from bridge.tuning.reference import Reference
 
 EVENING = """\

@@ -122,7 +122,7 @@ def player_pid(run: LiveRun) -> int:
             command = (path.parent / "cmdline").read_bytes()
         except OSError:
             continue
-        if int(fields[1]) == run.pid and b"bridge.live.child" in command:
+        if int(fields[1]) == run.pid and b"bridge.live.player.process" in command:
             return int(path.parent.name)
     raise ChildError("there is no player process")
 

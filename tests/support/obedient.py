@@ -52,7 +52,9 @@ class ObedientSynth:
 
     def _control(self, channel: int, number: int, value: int) -> None:
         msb, lsb = self.rpn[channel]
-        if number == 101:
+        if number == 121:  # reset all controllers (MMA RP-015)
+            self.bend[channel], self.rpn[channel] = 8192, (127, 127)
+        elif number == 101:
             self.rpn[channel] = (value, lsb)
         elif number == 100:
             self.rpn[channel] = (msb, value)

@@ -16,11 +16,11 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from bridge.engine.probe_trials import Trial
-from bridge.engine.probe_verdicts import Hearing
+from bridge.engine.probe.trials import Trial
+from bridge.engine.probe.verdicts import Hearing
 from bridge.ports.base import OutPort
-from bridge.sound.generator import Generator
-from bridge.sound.probe_ear import shift_cents, tone_of
+from bridge.sound.generator.synth import Generator
+from bridge.sound.listening.probe_ear import shift_cents, tone_of
 from support import synths
 
 RATE = 48_000
@@ -157,7 +157,7 @@ class RenderedSynth:
         self._before: list[bytes] = []
 
     def hold(self, trial: Trial) -> Hearing:
-        """Hold a trial, as `bridge.live.probe.Prober.hold` does."""
+        """Hold a trial, as `bridge.live.probe.examine.Prober.hold` does."""
         events: list[tuple[float, bytes]] = []
         now_s = 0.0
 

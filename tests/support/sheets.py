@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from html.parser import HTMLParser
 
 from bridge.jobs.choose import TableRequest, choose_table
+from bridge.jobs.frets import neck_of, study_frets
 from bridge.jobs.strings import plan_strings
 from bridge.sheet.records import (
     LoadList,
@@ -17,12 +18,18 @@ from bridge.sheet.records import (
     StringsSheet,
     TableSheet,
 )
+from bridge.sheet.shapes import Picture
 from bridge.tuning.tables import TableSpec, literal_spec
 
 
 def spec(**asked: object) -> TableSpec:
     """A table as asked for at the command line."""
     return choose_table(TableRequest(**asked))  # type: ignore[arg-type]
+
+
+def neck(guitar: str, fret: int = 0, **options: int) -> Picture:
+    """The fretboard of a guitar."""
+    return neck_of(study_frets(choose_table(TableRequest(guitar=guitar, fret=fret)), **options))
 
 
 def strings(of: TableSpec) -> StringsSheet:

@@ -6,8 +6,8 @@ import pytest
 
 from bridge.errors import TuningProblem
 from bridge.store.descriptions import load_guitar, load_scale
-from bridge.tuning.aims import aim_for, string_aims
 from bridge.tuning.reference import parse_reference
+from bridge.tuning.string_aims import aim_for, string_aims
 from bridge.tuning.tables import TableSpec
 
 

@@ -1,0 +1,329 @@
+"""Where each message of the source goes when its notes are spread over channels.
+
+`Router` is a `BendCore` that takes the source's messages one by one:
+
+======================================  =====================================================================
+message                                 goes to
+======================================  =====================================================================
+pitched note                            the channel that its placer names
+drum note (see `rhythm`)                its own channel, untouched, as everything on that channel
+controller, program, pressure           every channel that serves the source channel
+pitch bend, RPN 00 00 and 00 01         folded into the bends of those channels; not passed on
+other parameters (RPN, NRPN)            every channel that serves; selected again there if something came between
+MPE configuration (RPN 00 06)           nowhere: zones of the source mean nothing on the channels of the output
+local control (CC 122)                  its own channel: it concerns the keyboard, not the notes
+reset all controllers (CC 121)          every channel that serves, then their bends again
+SysEx, system messages                  through as they are
+GM, GM2, GS, XG reset                   through; all set-ups are sent again before the next notes
+======================================  =====================================================================
+
+In an MPE zone all of this goes to the manager channel, but for notes, bends, and the pressure of single keys,
+which becomes the channel pressure of the member that sounds the key.
+"""
+
+from __future__ import annotations
+
+from bridge.engine.bend.bend_channels import BendCore
+from bridge.engine.bend.channels import Out, Source
+from bridge.engine.channel_state import (
+    PARAMETER_CONTROLLERS,
+    PLAIN_CONTROLLERS,
+    Which,
+    select_messages,
+    set_up,
+)
+from bridge.engine.lifetimes import ALL_NOTES_OFF, ENDING, LOCAL_CONTROL, MONO, RESET_CONTROLLERS
+from bridge.engine.rhythm import RhythmTracker
+from bridge.wire.bend import CENTRE
+from bridge.wire.mpe import Zone
+from bridge.wire.resets import reset_kind
+from bridge.wire.rpn import BEND_RANGE, FINE_TUNING, MPE_CONFIGURATION, RpnReader, fine_tuning_cents
+
+_UNKNOWN: Which = (False, (-1, -1))
+
+
+class Router(BendCore):
+    """A bend engine that is fed messages (see `BendCore` for its parameters, and `feed`).
+
+    Attributes
+    ----------
+    rhythm : RhythmTracker
+        Which channels play drums now.
+    reset_gap_s : float
+        How long after a reset the synth takes set-ups again; a note does not wait for it.
+    resync_s : float or None
+        When the zones are to be set up (again); None if they are.
+    zones : list of Zone
+        MPE zones, none for the method `bend`.
+    """
+
+    rhythm: RhythmTracker
+    reset_gap_s: float = 0.1
+    resync_s: float | None = None
+
+    def begin(self, reset_gap_s: float) -> None:
+        """Make ready for the first message."""
+        self.rhythm = RhythmTracker()
+        self.reset_gap_s = reset_gap_s
+        self.zones: list[Zone] = []
+        self._reader = RpnReader()
+        for source in self.sources:
+            source.kit = self.rhythm.is_drums(source.number)
+            if source.kit and source.home not in self.pool:
+                self.reserve(source)
+
+    def reserve(self, source: Source) -> None:
+        """Keep the channel of a source's own number for it, and pass its messages as they are."""
+        home = source.home
+        source.raw = True
+        if home in self.pool:
+            self.pool.remove(home)
+        if home in source.serving:
+            source.serving.remove(home)
+
+    def form_zone(self, source: Source, zone: Zone) -> None:
+        """Make one source channel the player of an MPE zone."""
+        manager = self.outs[zone.manager - 1]
+        source.manager = manager
+        source.home = manager
+        source.serving = [manager]
+        source.pool = [self.outs[channel - 1] for channel in zone.member_channels]
+        for out in [manager, *source.pool]:
+            before = out.source
+            if before is not None and before is not source and out in before.serving:
+                before.serving.remove(out)
+            out.source = source
+        self.mpe = True
+        self.zones.append(zone)
+        self.resync_s = 0.0
+
+    # ---- messages
+
+    def feed(self, now_s: float, data: bytes) -> None:
+        """Take one whole message of the source; what follows from it is in `sink` afterwards."""
+        status = data[0]
+        if status >= 0xF0:
+            self._system(now_s, data)
+            return
+        kind = status & 0xF0
+        source = self.sources[status & 0x0F]
+        if self.resync_s is not None and (now_s >= self.resync_s or (kind == 0x90 and data[2])):
+            self.resync()
+        if kind == 0x90 and data[2]:
+            if source.kit:
+                self.sink.append(data)
+            else:
+                self.strike(source, data, now_s)
+        elif kind <= 0x90:
+            self.release(source, data, now_s)
+        elif kind == 0xB0:
+            self._control(source, data, now_s)
+        elif kind == 0xE0:
+            self._wheel(source, data, now_s)
+        else:
+            self._other(source, kind, data, now_s)
+
+    def _forward(self, source: Source, data: bytes, now_s: float) -> list[Out]:
+        """Send a channel message wherever its source channel is served; return those channels."""
+        source.version += 1
+        version = source.version
+        serving = self.served(source, now_s)
+        sink = self.sink
+        if source.raw:
+            sink.append(data)
+        for out in serving:
+            sink.append(data if data[0] & 0x0F == out.nibble else self.copy(data, out))
+            out.version = version
+        return serving
+
+    def _control(self, source: Source, data: bytes, now_s: float) -> None:
+        controller, value = data[1] & 0x7F, data[2] & 0x7F
+        if controller in PARAMETER_CONTROLLERS:
+            self._parameter(source, controller, value, data, now_s)
+            return
+        if self.plain and controller in PLAIN_CONTROLLERS and not source.kit:
+            return
+        if controller == LOCAL_CONTROL:
+            self.sink.append(data)
+            return
+        if controller == 0:
+            self.rhythm.feed(data)
+        if controller < 120:
+            source.cc[controller] = value
+            for out in self._forward(source, data, now_s):
+                out.cc[controller] = value
+            if controller not in ENDING:
+                return
+        else:
+            self._mode(source, controller, value, data, now_s)
+        for note in source.sounding.control(controller, value):
+            self.end(note, now_s)
+        if controller == RESET_CONTROLLERS:
+            self.tune_own(source, now_s)
+
+    def _mode(self, source: Source, controller: int, value: int, data: bytes, now_s: float) -> None:
+        """Controllers 120 to 127: those that end notes or change how a channel plays."""
+        served = self._forward(source, data, now_s)
+        if controller == RESET_CONTROLLERS:
+            source.reset_controllers()
+            self._reader.feed_message(data)
+            source.wheel = CENTRE
+            for out in served:
+                out.reset_controllers()
+                out.value = CENTRE if out.value >= 0 else out.value
+            if source.manager is not None:
+                for out in source.pool:
+                    out.value = -1
+        elif controller > ALL_NOTES_OFF:
+            source.mode = (controller, value)
+            for out in served:
+                out.mode = source.mode
+            if controller >= MONO:
+                source.mono = controller == MONO
+
+    def _parameter(self, source: Source, controller: int, value: int, data: bytes, now_s: float) -> None:
+        """Parameter numbers and data entry."""
+        reader = self._reader
+        before = source.selected
+        change = reader.feed(source.number, controller, value)
+        number = reader.selected(source.number)
+        which = None if number is None else (reader.selected_is_registered(source.number), number)
+        if controller >= 98:
+            source.selected = which
+            for out in self._forward(source, data, now_s):
+                out.selected = which if out.selected == before else _UNKNOWN
+            return
+        if source.raw:
+            self.sink.append(data)
+        if change is not None and change.registered:
+            if change.number == MPE_CONFIGURATION:
+                return
+            if change.number in (BEND_RANGE, FINE_TUNING):
+                self._own_tuning(source, change.number == BEND_RANGE, change.value, data, now_s)
+                return
+        source.version += 1
+        for out in self.served(source, now_s):
+            if out.selected != which:
+                self.sink += select_messages(which, 0xB0 | out.nibble)
+                out.selected = which
+            self.sink.append(self.copy(data, out))
+            if change is not None and which is not None:
+                out.params[which] = change.value
+            out.version = source.version
+        if change is not None and which is not None:
+            source.params[which] = change.value
+
+    def _own_tuning(self, source: Source, is_range: bool, value: int, data: bytes, now_s: float) -> None:
+        """The source sets its own bend range or fine tuning: that is heard through our bends."""
+        if is_range:
+            source.range_cents = (value >> 7) * 100.0 + (value & 0x7F)
+        else:
+            source.fine_cents = fine_tuning_cents(value)
+        if source.passive:
+            for out in source.serving:
+                self.sink.append(self.copy(data, out))
+                if is_range:
+                    out.forget_range()
+                else:
+                    out.fine_tuned = source.fine_cents != 0.0
+            return
+        self.tune_own(source, now_s)
+
+    def _wheel(self, source: Source, data: bytes, now_s: float) -> None:
+        value = data[1] & 0x7F | (data[2] & 0x7F) << 7
+        source.wheel = value
+        if source.raw:
+            self.sink.append(data)
+        if source.passive:
+            for out in source.serving:
+                self.sink.append(data)
+                out.value = value
+            return
+        self.tune_own(source, now_s)
+
+    def _other(self, source: Source, kind: int, data: bytes, now_s: float) -> None:
+        """Program changes and pressures."""
+        value = data[1] & 0x7F
+        if kind == 0xC0:
+            source.take_program(value)
+            self.rhythm.feed(data)
+            if source.kit != self.rhythm.is_drums(source.number):
+                self._turn(source)
+            for out in self._forward(source, data, now_s):
+                out.take_program(value)
+        elif kind == 0xD0:
+            source.pressure = value
+            for out in self._forward(source, data, now_s):
+                out.pressure = value
+        elif source.manager is not None:
+            last = source.last_out[value]
+            if last is not None and value in last.owed:
+                self.sink.append(bytes((0xD0 | last.nibble, data[2] & 0x7F)))
+        else:
+            source.poly[value] = data[2] & 0x7F
+            for out in self._forward(source, data, now_s):
+                out.poly[value] = data[2] & 0x7F
+
+    # ---- drums and resets
+
+    def _system(self, now_s: float, data: bytes) -> None:
+        self.sink.append(data)
+        if data[0] != 0xF0:
+            return
+        self.rhythm.feed(data)
+        if reset_kind(data) is not None:
+            self._reset(now_s)
+        for source in self.sources:
+            if source.kit != self.rhythm.is_drums(source.number):
+                self._turn(source)
+
+    def _turn(self, source: Source) -> None:
+        """A channel has just become a drum kit, or has ceased to be one."""
+        source.kit = not source.kit
+        if source.raw or not source.kit:
+            return
+        home = source.home
+        if home.source is not None and home in home.source.serving:
+            home.source.serving.remove(home)
+        self.reserve(source)
+        self.sink += set_up(source, home, home.nibble)
+        if home.range_semitones:
+            self.send_range(home, max(1, round(source.range_cents / 100.0)))
+        if home.value not in (-1, CENTRE):
+            self.sink.append(bytes((0xE0 | home.nibble, 0, 0x40)))
+        home.value = CENTRE
+        home.source = None
+
+    def _reset(self, now_s: float) -> None:
+        """The synth has forgotten everything and is silent, and so are we; note-offs still to come pass."""
+        self._reader.clear()
+        for source in self.sources:
+            source.clear()
+            source.untune()
+            source.version += 1
+            self._plain(source)
+            for note in source.sounding.reset():
+                self.end(note, now_s)
+        for out in self.outs:
+            out.clear()
+            out.forget_range()
+            out.fine_tuned = False
+            out.value = CENTRE
+            out.version = out.source.version if out.source is not None else 0
+        if self.zones:
+            self.resync_s = now_s + self.reset_gap_s
+
+    def resync(self) -> None:
+        """Set up the zones, at the start and when a reset has wiped them (channels are set up as they are taken)."""
+        self.resync_s = None
+        before = len(self.sink)
+        for zone in self.zones:
+            player = self.outs[zone.manager - 1].source
+            if player is not None:
+                self.sink += zone.messages(player.range_out_semitones)
+                manager = self.outs[zone.manager - 1]
+                manager.selected = None
+                self.sink += set_up(player, manager, manager.nibble)
+                for out in player.pool:
+                    out.set_range(player.range_out_semitones)
+        self.setup_messages += len(self.sink) - before

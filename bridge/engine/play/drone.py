@@ -1,0 +1,236 @@
+"""The drone as it plays: which messages are due when.
+
+A `Drone` has no clock, port or table: it plays keys, and whatever retunes a keyboard retunes it too. It is a source of
+notes beside the keyboard (`due`, `next_s`, `release`): for a file it is driven through simulated time, live by the
+player's clock.
+
+- *Loudness.* Every step begins at nothing, swells, and fades to nothing before its notes end, so that the rest after
+  it is silent. That is done by expression (controller 11).
+- *Settling.* A note is brought home by pitch bend on a channel of its own, on top of whatever tunes the synth, so
+  that every synth whose bends move sounding notes can settle, by whatever method.
+
+Conventions: as in `bridge.engine.play.drone_plan`.
+
+Index: `Drone` · `restored`.
+
+Sources: MIDI 1.0 Detailed Specification (expression, controller 11; pitch bend).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+
+from bridge.engine.play.drone_plan import FADE_S, TAIL_S, DronePlan, DroneStep, remaining_share
+from bridge.wire.bend import bend_message, bend_value
+from bridge.wire.rpn import bend_range
+
+VELOCITY = 108
+BEND_RANGE_SEMITONES = 2
+STEP_S = 0.05
+"""Time between two steps of a swell or of settling."""
+
+_EXPRESSION = 11
+
+
+def restored(channels: Iterable[int]) -> list[bytes]:
+    """Return what puts back what a drone changed beside notes and bends: expression, on every channel given."""
+    return [bytes((0xB0 | channel - 1, _EXPRESSION, 127)) for channel in channels]
+
+
+class Drone:
+    """Plays a plan.
+
+    Parameters
+    ----------
+    plan : DronePlan
+    start_s : float
+        When it begins.
+    position_s : float
+        Where in the plan to begin: at the beginning of the step which is there. A single step that has
+        settled by then does not settle again.
+    """
+
+    def __init__(self, plan: DronePlan, start_s: float, position_s: float = 0.0) -> None:
+        self.plan = plan
+        self._begin(start_s, position_s)
+        self._set_up = False
+
+    def _begin(self, start_s: float, position_s: float) -> None:
+        plan = self.plan
+        self._number = 0
+        self._settled = plan.hold_s is None and position_s >= plan.settled_s
+        if plan.hold_s is not None:
+            self._number = int(max(position_s, 0.0) / (plan.hold_s + plan.rest_s) + 1e-9)
+        self._from_s: float = start_s
+        self._phase = "begin" if self._number < self._count else "over"
+        self._next_s: float | None = start_s if self._phase == "begin" else None
+        self._held: list[tuple[int, int]] = []
+        self._expression = 0
+        self._bends: dict[int, int] = {}
+
+    @property
+    def _count(self) -> int:
+        return len(self.plan.steps) * self.plan.rounds
+
+    # ---- what drives it
+
+    @property
+    def next_s(self) -> float | None:
+        """When `due` wants to be called next, infinite while it is only held; None if nothing more comes."""
+        return self._next_s
+
+    def due(self, now_s: float) -> list[tuple[float, bytes]]:
+        """Return what is due by now: the time at which it was due, and one whole message."""
+        found: list[tuple[float, bytes]] = []
+        while self._next_s is not None and self._next_s <= now_s:
+            at_s = self._next_s
+            found += [(at_s, data) for data in self._do(at_s)]
+        return found
+
+    def release(self) -> list[bytes]:
+        """Let go of everything, for good; return the note-offs."""
+        self._phase, self._next_s = "over", None
+        return self._offs()
+
+    def again(self, now_s: float) -> None:
+        """The synth was away and has forgotten all: begin the step anew, swelling from nothing."""
+        if self._phase != "over":
+            position_s = self.position_s(now_s)
+            self._set_up = False
+            self._begin(now_s, position_s)
+
+    # ---- what a display asks
+
+    @property
+    def step(self) -> DroneStep:
+        """The step that sounds, or sounded last, or comes first."""
+        return self.plan.steps[min(self._number, self._count - 1) % len(self.plan.steps)]
+
+    @property
+    def channels(self) -> tuple[int, ...]:
+        """Channels that it plays on."""
+        return self.plan.channels[: max(len(step.notes) for step in self.plan.steps)]
+
+    @property
+    def phase(self) -> str:
+        """``begin``, ``sound``, ``rest`` (the last one too), ``tail`` (nothing sounds any more) or ``over``."""
+        return "rest" if self._phase == "tail" and self.plan.rest_s else self._phase
+
+    @property
+    def number(self) -> int:
+        """Which step it is, counted from 1 through all rounds."""
+        return min(self._number, self._count - 1) + 1
+
+    @property
+    def expression(self) -> int:
+        """The expression that it was brought to, 0 to 127."""
+        return self._expression
+
+    def position_s(self, now_s: float) -> float:
+        """Return where in the plan it is."""
+        plan = self.plan
+        if plan.hold_s is None:
+            if self._phase != "sound":
+                return 0.0
+            return max(now_s - self._from_s, plan.settled_s if self._settled else 0.0)
+        done_s = self._number * (plan.hold_s + plan.rest_s)
+        return done_s + (max(now_s - self._from_s, 0.0) if self._phase == "sound" else 0.0)
+
+    def share(self, now_s: float) -> float:
+        """Return how much of the distances is left now."""
+        if self._settled or self._phase == "over":
+            return 0.0
+        return remaining_share(self.plan, now_s - self._from_s) if self._phase == "sound" else 1.0
+
+    # ---- inside
+
+    def _do(self, at_s: float) -> list[bytes]:
+        if self._phase in ("begin", "rest"):
+            return self._rise(at_s)
+        if self._phase == "tail":
+            self._phase, self._next_s = "over", None
+            return restored(self.channels)
+        end_s = None if self.plan.hold_s is None else self._from_s + self.plan.hold_s
+        if end_s is not None and at_s >= end_s:
+            return self._fall(end_s)
+        sent = self._loudness(at_s, end_s) + self._settling(at_s)
+        self._next_s = self._wake_s(at_s, end_s)
+        return sent
+
+    def _rise(self, at_s: float) -> list[bytes]:
+        """Begin a step."""
+        plan = self.plan
+        sent: list[bytes] = []
+        if not self._set_up:
+            self._set_up = True
+            for channel in self.channels:
+                if plan.program is not None:
+                    sent.append(bytes((0xC0 | channel - 1, plan.program)))
+                sent += bend_range(channel, BEND_RANGE_SEMITONES)
+        self._from_s = at_s
+        self._phase = "sound"
+        self._expression = 0
+        self._bends = {}
+        sent += [bytes((0xB0 | channel - 1, _EXPRESSION, 0)) for channel in self.channels]
+        sent += self._settling(at_s)
+        for note, channel in zip(self.step.notes, plan.channels, strict=False):
+            sent.append(bytes((0x90 | channel - 1, note.key, VELOCITY)))
+            self._held.append((channel, note.key))
+        self._next_s = at_s + STEP_S
+        return sent
+
+    def _fall(self, at_s: float) -> list[bytes]:
+        """End a step; what is left of its notes dies away at no loudness."""
+        self._number += 1
+        self._expression = 0
+        sent = [bytes((0xB0 | channel - 1, _EXPRESSION, 0)) for channel in self.channels]
+        sent += self._offs()
+        if self._number < self._count:
+            self._phase = "rest"
+            self._next_s = at_s + self.plan.rest_s
+        else:
+            self._phase = "tail"
+            self._next_s = at_s + max(self.plan.rest_s, TAIL_S)
+        return sent
+
+    def _offs(self) -> list[bytes]:
+        held, self._held = self._held, []
+        return [bytes((0x80 | channel - 1, key, 64)) for channel, key in held]
+
+    def _loudness(self, at_s: float, end_s: float | None) -> list[bytes]:
+        top = self.plan.top_expression(len(self.step.notes))
+        part = (at_s - self._from_s) / self.plan.swell_s
+        if end_s is not None:
+            part = min(part, (end_s - at_s) / FADE_S)
+        value = round(top * min(max(part, 0.0), 1.0))
+        if value == self._expression:
+            return []
+        self._expression = value
+        return [bytes((0xB0 | channel - 1, _EXPRESSION, value)) for channel, _ in self._held]
+
+    def _settling(self, at_s: float) -> list[bytes]:
+        share = self.share(at_s)
+        if share == 0.0 and self._phase == "sound":
+            self._settled = self.plan.hold_s is None
+        sent = []
+        for note, channel in zip(self.step.notes, self.plan.channels, strict=False):
+            cents = share * note.off_cents / self.plan.bend_scale
+            value, _ = bend_value(cents, BEND_RANGE_SEMITONES)
+            if self._bends.get(channel) != value:
+                self._bends[channel] = value
+                sent.append(bend_message(channel, value))
+        return sent
+
+    def _wake_s(self, at_s: float, end_s: float | None) -> float:
+        """When something changes next: soon while it swells, settles or fades."""
+        plan = self.plan
+        swelling = at_s < self._from_s + plan.swell_s
+        settling = self.step.settles and not self._settled and at_s < self._from_s + plan.settled_s
+        if swelling:
+            return at_s + STEP_S if end_s is None else min(at_s + STEP_S, end_s)
+        times = [] if end_s is None else [max(end_s - FADE_S, at_s + STEP_S)]
+        if settling:
+            times.append(max(self._from_s + plan.swell_s + plan.wait_s, at_s + STEP_S))
+        soon_s = min(times, default=math.inf)
+        return soon_s if end_s is None else min(soon_s, end_s)

@@ -1,0 +1,295 @@
+"""A performance: an engine, the tables to choose from, and the player's controls, as one thing that is fed messages.
+
+`Performance` decides everything that happens between what comes in and what goes out, and nothing else: it has no
+clock, port or thread. Messages from the keyboard go through the controls (`bridge.engine.play.controls`); messages of a
+track go to the engine as they are, but for their loudness. Hostile bytes come to nothing and are counted.
+
+Index: `Performance`, `whole`, `quieting`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from bridge.engine.live_seam import Due, LiveEngine, OnChange
+from bridge.engine.play.controls import Action, Desk
+from bridge.engine.play.tables import Choice, Slots
+from bridge.errors import MethodProblem
+from bridge.wire.stream import message_length
+
+_LENGTHS = [message_length(status) or 0 for status in range(256)]
+_PEDALS = (64, 66, 67, 69)
+_QUIETING = (64, 66, 67, 69, 120, 123)
+"""Controllers that silence a channel: pedals up, all sound off, all notes off."""
+
+
+def whole(data: bytes, most_bytes: int) -> bool:
+    """Tell whether some bytes are one whole message, no longer than that."""
+    size = len(data)
+    if size == 3:
+        status = data[0]
+        if status < 0xF0:
+            return _LENGTHS[status] == 3 and (data[1] | data[2]) < 0x80
+    if not size or size > most_bytes:
+        return False
+    status = data[0]
+    if status == 0xF0:
+        return size > 1 and data[-1] == 0xF7 and max(data[1:-1], default=0) < 0x80
+    return _LENGTHS[status] == size and max(data[1:], default=0) < 0x80
+
+
+class Performance:
+    """Keyboard and track in, messages for the synth out.
+
+    Parameters
+    ----------
+    engine : LiveEngine
+        Retunes; made with the table that `slots` holds.
+    slots : Slots
+        The tables.
+    desk : Desk
+        The player's controls.
+    on_change : {"now", "next", "glide"}
+        What becomes of sounding notes when the table changes (`bridge.engine.live_seam`).
+    glide_s : float
+        How long a glide takes.
+    most_sysex_bytes : int
+        Longest SysEx message that is passed on.
+
+    Attributes
+    ----------
+    version : int
+        Goes up whenever a table is chosen, trimmed or refused, so that a display notices.
+    dropped : int
+        Messages that came in and were no messages, or too long.
+    notices : list of str
+        What the player should know; the caller may empty it.
+    drone, hushed : bool
+        Whether the drone is on, where there is one; and whether it is to be silent all the same.
+    changes, renewals : int
+        How often another table was sent, and how often all of them were renewed.
+    """
+
+    def __init__(
+        self,
+        engine: LiveEngine,
+        slots: Slots,
+        desk: Desk,
+        on_change: OnChange = "now",
+        glide_s: float = 0.5,
+        most_sysex_bytes: int = 15000,
+    ) -> None:
+        self.engine = engine
+        self.slots = slots
+        self.on_change: OnChange = on_change
+        self.glide_s = glide_s
+        self.version = 0
+        self.dropped = 0
+        self.notices: list[str] = []
+        self.drone = self.hushed = False
+        self.changes = self.renewals = 0
+        self._desk = desk
+        self._plain = desk.plain
+        self._most_bytes = most_sysex_bytes
+        self._feed = engine.feed
+        self._held: dict[int, int] = {}
+        self._pedals: set[tuple[int, int]] = set()
+
+    # ---- what comes in
+
+    def feed(self, data: bytes, now_s: float) -> list[Due]:
+        """Take one message from the keyboard; return what is to be sent for it."""
+        if not whole(data, self._most_bytes):
+            self.dropped += 1
+            return []
+        if data[0] >= 0xF0:
+            return self._feed(data, now_s)
+        if not self._plain:
+            action, music = self._desk.take(data)
+            if action is not None:
+                return self.act(action, now_s)
+            if music is None:
+                return []
+            data = music
+        status = data[0]
+        if status < 0xA0:
+            place = (status & 0x0F) << 7 | data[1]
+            if status >= 0x90 and data[2]:
+                self._held[place] = self._held.get(place, 0) + 1
+            elif place in self._held:
+                if self._held[place] > 1:
+                    self._held[place] -= 1
+                else:
+                    del self._held[place]
+        elif status & 0xF0 == 0xB0 and data[1] in _PEDALS:
+            (self._pedals.add if data[2] else self._pedals.discard)((status & 0x0F, data[1]))
+        return self._feed(data, now_s)
+
+    def feed_track(self, data: bytes, now_s: float) -> list[Due]:
+        """Take one message of a track or a drone: it plays, but it controls nothing."""
+        if not whole(data, self._most_bytes):
+            self.dropped += 1
+            return []
+        return self._feed(self._desk.soften(data), now_s)
+
+    def release_keyboard(self, now_s: float) -> list[Due]:
+        """The keyboard is gone: let go of its keys and pedals."""
+        held, self._held = self._held, {}
+        pedals, self._pedals = self._pedals, set()
+        due: list[Due] = []
+        for place, count in held.items():
+            for _ in range(count):
+                due += self._feed(bytes((0x80 | place >> 7, place & 0x7F, 64)), now_s)
+        for nibble, pedal in sorted(pedals):
+            due += self._feed(bytes((0xB0 | nibble, pedal, 0)), now_s)
+        return due
+
+    # ---- what the player chooses
+
+    def act(self, action: Action, now_s: float) -> list[Due]:
+        """Carry out an action; return what is to be sent for it."""
+        if action.name == "panic":
+            return self.panic(now_s)
+        if action.name in ("drone", "hush", "unhush"):
+            if action.name == "drone":
+                self.drone = not self.drone
+            else:
+                self.hushed = action.name == "hush"
+            self.version += 1
+            return []
+        slots = self.slots
+        kept = slots.keep()
+        done = self._choose(action)
+        self.version += 1
+        if not done:
+            self.notices.append(_refusal(action, slots))
+            return []
+        if slots.keep() == kept:
+            return []
+        try:
+            due = self.engine.change(
+                slots.table(), now_s, "now" if action.name == "trim" else self.on_change, self.glide_s
+            )
+        except MethodProblem as problem:
+            slots.put(kept)
+            self.notices.append(f"not changed: {problem.message}")
+            return []
+        self.changes += 1
+        self._tell_tonic()
+        return due
+
+    def _choose(self, action: Action) -> bool:
+        """Do what an action does to the slots; tell whether it could be done."""
+        slots, number = self.slots, action.number
+        match action.name:
+            case "slot":
+                return slots.select(int(number))
+            case "next":
+                return slots.step(1)
+            case "previous":
+                return slots.step(-1)
+            case "piece":
+                return slots.select_piece(int(number))
+            case "next-piece":
+                return slots.step_piece(1)
+            case "previous-piece":
+                return slots.step_piece(-1)
+            case "tonic":
+                return slots.select_tonic(int(number))
+            case "equal":
+                return slots.toggle_equal()
+            case _:
+                return slots.trim(number)
+
+    def renew(self, slots: Sequence[Choice], tonics: Sequence[Choice], now_s: float) -> list[Due]:
+        """Put other tables into all slots, for the reference is another; what sounds moves at once where it can.
+
+        Raises
+        ------
+        MethodProblem
+            The method cannot express the table that holds now; then everything stays as it was.
+        """
+        kept = self.slots.slots, self.slots.tonics, self.slots.trim_cents
+        self.slots.renew(slots, tonics)
+        try:
+            due = self.engine.change(self.slots.table(), now_s, "now", self.glide_s)
+        except MethodProblem:
+            self.slots.renew(kept[0], kept[1])
+            self.slots.trim_cents = kept[2]
+            raise
+        self.version += 1
+        self.changes += 1
+        self.renewals += 1
+        self._tell_tonic()
+        return due
+
+    def panic(self, now_s: float) -> list[Due]:
+        """End all sound whatever it is, the drone's too, and set the synth up again."""
+        self.version += 1
+        self.drone = False
+        self._held.clear()
+        self._pedals.clear()
+        quiet = getattr(self.engine, "silence", self.engine.stop)(now_s)
+        return [*quiet, *[(now_s, message) for message in quieting()], *self.engine.start(now_s)]
+
+    # ---- beginning and end
+
+    def start(self, now_s: float) -> list[Due]:
+        """Return what silences a synth that may still be sounding, and gives it the table."""
+        self._tell_tonic()
+        return [*[(now_s, message) for message in quieting()], *self.engine.start(now_s)]
+
+    def restart(self, now_s: float) -> list[Due]:
+        """The synth was away and is back: whatever it sounded is forgotten, and it is set up again."""
+        self._held.clear()
+        self._pedals.clear()
+        self.engine.stop(now_s)
+        return self.start(now_s)
+
+    def stop(self, now_s: float) -> list[Due]:
+        """Return what leaves the synth silent and as it was."""
+        self._held.clear()
+        self._pedals.clear()
+        return self.engine.stop(now_s)
+
+    def wake(self, now_s: float) -> list[Due]:
+        """Do what is due by now."""
+        return self.engine.wake(now_s)
+
+    @property
+    def next_wake_s(self) -> float | None:
+        """When `wake` wants to be called; None if nothing is pending."""
+        return self.engine.next_wake_s
+
+    def _tell_tonic(self) -> None:
+        tell: Any = getattr(self.engine, "set_tonic", None)
+        if tell is not None:
+            tell(self.slots.choice.tonic)
+
+
+def quieting() -> list[bytes]:
+    """Return what silences every channel of a synth: pedals up, all sound off, all notes off, bends centred."""
+    return [
+        message
+        for nibble in range(16)
+        for message in (
+            *(bytes((0xB0 | nibble, controller, 0)) for controller in _QUIETING),
+            bytes((0xE0 | nibble, 0, 0x40)),
+        )
+    ]
+
+
+def _refusal(action: Action, slots: Slots) -> str:
+    if action.name == "slot":
+        what = "section" if slots.starts else "slot"
+        return f"there is no {what} {action.number:g}: there are {len(slots.slots)}"
+    if action.name == "piece":
+        return f"there is no piece {action.number:g}: there are {len(slots.starts or slots.slots)}"
+    if action.name in ("next", "next-piece"):
+        return "that was the last one"
+    if action.name in ("previous", "previous-piece"):
+        return "that was the first one"
+    if action.name == "trim":
+        return f"the trim stays at {slots.trim_cents:+g} cents: tune the guitar, or name another reference"
+    return "tonics cannot be chosen here"

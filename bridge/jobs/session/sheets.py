@@ -1,0 +1,230 @@
+"""What stands on the sheets of a session, from its plan and the files that were made.
+
+Index
+-----
+`session_info`, `piece_sheet` · `played_chords`
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+from bridge.engine.report import spans
+from bridge.jobs.session.manifest import Manifest
+from bridge.jobs.session.panel import PanelEntry
+from bridge.jobs.session.plan import START, PiecePlan, SessionPlan, Step, SynthPlan
+from bridge.jobs.strings import plan_strings
+from bridge.sheet.records import (
+    LoadList,
+    PanelFigures,
+    PieceSheet,
+    SessionInfo,
+    Stretch,
+    StringsSheet,
+    TableSheet,
+)
+from bridge.store.session.model import built
+from bridge.tuning.strings_order import MAX_CAPO
+from bridge.tuning.tables import TableSpec
+
+_BY_HAND = "This table is none that twelve whole numbers can hold."
+
+
+def session_info(plan: SessionPlan, manifest: Manifest) -> SessionInfo:
+    """Return what stands on the first page."""
+    session = plan.session
+    lines = []
+    if session.guitar is not None:
+        lines.append(f"Guitar: {session.guitar.title}")
+    if session.reference is not None:
+        how = f" ({session.reference_how})" if session.reference_how else ""
+        tonic = session.guitar.tonic if session.guitar is not None else "C"
+        lines.append(f"Reference: {session.reference.text(tonic)}{how}")
+    if session.heard:
+        lines.append(session.heard)
+    cautions = []
+    for one in plan.pieces:
+        guitar = one.piece.spec.guitar
+        if guitar is not None and guitar.caution and guitar.caution not in cautions:
+            cautions.append(guitar.caution)
+    if any(synth.method for synth in plan.synths):
+        cautions.append(
+            "Loading a tuning overwrites a tuning program in the synth's memory: save what is there first."
+        )
+    if manifest.find(what="drone") or manifest.find(what="reference"):
+        cautions.append(
+            "Held tones: start quiet, and take breaks. The longer the sound, the lower the safe level "
+            "(NIOSH 98-126: 85 dBA for eight hours, half the time for every 3 dB more)."
+        )
+    return SessionInfo(
+        title=session.title,
+        lines=tuple(lines),
+        notes=session.notes.strip(),
+        strings=_open_strings(plan),
+        load=tuple(_load_first(synth) for synth in plan.synths),
+        cautions=tuple(" ".join(caution.split()) for caution in cautions),
+        transposing=session.transposing,
+    )
+
+
+def piece_sheet(
+    plan: SessionPlan,
+    one: PiecePlan,
+    manifest: Manifest,
+    panels: Mapping[tuple[int, int], PanelEntry | None],
+) -> PieceSheet:
+    """Return what stands on the sheet of a piece.
+
+    Parameters
+    ----------
+    plan : SessionPlan
+    one : PiecePlan
+        The piece.
+    manifest : Manifest
+        Its files, for what to load.
+    panels : mapping of (int, int) to PanelEntry or None
+        What is entered at a panel, by piece and table; None where twelve figures cannot say the table.
+    """
+    piece = one.piece
+    tables = []
+    for number, spec in enumerate(one.tables):
+        key = (piece.number, number)
+        entry = panels.get(key)
+        tables.append(
+            TableSheet(
+                table=replace(built(spec), name=spec.name),
+                panel=None if entry is None else PanelFigures(entry.a4_hz, entry.cents),
+                panel_note=_BY_HAND if key in panels and entry is None else "",
+                chords=played_chords(one, number),
+            )
+        )
+    synths = [synth for synth in plan.synths if synth.synth.name in piece.synths]
+    strings = _strings(piece.spec)
+    cautions = [f"{piece.heard}."] if piece.heard else []
+    if piece.spec.fret and piece.spec.guitar is not None:
+        cautions.append(
+            "A capo pulls the strings sharp: measure the reference string again with the capo on."
+        )
+    return PieceSheet(
+        title=piece.title,
+        tables=tuple(tables),
+        stretches=tuple(Stretch(step.place, step.table, step.what, step.title) for step in one.steps),
+        number=piece.number,
+        notes=piece.notes.strip(),
+        strings=strings,
+        load=tuple(_load_piece(one, synth, manifest) for synth in synths),
+        cautions=tuple(cautions),
+        transposing=plan.session.transposing,
+    )
+
+
+def played_chords(one: PiecePlan, table: int) -> tuple[str, ...]:
+    """Return the chords that are played under a table of a piece, over all its stretches, in order."""
+    named: dict[str, None] = {}
+    for step in one.steps:
+        if step.table == table:
+            named.update(dict.fromkeys(step.chords))
+    return tuple(named)
+
+
+# -- the guitar
+
+
+def _open_strings(plan: SessionPlan) -> StringsSheet | None:
+    """How the session's guitar is tuned, without a capo."""
+    for one in plan.pieces:
+        spec = one.piece.spec
+        if spec.guitar is not None and spec.guitar == plan.session.guitar and one.piece.follows_reference:
+            return _strings(replace(spec, fret=0))
+    return None
+
+
+def _strings(spec: TableSpec) -> StringsSheet | None:
+    if spec.guitar is None or spec.fret > MAX_CAPO:
+        return None
+    found = plan_strings(spec)
+    return StringsSheet(
+        plan=found.plan,
+        tension=found.tension if found.usual is not None else {},
+        usual=found.usual.title if found.usual is not None else "",
+        slack=found.slack,
+    )
+
+
+# -- what to load
+
+
+def _load_first(synth: SynthPlan) -> LoadList:
+    name, profile = synth.synth.name, synth.synth.profile
+    if profile.panel:
+        lines = [
+            "It is tuned by hand: write down what its panel shows now. The figures to enter stand with each piece."
+        ]
+    elif synth.recalls:
+        used = spans(synth.programs.values())
+        lines = [
+            f"Save what the synth holds in tuning programs {used}: they are overwritten.",
+            (
+                f"Once, before the evening: play synths/{name}/load-everything.mid into it, as any track is played, or "
+                "send load-everything.syx, which lies beside it. It lasts until the synth is switched off or reset."
+            ),
+            "Before each piece choose its tuning program, or play its recall file; both stand with the piece.",
+        ]
+    elif synth.method:
+        lines = [
+            f"It holds one table at a time: before each piece play its set-up file, in synths/{name}, into it."
+        ]
+    else:
+        lines = [
+            f"It knows no tuning tables and is tuned note by note: play the backing tracks in synths/{name}.",
+            "To play it yourself, let `stillbeat live` on a computer stand between the keys and the sound.",
+        ]
+    return LoadList(synth.synth.title, tuple(lines))
+
+
+def _load_piece(one: PiecePlan, synth: SynthPlan, manifest: Manifest) -> LoadList:
+    name, piece = synth.synth.name, one.piece
+    tracks = [
+        path.rsplit("/", 1)[1]
+        for path in manifest.find(what="track", synth=name, piece=piece.number)
+        if "trim_cents" not in manifest.files[path]
+    ]
+    lines: list[str] = []
+    if synth.synth.profile.panel:
+        lines.append("Enter the whole cents that stand with each table, under “By hand”.")
+    elif synth.recalls:
+        said = [
+            f"{_at(step)}: choose tuning program {synth.programs[piece.number, step.table]}, or play "
+            f"{step.stem(piece)}.recall.mid"
+            for step in one.steps
+        ]
+        lines += _few(said)
+    elif synth.method:
+        said = [
+            f"{_at(step)}: play {step.stem(piece)}.setup.mid"
+            if (piece.number, step.table) not in synth.left_out
+            else f"{_at(step)}: this synth cannot hold the table"
+            for step in one.steps
+        ]
+        lines += _few(said)
+    elif tracks:
+        lines.append(
+            "Nothing before the track, which brings its tuning along; to play yourself: `stillbeat live`."
+        )
+    else:
+        lines.append("Nothing: play it through `stillbeat live`.")
+    if tracks:
+        lines.append(f"backing track: {', '.join(tracks)}")
+    if synth.method or tracks:
+        lines.append(f"The files lie in synths/{name}.")
+    return LoadList(synth.synth.title, tuple(lines))
+
+
+def _at(step: Step) -> str:
+    """Say where a step begins: ``at the start``, ``bar 17``."""
+    return f"at the {START}" if step.place == START else step.place
+
+
+def _few(said: Sequence[str]) -> list[str]:
+    return list(dict.fromkeys(said))

@@ -1,0 +1,105 @@
+"""Sounds of a session for those without a synth: drones, and the tone that the guitar is tuned to.
+
+Both come from the built-in tone generator, which adds no chorus or vibrato: beats that are heard are in the tuning. A
+drone is a continuous sound, so it starts at nothing, swells slowly, and its peak stays 12 dB below full scale.
+
+Files are WAV, one channel, 44,100 samples a second, 16 bits.
+
+Index
+-----
+`drone_keys`, `drone_wav`, `reference_wav`, `reference_name`
+"""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bridge.engine.mts.tuner import Tuner
+from bridge.errors import ValueProblem
+from bridge.sound.files.wav import write_sound
+from bridge.sound.render import render_events
+from bridge.store.session.model import DRONE_VOICES, Drone
+from bridge.store.session.parts import is_degree
+from bridge.tuning.notes import note_name, parse_note, parse_pitch_class
+from bridge.tuning.reference import Reference
+from bridge.tuning.scales import parse_degree
+from bridge.tuning.tables import Table
+from bridge.wire.profile import SynthProfile
+
+SAMPLE_RATE = 44100
+PEAK = 0.25
+"""Highest sample of a drone: 12 dB below full scale."""
+
+SWELL_S = 6.0
+FADE_S = 3.0
+REFERENCE_S = 30.0
+_VELOCITY = 80
+_GENERATOR = SynthProfile(
+    name="generator", title="the built-in tone generator", source="this project", methods=("note",)
+)
+
+
+def drone_keys(drone: Drone, table: Table) -> tuple[int, ...]:
+    """Return the MIDI keys of a drone, from the lowest to the highest.
+
+    Raises
+    ------
+    ValueProblem
+        A note lies beyond the 128 keys.
+    """
+    tonic = 12 * (drone.octave + 1) + parse_pitch_class(table.tonic)
+    keys = set()
+    for note in drone.notes:
+        key = tonic + parse_degree(note) if is_degree(note) else parse_note(note)
+        if not 0 <= key <= 127:
+            raise ValueProblem(f"drone note {note!r} lies beyond the highest key", "choose a lower octave")
+        keys.add(key)
+    return tuple(sorted(keys))
+
+
+def drone_wav(drone: Drone, table: Table) -> bytes:
+    """Return the sound of a drone as the bytes of a WAV file."""
+    return _held(table.hz.tolist(), drone_keys(drone, table), drone.voice, drone.seconds)
+
+
+def reference_wav(reference: Reference, seconds: float = REFERENCE_S) -> bytes:
+    """Return a tone to tune the reference string to as the bytes of a WAV file."""
+    hz = [440.0] * 128
+    hz[reference.key] = reference.hz
+    return _held(hz, (reference.key,), "organ", seconds)
+
+
+def reference_name(reference: Reference, tonic: str) -> str:
+    """Return the name of a reference tone's file: ``F#3-182.40-Hz.wav`` is written ``Fs3-182.40-Hz.wav``."""
+    note = note_name(reference.key, tonic).replace("#", "s")
+    return f"{note}-{reference.hz:.2f}-Hz.wav"
+
+
+def _held(hz: Sequence[float], keys: Iterable[int], voice: str, seconds: float) -> bytes:
+    """Hold keys with the built-in generator, swelling and fading."""
+    tuner = Tuner(_GENERATOR, "note", (1,))
+    held = tuple(keys)
+    events = [(0.0, message) for message in (*tuner.messages(hz), *tuner.select())]
+    events.append((0.0, bytes((0xC0, DRONE_VOICES[voice]))))
+    events += [(0.0, bytes((0x90, key, _VELOCITY))) for key in held]
+    events += [(seconds, bytes((0x80, key, 64))) for key in held]
+    sound = render_events(events, SAMPLE_RATE).mean(axis=1)[: round(seconds * SAMPLE_RATE)]
+    peak = float(np.max(np.abs(sound)))
+    swell = _ramp(len(sound), min(SWELL_S, seconds / 3))
+    fade = _ramp(len(sound), min(FADE_S, seconds / 3))[::-1]
+    sound = (sound * (PEAK / peak) * swell * fade).astype(np.float32)
+    with tempfile.TemporaryDirectory(prefix="stillbeat-") as folder:
+        path = Path(folder) / "sound.wav"
+        write_sound(path, [sound[:, None]], SAMPLE_RATE, encoding="pcm16")
+        return path.read_bytes()
+
+
+def _ramp(count: int, seconds: float) -> NDArray[np.float64]:
+    """Return `count` samples that rise smoothly from 0 to 1 in so many seconds, and stay there."""
+    rise = np.clip(np.arange(count) / (seconds * SAMPLE_RATE), 0.0, 1.0)
+    return np.asarray(0.5 - 0.5 * np.cos(np.pi * rise))

@@ -1,0 +1,181 @@
+"""Between pieces: hear the reference string, and move all tables to where it sounds now.
+
+What was heard takes the place of the reference and of the trim. It can be taken back, step by step.
+
+Index: `Listening`, `Moved`, `Remake`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeAlias
+
+from bridge.engine.play.tables import Choice
+from bridge.errors import InputProblem
+from bridge.live.desk.ear import LISTEN_S, Ear, Take
+from bridge.tuning.notes import note_name
+from bridge.tuning.ratios import cents_to_ratio, hz_to_cents
+from bridge.tuning.reference import Reference
+
+if TYPE_CHECKING:
+    from bridge.tuning.tables import TableSpec
+
+Tables: TypeAlias = tuple[tuple[Choice, ...], tuple[Choice, ...]]
+"""Slots and tonics."""
+
+Remake: TypeAlias = Callable[[float], Tables]
+"""Returns all tables with the reference moved by so many cents from where it was in the beginning."""
+
+SAME_CENTS = 0.05
+MOST_CENTS = 60.0
+"""What lies further off is another string, or one that was tuned to another note."""
+
+
+@dataclass(frozen=True)
+class Moved:
+    """All tables anew.
+
+    Attributes
+    ----------
+    tables : Tables or None
+        None where they stay as they are.
+    trim_cents : float
+        The trim to give them.
+    text : str
+        What to tell.
+    """
+
+    tables: Tables | None
+    trim_cents: float
+    text: str
+
+
+class Listening:
+    """What of a performance follows the reference, and how it is listened to.
+
+    Parameters
+    ----------
+    spec : TableSpec
+        Its reference, and its guitar if there is one.
+    first : Tables
+        As they are in the beginning.
+    remake : Remake
+    check : callable
+        Called with tables; raises a `StillbeatError` where they cannot be sent.
+    named : bool
+        Whether a person named the reference's note (it matters without a guitar, and where the note is another than
+        the guitar's reference string).
+    device : str, optional
+        Part of the microphone's name.
+    stays : str
+        What does not follow, for the message; may be empty.
+    """
+
+    def __init__(
+        self,
+        spec: TableSpec,
+        first: Tables,
+        remake: Remake,
+        check: Callable[[Tables], None],
+        named: bool,
+        device: str | None = None,
+        stays: str = "",
+    ) -> None:
+        self.spec = replace(spec, fret=0, slide=Fraction(1))
+        self._tables = first
+        self._remake = remake
+        self._check = check
+        self._named = named
+        self._device = device
+        self._stays = stays
+        self._cents = 0.0
+        self._before: list[tuple[float, float, Tables]] = []
+        self._ear: Ear | None = None
+
+    @property
+    def busy(self) -> bool:
+        """Whether it listens at the moment."""
+        return self._ear is not None
+
+    @property
+    def what(self) -> str:
+        """What to play: ``string 4 (D3)``, or ``D3``."""
+        spec, guitar = self.spec, self.spec.guitar
+        if guitar is None or (self._named and spec.reference.key != guitar.reference_key):
+            return note_name(spec.reference.key, spec.tonic)
+        return f"string {guitar.reference_string} ({guitar.note_of(guitar.reference_string)}), open"
+
+    def begin(self, file: Path | None, wait_s: float, put: Callable[[tuple[Any, ...]], None]) -> None:
+        """Begin to listen; `put` is called with what `bridge.live.desk.ear` tells."""
+        where = replace(self.spec, reference=self._moved_reference(self._cents))
+        self._ear = Ear(Take(where, self._named, file, self._device, LISTEN_S, wait_s), put)
+
+    def end(self) -> None:
+        """Listen no more."""
+        ear, self._ear = self._ear, None
+        if ear is not None:
+            ear.end()
+
+    def heard(self, reference: Reference, trim_cents: float) -> Moved:
+        """Work out all tables for what was heard.
+
+        Parameters
+        ----------
+        reference : Reference
+            As it sounds.
+        trim_cents : float
+            The trim that holds.
+
+        Raises
+        ------
+        InputProblem
+            It is too far off to be that string.
+        StillbeatError
+            The tables cannot be made.
+        """
+        cents = hz_to_cents(reference.hz, self._at_first_hz(reference.key))
+        by_cents = cents - self._cents - trim_cents
+        note = note_name(reference.key, self.spec.tonic)
+        if abs(by_cents) > MOST_CENTS:
+            raise InputProblem(
+                f"{note} sounds {reference.hz:.2f} Hz, {_distance(by_cents)} than it was: nothing is moved",
+                "is it that string, and open? If it is tuned anew, start again with --reference",
+            )
+        sounds = f"{note} sounds {reference.hz:.2f} Hz"
+        if abs(by_cents) < SAME_CENTS:
+            return Moved(None, trim_cents, f"{sounds}, as it was: nothing to move")
+        tables = self._remake(cents)
+        self._check(tables)
+        self._before.append((self._cents, trim_cents, self._tables))
+        self._cents, self._tables = cents, tables
+        text = f"{sounds}, {_distance(by_cents)}: all tables follow (u takes it back)"
+        return Moved(tables, 0.0, text + (f"; {self._stays}" if self._stays else ""))
+
+    def undo(self) -> Moved | None:
+        """Take back what was heard last; None if there is nothing to take back."""
+        if not self._before:
+            return None
+        cents, trim_cents, tables = self._before.pop()
+        self._cents, self._tables = cents, tables
+        reference = self._moved_reference(cents)
+        note = note_name(reference.key, self.spec.tonic)
+        return Moved(tables, trim_cents, f"taken back: {note} is {reference.hz:.2f} Hz again")
+
+    def _moved_reference(self, cents: float) -> Reference:
+        reference = self.spec.reference
+        return Reference(reference.key, reference.hz * cents_to_ratio(cents))
+
+    def _at_first_hz(self, key: int) -> float:
+        """Where a note lay in the beginning: an open string, or a note of the table."""
+        if key == self.spec.reference.key:
+            return self.spec.reference.hz
+        table = self.spec.build()
+        strings = {string.key: string.hz for string in table.strings}
+        return strings.get(key, float(table.hz[key]))
+
+
+def _distance(cents: float) -> str:
+    return f"{abs(cents):.1f} cents {'higher' if cents > 0 else 'lower'}"

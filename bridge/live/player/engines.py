@@ -1,0 +1,36 @@
+"""The engine for a plan's method. Each is imported only when it is asked for, so that playing starts quickly."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from bridge.engine.live_seam import LiveEngine
+from bridge.engine.mts.tuner import MTS_METHODS
+from bridge.errors import MethodProblem
+from bridge.live.plan import LivePlan
+
+
+def make_engine(plan: LivePlan, table_hz: Sequence[float]) -> LiveEngine:
+    """Return the engine that retunes by a plan's method, beginning with a table.
+
+    Raises
+    ------
+    MethodProblem
+        The method cannot express the table, or needs a synth profile.
+    """
+    if plan.method in MTS_METHODS:
+        from bridge.engine.mts.live import MtsLiveEngine
+
+        if plan.profile is None:
+            raise MethodProblem(
+                f"method {plan.method} depends on what the synth obeys", "say which with --synth"
+            )
+        return MtsLiveEngine(plan.profile, table_hz, plan.method, plan.channels, plan.plain)
+    from bridge.engine.bend.live import BendEngine
+    from bridge.engine.bend.options import BendOptions
+
+    options = BendOptions(channels=plan.channels, plain=plan.plain, tonics=(plan.slots[0].tonic,))
+    engine = BendEngine(plan.profile, table_hz, options, "mpe" if plan.method == "mpe" else "bend")
+    if plan.hold is not None:  # it may sound before anybody plays
+        engine.expect(plan.controls.play_on or 1)
+    return engine

@@ -1,0 +1,421 @@
+"""The player: ports, engine and time brought together. No process, terminal or signal is known here.
+
+Threads
+-------
+- `receive` runs in the thread of the input port. It answers a message at once, from bytes to bytes.
+- Everything else runs in one other thread, which calls `tick` when `next_s` has come, or sooner.
+- One lock guards the performance and the way out. Neither thread keeps it longer than it takes to work out a table.
+
+What happens at either end, and when a port is lost and found, is the business of `bridge.live.player.connections`.
+
+Index: `Player`.
+"""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable
+from typing import Any
+
+from bridge.engine.live_seam import Due, moves_sounding
+from bridge.engine.play.controls import Action, Desk
+from bridge.engine.play.drone import restored
+from bridge.engine.play.held_drone import FADE_S, STEP_S, HeldDrone
+from bridge.engine.play.performance import Performance
+from bridge.engine.play.tables import Choice, Slots
+from bridge.errors import MethodProblem, PortProblem
+from bridge.live.backing import TrackPlayer
+from bridge.live.plan import NEW_PORT, LivePlan
+from bridge.live.player.connections import Connections
+from bridge.live.player.drone_seat import TAIL_S, DroneSeat
+from bridge.live.player.engines import make_engine
+from bridge.live.player.outlet import Outlet
+from bridge.live.player.sources import NoteSource
+from bridge.ports.base import MidiSystem
+
+POLL_S = 0.5
+"""How often ports are looked for."""
+FLUSH_S = 5.0
+"""How long leaving may take for the sake of a slow synth."""
+BUSY_MESSAGES = 800
+"""So many messages between two looks at the ports make one ask whether it is a loop."""
+FADE_STEPS = round(3 * FADE_S / STEP_S)
+"""So many steps at most are waited for a drone to fall silent."""
+_SHOWN_NOTES = 40
+
+
+class Player:
+    """Plays by a plan on one system of ports.
+
+    Parameters
+    ----------
+    plan : LivePlan
+        What to play.
+    system : MidiSystem
+        Where the ports are.
+    tell : callable
+        Called with what the musician should know: a kind (``say``, ``lost``, ``back``, ``failed``) and a text. From
+        any thread; it must only put things in a queue.
+    nudge : callable
+        Called when `tick` should be called soon. From any thread.
+    clock : callable
+        Seconds, rising.
+    alive : callable
+        Called now and then while ports are waited for, in the thread of `open` and `tick`.
+    """
+
+    def __init__(
+        self,
+        plan: LivePlan,
+        system: MidiSystem,
+        tell: Callable[[str, str], None],
+        nudge: Callable[[], None] = lambda: None,
+        clock: Callable[[], float] = time.perf_counter,
+        alive: Callable[[], None] = lambda: None,
+    ) -> None:
+        self.plan = plan
+        self.system = system
+        self._tell = tell
+        self._nudge = nudge
+        self._clock = clock
+        self._alive = alive
+        slots = Slots(plan.slots, plan.tonics, plan.starts)
+        if plan.kept is not None:
+            slots.put(plan.kept)
+        profile = plan.profile
+        self.performance = Performance(
+            make_engine(plan, slots.table()),
+            slots,
+            Desk(plan.controls),
+            plan.on_change,
+            plan.glide_s,
+            profile.sysex_max_bytes if profile is not None else 15000,
+        )
+        self.performance.drone = plan.hold_on
+        self._feed = self._feed_first if plan.out_port == NEW_PORT else self.performance.feed
+        self._lock = threading.Lock()
+        self._ends: Connections | None = None
+        self._outlet: Outlet | None = None
+        self._probe = b""
+        self._sources: list[NoteSource] = []
+        self._track: TrackPlayer | None = None
+        self._seat: DroneSeat | None = None
+        self._hold: HeldDrone | None = None
+        self._stays = plan.on_change == "next" or not moves_sounding(profile, plan.method)
+        self._changes = 0
+        self._version = 0
+        self._poll_s = 0.0
+        self.received = 0
+        self._received_at_poll = 0
+        self.failure: BaseException | None = None
+        self._closed = False
+
+    # ---- beginning
+
+    def open(self) -> None:
+        """Open the ports, silence what an earlier run may have left sounding, and give the synth the table.
+
+        Raises
+        ------
+        PortProblem
+            A port is missing (unless the plan says that it will come back), or makes a loop.
+        """
+        plan = self.plan
+        ends = Connections(
+            plan,
+            self.system,
+            self.performance,
+            self.receive,
+            self._tell,
+            self._alive,
+            self._clock,
+            self._lock,
+        )
+        self._ends, self._outlet, self._probe = ends, ends.outlet, ends.probe.message
+        ends.open()
+        now_s = self._clock()
+        if plan.track is not None:
+            self._track = TrackPlayer(plan.track, now_s, plan.position_s if plan.returning else None)
+            self.add_source(self._track)
+        if plan.drone is not None:
+            self._seat = DroneSeat(plan, plan.drone, now_s)
+            self.add_source(self._seat.drone)
+        if plan.hold is not None:
+            self._hold = HeldDrone(plan.hold)
+            self.add_source(self._hold)
+        self._poll_s = now_s + POLL_S
+
+    def add_source(self, source: NoteSource) -> None:
+        """Let something else play beside the keyboard, from now on."""
+        with self._lock:
+            self._sources.append(source)
+        self._nudge()
+
+    # ---- playing
+
+    def receive(self, data: bytes) -> None:
+        """Take a message from the keyboard. Called in the port's thread; never raises."""
+        try:
+            with self._lock:
+                outlet = self._outlet
+                if self._closed or outlet is None:
+                    return
+                self.received += 1
+                if len(data) > 3 and data == self._probe:
+                    self._loop()
+                    return
+                now_s = self._clock()
+                if self._hold is not None:
+                    self._hold.heard(data, now_s)
+                waits = outlet.send(self._feed(data, now_s), now_s)
+                if not waits and self.performance.version == self._version:
+                    return
+                self._version = self.performance.version
+            self._nudge()
+        except (
+            BaseException
+        ) as error:  # the thread is not ours: whatever it is, the other one must leave cleanly
+            self.failure = error
+            self._nudge()
+
+    def _feed_first(self, data: bytes, now_s: float) -> list[Due]:
+        """Feed until the first note: whoever was connected to our port before it has the table then."""
+        performance = self.performance
+        if not data or data[0] & 0xF0 != 0x90 or not performance.engine.at_rest:
+            return performance.feed(data, now_s)  # what sounds already must not be set up again
+        self._feed = performance.feed
+        return [*performance.engine.start(now_s), *performance.feed(data, now_s)]
+
+    def _loop(self) -> None:
+        assert self._ends is not None
+        self._closed = True
+        self.failure = PortProblem(
+            f"what is sent to {self._ends.out_name} comes back on {self._ends.in_name}: a MIDI loop",
+            "switch off Thru or Echo at the instrument, or choose other ports",
+        )
+        self._nudge()
+
+    def act(self, action: Action) -> None:
+        """Carry out an action of the player's."""
+        ends = self._ends
+        assert ends is not None
+        outlet = ends.outlet
+        with self._lock:
+            now_s = self._clock()
+            if action.name == "panic":
+                outlet.drop_later()
+                for source in self._sources:
+                    source.release()
+            outlet.send(self.performance.act(action, now_s), now_s)
+            if action.name == "panic":
+                outlet.send([(now_s, message) for message in ends.journal.ledger.offs()], now_s)
+
+    def renew(self, slots: tuple[Choice, ...], tonics: tuple[Choice, ...]) -> None:
+        """Put other tables into all slots: the reference is another."""
+        outlet = self._outlet
+        assert outlet is not None
+        with self._lock:
+            now_s = self._clock()
+            try:
+                outlet.send(self.performance.renew(slots, tonics, now_s), now_s)
+                self._nudge()
+            except MethodProblem as problem:
+                self.performance.notices.append(f"not changed: {problem.message}")
+
+    @property
+    def next_s(self) -> float:
+        """When `tick` wants to be called."""
+        with self._lock:
+            times = [self._poll_s, self.performance.next_wake_s, *(source.next_s for source in self._sources)]
+            if self._outlet is not None:
+                times.append(self._outlet.next_due_s)
+        return min(at_s for at_s in times if at_s is not None)
+
+    def tick(self) -> None:
+        """Do what is due by now.
+
+        Raises
+        ------
+        Exception
+            Whatever went wrong in a port's thread.
+        """
+        if self.failure is not None:
+            raise self.failure
+        outlet = self._outlet
+        assert outlet is not None
+        with self._lock:
+            now_s = self._clock()
+            performance = self.performance
+            wake_s = performance.next_wake_s
+            if wake_s is not None and wake_s <= now_s:
+                outlet.send(performance.wake(now_s), now_s)
+            if self._hold is not None:
+                self._lead(self._hold, now_s)
+            for source in self._sources:
+                for due_s, data in source.due(now_s):
+                    outlet.note_late(now_s - due_s)
+                    if self._hold is not None and source is not self._hold:
+                        self._hold.heard(data, now_s)
+                    outlet.send(performance.feed_track(data, now_s), now_s)
+            outlet.flush(now_s)
+            notices, performance.notices = performance.notices, []
+        for notice in notices:
+            self._tell("say", notice)
+        if now_s >= self._poll_s:
+            self._poll(now_s)
+
+    def _poll(self, now_s: float) -> None:
+        """Look whether the ports are still there, or there again; and for a loop where very much comes in."""
+        ends = self._ends
+        assert ends is not None
+        self._poll_s = now_s + POLL_S
+        busy = self.received - self._received_at_poll > BUSY_MESSAGES
+        self._received_at_poll = self.received
+        if busy:
+            with self._lock:
+                if ends.outlet.connected:
+                    ends.outlet.send([(now_s, self._probe)], now_s)
+        if ends.look():
+            with self._lock:
+                if self._seat is not None:
+                    self._seat.drone.again(self._clock())
+                if self._hold is not None:
+                    self._hold.again(self._clock())
+
+    @property
+    def ended(self) -> bool:
+        """Whether there is nothing more to play: no keyboard, and every source at its end."""
+        if self.plan.in_port is not None:
+            return False
+        with self._lock:  # a drone that follows the tables would go on for ever
+            playing = [source.next_s for source in self._sources if source is not self._hold]
+        return bool(playing) and all(at_s is None for at_s in playing)
+
+    def status(self) -> dict[str, Any]:
+        """Return what a display shows."""
+        performance, ends = self.performance, self._ends
+        assert ends is not None
+        outlet = ends.outlet
+        with self._lock:
+            slots = performance.slots
+            sounding = [(note[0], note[1], note[3]) for note in performance.engine.sounding()[:_SHOWN_NOTES]]
+            engine = performance.engine
+            state: dict[str, Any] = {
+                "kept": slots.keep(),
+                "renewals": performance.renewals,
+                "sounding": sounding,
+                "crowded": getattr(engine, "crowded", 0),
+                "clipped": getattr(engine, "clipped", 0),
+                "dropped": performance.dropped,
+            }
+            if self._seat is not None:
+                state |= self._seat.status(self._clock(), slots.table())
+            if self._hold is not None:
+                state["hold_on"] = performance.drone
+                state["hushed"] = performance.hushed
+                state["held"] = self._hold.plan.channel, self._hold.keys
+        track = self._track
+        if track is not None:
+            position_s = track.position_s(self._clock())
+            state["position_s"] = position_s
+            state["bar"] = track.track.bar_at(position_s)
+        return {
+            **state,
+            "in": ends.in_name,
+            "out": ends.out_name,
+            "in_open": ends.keyboard is not None,
+            "out_open": ends.synth is not None,
+            "received": self.received,
+            "sent": outlet.sent,
+            "late": outlet.late,
+            "lost": outlet.lost,
+            "worst_late_s": outlet.worst_late_s,
+        }
+
+    # ---- the end
+
+    def leave(self) -> int:
+        """Silence the synth, put it back as it was, and close the ports; return how many notes were let go."""
+        self._closed = True
+        ends, self._ends = self._ends, None
+        if ends is None:
+            return 0
+        ledger = ends.journal.ledger
+        hung = ledger.owed
+        if self._seat is not None and ends.outlet.connected:
+            self._seat.fade(self._send_now)
+        hold = self._hold
+        if hold is not None and hold.keys and ends.outlet.connected:
+            self._fade(hold)
+        with self._lock:
+            now_s = self._clock()
+            ends.outlet.drop_later()
+            ends.outlet.send(self.performance.stop(now_s), now_s)
+        self._send_out(ends.local_on())
+        self._send_out([*ledger.offs(), *ledger.pedals_up()])
+        if self._seat is not None and ends.outlet.connected:
+            self._send_out(self._seat.put_back())
+        if hold is not None and hold.used and ends.outlet.connected:
+            time.sleep(TAIL_S)  # what was let go dies away before loudness is put back
+            self._send_out(restored(self.plan.heard_on((hold.plan.channel,))))
+        ends.close_inputs()  # before the synth's port: closing that waits for a server that may wait for our thread
+        ends.close()
+        self._outlet = None
+        self.system.close()
+        return hung
+
+    def _lead(self, hold: HeldDrone, now_s: float) -> None:
+        """Let the drone follow the tables; the lock is held."""
+        performance = self.performance
+        slots = performance.slots
+        hold.follow(slots.slot, slots.tonic, performance.drone and not performance.hushed, now_s)
+        if self._changes != performance.changes:
+            outlet = self._outlet
+            if self._stays and outlet is not None and not outlet.empty:
+                return  # the table is still on its way
+            self._changes = performance.changes
+            if self._stays:
+                hold.strike_anew(now_s)
+
+    def _fade(self, hold: HeldDrone) -> None:
+        """Let the drone fall silent."""
+        slots = self.performance.slots
+        with self._lock:
+            hold.follow(slots.slot, slots.tonic, False, self._clock())
+        for _ in range(FADE_STEPS):
+            if not hold.keys:
+                break
+            with self._lock:
+                messages = [data for _, data in hold.due(self._clock())]
+            self._send_now(messages)
+            time.sleep(STEP_S)
+
+    def _send_out(self, messages: list[bytes]) -> None:
+        """Send messages, and wait until everything has gone to the port."""
+        outlet = self._outlet
+        assert outlet is not None
+        with self._lock:
+            now_s = self._clock()
+            outlet.send([(now_s, message) for message in messages], now_s)
+        self._drain()
+
+    def _send_now(self, messages: list[bytes]) -> None:
+        """Send messages of a source that does not wait for its time."""
+        outlet = self._outlet
+        assert outlet is not None
+        with self._lock:
+            now_s = self._clock()
+            for data in messages:
+                outlet.send(self.performance.feed_track(data, now_s), now_s)
+            outlet.flush(now_s)
+
+    def _drain(self) -> None:
+        """Wait until everything has gone to the port."""
+        outlet = self._outlet
+        assert outlet is not None
+        limit_s = self._clock() + FLUSH_S
+        while not outlet.empty and self._clock() < limit_s:
+            with self._lock:
+                outlet.flush(self._clock())
+            time.sleep(0.001)

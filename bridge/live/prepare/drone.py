@@ -1,0 +1,191 @@
+"""From what a person asked for to a plan with a drone, on a synth's port or on the sound card.
+
+Index: `PreparedDrone`, `prepare_drone`, `sound_card_plan`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from bridge.engine.mts.tuner import MTS_METHODS
+from bridge.engine.play.drone_plan import DronePlan
+from bridge.engine.play.tables import Choice
+from bridge.errors import MethodProblem, ValueProblem
+from bridge.jobs.choose import TableRequest, choose_table
+from bridge.jobs.drone import DroneRequest, plan_drone
+from bridge.jobs.export import STANDARD
+from bridge.live.backing import Track
+from bridge.live.plan import LivePlan, pitched_channels
+from bridge.live.player.journal import state_dir
+from bridge.live.player.sound_card import SOUND_CARD, USUAL
+from bridge.live.prepare.keyboard import choose_live_method
+from bridge.store.profiles import load_profile
+from bridge.tuning.notes import parse_pitch_class
+from bridge.tuning.tables import Table, TableSpec
+from bridge.wire.profile import SynthProfile
+
+_ELSEWHERE = "leave --settle away, use another synth, or hear it on the sound card (without --out)"
+
+
+@dataclass(frozen=True)
+class PreparedDrone:
+    """A plan, and what to tell about it.
+
+    Attributes
+    ----------
+    plan : LivePlan
+    table : Table
+        What it is tuned by.
+    notices : tuple of str
+        What one should know before the first note.
+    doubt : str
+        A question about the reference, if it deserves one.
+    """
+
+    plan: LivePlan
+    table: Table
+    notices: tuple[str, ...]
+    doubt: str = ""
+
+
+def prepare_drone(
+    table: TableRequest,
+    asked: DroneRequest,
+    *,
+    out_port: str | None = None,
+    device: str | None = None,
+    synth: str | None = None,
+    method: str = "auto",
+    channels: tuple[int, ...] | None = None,
+    system: str | None = None,
+) -> PreparedDrone:
+    """Work out everything that a drone needs to be heard.
+
+    Parameters
+    ----------
+    table : TableRequest
+    asked : DroneRequest
+    out_port, synth, method, channels, system
+        Where it plays and how, as in `bridge.live.prepare.keyboard.LiveRequest`; without a port on the sound card.
+    device : str, optional
+        Part of the sound card's name; None: the usual one.
+
+    Raises
+    ------
+    StillbeatError
+        Something is missing, malformed, or does not go together.
+    """
+    spec = choose_table(table)
+    if out_port is None:
+        if synth is not None or channels is not None or system is not None:
+            raise ValueProblem(
+                "synth, channels and system belong to a synth's port", "name the port with --out"
+            )
+        plan = sound_card_plan(spec, drone=plan_drone(asked, spec), device=device, method=method)
+        return PreparedDrone(plan, spec.build(), (), spec.reference.doubt)
+    choice = _choice(spec)
+    profile = load_profile(synth) if synth else None
+    chosen, why = choose_live_method(method, profile, [choice.hz, choice.equal_hz])
+    notices = [f"method {chosen}: {why}"] if why else []
+    if profile is None and chosen in MTS_METHODS:
+        profile = STANDARD
+    if asked.settle is not None:
+        chosen, more = _settling_method(chosen, method, profile)
+        notices += more
+    usable = pitched_channels(profile, channels)
+    if not usable:
+        raise MethodProblem("no channel is left for the drone", "allow more: --channels 1-4")
+    scale = profile.bend_scale if profile is not None and chosen in MTS_METHODS else 1.0
+    plan = LivePlan(
+        out_port=out_port,
+        system=system,
+        slots=(choice,),
+        method=chosen,
+        profile=profile,
+        channels=channels,
+        plain=True,
+        local="keep",
+        state_dir=str(state_dir()),
+        drone=plan_drone(asked, spec, usable, scale),
+    )
+    return PreparedDrone(plan, spec.build(), tuple(notices), spec.reference.doubt)
+
+
+def _settling_method(chosen: str, asked: str, profile: SynthProfile | None) -> tuple[str, list[str]]:
+    """Return a method by which notes can settle, and what to say about it.
+
+    Raises
+    ------
+    MethodProblem
+        There is none.
+    """
+    bends = profile is None or "bend" in profile.sounding
+    if bends and chosen != "mpe":
+        return chosen, []
+    if chosen == "mpe":
+        other = bends and (profile is None or "bend" in profile.methods)
+        if other and asked == "auto":
+            return "bend", [
+                "method bend instead of mpe: all notes of an MPE part bend together, so none can settle"
+            ]
+        raise MethodProblem(
+            "by mpe a drone cannot settle: all notes of a part bend together",
+            "choose --method bend" if other else _ELSEWHERE,
+        )
+    title = profile.title if profile is not None else "this synth"
+    raise MethodProblem(f"on {title} a drone cannot settle: it does not move notes that sound", _ELSEWHERE)
+
+
+def sound_card_plan(
+    spec: TableSpec,
+    drone: DronePlan | None = None,
+    track: Track | None = None,
+    device: str | None = None,
+    method: str = "auto",
+) -> LivePlan:
+    """Return a plan that plays on the sound card with the built-in tone generator.
+
+    Parameters
+    ----------
+    spec : TableSpec
+        The table.
+    drone, track
+        What to play.
+    device : str, optional
+        Part of the sound card's name.
+    method : str
+        How the table reaches the generator, which obeys all of them.
+
+    Raises
+    ------
+    MethodProblem
+        By `mpe` a drone cannot settle.
+    """
+    choice = _choice(spec)
+    profile = load_profile("builtin")
+    chosen, _ = choose_live_method(
+        "note" if method == "auto" else method, profile, [choice.hz, choice.equal_hz]
+    )
+    if drone is not None and any(step.settles for step in drone.steps):
+        chosen, _ = _settling_method(chosen, method, profile)
+    return LivePlan(
+        out_port=device or USUAL,
+        system=SOUND_CARD,
+        slots=(choice,),
+        method=chosen,
+        profile=profile,
+        plain=True,
+        local="keep",
+        drone=drone,
+        track=track,
+    )
+
+
+def _choice(spec: TableSpec) -> Choice:
+    table = spec.build()
+    return Choice(
+        spec.name,
+        tuple(float(hz) for hz in table.hz),
+        tuple(float(hz) for hz in spec.equal().hz),
+        parse_pitch_class(table.tonic),
+    )

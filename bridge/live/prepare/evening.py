@@ -1,0 +1,313 @@
+"""An evening live: the pieces of a session and their sections as slots, one synth of the session to play them.
+
+Every step of every piece is a slot, in order of playing, so that one foot goes through the whole evening. Each has its
+table and its drone. One run plays one synth; an evening with two has two runs, each with its own keyboard and feet.
+
+Index: `EveningRequest`, `prepare_evening`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+from bridge.engine.live_seam import OnChange
+from bridge.engine.mts.tuner import MTS_METHODS
+from bridge.engine.play.controls import Action, Controls
+from bridge.engine.play.held_drone import HeldKeys, HoldPlan
+from bridge.engine.play.tables import Choice
+from bridge.errors import InputProblem, MethodProblem, StillbeatError, ValueProblem
+from bridge.jobs.session.check import check_session
+from bridge.jobs.session.plan import PiecePlan, SessionPlan, Step, plan_session
+from bridge.jobs.session.sound import drone_keys
+from bridge.live.desk.display import StepShown
+from bridge.live.desk.listening import Listening, Tables
+from bridge.live.plan import LivePlan, Local
+from bridge.live.player.journal import state_dir
+from bridge.live.prepare.keyboard import (
+    Prepared,
+    about_changes,
+    about_precision,
+    check_tables,
+    choice_of,
+    choose_live_method,
+    hold_channel,
+    refusal,
+)
+from bridge.store.session.model import DRONE_VOICES, Drone, Session, SessionSynth, built, problem_at
+from bridge.tuning.notes import note_name
+from bridge.tuning.ratios import cents_to_ratio
+from bridge.tuning.reference import Reference
+from bridge.tuning.tables import TableSpec
+from bridge.wire.profile import SynthProfile
+
+
+@dataclass(frozen=True)
+class EveningRequest:
+    """What was asked for; what is left out comes from the session.
+
+    Attributes
+    ----------
+    file : Path
+        The session file.
+    synth : str or None
+        Name of a synth of the session; None: its first one that messages can tune.
+    in_port, out_port : str or None
+        Parts of the names of ports.
+    method : str
+        A method, or ``auto`` for what the session says.
+    on_change : (OnChange, float) or None
+        What sounding notes do, and the seconds of a glide.
+    controls : Controls
+        Feet and zone come on top of those of the session.
+    control_channel : bool
+        Whether `controls` says which channel chooses pieces; else the session does.
+    reply_port, system, channels, plain, local
+        As in `LivePlan`.
+    device : str or None
+        Part of the microphone's name.
+    """
+
+    file: Path
+    synth: str | None = None
+    in_port: str | None = None
+    out_port: str | None = None
+    method: str = "auto"
+    on_change: tuple[OnChange, float] | None = None
+    controls: Controls = field(default_factory=Controls)
+    control_channel: bool = False
+    reply_port: str | None = None
+    system: str | None = None
+    channels: tuple[int, ...] | None = None
+    plain: bool = False
+    local: Local = "auto"
+    device: str | None = None
+
+
+@dataclass(frozen=True)
+class _At:
+    """A slot: where in the session it comes from, and its drone."""
+
+    plan: PiecePlan
+    step: Step
+    drone: Drone
+
+    @property
+    def spec(self) -> TableSpec:
+        return self.plan.tables[self.step.table]
+
+
+def prepare_evening(request: EveningRequest) -> Prepared:
+    """Read a session and work out everything that playing it needs.
+
+    Raises
+    ------
+    StillbeatError
+        The session cannot be played; what its file says wrong comes with file and line.
+    """
+    checked = check_session(request.file)
+    session = checked.plan.session
+    synth = _synth(session, request.synth)
+    in_port = request.in_port or session.live.input or None
+    if in_port is None:
+        raise ValueProblem(
+            "the session names no keyboard", 'name it with --in, or in the session: [live] input = "..."'
+        )
+    out_port = request.out_port or synth.port
+    if not out_port:
+        raise ValueProblem(
+            f"the session names no port for {synth.title}", "name it with --out, or with port in the session"
+        )
+    slots_at = _slots(checked.plan)
+    starts = tuple(number for number, at in enumerate(slots_at, 1) if not at.step.label)
+    profile = synth.profile
+    tables = [
+        hz
+        for at, choice in zip(slots_at, _choices(slots_at), strict=True)
+        if synth.name in at.plan.piece.synths
+        for hz in (choice.hz, choice.equal_hz)
+    ]
+    if not tables:
+        raise InputProblem(
+            f"{synth.title} rests in every piece of {session.file}", "name another with --synth"
+        )
+    asked = request.method if request.method != "auto" else synth.method
+    try:
+        method, why = choose_live_method(asked, profile, tables)
+    except MethodProblem as problem:
+        raise MethodProblem(f"synth {synth.name}: {problem.message}", problem.hint) from problem
+    slots = _sendable(_choices(slots_at), method, profile)
+    notices = list(checked.warnings)
+    notices.append(f"{session.title}: {len(session.pieces)} pieces on {synth.title}")
+    if why:
+        notices.append(f"method {method}: {why}")
+    if method in MTS_METHODS:
+        notices += about_precision(profile, method, tables)
+    notices += _about_others(session, synth)
+    live = session.live
+    on_change, glide_s = request.on_change or (_on_change(live.on_change), live.glide_s)
+    notices += about_changes(on_change, method, profile)
+    hold = None
+    if any(at.drone.notes for at in slots_at):
+        try:
+            hold = _hold(
+                slots_at, hold_channel(method, profile, request.channels, [request.controls.play_on])
+            )
+            notices.append(f"drones have channel {hold.channel} to themselves: play on another")
+        except MethodProblem as problem:
+            notices.append(f"no drones: {problem.message}")
+    plan = LivePlan(
+        out_port=out_port,
+        in_port=in_port,
+        reply_port=request.reply_port,
+        system=request.system,
+        slots=slots,
+        starts=starts,
+        method=method,
+        profile=profile,
+        channels=request.channels,
+        controls=_controls(session, request),
+        on_change=on_change,
+        glide_s=glide_s,
+        plain=request.plain,
+        local=request.local,
+        state_dir=str(state_dir()),
+        hold=hold,
+    )
+    return Prepared(
+        plan,
+        synth.title,
+        tuple(notices),
+        "",
+        _listening(session, slots_at, slots, method, synth, request.device),
+        tuple(_shown(at, len(session.pieces), synth, hold is not None) for at in slots_at),
+    )
+
+
+def _synth(session: Session, name: str | None) -> SessionSynth:
+    """Return the synth to play."""
+    if not session.synths:
+        raise InputProblem(f"{session.file} names no synth", "describe one under [[synths]]")
+    if name is not None:
+        return session.synth(name)
+    for synth in session.synths:
+        if not synth.profile.panel:
+            return synth
+    raise MethodProblem(
+        f"no message tunes any synth of {session.file}", "enter their tables by hand: see the session's pages"
+    )
+
+
+def _slots(plan: SessionPlan) -> list[_At]:
+    found = []
+    for piece in plan.pieces:
+        drone = piece.piece.drone
+        for step in piece.steps:
+            drone = step.drone if step.drone is not None else drone
+            found.append(_At(piece, step, drone))
+    return found
+
+
+def _choices(slots: Sequence[_At]) -> tuple[Choice, ...]:
+    return tuple(choice_of(at.plan.piece.title, at.spec) for at in slots)
+
+
+def _sendable(choices: Sequence[Choice], method: str, profile: SynthProfile) -> tuple[Choice, ...]:
+    """Let the tuning stay as it is where the synth rests and the method cannot say the table."""
+    found: list[Choice] = []
+    good = next(choice for choice in choices if _says(choice, method, profile))
+    for choice in choices:
+        if _says(choice, method, profile):
+            good = choice
+        found.append(good)
+    return tuple(found)
+
+
+def _says(choice: Choice, method: str, profile: SynthProfile) -> bool:
+    return refusal(method, profile, [choice.hz, choice.equal_hz]) is None
+
+
+def _hold(slots: Sequence[_At], channel: int) -> HoldPlan:
+    return HoldPlan(
+        tuple(HeldKeys(_keys(at), DRONE_VOICES[at.drone.voice] if at.drone.notes else None) for at in slots),
+        channel=channel,
+    )
+
+
+def _keys(at: _At) -> tuple[int, ...]:
+    try:
+        return drone_keys(at.drone, built(at.spec))
+    except StillbeatError as problem:
+        raise problem_at(at.plan.piece.at, problem.message, problem.hint) from problem
+
+
+def _shown(at: _At, pieces: int, synth: SessionSynth, drones: bool) -> StepShown:
+    """Return what a display says of a slot."""
+    piece, step, spec = at.plan.piece, at.step, at.spec
+    table = built(spec)
+    words = f"in {table.tonic}"
+    if step.what and not step.what.startswith(("tonic", "as before")):
+        words += f", {step.what}"
+    place = "from the start" if not step.label else step.place + (f", {step.title}" if step.title else "")
+    notes = piece.notes
+    if synth.name not in piece.synths:
+        notes = f"{notes}\n{synth.title} rests in this piece".strip()
+    drone = " ".join(note_name(key, table.tonic) for key in _keys(at)) if drones else ""
+    return StepShown(piece.number, pieces, piece.title, place, words, drone, notes)
+
+
+def _about_others(session: Session, synth: SessionSynth) -> list[str]:
+    others = [other.name for other in session.synths if other is not synth and not other.profile.panel]
+    return [f"other synths have runs of their own: --synth {', '.join(others)}"] if others else []
+
+
+def _on_change(text: str) -> OnChange:
+    return text if text in ("now", "next", "glide") else "now"  # type: ignore[return-value]
+
+
+def _controls(session: Session, request: EveningRequest) -> Controls:
+    """Lay what was asked for over what the session says."""
+    live = session.live
+    feet = {
+        controller: Action(name)
+        for controller, name in ((live.next_controller, "next"), (live.previous_controller, "previous"))
+        if controller is not None
+    }
+    asked = request.controls
+    return replace(
+        asked,
+        channel=asked.channel if request.control_channel else live.control_channel,
+        programs="piece",
+        feet={**feet, **asked.feet},
+    )
+
+
+def _listening(
+    session: Session,
+    slots: Sequence[_At],
+    first_slots: tuple[Choice, ...],
+    method: str,
+    synth: SessionSynth,
+    device: str | None,
+) -> Listening | None:
+    """Return how the reference of the session is found anew; None where it has none that pieces follow."""
+    first = next((at for at in slots if at.plan.piece.follows_reference), None)
+    reference = session.reference
+    if reference is None or first is None:
+        return None
+
+    def remake(cents: float) -> Tables:
+        moved = session
+        if cents:
+            moved = session.with_reference(Reference(reference.key, reference.hz * cents_to_ratio(cents)))
+        return _sendable(_choices(_slots(plan_session(moved))), method, synth.profile), ()
+
+    stay = [piece.title for piece in session.pieces if not piece.follows_reference]
+    stays = f"{', '.join(stay)} stays: it has a reference of its own" if stay else ""
+    spec = replace(first.plan.piece.spec, reference=reference, guitar=session.guitar)
+
+    def check(tables: Tables) -> None:
+        check_tables(method, synth.profile, tables)
+
+    return Listening(spec, (first_slots, ()), remake, check, True, device, stays)

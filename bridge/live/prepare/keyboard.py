@@ -1,0 +1,436 @@
+"""From what a person asked for to a plan: tables for slots and tonics, and the method.
+
+Index: `LiveRequest`, `Prepared`, `prepare`, `choose_live_method`, `hold_channel`, `choice_of`, `refusal`,
+`check_tables`, `about_changes`, `about_precision`, `parse_zone`, `parse_on_change`.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+from bridge.engine.live_seam import OnChange, moves_sounding
+from bridge.engine.mts.cells import ClassCells, KeyCells
+from bridge.engine.mts.tuner import MTS_METHODS, Tuner
+from bridge.engine.play.controls import Controls
+from bridge.engine.play.held_drone import HeldKeys, HoldPlan
+from bridge.engine.play.tables import Choice
+from bridge.errors import MethodProblem, StillbeatError, ValueProblem
+from bridge.jobs.choose import TableRequest, choose_table
+from bridge.jobs.export import STANDARD
+from bridge.live.backing import Track, load_track
+from bridge.live.desk.display import StepShown
+from bridge.live.desk.listening import Listening, Tables
+from bridge.live.plan import LivePlan, Local, pitched_channels
+from bridge.live.player.journal import state_dir
+from bridge.store.descriptions import load_table
+from bridge.store.profiles import load_profile
+from bridge.store.session.model import moved_spec
+from bridge.tuning.changes import Change, apply_change, parse_at
+from bridge.tuning.notes import note_name, parse_note, parse_pitch_class
+from bridge.tuning.tables import TableSpec
+from bridge.wire.profile import SynthProfile
+
+_ZONE = re.compile(r"\s*([A-Ha-h][#♯b♭]*-?\d+)\s*-\s*([A-Ha-h][#♯b♭]*-?\d+)\s*")
+_MOST_SLOTS = 128
+_SLOT_HINT = "write a tonic, degrees, a fret or a table: A, D,b7=7/4, some.table.toml"
+
+
+@dataclass(frozen=True)
+class LiveRequest:
+    """What was asked for.
+
+    Attributes
+    ----------
+    table : TableRequest
+        The home table.
+    slots : tuple of str
+        Tables for the slots, as changes are written (``A``, ``D,b7=7/4``, ``some.table.toml``); empty: the home
+        table.
+    out_port, in_port, reply_port, system, local, on_change, glide_s, plain, channels, controls
+        As in `LivePlan`.
+    synth : str or None
+        Name or path of a synth profile.
+    method : str
+        A method, or ``auto``.
+    track : Path or None
+        A MIDI file to play along; `count_in`, `loop` and `tempo` as in `load_track`.
+    drone : str or None
+        Notes to hold, as `stillbeat drone` reads them: degrees follow each table's tonic.
+    device : str or None
+        Part of the microphone's name.
+    """
+
+    table: TableRequest
+    out_port: str
+    in_port: str | None = None
+    reply_port: str | None = None
+    system: str | None = None
+    slots: tuple[str, ...] = ()
+    synth: str | None = None
+    method: str = "auto"
+    channels: tuple[int, ...] | None = None
+    controls: Controls = field(default_factory=Controls)
+    on_change: OnChange = "now"
+    glide_s: float = 0.5
+    plain: bool = False
+    local: Local = "auto"
+    track: Path | None = None
+    count_in: int = 0
+    loop: tuple[int, int] | None = None
+    tempo: float = 1.0
+    drone: str | None = None
+    device: str | None = None
+
+
+@dataclass(frozen=True)
+class Prepared:
+    """A plan, and what to tell about it.
+
+    Attributes
+    ----------
+    plan : LivePlan
+    synth : str
+        The synth's title.
+    notices : tuple of str
+        What the player should know before the first note.
+    doubt : str
+        A question about the reference, if it deserves one.
+    listening : Listening or None
+        How the reference is found anew while it plays.
+    programme : tuple of StepShown
+        For each slot which piece it belongs to; empty where there are no pieces.
+    """
+
+    plan: LivePlan
+    synth: str
+    notices: tuple[str, ...]
+    doubt: str = ""
+    listening: Listening | None = None
+    programme: tuple[StepShown, ...] = ()
+
+
+def prepare(request: LiveRequest) -> Prepared:
+    """Work out everything that playing needs.
+
+    Raises
+    ------
+    StillbeatError
+        Something that was asked for is missing, malformed, or does not go together.
+    """
+    if request.in_port is None and request.track is None:
+        raise ValueProblem("nothing would play", "name a keyboard with --in, or a MIDI file with --track")
+    home, specs = _slots(request)
+    controls = request.controls
+    tonic_specs = []
+    if controls.zone is not None and controls.zone_means == "tonic":
+        tonic_specs = _tonics(home)
+
+    def remake(cents: float) -> Tables:
+        slots, tonics = (
+            tuple(choice_of(name, moved_spec(spec, cents) if cents else spec) for name, spec in some)
+            for some in (specs, tonic_specs)
+        )
+        return slots, tonics
+
+    slots, tonics = remake(0.0)
+    profile = load_profile(request.synth) if request.synth else None
+    tables = [hz for choice in (*slots, *tonics) for hz in (choice.hz, choice.equal_hz)]
+    method, why = choose_live_method(request.method, profile, tables)
+    notices = [f"method {method}: {why}"] if why else []
+    if profile is None and method in MTS_METHODS:
+        profile = STANDARD
+    if len(request.slots) > 1 or controls.zone is not None or request.on_change != "now":
+        notices += about_changes(request.on_change, method, profile)
+    if method in MTS_METHODS and profile is not None:
+        notices += about_precision(profile, method, tables)
+    track: Track | None = None
+    if request.track is not None:
+        track = load_track(request.track, request.count_in, request.loop, request.tempo)
+    elif request.count_in or request.loop is not None or request.tempo != 1.0:
+        raise ValueProblem("count-in, loop and tempo belong to a track", "name a MIDI file with --track")
+    hold: HoldPlan | None = None
+    if request.drone is not None:
+        from bridge.jobs.drone import SOUNDS, drone_notes
+
+        held, held_by_tonic = (
+            tuple(HeldKeys(drone_notes(request.drone, spec), SOUNDS["organ"]) for _, spec in some)
+            for some in (specs, tonic_specs)
+        )
+        taken = {controls.play_on, *(track.channels if track is not None else ())}
+        hold = HoldPlan(held, held_by_tonic, hold_channel(method, profile, request.channels, taken))
+        notices.append(f"the drone has channel {hold.channel} to itself: play on another")
+    plan = LivePlan(
+        out_port=request.out_port,
+        in_port=request.in_port,
+        reply_port=request.reply_port,
+        system=request.system,
+        slots=slots,
+        tonics=tonics,
+        method=method,
+        profile=profile,
+        channels=request.channels,
+        controls=controls,
+        on_change=request.on_change,
+        glide_s=request.glide_s,
+        plain=request.plain,
+        local=request.local,
+        state_dir=str(state_dir()),
+        track=track,
+        hold=hold,
+        hold_on=hold is not None,
+    )
+    title = profile.title if profile is not None else "any synth"
+    named = request.table.reference is not None
+    listening = None
+    if home.guitar is not None or named:
+
+        def check(made: Tables) -> None:
+            check_tables(method, profile, made)
+
+        listening = Listening(home, (slots, tonics), remake, check, named, request.device)
+    return Prepared(plan, title, tuple(notices), home.reference.doubt, listening)
+
+
+def check_tables(method: str, profile: SynthProfile | None, tables: Tables) -> None:
+    """Refuse tables that cannot be sent by a method.
+
+    Raises
+    ------
+    MethodProblem
+        The first reason.
+    """
+    refused = refusal(
+        method, profile or STANDARD, [hz for some in tables for one in some for hz in (one.hz, one.equal_hz)]
+    )
+    if refused is not None:
+        raise refused
+
+
+def hold_channel(
+    method: str,
+    profile: SynthProfile | None,
+    channels: tuple[int, ...] | None,
+    taken: Iterable[int | None] = (),
+) -> int:
+    """Return the channel for a drone beside the keyboard: the last one that the synth listens to and nobody uses.
+
+    Raises
+    ------
+    MethodProblem
+        There is none to spare, or by `mpe` the two would share their loudness.
+    """
+    if method == "mpe":
+        raise MethodProblem(
+            "by mpe the keyboard is one part with a loudness of its own, which a drone cannot share",
+            "choose --method bend, or hold the drone with stillbeat drone on another synth",
+        )
+    usable = pitched_channels(profile, channels)
+    free = [channel for channel in usable if channel not in set(taken)]
+    if len(usable) < 2 or not free:
+        raise MethodProblem(
+            "no channel is left for the drone", "allow another channel, or leave the drone away"
+        )
+    return free[-1]
+
+
+# ---- tables
+
+
+def _slots(request: LiveRequest) -> tuple[TableSpec, list[tuple[str, TableSpec]]]:
+    """Return the home table and the slots with their names."""
+    if len(request.slots) > _MOST_SLOTS:
+        raise ValueProblem(
+            f"{len(request.slots)} slots", f"at most {_MOST_SLOTS}, as many as there are programs"
+        )
+    changes = [(text, _change(text)) for text in request.slots]
+    asked = request.table
+    nothing = not (asked.table or asked.guitar or asked.tonic or asked.home)
+    first = changes[0][1] if changes else None
+    if nothing and first is not None and (first.table or first.tonic):
+        # The first slot says where everything starts.
+        asked = replace(asked, table=first.table) if first.table else replace(asked, tonic=first.tonic)
+    home = choose_table(asked)
+    if not changes:
+        name = home.name if home.name.lower() != home.tonic.lower() else f"{home.tonic} {home.name}"
+        return home, [(name, home)]
+    specs = []
+    for text, change in changes:
+        named = load_table(change.table) if change.table is not None else None
+        specs.append((text.strip(), apply_change(home, home, change, named)))
+    return home, specs
+
+
+def _change(text: str) -> Change:
+    """Read a slot as what changes at a bar is read."""
+    try:
+        return parse_at(f"1={text.strip()}")
+    except StillbeatError as problem:
+        what = problem.message.partition(": ")[2] or problem.message
+        hint = problem.hint if problem.hint and "17=" not in problem.hint else _SLOT_HINT
+        raise ValueProblem(f"slot {text.strip()!r}: {what}", hint) from problem
+
+
+def choice_of(name: str, spec: TableSpec) -> Choice:
+    """Return a table as something to choose."""
+    table = spec.build()
+    return Choice(
+        name,
+        tuple(float(hz) for hz in table.hz),
+        tuple(float(hz) for hz in spec.equal().hz),
+        parse_pitch_class(table.tonic),
+    )
+
+
+def _tonics(home: TableSpec) -> list[tuple[str, TableSpec]]:
+    """Return the tables of the twelve tonics as they sound, from C upward."""
+    shift = home.shift_semitones
+    tonics = []
+    for pitch_class in range(12):
+        tonic = note_name(60 + (pitch_class - shift) % 12)[:-1]
+        spec = apply_change(home, home, Change(bar=1, tonic=tonic))
+        tonics.append((f"tonic {spec.build().tonic}", spec))
+    return tonics
+
+
+# ---- method
+
+
+def choose_live_method(
+    asked: str, profile: SynthProfile | None, tables: list[tuple[float, ...]]
+) -> tuple[str, str]:
+    """Choose how tables reach the synth.
+
+    Parameters
+    ----------
+    asked : str
+        A method, or ``auto``.
+    profile : SynthProfile or None
+        The synth, if one was named.
+    tables : list of 128 floats each
+        Every table that may be chosen; a method that cannot express one of them is out.
+
+    Returns
+    -------
+    method, why : str
+        The reason is empty where the method was asked for.
+
+    Raises
+    ------
+    MethodProblem
+        The synth does not obey the method, or obeys none that can express the tables.
+    """
+    if profile is not None and profile.panel:
+        raise MethodProblem(
+            f"{profile.title}: no message tunes it", "enter the table by hand: stillbeat table"
+        )
+    if asked != "auto":
+        if profile is not None and asked not in profile.methods:
+            raise MethodProblem(
+                f"{profile.title} does not obey method {asked!r}", f"it obeys {', '.join(profile.methods)}"
+            )
+        refused = refusal(asked, profile or STANDARD, tables)
+        if refused is not None:
+            raise refused
+        return asked, ""
+    if profile is None:
+        return "bend", "no synth was named, and every synth obeys pitch bend"
+    refusals: dict[str, MethodProblem] = {}
+    usable = []
+    for method in profile.methods:
+        refused = refusal(method, profile, tables)
+        if refused is None:
+            usable.append(method)
+        else:
+            refusals[method] = refused
+    if not usable:
+        reasons = "; ".join(f"not {method}: {problem.message}" for method, problem in refusals.items())
+        raise MethodProblem(f"no method of {profile.title} can play these tables", reasons)
+    method = usable[0]
+    if method == "note" and "octave" in usable and profile.octave_form == 2:
+        loses = moves_sounding(profile, "note") and not moves_sounding(profile, "octave")
+        if not loses:
+            return "octave", f"{profile.title} obeys it, and a whole table goes out in one short message"
+    return method, f"the first choice of {profile.title}"
+
+
+def refusal(method: str, profile: SynthProfile, tables: list[tuple[float, ...]]) -> MethodProblem | None:
+    """Return why a method cannot express some tables; None if it can."""
+    if method not in MTS_METHODS:
+        return None
+    try:
+        cells = ClassCells(profile) if method == "octave" else KeyCells(profile, method)
+        for hz in tables:
+            cells.values(hz)
+    except MethodProblem as problem:
+        return problem
+    return None
+
+
+def about_changes(on_change: OnChange, method: str, profile: SynthProfile | None) -> list[str]:
+    """Say what this synth makes of changes of table while notes sound."""
+    if moves_sounding(profile, method):
+        return []
+    title = profile.title if profile is not None else "this synth"
+    stay = f"by {method}, {title} does not move notes that sound; they have the new pitch when struck again"
+    return [f"on change {on_change}: {stay}"]
+
+
+def about_precision(profile: SynthProfile, method: str, tables: list[tuple[float, ...]]) -> list[str]:
+    """Say what rounding leaves, where it can be heard, and which notes are out of reach."""
+    tuner = Tuner(profile, method, profile.channels)
+    residuals = [tuner.check(hz) for hz in tables]
+    worst = max(residual.worst_cents for residual in residuals)
+    said = []
+    if worst > 0.05:
+        said.append(f"whole cents by {method}: notes may be {worst:.2f} cents off")
+    if profile.rounding != "none":
+        step = profile.rounding_cents
+        steps = "whole cents" if step == 1.0 else f"steps of {step:g} cents"
+        how = "rounded down" if profile.rounding == "floor" else "rounded"
+        said.append(f"{profile.title} sounds {steps}, {how}")
+    return said
+
+
+# ---- small texts
+
+
+def parse_zone(text: str) -> tuple[int, int]:
+    """Read ``C1-B1`` as two MIDI keys.
+
+    Raises
+    ------
+    ValueProblem
+        It is not that.
+    """
+    match = _ZONE.fullmatch(text)
+    if match is None:
+        raise ValueProblem(f"{text!r} is no split zone", "write its lowest and highest key, such as C1-B1")
+    low, high = parse_note(match[1]), parse_note(match[2])
+    if low > high:
+        raise ValueProblem(f"the split zone {text!r} runs downward", f"did you mean {match[2]}-{match[1]}?")
+    return low, high
+
+
+def parse_on_change(text: str) -> tuple[OnChange, float]:
+    """Read ``now``, ``next``, ``glide`` or ``glide 2`` (seconds).
+
+    Raises
+    ------
+    ValueProblem
+        It is none of these.
+    """
+    words = text.replace("=", " ").replace(":", " ").split()
+    if words in (["now"], ["next"]):
+        return ("now" if words == ["now"] else "next"), 0.5
+    if words and words[0] == "glide" and len(words) <= 2:
+        try:
+            glide_s = float(words[1]) if len(words) == 2 else 0.5
+        except ValueError:
+            glide_s = -1.0
+        if 0.0 <= glide_s <= 60.0:
+            return "glide", glide_s
+        raise ValueProblem(f"a glide of {words[1]!r} seconds", "0 to 60, such as: --on-change glide 0.5")
+    raise ValueProblem(f"on change {text!r} is unknown", "now, next, or glide and its seconds")

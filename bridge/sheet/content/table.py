@@ -1,0 +1,278 @@
+"""What a sheet says of one table: figures, keyboard, panel, players who transpose, beats, frets.
+
+Conventions
+-----------
+Ratios here are above the tonic, as a musician thinks of degrees. Beats are those of close chords from C3 up, in this
+table and in equal temperament through the same reference.
+
+Index
+-----
+`table_title`, `table_blocks` · `written_notes`
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from bridge.sheet.document import Beside, Block, Figure, Grid, Heading, Paragraph
+from bridge.sheet.keyboard import keyboard_picture, octave_keys, repeats
+from bridge.sheet.neck import neck_picture
+from bridge.sheet.phrases import STILL_HZ, signed
+from bridge.sheet.records import TRANSPOSITIONS, TableSheet
+from bridge.tuning.chord_kinds import KINDS, ChordKind
+from bridge.tuning.chord_names import parse_chord
+from bridge.tuning.chords import Chord, judge_chord
+from bridge.tuning.fretboard import SAFE_CENTS, FretCell, fretboard, frets_for_chord
+from bridge.tuning.notes import parse_pitch_class, pitch_class_name
+from bridge.tuning.ratios import format_ratio, hz_to_cents
+from bridge.tuning.scales import DEGREES
+from bridge.tuning.tables import Table
+
+LAST_FRET = 12
+PAGE_MM = 182.0
+"""Width that a page of A4 or Letter has between its margins."""
+
+_CLASSES = ("C", "C#", "D", "Eb", "E", "F", "F#", "G", "Ab", "A", "Bb", "B")
+_TONICS = ("C", "Db", "D", "Eb", "E", "F", "F#", "G", "Ab", "A", "Bb", "B")
+
+
+def table_title(table: Table) -> str:
+    """Name a table for a reader: tonic and scale, with what is replaced: ``D: Five-limit, b7 = 7/4``."""
+    spec = table.spec
+    if spec.scale is None:
+        return f"{table.tonic}: 128 single pitches"
+    changed = {**dict(spec.home_degree_changes), **dict(spec.degree_changes)}
+    parts = [f"{table.tonic}: {spec.scale.title}"]
+    parts += [f"{DEGREES[index]} = {interval}" for index, interval in sorted(changed.items())]
+    if spec.open_strings_win:
+        parts.append("open strings as the guitar is tuned")
+    return ", ".join(parts)
+
+
+def table_blocks(sheet: TableSheet, transposing: Sequence[str] = ()) -> Iterable[Block]:
+    """Yield everything about a table but its heading."""
+    table = sheet.table
+    figures = Figure(keyboard_picture(table, 100.0))
+    yield Beside((_octave_grid(table),), (figures, *_octave_notes(table)), 0.42)
+    chords = sheet_chords(sheet)
+    if table.spec.guitar is not None and table.spec.guitar.frets and table.slide == 1:
+        yield Heading("Frets to avoid", 3)
+        yield from _fret_blocks(table, chords, bool(sheet.chords))
+    if chords:
+        yield Heading("Beats to listen for", 3)
+        yield from _beats_blocks(table, chords)
+    if transposing:
+        yield Heading("The same notes as players read them", 3)
+        yield _written_grid(table, transposing)
+        yield Paragraph(
+            "cents: how far the note sounds above (+) or below (-) what a tuner at A4 = 440 Hz shows for it, whichever "
+            "way it is written.",
+            small=True,
+        )
+    if sheet.panel is not None:
+        yield Heading("By hand, where a panel takes whole cents", 3)
+        yield from _panel_blocks(table, sheet)
+    elif sheet.panel_note:
+        yield Heading("By hand, where a panel takes whole cents", 3)
+        yield Paragraph(sheet.panel_note)
+
+
+# -- figures
+
+
+def _octave_grid(table: Table) -> Grid:
+    first = table.sounding_reference[0]
+    tonic_key = first - (first - parse_pitch_class(table.tonic)) % 12
+    tonic_key = min(max(tonic_key, 0), 116)
+    base = table.ratios[tonic_key]
+    rows = []
+    for key in range(tonic_key, tonic_key + 12):
+        ratio = table.ratios[key]
+        shown = "" if ratio is None or base is None else format_ratio(ratio / base)
+        rows.append(
+            (
+                table.degrees[key] or "",
+                table.note(key),
+                shown,
+                signed(float(table.cents_from_equal[key])),
+                f"{float(table.hz[key]):.2f}",
+            )
+        )
+    headings = ("degree", "note", "ratio", "cents", "Hz")
+    return Grid(headings, tuple(rows), frozenset({0, 1}), frozenset({0}), playing=True)
+
+
+def _octave_notes(table: Table) -> Iterable[Block]:
+    said = "cents: above (+) or below (-) a tuner at A4 = 440 Hz. ratio: above the tonic. "
+    if repeats(table):
+        said += "Other octaves have the same cents, and twice or half the hertz."
+    else:
+        said += "The octaves of this table are not alike: this is the one round the reference."
+    yield Paragraph(said, small=True)
+    pinned = [key + table.shift_semitones for key, _ in table.spec.key_overrides]
+    if 0 < len(pinned) <= 12:
+        told = ", ".join(f"{table.note(key)} = {float(table.hz[key]):.2f} Hz" for key in pinned if key < 128)
+        yield Paragraph(f"Held by themselves: {told}.")
+
+
+def written_notes(table: Table, instrument: str) -> tuple[str, ...]:
+    """Return the twelve notes from the tonic upward as the players of an instrument read them, without octaves."""
+    semitones = TRANSPOSITIONS[instrument]
+    tonic_class = parse_pitch_class(table.tonic)
+    written = _TONICS[(tonic_class + semitones) % 12]
+    return tuple(pitch_class_name((tonic_class + semitones + step) % 12, written) for step in range(12))
+
+
+def _written_grid(table: Table, transposing: Sequence[str]) -> Grid:
+    tonic_class = parse_pitch_class(table.tonic)
+    keys = {key % 12: key for key in octave_keys(table)}
+    order = [keys[(tonic_class + step) % 12] for step in range(12)]
+    rows = [("sounds", *(table.note(key).rstrip("-0123456789") for key in order))]
+    rows += [(f"{name} reads", *written_notes(table, name)) for name in transposing]
+    rows.append(("cents", *(signed(float(table.cents_from_equal[key])) for key in order)))
+    return Grid(
+        ("degree", *DEGREES),
+        tuple(rows),
+        frozenset({0}),
+        frozenset(range(1, len(rows) - 1)),
+        even=True,
+        playing=True,
+    )
+
+
+def _panel_blocks(table: Table, sheet: TableSheet) -> Iterable[Block]:
+    panel = sheet.panel
+    assert panel is not None
+    master_cents = hz_to_cents(panel.a4_hz, 440.0)
+    wanted = [float(table.cents_from_equal[key]) - master_cents for key in octave_keys(table)]
+    left = [entered - value for entered, value in zip(panel.cents, wanted, strict=True)]
+    yield Grid(
+        (f"A4 = {panel.a4_hz:.1f} Hz", *_CLASSES),
+        (
+            ("enter", *(f"{value:+d}" if value else "0" for value in panel.cents)),
+            ("error left", *(signed(value) for value in left)),
+        ),
+        frozenset({0}),
+        frozenset({0}),
+        even=True,
+    )
+    worst = max(abs(value) for value in left)
+    yield Paragraph(
+        f"Master tuning A4 = {panel.a4_hz:.1f} Hz, then twelve whole cents from C to B. The worst note is "
+        f"{worst:.1f} cents off; a pure third or fifth with it still beats a little.",
+        small=True,
+    )
+
+
+# -- beats
+
+
+def sheet_chords(sheet: TableSheet) -> tuple[Chord, ...]:
+    """Return the chords of a sheet: those that are named, else the major and minor triads of the major scale."""
+    table = sheet.table
+    if not sheet.chords:
+        return tuple(
+            judge_chord(table.hz, table.tonic, degree, _kind(name))
+            for degree, name in (
+                (0, "major"),
+                (2, "minor"),
+                (4, "minor"),
+                (5, "major"),
+                (7, "major"),
+                (9, "minor"),
+            )
+        )
+    named = dict.fromkeys(parse_chord(name, table.tonic) for name in sheet.chords)
+    return tuple(judge_chord(table.hz, table.tonic, degree, kind) for degree, kind in named)
+
+
+def _kind(name: str) -> ChordKind:
+    return next(kind for kind in KINDS if kind.name == name)
+
+
+@dataclass(frozen=True)
+class _Heard:
+    """Beats of one interval above a chord's root, here and tuned equal; None where no partials meet."""
+
+    here_hz: float | None
+    equal_hz: float | None
+
+
+def _beats_blocks(table: Table, chords: Sequence[Chord]) -> Iterable[Block]:
+    equal = table.spec.equal()
+    names = ("third", "fifth", "seventh")[: max(len(chord.keys) for chord in chords) - 1]
+    rows = []
+    for chord in chords:
+        tempered = judge_chord(equal.hz, table.tonic, chord.degree, chord.kind)
+        cells = [f"{chord.name} ({chord.numeral})", chord.verdict]
+        for index in range(1, len(names) + 1):
+            if index >= len(chord.keys):
+                cells += ["", ""]
+                continue
+            here = _from_root(chord, index)
+            cells += [_rate(here), _rate(_from_root(tempered, index))]
+        rows.append(tuple(cells))
+    columns = [column for name in names for column in (name, "tuned equal")]
+    yield Grid(("chord", "sounds", *columns), tuple(rows), frozenset({0, 1}), playing=True)
+    yield Paragraph(
+        "Beats a second of the third and fifth above the root, in close position from C3 up; an octave higher twice as "
+        "many. Where it says 0, nothing moves: listen until it stands still.",
+        small=True,
+    )
+
+
+def _from_root(chord: Chord, index: int) -> float | None:
+    root, upper = chord.keys[0], chord.keys[index]
+    interval = next(one for one in chord.intervals if (one.lower_key, one.upper_key) == (root, upper))
+    return interval.beats_hz
+
+
+def _rate(rate_hz: float | None) -> str:
+    if rate_hz is None:
+        return "-"
+    return "0" if rate_hz < STILL_HZ else f"{rate_hz:.1f}" if rate_hz >= 0.95 else f"{rate_hz:.2f}"
+
+
+# -- frets
+
+
+def _fret_blocks(table: Table, chords: Sequence[Chord], named: bool) -> Iterable[Block]:
+    """The neck; chords that are named have their doubtful places in words as well."""
+    guitar = table.spec.guitar
+    assert guitar is not None
+    last = min(max(LAST_FRET, table.fret + 7), guitar.frets)
+    cells = fretboard(table, last)
+    picture = neck_picture(
+        cells, scale_length_mm=guitar.scale_length_mm, capo=table.fret, tonic=table.tonic, width_mm=PAGE_MM
+    )
+    off = {cell.fret for cell in cells if abs(cell.cents) > SAFE_CENTS}
+    agree = sorted({cell.fret for cell in cells} - off)
+    said = ", ".join("open" if fret == table.fret else str(fret) for fret in agree)
+    yield Paragraph(
+        f"Safe on every string: {said}." if agree else "At no fret do all strings agree with the table.",
+        strong=True,
+        playing=True,
+    )
+    yield Figure(picture)
+    if not named:
+        return
+    rows = []
+    for chord in chords:
+        places = frets_for_chord(cells, chord.keys)
+        rows.append((f"{chord.name} ({chord.numeral})", _grouped(places.doubtful)))
+    yield Grid(("with", "leave out, or bend to the note"), tuple(rows), frozenset({0, 1}), playing=True)
+
+
+def _grouped(cells: Iterable[FretCell]) -> str:
+    """Say places together that are alike: ``fret 9 on 1, 4, 6 (B +16)``."""
+    groups: dict[tuple[int, str, str], list[int]] = {}
+    for cell in sorted(cells, key=lambda cell: (cell.fret, cell.string)):
+        name = cell.note.rstrip("-0123456789")
+        where = (cell.fret if not cell.open else -1, name, signed(cell.cents, 0))
+        groups.setdefault(where, []).append(cell.string)
+    said = [
+        f"{'open' if fret < 0 else f'fret {fret}'} on {', '.join(map(str, strings))} ({name} {cents})"
+        for (fret, name, cents), strings in groups.items()
+    ]
+    return "; ".join(said) or "nothing: every place goes well"

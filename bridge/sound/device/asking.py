@@ -1,0 +1,91 @@
+"""Asking the sound system first in a process of its own: a broken one can hang whoever asks it, or take him along.
+
+Index: `sound_problem`, `usable_microphone`, `own_environment`, `NO_ANSWER`, `BROKEN`.
+"""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Literal
+
+from bridge.errors import PortProblem
+
+if TYPE_CHECKING:
+    from bridge.sound.device.microphone import Microphone
+
+LOOK_S = 10.0
+"""How long the answer may take."""
+
+NO_ANSWER = "the sound system does not answer"
+BROKEN = "the sound system cannot be used"
+
+_LOOK = """
+import sys
+from bridge.errors import StillbeatError
+from bridge.sound.device.inputs import pick_input
+from bridge.sound.device.outputs import pick_output
+try:
+    (pick_input if sys.argv[1] == "input" else pick_output)(sys.argv[2] or None)
+except StillbeatError as error:
+    print("-" + error.message + (f" ({error.hint})" if error.hint else ""))
+else:
+    print("+")
+"""
+
+
+def own_environment() -> dict[str, str]:
+    """Return the environment for a Python process of ours, which finds this package where this process found it."""
+    root = str(Path(__file__).resolve().parents[2])
+    path = os.pathsep.join(filter(None, (root, os.environ.get("PYTHONPATH"))))
+    return {**os.environ, "PYTHONPATH": path}
+
+
+def sound_problem(
+    which: Literal["input", "output"], device: str | None = None, limit_s: float = LOOK_S
+) -> str:
+    """Return why no sound can come in, or go out; empty if it can.
+
+    Parameters
+    ----------
+    which : {"input", "output"}
+    device : str, optional
+        Part of the device's name; None: the usual one.
+    limit_s : float
+        How long the answer may take.
+    """
+    try:
+        done = subprocess.run(
+            [sys.executable, "-c", _LOOK, which, device or ""],
+            stdin=subprocess.DEVNULL,
+            env=own_environment(),
+            capture_output=True,
+            timeout=limit_s,
+            check=False,
+            text=True,
+            errors="replace",
+        )
+    except (OSError, subprocess.TimeoutExpired):
+        return NO_ANSWER
+    answers = [line for line in done.stdout.splitlines() if line[:1] in "+-"]
+    return answers[-1][1:] if answers else BROKEN
+
+
+def usable_microphone(device: str | None = None) -> Microphone:
+    """Return a microphone once it is sure that asking for it cannot end the program.
+
+    Raises
+    ------
+    PortProblem
+        There is no such input, or the sound system is broken.
+    """
+    problem = sound_problem("input", device)
+    if problem in (NO_ANSWER, BROKEN):
+        raise PortProblem(
+            problem, "let another program record first, and look at its sound settings; or listen to a file"
+        )
+    from bridge.sound.device.microphone import Microphone
+
+    return Microphone(device)

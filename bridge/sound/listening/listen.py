@@ -1,0 +1,133 @@
+"""Listens to a take: finds each pluck or sung note, measures its pitch, names its string, refuses what it cannot.
+
+A take of several strings may ring on: what sounded before a pluck is followed, carried on and taken out before the
+new string is measured (`take`). Notes whose pitch wavers (sung, with vibrato, legato) are followed frame by frame
+(`voice`), with a wider uncertainty. What cannot be measured is refused with the reason; no wrong answer is given with
+confidence.
+
+Conventions: samples of shape ``(n,)`` or ``(n, channels)``, full scale 1; times in seconds from the first sample;
+`hz` is the first partial as it sounds, ``f0 * sqrt(1 + B)``, which is what a drone beats against.
+
+Index
+-----
+`hear`              notes and refusals of a take
+`listen`            the notes; raises where there is none
+`HeardNote`, `Refusal`, `Heard`, `by_string`, `heard_to_json`, `name_string`    from `heard`
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bridge.errors import InputProblem
+from bridge.sound.listening import refuse
+from bridge.sound.listening.heard import (
+    Heard,
+    HeardNote,
+    Refusal,
+    Surroundings,
+    by_string,
+    heard_to_json,
+    name_string,
+)
+from bridge.sound.listening.mono import mono
+from bridge.sound.listening.take import WAVERS_CENTS, measure_take
+from bridge.sound.listening.voice import voice_notes
+
+__all__ = ["Heard", "HeardNote", "Refusal", "by_string", "hear", "heard_to_json", "listen", "name_string"]
+
+#: The shortest take.
+LEAST_TAKE_S = 0.1
+
+
+def listen(
+    samples: NDArray[np.floating],
+    sample_rate: float,
+    strings: Sequence[tuple[int, float]] | None = None,
+    table_hz: Sequence[float] | NDArray[np.float64] | None = None,
+    tonic: str = "C",
+) -> list[HeardNote]:
+    """Measure the notes of a take.
+
+    Parameters
+    ----------
+    samples : ndarray, shape (n,) or (n, channels)
+        Full scale 1; several channels become one (see `mono`).
+    sample_rate : float
+        Samples a second.
+    strings : sequence of (number, hz), optional
+        The guitar's strings with the pitch expected of each; notes are named by the nearest.
+    table_hz : sequence of 128 floats, optional
+        The table that notes are compared with.
+    tonic : str
+        Spells the notes' names.
+
+    Returns
+    -------
+    list of HeardNote
+        In order of time, at least one.
+
+    Raises
+    ------
+    InputProblem
+        Where no note could be measured, with the reason.
+    """
+    heard = hear(samples, sample_rate, strings, table_hz, tonic)
+    if not heard.notes:
+        raise InputProblem("; ".join(dict.fromkeys(r.reason for r in heard.refusals)))
+    return list(heard.notes)
+
+
+def hear(
+    samples: NDArray[np.floating],
+    sample_rate: float,
+    strings: Sequence[tuple[int, float]] | None = None,
+    table_hz: Sequence[float] | NDArray[np.float64] | None = None,
+    tonic: str = "C",
+) -> Heard:
+    """Measure the notes of a take and tell what was refused; parameters as for `listen`.
+
+    Returns
+    -------
+    Heard
+        At least one note or one refusal.
+    """
+    one = mono(samples, sample_rate)
+    sound = one.sound
+    length_s = sound.size / sample_rate
+    if refuse.is_silent(sound):
+        return Heard((), (Refusal(0.0, length_s, refuse.SILENCE),))
+    if length_s < LEAST_TAKE_S:
+        return Heard((), (Refusal(0.0, length_s, refuse.TOO_SHORT),))
+    table = None if table_hz is None else np.asarray(table_hz, dtype=np.float64)
+    around = Surroundings(tuple(strings or ()), table, tonic)
+    measured, unmeasured = measure_take(sound, sample_rate, one.clipped)
+    refusals = tuple(Refusal(u.start_s, u.end_s, u.reason) for u in unmeasured)
+    clipped = tuple(r for r in refusals if r.reason == refuse.CLIPPED)
+    if refusals and not clipped:
+        sung = voice_notes(sound, sample_rate)
+        if sung:
+            return Heard(
+                tuple(
+                    around.note(run.start_s, run.end_s, run.hz, run.cents_sd, 0.0, run.first_hz)
+                    for run in sung
+                ),
+                (),
+            )
+    notes = []
+    for pluck in measured:
+        fit = pluck.fit
+        # A wavering that is left over limits how well the settled pitch is known.
+        sd = float(np.hypot(fit.cents_sd, _unsteady_cents(fit.wobble_cents)))
+        notes.append(around.note(pluck.start_s, pluck.end_s, fit.hz, sd, fit.stiffness, fit.attack_hz))
+    return Heard(tuple(notes), refusals)
+
+
+def _unsteady_cents(wobble_cents: float) -> float:
+    """What a wavering of the pitch adds to its uncertainty: a tenth of it, a third where it is great."""
+    if wobble_cents <= 2.5:
+        return 0.0
+    return wobble_cents * (0.1 if wobble_cents <= WAVERS_CENTS else 0.35)

@@ -1,0 +1,248 @@
+"""The live meter's ear: blocks of sound in, readings of one string's pitch out.
+
+Two ways of looking, one after the other. From 30 ms after an onset the period of the wave is read from a short
+window, every 10 ms: rough by some cents, but at once. From 160 ms on, the partials are fitted together as for a
+recording (`partials`), over up to 0.6 s and every 60 ms: right to a fraction of a cent, stiffness and all.
+
+No clock, thread or device is touched: time is counted in samples, so that tests feed what they like. Feeding costs at
+most a few milliseconds at a time and may be done in an audio thread's consumer, not in its callback.
+
+Conventions: blocks are float arrays of shape ``(n,)`` of any length, full scale 1; times in seconds since the first
+sample fed.
+
+Index
+-----
+`Reading`   what the meter shows
+`Meter`     feed it
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bridge.errors import ValueProblem
+from bridge.sound.listening.comb import best_comb
+from bridge.sound.listening.contour import track_pitch
+from bridge.sound.listening.heard import name_string
+from bridge.sound.listening.partials import fit_string
+from bridge.sound.listening.spectrum import Floats, peaks, spectrum
+from bridge.tuning.notes import hz_to_key, key_to_hz
+
+#: The ear works at about this many samples a second.
+INNER_RATE_HZ = 11000.0
+#: Step of the quick look, its window's least and greatest length, in seconds.
+QUICK_STEP_S, QUICK_LEAST_S, QUICK_MOST_S = 0.01, 0.03, 0.1
+#: Step of the careful look, its window's least and greatest length.
+CAREFUL_STEP_S, CAREFUL_LEAST_S, CAREFUL_MOST_S = 0.06, 0.16, 0.6
+#: The noise of the pluck itself is left out.
+SKIP_S = 0.004
+#: A rise of the level by this factor within 30 ms is a new pluck.
+ONSET_RISE = 1.8
+#: … but not while the last one still swells.
+ATTACK_S = 0.06
+#: Softer than this (root mean square, full scale 1) is silence.
+GATE = 1e-3
+#: A quick look needs this much agreement of the wave with itself a period later.
+QUICK_CLARITY = 0.85
+#: Two quick looks in a row agree within this.
+QUICK_AGREE_CENTS = 60.0
+#: Careful looks that agree so well, and are so sure, are steady.
+STEADY_CENTS = 2.0
+
+
+@dataclass(frozen=True)
+class Reading:
+    """What the meter shows.
+
+    Attributes
+    ----------
+    time_s : float
+        End of the sound it rests on.
+    hz : float
+        First partial as it sounds.
+    cents : float
+        From the string's expected pitch; without strings, or where none is near, from the nearest equal key.
+    string : int or None
+    confidence : float
+        0 to 1: below about 0.5 the reading is a first guess.
+    steady : bool
+        True once readings agree; what is shown large.
+    """
+
+    time_s: float
+    hz: float
+    cents: float
+    string: int | None
+    confidence: float
+    steady: bool
+
+
+class Meter:
+    """A pitch meter for one string at a time.
+
+    Parameters
+    ----------
+    sample_rate : float
+        Of the blocks fed, 8,000 to 192,000.
+    strings : sequence of (number, hz), optional
+        Strings with the pitch each is tuned to.
+    low_hz, high_hz : float
+        Range of pitches listened for.
+
+    Raises
+    ------
+    ValueProblem
+        Where the sample rate or the range makes no sense.
+    """
+
+    def __init__(
+        self,
+        sample_rate: float,
+        strings: Sequence[tuple[int, float]] | None = None,
+        low_hz: float = 50.0,
+        high_hz: float = 1400.0,
+    ) -> None:
+        if not 8000 <= sample_rate <= 192000:
+            raise ValueProblem(f"sample rate {sample_rate:g}", "8000 to 192000 samples a second")
+        if not 20 <= low_hz < high_hz <= 2000:
+            raise ValueProblem(f"range {low_hz:g} to {high_hz:g} Hz", "within 20 to 2000 Hz")
+        self.strings = tuple(strings or ())
+        self.low_hz, self.high_hz = low_hz, high_hz
+        self._thin = _Thinner(sample_rate)
+        self.rate = self._thin.rate
+        self._kept = np.zeros(0)
+        self._fed = 0  # inner samples seen so far
+        self._looked = 0  # up to which inner sample the quick look has gone
+        self._careful_at = 0
+        self._onset: int | None = None
+        self._levels: list[float] = []
+        self._recent: list[float] = []
+        self._guess_hz = 0.0
+
+    @property
+    def time_s(self) -> float:
+        """Seconds of sound fed so far."""
+        return self._fed / self.rate
+
+    def feed(self, block: NDArray[np.floating]) -> Reading | None:
+        """Take in a block of sound.
+
+        Parameters
+        ----------
+        block : ndarray, shape (n,)
+
+        Returns
+        -------
+        Reading or None
+            The newest reading that this block made possible, or None where there is no new one.
+        """
+        thin = self._thin.feed(np.asarray(block, dtype=np.float64))
+        self._kept = np.concatenate([self._kept, thin])
+        self._fed += thin.size
+        newest: Reading | None = None
+        step = round(QUICK_STEP_S * self.rate)
+        while self._looked + step <= self._fed:
+            self._looked += step
+            newest = self._look() or newest
+        surplus = self._kept.size - round((CAREFUL_MOST_S + 0.1) * self.rate)
+        if surplus > 0:
+            self._kept = self._kept[surplus:]
+        return newest
+
+    def _since(self, first: int, last: int) -> Floats:
+        """Inner samples `first` to `last`, as far as they are still kept."""
+        base = self._fed - self._kept.size
+        return self._kept[max(0, first - base) : max(0, last - base)]
+
+    def _look(self) -> Reading | None:
+        """One step of 10 ms."""
+        step = round(QUICK_STEP_S * self.rate)
+        level = float(np.sqrt(np.mean(self._since(self._looked - step, self._looked) ** 2)))
+        before = max(self._levels[-3:], default=0.0)
+        self._levels = [*self._levels[-5:], level]
+        fresh = self._onset is not None and self._looked - self._onset < ATTACK_S * self.rate
+        if level > max(GATE, ONSET_RISE * before) and not fresh:
+            self._onset = self._looked - step
+            self._careful_at = self._onset + round(CAREFUL_LEAST_S * self.rate)
+            self._recent = []
+            self._guess_hz = 0.0
+        if level < GATE:
+            self._onset = None
+        if self._onset is None:
+            return None
+        start = self._onset + round(SKIP_S * self.rate)
+        held_s = (self._looked - start) / self.rate
+        if self._looked >= self._careful_at:
+            self._careful_at = self._looked + round(CAREFUL_STEP_S * self.rate)
+            return self._careful(max(start, self._looked - round(CAREFUL_MOST_S * self.rate)))
+        if held_s + QUICK_STEP_S >= QUICK_LEAST_S and not self._recent:
+            return self._quick(max(start, self._looked - round(QUICK_MOST_S * self.rate)))
+        return None
+
+    def _quick(self, start: int) -> Reading | None:
+        sound = self._since(start, self._looked)
+        seconds = sound.size / self.rate
+        low = max(self.low_hz, 2.55 / seconds)
+        track = track_pitch(sound, self.rate, low, self.high_hz, frame_s=seconds, step_s=1.0, nearly=0.8)
+        if track.t.size == 0 or track.clarity[0] < QUICK_CLARITY or track.hz[0] <= 0:
+            return None
+        hz, before = float(track.hz[0]), self._guess_hz
+        self._guess_hz = hz
+        # One look may be taken in by the pick's noise; two seldom are.
+        if before <= 0 or abs(1200 * np.log2(hz / before)) > QUICK_AGREE_CENTS:
+            return None
+        return self._reading(hz, 0.5 * float(track.clarity[0]), False)
+
+    def _careful(self, start: int) -> Reading | None:
+        sound = self._since(start, self._looked)
+        found = peaks(spectrum(sound, self.rate, top_hz=0.42 * self.rate))
+        comb = best_comb(found, self.low_hz, self.high_hz)
+        if comb is None or comb.explained < 0.6:
+            return None
+        fit = fit_string(sound, self.rate, comb.f0_hz, comb.stiffness, passes=1)
+        if fit is None or fit.explained < 0.3:
+            return None
+        self._recent = [*self._recent[-2:], fit.hz]
+        spread = 1200 * float(np.log2(max(self._recent) / min(self._recent)))
+        sure = float(np.clip(1.0 - fit.cents_sd / 20.0, 0.0, 1.0) * np.clip(comb.explained, 0.0, 1.0))
+        steady = len(self._recent) >= 3 and spread < STEADY_CENTS and fit.cents_sd < 2 * STEADY_CENTS
+        return self._reading(fit.hz, max(0.5, sure), steady)
+
+    def _reading(self, hz: float, confidence: float, steady: bool) -> Reading:
+        string = name_string(hz, self.strings) if self.strings else None
+        if string is not None:
+            target = dict(self.strings)[string]
+        else:
+            target = float(key_to_hz(min(max(round(float(hz_to_key(hz))), 0), 127)))
+        cents = float(1200 * np.log2(hz / target))
+        return Reading(self._looked / self.rate, hz, cents, string, confidence, steady)
+
+
+class _Thinner:
+    """Low-pass filter and decimation, block by block, down to about `INNER_RATE_HZ`."""
+
+    def __init__(self, sample_rate: float) -> None:
+        self.by = max(1, int(sample_rate // INNER_RATE_HZ))
+        self.rate = sample_rate / self.by
+        # A windowed sinc, passing to 0.42 of the inner rate; its delay is under a millisecond.
+        half = 6 * self.by
+        t = np.arange(-half, half + 1) / self.by
+        kernel = np.sinc(0.86 * t) * (0.5 + 0.5 * np.cos(np.pi * t / 6.2))
+        self._kernel = kernel / kernel.sum() if self.by > 1 else np.ones(1)
+        self._tail = np.zeros(self._kernel.size - 1)
+        self._phase = 0
+
+    def feed(self, block: Floats) -> Floats:
+        if self.by == 1:
+            return block
+        whole = np.concatenate([self._tail, block])
+        self._tail = whole[whole.size - (self._kernel.size - 1) :]
+        if block.size == 0:
+            return block
+        windows = np.lib.stride_tricks.sliding_window_view(whole, self._kernel.size)[self._phase :: self.by]
+        self._phase = (self._phase - block.size) % self.by
+        return np.asarray(windows @ self._kernel, dtype=np.float64)

@@ -1,0 +1,1 @@
+"""Session files: `model` is the value, `reading` and `parts` read it, `new` writes a first one."""

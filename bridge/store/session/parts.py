@@ -1,0 +1,226 @@
+"""The smaller parts of a session file: spans of numbers, drones, trims, live controls, chords, names of synths.
+
+Each reads one entry or section of a session file (`bridge.store.toml.Section`) and refuses what cannot be, with file
+and line. The schema stands in ``tables/README.md``.
+
+Index
+-----
+`read_spans`, `check_method`, `synth_names`, `read_transposing`, `read_paper`, `read_chords`, `take_entry` ·
+`read_drone`, `piece_drone`, `is_degree` · `read_trims`, `read_live`
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+
+from bridge.engine.play.controls import unfit_controller
+from bridge.errors import StillbeatError, near_names
+from bridge.store.session.model import AUTO, DRONE_VOICES, Drone, LiveControls, Trims
+from bridge.store.toml import Section
+from bridge.tuning.chord_names import parse_chord
+from bridge.tuning.notes import parse_note
+from bridge.tuning.scales import parse_degree
+from bridge.wire.profile import METHODS, SynthProfile
+
+TRANSPOSING = ("Bb", "Eb", "F")
+PAPERS = ("a4", "letter")
+TAKES = ("reference_from", "as_tuned")
+MOST_CHORDS = 24
+ON_CHANGE = ("now", "next", "glide")
+
+_SPAN = re.compile(r"(\d{1,3})(?:-(\d{1,3}))?", re.ASCII)
+
+
+def check_method(section: Section, method: str, profile: SynthProfile) -> None:
+    if method == AUTO or method in profile.methods:
+        return
+    if method not in METHODS:
+        raise section.problem(f"method = {method!r}", near_names(method, [AUTO, *METHODS]), "method")
+    obeys = ", ".join(profile.methods) or "none: it is tuned by hand"
+    raise section.problem(f"{profile.title} does not obey method {method!r}", f"it obeys {obeys}", "method")
+
+
+def read_spans(section: Section, key: str, low: int, high: int) -> tuple[int, ...]:
+    """Read numbers such as ``0-7, 16``."""
+    found: set[int] = set()
+    text = section.text(key)
+    for part in text.split(","):
+        match = _SPAN.fullmatch(part.strip())
+        if match is None:
+            raise section.problem(
+                f"{key} = {text!r}: {part.strip()!r} is no number or span", f'such as "{low}-{high}"', key
+            )
+        first, last = int(match[1]), int(match[2] or match[1])
+        if not low <= first <= last <= high:
+            raise section.problem(
+                f"{key} = {text!r}: {part.strip()} is out of range", f"{low} to {high}", key
+            )
+        found.update(range(first, last + 1))
+    return tuple(sorted(found))
+
+
+def _texts(section: Section, key: str) -> tuple[str, ...]:
+    value = section.data[key]
+    if not isinstance(value, list) or not all(isinstance(item, str) for item in value):
+        raise section.problem(f"{key} = {value!r} is no list of texts", f'such as {key} = ["…", "…"]', key)
+    return tuple(item.strip() for item in value)
+
+
+def synth_names(section: Section, known: tuple[str, ...]) -> tuple[str, ...]:
+    if "synths" not in section:
+        return known
+    names = _texts(section, "synths")
+    for name in names:
+        if name not in known:
+            hint = near_names(name, known) or "begin each synth with a line [[synths]]"
+            raise section.problem(f"unknown synth {name!r}", hint, "synths")
+    return tuple(name for name in known if name in names)
+
+
+def read_transposing(section: Section) -> tuple[str, ...]:
+    if "transposing" not in section:
+        return ()
+    names = _texts(section, "transposing")
+    for name in names:
+        if name not in TRANSPOSING:
+            raise section.problem(
+                f"transposing: {name!r} is not known", f"there are: {', '.join(TRANSPOSING)}", "transposing"
+            )
+    return tuple(name for name in TRANSPOSING if name in names)
+
+
+def read_chords(section: Section, tonic: str) -> tuple[str, ...] | None:
+    """Return the chords that are played, as written; None if none are named."""
+    if "chords" not in section:
+        return None
+    names = _texts(section, "chords")
+    if len(names) > MOST_CHORDS:
+        raise section.problem(
+            f"chords names {len(names)}",
+            f"a sheet has room for {MOST_CHORDS}; name those that matter",
+            "chords",
+        )
+    for name in names:
+        try:
+            parse_chord(name, tonic)
+        except StillbeatError as problem:
+            raise section.problem(f"chords: {problem.message}", problem.hint, "chords") from problem
+    return names
+
+
+def take_entry(section: Section) -> str:
+    """Return which entry names a take, ``reference_from`` or ``as_tuned``; empty if none does."""
+    there = [key for key in TAKES if key in section]
+    if len(there) > 1:
+        raise section.problem(
+            "reference_from and as_tuned are both there",
+            "a take of all strings holds the reference too: as_tuned alone will do",
+            there[0],
+        )
+    return there[0] if there else ""
+
+
+def read_paper(section: Section) -> str:
+    """Return the paper of pages, ``a4`` or ``letter``."""
+    paper = section.text("paper", PAPERS[0]).strip().lower()
+    if paper not in PAPERS:
+        raise section.problem(f"paper = {paper!r}", f"there are: {', '.join(PAPERS)}", "paper")
+    return paper
+
+
+def read_trims(section: Section) -> Trims:
+    trims = Trims(
+        range_cents=section.whole("range_cents", 0, 50, 20),
+        step_cents=section.whole("step_cents", 1, 50, 5),
+        tracks=section.flag("tracks", True),
+    )
+    section.refuse_others()
+    if trims.range_cents and trims.range_cents % trims.step_cents:
+        raise section.problem(
+            f"steps of {trims.step_cents} cents do not end at {trims.range_cents}", "such as 20 in steps of 5"
+        )
+    return trims
+
+
+def read_live(section: Section) -> LiveControls:
+    controllers = {
+        key: section.whole(key, 0, 119) if key in section else None
+        for key in ("next_controller", "previous_controller")
+    }
+    for key, controller in controllers.items():
+        if controller is not None and unfit_controller(controller):
+            raise section.problem(
+                f"controller {controller} cannot be a foot switch: it means something else",
+                "1 to 95 and 102 to 119, without 6, 32 and 38",
+                key,
+            )
+    if controllers["next_controller"] is not None and len(set(controllers.values())) == 1:
+        raise section.problem(
+            f"one foot switch cannot mean both: {controllers['next_controller']}",
+            "give next and previous controllers of their own",
+            "previous_controller",
+        )
+    live = LiveControls(
+        input=section.text("input", "").strip(),
+        control_channel=section.whole("control_channel", 1, 16, 16),
+        next_controller=controllers["next_controller"],
+        previous_controller=controllers["previous_controller"],
+        on_change=section.text("on_change", "now"),
+        glide_s=section.number("glide_s", 0.01, 60.0, 1.0),
+    )
+    if live.on_change not in ON_CHANGE:
+        raise section.problem(
+            f"on_change = {live.on_change!r}", f"there are: {', '.join(ON_CHANGE)}", "on_change"
+        )
+    section.refuse_others()
+    return live
+
+
+def piece_drone(section: Section, standing: Drone) -> Drone:
+    """Read a drone: false for none, a list of notes, or a section; what it leaves out stays as it stands."""
+    if "drone" not in section:
+        return standing
+    value = section.data["drone"]
+    if value is False:
+        return replace(standing, notes=())
+    if isinstance(value, list):
+        return replace(standing, notes=_drone_notes(section, "drone"))
+    return read_drone(section.section("drone"), standing)
+
+
+def read_drone(section: Section, standing: Drone) -> Drone:
+    drone = Drone(
+        notes=_drone_notes(section, "notes") if "notes" in section else standing.notes,
+        octave=section.whole("octave", 0, 6, standing.octave),
+        seconds=section.number("seconds", 2.0, 3600.0, standing.seconds),
+        voice=section.text("voice", standing.voice),
+    )
+    if drone.voice not in DRONE_VOICES:
+        raise section.problem(f"voice = {drone.voice!r}", near_names(drone.voice, DRONE_VOICES), "voice")
+    section.refuse_others()
+    return drone
+
+
+def _drone_notes(section: Section, key: str) -> tuple[str, ...]:
+    notes = _texts(section, key)
+    for note in notes:
+        if not is_degree(note):
+            try:
+                parse_note(note)
+            except StillbeatError:
+                raise section.problem(
+                    f"{note!r} is neither a degree nor a note", 'such as "1", "5", "b7", or "D2"', key
+                ) from None
+    if len(set(notes)) < len(notes):
+        raise section.problem(f"{key} names a note twice", "", key)
+    return notes
+
+
+def is_degree(text: str) -> bool:
+    """Tell whether a drone's note is a degree (``b3``) rather than a note (``B3``)."""
+    try:
+        parse_degree(text)
+    except StillbeatError:
+        return False
+    return not text[:1].isupper()

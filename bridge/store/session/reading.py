@@ -1,0 +1,473 @@
+"""Reading a session file: TOML to a `Session`, with file and line in every error.
+
+Conventions
+-----------
+The schema stands in ``tables/README.md``. What is said at the top of the file holds for every piece that does not say
+otherwise: guitar, scale, home, reference, drone. A piece that names a table starts from that one; the session's
+reference then still holds, its guitar and scale do not.
+
+A take (``reference_from``, ``as_tuned``) is only named here; `bridge.jobs.session.takes` listens to it. Until then the
+reference is the one that stands beside it, or the guitar's own.
+
+Every path is relative to the folder of the session file and must stay inside it, symbolic links followed, so that a
+session can be handed on as one folder.
+
+Index
+-----
+`load_session` from a path · `session_from_toml` from text
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import unicodedata
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from bridge.errors import InputProblem, StillbeatError, ValueProblem, near_names
+from bridge.store.descriptions import (
+    DEFAULT_SCALE,
+    degree_entries,
+    is_path,
+    key_entries,
+    load_guitar,
+    load_scale,
+    load_table,
+)
+from bridge.store.profiles import load_profile
+from bridge.store.session.model import AUTO, Drone, Piece, PieceSection, Session, SessionSynth, Take, built
+from bridge.store.session.parts import (
+    check_method,
+    piece_drone,
+    read_chords,
+    read_drone,
+    read_live,
+    read_paper,
+    read_spans,
+    read_transposing,
+    read_trims,
+    synth_names,
+    take_entry,
+)
+from bridge.store.toml import Section, parse_toml, read_toml
+from bridge.tuning.changes import Change
+from bridge.tuning.frets import MAX_FRET
+from bridge.tuning.guitars import Guitar
+from bridge.tuning.notes import parse_tonic
+from bridge.tuning.ratios import parse_ratio
+from bridge.tuning.reference import Reference, default_reference, parse_reference
+from bridge.tuning.scales import Scale
+from bridge.tuning.tables import TableSpec
+from bridge.wire.profile import SynthProfile
+
+UNITS = "Hz; cents with the letter c; seconds; bars and beats from 1; channels 1 to 16; middle C = C4"
+MAX_BAR = 999_999
+MAX_PIECES = 999
+
+_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,47}")
+_SYNTH_FOLDERS_TAKEN = frozenset({"con", "prn", "aux", "nul"})  # names that Windows keeps for itself
+
+
+def load_session(path: str | os.PathLike[str]) -> Session:
+    """Read a session file.
+
+    Raises
+    ------
+    InputProblem
+        The file is missing or malformed, or names what does not exist; names file and line.
+    """
+    where = Path(path)
+    return _Reader(read_toml(where), where.parent, where.name).session()
+
+
+def session_from_toml(text: str, folder: Path, file: str = "session.toml") -> Session:
+    """Read a session from the text of a file that lies (or would lie) in `folder`."""
+    return _Reader(parse_toml(text.encode("utf-8"), file), folder, file).session()
+
+
+@dataclass(frozen=True)
+class _Defaults:
+    """What pieces take over from the top of the file."""
+
+    guitar: Guitar | None
+    scale: Scale
+    home: str | None
+    reference: Reference | None
+    take: Take | None
+    drone: Drone
+    synths: tuple[str, ...]
+
+
+class _Reader:
+    """One reading of a file."""
+
+    def __init__(self, top: Section, folder: Path, file: str) -> None:
+        self.top = top
+        self.folder = folder.resolve()
+        self.file = file
+        self.files = [file]
+
+    def session(self) -> Session:
+        top = self.top
+        top.check_schema()
+        top.text("units", UNITS)
+        title = _line(top.text("title"))
+        name = self._name(top, title)
+        synths = self._synths()
+        guitar = self._described(top, "guitar", "guitars", load_guitar)
+        scale = self._described(top, "scale", "scales", load_scale) or load_scale(DEFAULT_SCALE)
+        reference = top.convert("reference", parse_reference) if "reference" in top else None
+        home = top.convert("home", parse_tonic) if "home" in top else None
+        drone = read_drone(top.section("drone"), Drone()) if "drone" in top else Drone()
+        take = self._take(top, guitar)
+        names = tuple(synth.name for synth in synths)
+        defaults = _Defaults(guitar, scale, home, reference, take, drone, names)
+        session = Session(
+            name=name,
+            title=title,
+            folder=self.folder,
+            file=self.file,
+            pieces=self._pieces(defaults),
+            synths=synths,
+            guitar=guitar,
+            reference=reference,
+            reference_how=_line(top.text("reference_how", "")),
+            take=take,
+            notes=top.text("notes", "").strip(),
+            transposing=read_transposing(top),
+            trims=read_trims(top.section("trims")),
+            live=read_live(top.section("live")),
+            pages=top.flag("pages", True),
+            paper=read_paper(top),
+            files=tuple(dict.fromkeys(self.files)),
+        )
+        top.refuse_others()
+        return session
+
+    # -- names and paths
+
+    def _at(self, section: Section, key: str | None = None) -> str:
+        line = section.line_of(*(() if key is None else (key,)))
+        return section.where if line is None else f"{section.where}, line {line}"
+
+    def _name(self, section: Section, title: str) -> str:
+        """Return the name for files: what is written, else one made of the title."""
+        if "name" not in section:
+            plain = unicodedata.normalize("NFKD", title.lower()).encode("ascii", "ignore").decode("ascii")
+            made = re.sub(r"[^a-z0-9]+", "-", plain).strip("-")[:48].strip("-")
+            if made and made not in _SYNTH_FOLDERS_TAKEN:
+                return made
+            raise section.problem(
+                f"no file name can be made of the title {title!r}",
+                'write name = "…" in plain letters',
+                "title",
+            )
+        name = section.text("name")
+        if not _NAME.fullmatch(name) or name.lower() in _SYNTH_FOLDERS_TAKEN:
+            raise section.problem(
+                f"name = {name!r} cannot name files",
+                "letters from a to z, digits, dashes and underscores, at most 48",
+                "name",
+            )
+        return name
+
+    def _path(self, section: Section, key: str, text: str) -> Path:
+        """Return the file that an entry names; it must lie inside the session's folder, and exist."""
+        written = text.strip().replace("\\", "/")
+        target = (self.folder / written).resolve()
+        if Path(written).is_absolute() or re.match(r"[A-Za-z]:|~", written) or not self._inside(target):
+            raise section.problem(
+                f"{key} = {text!r} lies outside the folder of the session",
+                "copy the file into the folder and name it from there, such as tracks/song.mid",
+                key,
+            )
+        if not target.is_file():
+            raise section.problem(f"{key} = {text!r}: there is no such file", self._near(target), key)
+        self.files.append(os.path.normpath(written).replace("\\", "/"))
+        return target
+
+    def _inside(self, target: Path) -> bool:
+        return target != self.folder and target.is_relative_to(self.folder)
+
+    def _near(self, target: Path) -> str:
+        """Suggest files of similar name, or say that the folder is missing."""
+        if not target.parent.is_dir():
+            return f"there is no folder {target.parent.name} in the session's folder either"
+        names = [one.name for one in target.parent.iterdir() if one.suffix.lower() == target.suffix.lower()]
+        return near_names(target.name, names) or "paths start from the folder of the session file"
+
+    def _described(self, section: Section, key: str, kind: str, load: Any) -> Any:
+        """Return what an entry names: a description by name, or a file inside the folder; None if there is none."""
+        if key not in section:
+            return None
+        text = section.text(key)
+        if not is_path(text):
+            return section.convert(key, load)
+        path = self._path(section, key, text)
+        try:
+            return load(str(path))
+        except StillbeatError as problem:
+            raise section.problem(problem.message.replace(str(path), text), problem.hint, key) from problem
+
+    def _take(self, section: Section, guitar: Guitar | None) -> Take | None:
+        """Return the recording that tells the reference, or all strings."""
+        key = take_entry(section)
+        if not key:
+            return None
+        text = section.text(key)
+        if key == "as_tuned" and guitar is None:
+            raise section.problem("as_tuned needs a guitar", 'name it: guitar = "open-d"', key)
+        path = self._path(section, key, text)
+        return Take(path, self.files[-1], key == "as_tuned", "reference" in section, self._at(section, key))
+
+    # -- synths
+
+    def _synths(self) -> tuple[SessionSynth, ...]:
+        found: list[SessionSynth] = []
+        for section in self.top.sections("synths"):
+            synth = self._synth(section)
+            for other in found:
+                if other.name.lower() == synth.name.lower():
+                    raise section.problem(
+                        f"a second synth {synth.name!r}",
+                        f"the first: {other.at}; give it another name",
+                        "name",
+                    )
+            found.append(synth)
+        return tuple(found)
+
+    def _synth(self, section: Section) -> SessionSynth:
+        profile: SynthProfile = self._described(section, "profile", "synths", load_profile)
+        if profile is None:
+            raise section.problem(
+                "entry 'profile' is missing", 'such as profile = "fluidsynth"; see: stillbeat tables synths'
+            )
+        name = self._name(section, section.text("name", profile.name) or profile.name)
+        track_program = section.whole("track_program", 0, 127, profile.program)
+        changes: dict[str, Any] = {
+            "program": track_program,
+            "device_id": section.whole("device_id", 0, 127, profile.device_id),
+        }
+        if "bank" in section:
+            changes |= {"bank": section.whole("bank", 0, 127), "note_form": "bank", "dump_form": "bank"}
+        if "channels" in section:
+            wanted = read_spans(section, "channels", 1, 16)
+            missing = sorted(set(wanted) - set(profile.channels))
+            if missing:
+                raise section.problem(
+                    f"channel {missing[0]} is none that this synth receives", "", "channels"
+                )
+            changes["channels"] = wanted
+        programs = (
+            read_spans(section, "programs", 0, 127)
+            if "programs" in section
+            else tuple(number for number in range(128) if number != track_program)
+        )
+        if track_program in programs:
+            raise section.problem(
+                f"tuning program {track_program} is for backing tracks and cannot hold a table as well",
+                "leave it out of programs, or name another with track_program",
+                "programs",
+            )
+        method = section.text("method", AUTO)
+        check_method(section, method, profile)
+        synth = SessionSynth(
+            name=name,
+            title=_line(section.text("title", profile.title)),
+            profile=replace(profile, **changes),
+            method=method,
+            programs=programs,
+            port=section.text("port", "").strip(),
+            at=self._at(section),
+        )
+        section.refuse_others()
+        return synth
+
+    # -- pieces
+
+    def _pieces(self, defaults: _Defaults) -> tuple[Piece, ...]:
+        sections = self.top.sections("pieces")
+        if not sections:
+            raise self.top.problem("the session has no piece", "begin each with a line [[pieces]]")
+        if len(sections) > MAX_PIECES:
+            raise self.top.problem(f"{len(sections)} pieces", f"a session has at most {MAX_PIECES}", "pieces")
+        found: dict[str, Piece] = {}
+        for number, section in enumerate(sections, 1):
+            piece = self._piece(section, number, defaults)
+            other = found.setdefault(piece.name.lower(), piece)
+            if other is not piece:
+                raise section.problem(
+                    f"a second piece {piece.name!r}",
+                    f"the first: {other.at}; give it a name of its own: name = {piece.name + '-2'!r}",
+                    "name" if "name" in section else "title",
+                )
+        return tuple(found.values())
+
+    def _piece(self, section: Section, number: int, defaults: _Defaults) -> Piece:
+        title = _line(section.text("title"))
+        drone = piece_drone(section, defaults.drone)
+        spec, follows = self._spec(section, defaults)
+        take = self._take(section, spec.guitar)
+        if take is not None and spec.scale is None and not take.strings:
+            raise section.problem(
+                "the piece's table gives every note a frequency of its own, which no reference moves",
+                "leave the take out, or name a scale",
+                "reference_from",
+            )
+        chords = read_chords(section, spec.tonic) or ()
+        name = self._name(section, title)
+        track = self._path(section, "track", section.text("track")) if "track" in section else None
+        follow = section.flag("follow_key_signatures", False)
+        if follow and track is None:
+            raise section.problem(
+                "there is no track whose key signatures to follow", "", "follow_key_signatures"
+            )
+        piece = Piece(
+            number=number,
+            name=name,
+            title=title,
+            spec=replace(spec, name=name),
+            follows_reference=follows and take is None,
+            sections=self._sections(section, drone, spec.tonic),
+            track=track,
+            track_text=self.files[-1] if track is not None else "",
+            follow_key_signatures=follow,
+            plain=section.flag("plain", False),
+            drone=drone,
+            notes=section.text("notes", "").strip(),
+            synths=synth_names(section, defaults.synths),
+            program=section.whole("program", 0, 127) if "program" in section else None,
+            chords=chords,
+            take=take,
+            at=self._at(section),
+        )
+        section.refuse_others()
+        return piece
+
+    def _spec(self, section: Section, defaults: _Defaults) -> tuple[TableSpec, bool]:
+        """Return the table that a piece starts with, and whether its reference is the session's."""
+        own = section.convert("reference", parse_reference) if "reference" in section else None
+        guitar: Guitar | None = self._described(section, "guitar", "guitars", load_guitar)
+        scale: Scale | None = self._described(section, "scale", "scales", load_scale)
+        home = section.convert("home", parse_tonic) if "home" in section else None
+        tonic = section.convert("tonic", parse_tonic) if "tonic" in section else None
+        named: TableSpec | None = self._described(section, "table", "tables", load_table)
+        reference = own or defaults.reference
+        literal = named is not None and named.scale is None and scale is None
+        try:
+            if named is None:
+                spec = _new_spec(section, defaults, guitar, scale, home, tonic, reference)
+            else:
+                spec = _laid_over(named, guitar, scale, home, tonic)
+                if reference is not None and not literal:
+                    spec = replace(spec, reference=reference)
+            spec = spec.with_degrees(tuple(sorted(degree_entries(section.section("degrees")).items())))
+            spec = spec.with_keys(key_entries(section.section("keys")))
+            spec = replace(
+                spec,
+                fret=section.whole("fret", 0, MAX_FRET, spec.fret),
+                slide=section.convert("slide", parse_ratio) if "slide" in section else spec.slide,
+                open_strings_win=section.flag("open_strings_win", spec.open_strings_win),
+            )
+            built(spec)
+        except InputProblem:
+            raise
+        except StillbeatError as problem:
+            raise section.problem(problem.message, problem.hint, _named_in(problem, section)) from problem
+        shared = defaults.reference is not None or defaults.take is not None
+        return spec, own is None and not literal and (named is None or shared)
+
+    def _sections(self, piece: Section, drone: Drone, tonic: str) -> tuple[PieceSection, ...]:
+        found: list[PieceSection] = []
+        for section in piece.sections("sections"):
+            degrees = tuple(sorted(degree_entries(section.section("degrees")).items()))
+            table = section.text("table", "") if "table" in section else ""
+            load = self._described(section, "table", "tables", load_table) is not None
+            path = str(self.folder / table.strip()) if load and is_path(table) else table
+            beat = section.number("beat", 1, 1000, 1.0)
+            one = PieceSection(
+                change=_change(section, beat, degrees, path or None),
+                title=_line(section.text("title", "")),
+                drone=piece_drone(section, drone) if "drone" in section else None,
+                program=section.whole("program", 0, 127) if "program" in section else None,
+                table_text=table,
+                chords=read_chords(section, tonic),
+                at=self._at(section, "bar"),
+            )
+            section.refuse_others()
+            if found and _place(one) <= _place(found[-1]):
+                raise section.problem(
+                    f"{one.change.place} does not follow {found[-1].change.place}",
+                    "sections stand in order",
+                    "bar",
+                )
+            found.append(one)
+        return tuple(found)
+
+
+def _change(section: Section, beat: float, degrees: tuple[tuple[int, Any], ...], table: str | None) -> Change:
+    """Make the change of a section; it may also change nothing, and only have a title or a drone."""
+    bar = section.whole("bar", 1, MAX_BAR)
+    tonic = section.convert("tonic", parse_tonic) if "tonic" in section else None
+    fret = section.whole("fret", 0, MAX_FRET) if "fret" in section else None
+    try:
+        return Change(bar, beat, tonic, degrees, fret, table)
+    except ValueProblem as problem:
+        raise section.problem(problem.message, problem.hint, "table") from problem
+
+
+def _place(section: PieceSection) -> tuple[int, float]:
+    return section.change.bar, section.change.beat
+
+
+def _new_spec(
+    section: Section,
+    defaults: _Defaults,
+    guitar: Guitar | None,
+    scale: Scale | None,
+    home: str | None,
+    tonic: str | None,
+    reference: Reference | None,
+) -> TableSpec:
+    """Make the table of a piece that names none."""
+    instrument = guitar or defaults.guitar
+    at_home = home or (
+        guitar.tonic if guitar else defaults.home or (instrument.tonic if instrument else tonic)
+    )
+    if at_home is None:
+        raise section.problem(
+            "nothing says which note the scale is built on",
+            'write tonic = "D", or name a guitar or a table, here or at the top of the file',
+        )
+    return TableSpec(
+        name="session",
+        scale=scale or defaults.scale,
+        home=at_home,
+        tonic=tonic or at_home,
+        reference=reference or default_reference(at_home, instrument),
+        guitar=instrument,
+    )
+
+
+def _laid_over(
+    spec: TableSpec, guitar: Guitar | None, scale: Scale | None, home: str | None, tonic: str | None
+) -> TableSpec:
+    """Lay over a named table what the piece says beside it."""
+    if scale is not None:
+        spec = replace(spec, scale=scale)
+    if guitar is not None:
+        spec = replace(spec, guitar=guitar, home=guitar.tonic, tonic=guitar.tonic)
+    if home is not None:
+        spec = replace(spec, home=home, tonic=home)
+    return spec if tonic is None else spec.at_tonic(tonic)
+
+
+def _named_in(problem: StillbeatError, section: Section) -> str | None:
+    """Return the entry that a message speaks of: the first one it names."""
+    return next((word for word in re.findall(r"\w+", problem.message) if word in section.data), None)
+
+
+def _line(text: str) -> str:
+    return " ".join(text.split())
