@@ -199,6 +199,7 @@ def test_an_independent_reader_finds_fonts_and_paper() -> None:
     assert all(row[-5:-2] == ["yes", "yes", "yes"] for row in rows)  # embedded, a subset, with Unicode
 
 
+@pytest.mark.slow
 def test_the_same_bytes_in_every_process(tmp_path: Path) -> None:
     code = (
         "import sys; sys.path.insert(0, sys.argv[1])\n"
@@ -343,6 +344,7 @@ def test_a_letter_without_a_glyph_is_never_drawn_as_a_box_in_silence(monkeypatch
         sheet_pdf([open_d(title="海")])
 
 
+@pytest.mark.slow
 @settings(max_examples=60, deadline=None)
 @given(st.text(max_size=40))
 def test_every_title_can_be_set(title: str) -> None:
