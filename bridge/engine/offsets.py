@@ -22,6 +22,8 @@ from bridge.wire.profile import SynthProfile
 
 LEAST_RANGE_SEMITONES = 2
 DEFAULT_MOST_SEMITONES = 12
+DEFAULT_RANGE_CENTS = 200.0
+"""The bend range of a channel that was never told one."""
 WIDE_RANGE_SEMITONES = 24
 _SAME_CENTS = 1e-6
 _A4_HZ, _A4_KEY = 440.0, 69

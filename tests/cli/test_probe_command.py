@@ -71,6 +71,7 @@ def test_nothing_is_sent_without_a_yes(
     assert not (tmp_path / "x.toml").exists()
 
 
+@pytest.mark.slow
 def test_answers_that_end_let_go_of_the_note_and_put_the_synth_back(
     desk: Desk, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:

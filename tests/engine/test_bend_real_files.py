@@ -18,6 +18,8 @@ from bridge.engine.bend.options import BendOptions
 from bridge.engine.protocols import TimedEvent
 from bridge.jobs.choose import TableRequest, choose_table
 
+pytestmark = pytest.mark.fetched
+
 HZ: list[float] = choose_table(TableRequest(guitar="open-d", reference="D3=145.9")).build().hz.tolist()
 
 

@@ -16,6 +16,8 @@ from support.obedient import ObedientSynth
 from bridge.jobs.choose import TableRequest, choose_table
 from bridge.jobs.retune import RetuneRequest, retune_file
 
+pytestmark = pytest.mark.fetched
+
 METHODS = ("note", "octave", "dump")
 HALF_STEP_CENTS = {"note": 0.0031, "dump": 0.0031, "octave": 0.0062}
 LOWEST_HZ, HIGHEST_HZ = 8.1758, 13289.6566  # what frequency data reach: 00 00 00 and 7F 7F 7E

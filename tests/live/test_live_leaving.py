@@ -21,10 +21,12 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from support import jack, measure, synths
+from support import jack, measure, needs, synths
 from support.children import ChildError
 from support.live import LiveRun, player_pid, until
 from support.prober import PlainIn, PlainOut, Prober
+
+pytestmark = pytest.mark.jack
 
 STRIKES = [bytes((0x90 | channel, 48 + 3 * channel, 100)) for channel in range(8)]
 OPTIONS = (
@@ -228,7 +230,6 @@ def synth_is_as_it_was(stage: Stage) -> None:
     stage.tap.disconnect(stage.tap.midi_out, stage.synth.midi_port)
 
 
-@pytest.mark.slow
 def test_after_a_kill_of_everything_the_next_start_silences_and_resets_first(slow_stage: Stage) -> None:
     stage = slow_stage
     with stage.live("--local", "off") as run:
@@ -249,7 +250,6 @@ def test_after_a_kill_of_everything_the_next_start_silences_and_resets_first(slo
         assert run.exit_code() == 0
 
 
-@pytest.mark.slow
 def test_a_killed_player_is_replaced_and_what_hung_is_let_go(slow_stage: Stage) -> None:
     stage = slow_stage
     with stage.live() as run:
@@ -270,7 +270,6 @@ def test_a_killed_player_is_replaced_and_what_hung_is_let_go(slow_stage: Stage) 
     assert stage.loudness() < 1e-6
 
 
-@pytest.mark.slow
 def test_a_player_that_hangs_is_replaced(slow_stage: Stage) -> None:
     stage = slow_stage
     with stage.live() as run:
@@ -321,9 +320,9 @@ def test_leaving_while_a_thousand_messages_a_second_come_in(stage: Stage) -> Non
         prober.end()
 
 
-@pytest.mark.slow
+@pytest.mark.campaign
 def test_a_flood_with_table_changes_loses_nothing_and_swaps_nothing() -> None:
-    """Ten seconds here; ``tests/bench/soak_live.py`` for ten minutes."""
+    """Ten seconds here; ten minutes of ``tests/bench/soak_live.py`` are a part of ``.ci/run --long``."""
     jack.require_jack()
     script = Path(__file__).parents[1] / "bench" / "soak_live.py"
     done = subprocess.run(
@@ -425,8 +424,8 @@ def _controls(descriptor: int) -> bool:
     return True
 
 
-@pytest.mark.slow
-def test_ten_deaths_of_the_server_while_it_plays(tmp_path: Path, sine_font: Path) -> None:
+@pytest.mark.campaign
+def test_deaths_of_the_server_while_it_plays(tmp_path: Path) -> None:
     """A track plays on and on; the server is killed and started again. No hang, no traceback, no stuck note."""
     track = synths.write_midi(
         tmp_path / "track.mid",
@@ -437,7 +436,7 @@ def test_ten_deaths_of_the_server_while_it_plays(tmp_path: Path, sine_font: Path
     server.start()
     run = None
     try:
-        for round_number in range(10):
+        for round_number in range(needs.often(4, long=20)):
             with jack.JackTap(server) as tap, jack.JackTap(server, name="box") as box:
                 box.start()
                 if run is None:

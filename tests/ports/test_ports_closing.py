@@ -8,6 +8,8 @@ import sys
 import pytest
 from support import jack, port_libraries
 
+pytestmark = pytest.mark.jack
+
 _ROUNDS = 15
 _PLAYS = """
 import sys, threading

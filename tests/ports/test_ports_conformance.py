@@ -134,7 +134,9 @@ def jack_world(request: pytest.FixtureRequest, library: str) -> Iterator[World]:
         system.close()
 
 
-@pytest.fixture(params=["fake", *port_libraries.NAMES])
+@pytest.fixture(
+    params=["fake", *(pytest.param(name, marks=pytest.mark.jack) for name in port_libraries.NAMES)]
+)
 def world(request: pytest.FixtureRequest) -> Iterator[World]:
     """Each test runs on all."""
     source = fake_world() if request.param == "fake" else jack_world(request, request.param)

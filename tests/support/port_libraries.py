@@ -9,7 +9,7 @@ import importlib.util
 
 import pytest
 
-from support import synths
+from support import needs
 
 _MODULES = {"python-rtmidi": "rtmidi", "rtmidi2": "rtmidi2"}
 NAMES = tuple(_MODULES)
@@ -19,7 +19,7 @@ NAMES = tuple(_MODULES)
 def require(name: str) -> None:
     """Skip the test (fail under CI) if a library is not installed."""
     if importlib.util.find_spec(_MODULES[name]) is None:
-        synths.missing(f"the Python package {name}")
+        needs.missing(f"the Python package {name}", needs.TEST)
 
 
 def use(name: str, monkeypatch: pytest.MonkeyPatch) -> None:

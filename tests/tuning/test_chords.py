@@ -8,7 +8,6 @@ from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 
-import librosa
 import numpy as np
 import pytest
 
@@ -143,7 +142,7 @@ def test_small_errors_are_calm():
     assert chord(nearly, 0, "major").verdict == "pure"
 
 
-def test_against_an_independent_five_limit_table():
+def test_against_an_independent_five_limit_table(librosa):
     """The same impurities from frequencies that librosa computes."""
     row = librosa.interval_frequencies(n_bins=128, fmin=8.0, intervals="ji5", bins_per_octave=12)
     ratios = librosa.plimit_intervals(primes=[3, 5], bins_per_octave=12)

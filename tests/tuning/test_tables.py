@@ -6,7 +6,6 @@ import math
 from dataclasses import replace
 from fractions import Fraction
 
-import librosa
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -92,7 +91,7 @@ def test_the_reference_is_exact_at_home(own, home, reference, degrees):
     assert table.ratios[reference.key] == 1
 
 
-def test_five_limit_agrees_with_librosa():
+def test_five_limit_agrees_with_librosa(librosa):
     table = replace(OPEN_D, reference=Reference(50, 146.5)).build()
     expected = librosa.interval_frequencies(36, fmin=146.5 / 2, intervals="ji5", bins_per_octave=12)
     np.testing.assert_allclose(table.hz[38 : 38 + 36], expected, rtol=1e-13)
