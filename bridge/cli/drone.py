@@ -181,10 +181,11 @@ def _to_file(request: TableRequest, asked: DroneRequest, output: Path, overwrite
     from bridge.cli.printing import progress_bar, show
     from bridge.jobs.choose import choose_table
     from bridge.jobs.drone import drone_lines, plan_drone, render_drone
+    from bridge.tuning.tables import build_table
 
     spec = choose_table(request)
     warn_doubt(spec.reference.doubt)
-    table = spec.build()
+    table = build_table(spec)
     plan = plan_drone(asked, spec, endless=False)
     for line in drone_lines(plan, table):
         show(line)

@@ -22,7 +22,7 @@ from bridge.tuning.notes import parse_note, parse_tonic
 from bridge.tuning.ratios import parse_ratio
 from bridge.tuning.reference import default_reference, parse_reference
 from bridge.tuning.scales import parse_degree_change
-from bridge.tuning.tables import TableSpec
+from bridge.tuning.spec import TableSpec
 
 DEFAULT_SCALE = "five-limit"
 

@@ -34,7 +34,8 @@ from bridge.store.profiles import load_profile
 from bridge.tuning.notes import parse_note, parse_pitch_class
 from bridge.tuning.ratios import hz_to_cents
 from bridge.tuning.scales import DEGREES
-from bridge.tuning.tables import Table, TableSpec
+from bridge.tuning.spec import TableSpec
+from bridge.tuning.tables import Table, build_table, equal_table
 
 VOICES = {"bass": 40, "tenor": 48, "alto": 53, "soprano": 60}
 """The lowest key of each voice: E2, C3, F3, C4."""
@@ -137,7 +138,7 @@ def plan_drone(
     """
     if request.notes and request.steps:
         raise ValueProblem("notes to hold and steps were both asked for", "name either")
-    table, equal = spec.build(), spec.equal()
+    table, equal = build_table(spec), equal_table(spec)
     tonic = _tonic_key(table, request.voice)
     asked = request.steps or (" ".join(request.notes) or "1,5",)
     off_cents = parse_settle(request.settle)
@@ -213,7 +214,7 @@ def drone_notes(text: str, spec: TableSpec, voice: str = "tenor") -> tuple[int, 
     ValueProblem
         A name makes no sense.
     """
-    table = spec.build()
+    table = build_table(spec)
     return tuple(_keys(text, table, _tonic_key(table, voice)))
 
 

@@ -24,7 +24,8 @@ from bridge.tuning.as_tuned import AsTuned, as_tuned
 from bridge.tuning.notes import key_to_hz, note_name, parse_note
 from bridge.tuning.ratios import hz_to_cents
 from bridge.tuning.reference import Reference
-from bridge.tuning.tables import Table, TableSpec
+from bridge.tuning.spec import TableSpec
+from bridge.tuning.tables import Table, build_table
 
 #: Without a better hint, a named note is looked for within so many cents.
 NEAR_CENTS = 100.0
@@ -129,7 +130,7 @@ def sounding_in_take(path: str | Path, spec: TableSpec) -> float:
     if guitar is None:
         raise TuningProblem("nothing says which string sounds", "name the guitar: --guitar open-d")
     samples, rate = read_audio(path)
-    table = spec.build()
+    table = build_table(spec)
     hz, _ = _by_string(samples, rate, {string.number: string.hz for string in table.strings}, path)
     first = guitar.reference_string
     if first not in hz:

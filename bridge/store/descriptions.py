@@ -37,7 +37,7 @@ from bridge.tuning.notes import note_name, parse_note, parse_tonic
 from bridge.tuning.ratios import format_ratio, parse_ratio
 from bridge.tuning.reference import Reference, default_reference, parse_reference
 from bridge.tuning.scales import DEGREES, Interval, Scale, check_degree, parse_degree
-from bridge.tuning.tables import MAX_HZ, MIN_HZ, TableSpec
+from bridge.tuning.spec import MAX_HZ, MIN_HZ, TableSpec
 
 __all__ = [
     "DEFAULT_SCALE",

@@ -35,7 +35,8 @@ from bridge.tuning.frets import check_fret
 from bridge.tuning.notes import KEYS, note_name, parse_tonic
 from bridge.tuning.ratios import hz_to_cents
 from bridge.tuning.scales import DEGREES, Interval, parse_degree_change
-from bridge.tuning.tables import Table, TableSpec, merge_degrees
+from bridge.tuning.spec import TableSpec, merge_degrees
+from bridge.tuning.tables import Table
 
 AUDIBLE_CENTS = 0.05
 """Moves smaller than this are not worth saying: they would print as 0.0 cents, or nearly."""

@@ -24,7 +24,7 @@ from bridge.store.session.model import Piece, Session, Take, problem_at
 from bridge.store.session.reading import load_session
 from bridge.tuning.as_tuned import AsTuned, as_tuned
 from bridge.tuning.reference import Reference, default_reference
-from bridge.tuning.tables import TableSpec
+from bridge.tuning.spec import TableSpec
 
 _HZ_DIGITS = 6
 _SD_DIGITS = 3

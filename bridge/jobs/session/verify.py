@@ -49,6 +49,7 @@ from bridge.store.files import read_bytes
 from bridge.store.session.model import built, moved_spec
 from bridge.store.smf import MidiFile, midi_bytes, parse_midi, read_midi
 from bridge.store.syx import parse_syx
+from bridge.tuning.tables import build_table
 
 SAME_CENTS = 1e-3
 """So far what is heard in a track may differ from what the build said of it: nothing, but for rounding."""
@@ -243,7 +244,7 @@ class _Checker:
 
     def _description(self, path: str, data: bytes, facts: dict[str, Any]) -> FileVerdict:
         plan, table = self._step_table(facts)
-        found = read_table(self.folder / path).spec.build().hz.tolist()
+        found = build_table(read_table(self.folder / path).spec).hz.tolist()
         wanted = self.hz(plan.piece.number, table)
         worst = max(abs(1200.0 * math.log2(one / other)) for one, other in zip(found, wanted, strict=True))
         return self._said(path, facts, "128 pitches", Verdict(worst, DESCRIBED_CENTS))

@@ -21,7 +21,8 @@ from bridge.live.player.sound_card import SOUND_CARD, USUAL
 from bridge.live.prepare.keyboard import choose_live_method
 from bridge.store.profiles import load_profile
 from bridge.tuning.notes import parse_pitch_class
-from bridge.tuning.tables import Table, TableSpec
+from bridge.tuning.spec import TableSpec
+from bridge.tuning.tables import Table, build_table, equal_table
 from bridge.wire.profile import SynthProfile
 
 _ELSEWHERE = "leave --settle away, use another synth, or hear it on the sound card (without --out)"
@@ -82,7 +83,7 @@ def prepare_drone(
                 "synth, channels and system belong to a synth's port", "name the port with --out"
             )
         plan = sound_card_plan(spec, drone=plan_drone(asked, spec), device=device, method=method)
-        return PreparedDrone(plan, spec.build(), (), spec.reference.doubt)
+        return PreparedDrone(plan, build_table(spec), (), spec.reference.doubt)
     choice = _choice(spec)
     profile = load_profile(synth) if synth else None
     chosen, why = choose_live_method(method, profile, [choice.hz, choice.equal_hz])
@@ -108,7 +109,7 @@ def prepare_drone(
         state_dir=str(state_dir()),
         drone=plan_drone(asked, spec, usable, scale),
     )
-    return PreparedDrone(plan, spec.build(), tuple(notices), spec.reference.doubt)
+    return PreparedDrone(plan, build_table(spec), tuple(notices), spec.reference.doubt)
 
 
 def _settling_method(chosen: str, asked: str, profile: SynthProfile | None) -> tuple[str, list[str]]:
@@ -182,10 +183,10 @@ def sound_card_plan(
 
 
 def _choice(spec: TableSpec) -> Choice:
-    table = spec.build()
+    table = build_table(spec)
     return Choice(
         spec.name,
         tuple(float(hz) for hz in table.hz),
-        tuple(float(hz) for hz in spec.equal().hz),
+        tuple(float(hz) for hz in equal_table(spec).hz),
         parse_pitch_class(table.tonic),
     )

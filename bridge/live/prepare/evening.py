@@ -39,7 +39,7 @@ from bridge.store.session.model import DRONE_VOICES, Drone, Session, SessionSynt
 from bridge.tuning.notes import note_name
 from bridge.tuning.ratios import cents_to_ratio
 from bridge.tuning.reference import Reference
-from bridge.tuning.tables import TableSpec
+from bridge.tuning.spec import TableSpec
 from bridge.wire.profile import SynthProfile
 
 

@@ -30,7 +30,8 @@ from bridge.store.profiles import load_profile
 from bridge.store.session.model import moved_spec
 from bridge.tuning.changes import Change, apply_change, parse_at
 from bridge.tuning.notes import note_name, parse_note, parse_pitch_class
-from bridge.tuning.tables import TableSpec
+from bridge.tuning.spec import TableSpec
+from bridge.tuning.tables import build_table, equal_table
 from bridge.wire.profile import SynthProfile
 
 _ZONE = re.compile(r"\s*([A-Ha-h][#♯b♭]*-?\d+)\s*-\s*([A-Ha-h][#♯b♭]*-?\d+)\s*")
@@ -275,11 +276,11 @@ def _change(text: str) -> Change:
 
 def choice_of(name: str, spec: TableSpec) -> Choice:
     """Return a table as something to choose."""
-    table = spec.build()
+    table = build_table(spec)
     return Choice(
         name,
         tuple(float(hz) for hz in table.hz),
-        tuple(float(hz) for hz in spec.equal().hz),
+        tuple(float(hz) for hz in equal_table(spec).hz),
         parse_pitch_class(table.tonic),
     )
 
@@ -291,7 +292,7 @@ def _tonics(home: TableSpec) -> list[tuple[str, TableSpec]]:
     for pitch_class in range(12):
         tonic = note_name(60 + (pitch_class - shift) % 12)[:-1]
         spec = apply_change(home, home, Change(bar=1, tonic=tonic))
-        tonics.append((f"tonic {spec.build().tonic}", spec))
+        tonics.append((f"tonic {build_table(spec).tonic}", spec))
     return tonics
 
 

@@ -34,7 +34,8 @@ from bridge.tuning.guitars import Guitar
 from bridge.tuning.notes import key_to_hz
 from bridge.tuning.ratios import cents_to_ratio, hz_to_cents
 from bridge.tuning.reference import Reference
-from bridge.tuning.tables import Table, TableSpec
+from bridge.tuning.spec import TableSpec
+from bridge.tuning.tables import Table, build_table
 from bridge.wire.profile import SynthProfile
 
 DRONE_VOICES = {"organ": 19, "strings": 48, "choir": 52, "reed": 68, "pipe": 75}
@@ -377,7 +378,7 @@ def built(spec: TableSpec) -> Table:
 
 @lru_cache(maxsize=512)
 def _built(spec: TableSpec) -> Table:
-    return spec.build()
+    return build_table(spec)
 
 
 def moved_spec(spec: TableSpec, cents: float) -> TableSpec:

@@ -59,7 +59,7 @@ from bridge.tuning.notes import parse_tonic
 from bridge.tuning.ratios import parse_ratio
 from bridge.tuning.reference import Reference, default_reference, parse_reference
 from bridge.tuning.scales import Scale
-from bridge.tuning.tables import TableSpec
+from bridge.tuning.spec import TableSpec
 from bridge.wire.profile import SynthProfile
 
 UNITS = "Hz; cents with the letter c; seconds; bars and beats from 1; channels 1 to 16; middle C = C4"
