@@ -64,7 +64,7 @@ def _whole(session: Session, take: Take) -> Session:
             return piece
         if tuned is None or piece.spec.guitar != session.guitar:
             return replace(piece, spec=replace(piece.spec, reference=reference))
-        return replace(piece, spec=_with_strings(piece.spec, tuned))
+        return replace(piece, spec=_with_strings(piece, tuned))
 
     return replace(
         session,
@@ -80,7 +80,7 @@ def _own(piece: Piece, take: Take) -> Piece:
     reference, tuned = _heard(piece.spec, take)
     if tuned is None:
         return replace(piece, spec=replace(piece.spec, reference=reference))
-    return replace(piece, spec=_with_strings(piece.spec, tuned), heard=_said(tuned, take))
+    return replace(piece, spec=_with_strings(piece, tuned), heard=_said(tuned, take))
 
 
 def _heard(spec: TableSpec, take: Take) -> tuple[Reference, AsTuned | None]:
@@ -103,9 +103,9 @@ def _heard(spec: TableSpec, take: Take) -> tuple[Reference, AsTuned | None]:
     return tuned.spec.reference, tuned
 
 
-def _with_strings(spec: TableSpec, tuned: AsTuned) -> TableSpec:
-    """Return a table with strings as they were heard, under the notes that the session gives a pitch of their own."""
-    return as_tuned(spec, tuned.measured, tuned.sd_cents).spec.with_keys(spec.key_overrides)
+def _with_strings(piece: Piece, tuned: AsTuned) -> TableSpec:
+    """Return a piece's table with strings as they were heard, under the notes that the piece itself pins."""
+    return as_tuned(piece.spec, tuned.measured, tuned.sd_cents).spec.with_keys(piece.pins)
 
 
 def _said(tuned: AsTuned, take: Take) -> str:

@@ -28,7 +28,7 @@ from bridge.live.player.journal import state_dir
 from bridge.store.descriptions import load_table
 from bridge.store.profiles import load_profile
 from bridge.store.session.model import moved_spec
-from bridge.tuning.changes import Change, apply_change, parse_at
+from bridge.tuning.changes import Change, NothingChanges, apply_change, parse_change
 from bridge.tuning.notes import note_name, parse_note, parse_pitch_class
 from bridge.tuning.spec import TableSpec
 from bridge.tuning.tables import build_table, equal_table
@@ -267,11 +267,10 @@ def _slots(request: LiveRequest) -> tuple[TableSpec, list[tuple[str, TableSpec]]
 def _change(text: str) -> Change:
     """Read a slot as what changes at a bar is read."""
     try:
-        return parse_at(f"1={text.strip()}")
+        return parse_change(text)
     except StillbeatError as problem:
-        what = problem.message.partition(": ")[2] or problem.message
-        hint = problem.hint if problem.hint and "17=" not in problem.hint else _SLOT_HINT
-        raise ValueProblem(f"slot {text.strip()!r}: {what}", hint) from problem
+        hint = _SLOT_HINT if isinstance(problem, NothingChanges) else problem.hint or _SLOT_HINT
+        raise ValueProblem(f"slot {text.strip()!r}: {problem.message}", hint) from problem
 
 
 def choice_of(name: str, spec: TableSpec) -> Choice:

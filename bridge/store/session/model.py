@@ -212,6 +212,9 @@ class Piece:
         As files call it, and as it is read.
     spec : TableSpec
         The table it starts with: home for its sections.
+    pins : tuple of (int, float)
+        MIDI keys that the piece itself holds at a frequency, in Hz; they are in its `spec` too, and stay where they
+        are when strings are listened to.
     follows_reference : bool
         Whether its reference is the session's.
     sections : tuple of PieceSection
@@ -246,6 +249,7 @@ class Piece:
     name: str
     title: str
     spec: TableSpec
+    pins: tuple[tuple[int, float], ...] = ()
     follows_reference: bool = True
     sections: tuple[PieceSection, ...] = ()
     track: Path | None = None
