@@ -5,8 +5,6 @@ reference that stands beside one says about where to listen. What the session's 
 that follows the session's reference; a piece on another guitar takes its reference from it, not its strings. Notes that
 the session file gives a frequency of their own keep it.
 
-What was heard is rounded to a millionth of a hertz, so that the same take gives the same files everywhere.
-
 Index
 -----
 `open_session` · `listen_to_takes`
@@ -25,9 +23,6 @@ from bridge.store.session.reading import load_session
 from bridge.tuning.as_tuned import AsTuned, as_tuned
 from bridge.tuning.reference import Reference, default_reference
 from bridge.tuning.spec import TableSpec
-
-_HZ_DIGITS = 6
-_SD_DIGITS = 3
 
 
 def open_session(file: Path) -> Session:
@@ -89,14 +84,8 @@ def _heard(spec: TableSpec, take: Take) -> tuple[Reference, AsTuned | None]:
     bare = replace(spec, fret=0, slide=Fraction(1), key_overrides=())
     try:
         if not take.strings:
-            found = reference_in_take(take.path, bare, take.near)
-            return Reference(found.key, round(found.hz, _HZ_DIGITS)), None
-        plain = tuned_in_take(take.path, bare)
-        tuned = as_tuned(
-            bare,
-            {number: round(hz, _HZ_DIGITS) for number, hz in plain.measured.items()},
-            {number: round(cents, _SD_DIGITS) for number, cents in plain.sd_cents.items()},
-        )
+            return reference_in_take(take.path, bare, take.near), None
+        tuned = tuned_in_take(take.path, bare)
     except StillbeatError as problem:
         message = problem.message.replace(str(take.path), take.text)
         raise problem_at(take.at, message, _without_options(problem.hint)) from problem

@@ -40,7 +40,7 @@ from bridge.jobs.session.read import (
     program_verdict,
     wav_verdict,
 )
-from bridge.jobs.session.sound import drone_keys, reference_name
+from bridge.jobs.session.sound import reference_name
 from bridge.jobs.session.synth import EQUAL_HZ, moved_hz, resets_synth, trim_folder
 from bridge.jobs.session.takes import open_session
 from bridge.jobs.session.text import start_here
@@ -394,7 +394,7 @@ class _Checker:
         step = next(step for step in plan.steps if step.label == facts["step"])
         drone = step.drone or plan.piece.drone
         sounding = built(plan.tables[table])
-        hz = [float(sounding.hz[key]) for key in drone_keys(drone, sounding)]
+        hz = [float(sounding.hz[key]) for key in drone.keys(sounding.tonic)]
         return self._said(path, facts, "its tones, measured", wav_verdict(data, hz, path))
 
     def _reference(self, path: str, data: bytes, facts: dict[str, Any]) -> FileVerdict:

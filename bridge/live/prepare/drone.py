@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 from bridge.engine.mts.tuner import MTS_METHODS
 from bridge.engine.play.drone_plan import DronePlan
+from bridge.engine.play.drone_sounds import about_sound
 from bridge.engine.play.tables import Choice
 from bridge.errors import MethodProblem, ValueProblem
 from bridge.jobs.choose import TableRequest, choose_table
@@ -77,17 +78,18 @@ def prepare_drone(
         Something is missing, malformed, or does not go together.
     """
     spec = choose_table(table)
+    said = tuple(filter(None, [about_sound(asked.sound)]))
     if out_port is None:
         if synth is not None or channels is not None or system is not None:
             raise ValueProblem(
                 "synth, channels and system belong to a synth's port", "name the port with --out"
             )
         plan = sound_card_plan(spec, drone=plan_drone(asked, spec), device=device, method=method)
-        return PreparedDrone(plan, build_table(spec), (), spec.reference.doubt)
+        return PreparedDrone(plan, build_table(spec), said, spec.reference.doubt)
     choice = _choice(spec)
     profile = load_profile(synth) if synth else None
     chosen, why = choose_live_method(method, profile, [choice.hz, choice.equal_hz])
-    notices = [f"method {chosen}: {why}"] if why else []
+    notices = [*said, *([f"method {chosen}: {why}"] if why else [])]
     if profile is None and chosen in MTS_METHODS:
         profile = STANDARD
     if asked.settle is not None:

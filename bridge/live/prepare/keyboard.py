@@ -15,6 +15,7 @@ from bridge.engine.live_seam import OnChange, moves_sounding
 from bridge.engine.mts.cells import ClassCells, KeyCells
 from bridge.engine.mts.tuner import MTS_METHODS, Tuner
 from bridge.engine.play.controls import Controls
+from bridge.engine.play.drone_sounds import SOUND, drone_program
 from bridge.engine.play.held_drone import HeldKeys, HoldPlan
 from bridge.engine.play.tables import Choice
 from bridge.errors import MethodProblem, StillbeatError, ValueProblem
@@ -29,6 +30,7 @@ from bridge.store.descriptions import load_table
 from bridge.store.profiles import load_profile
 from bridge.store.session.model import moved_spec
 from bridge.tuning.changes import Change, NothingChanges, apply_change, parse_change
+from bridge.tuning.drone_notes import drone_keys
 from bridge.tuning.notes import note_name, parse_note, parse_pitch_class
 from bridge.tuning.spec import TableSpec
 from bridge.tuning.tables import build_table, equal_table
@@ -154,10 +156,9 @@ def prepare(request: LiveRequest) -> Prepared:
         raise ValueProblem("count-in, loop and tempo belong to a track", "name a MIDI file with --track")
     hold: HoldPlan | None = None
     if request.drone is not None:
-        from bridge.jobs.drone import SOUNDS, drone_notes
-
+        program, notes = drone_program(SOUND), request.drone
         held, held_by_tonic = (
-            tuple(HeldKeys(drone_notes(request.drone, spec), SOUNDS["organ"]) for _, spec in some)
+            tuple(HeldKeys(drone_keys(notes, build_table(spec).tonic), program) for _, spec in some)
             for some in (specs, tonic_specs)
         )
         taken = {controls.play_on, *(track.channels if track is not None else ())}
