@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from bridge.jobs.frets import FretStudy
     from bridge.tuning.chords import Chord
     from bridge.tuning.fretboard import FretCell
-    from bridge.tuning.tables import TableSpec
+    from bridge.tuning.spec import TableSpec
 
 
 @click.command("frets")

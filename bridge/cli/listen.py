@@ -93,10 +93,11 @@ def _table(request: TableRequest) -> Table | None:
     if request == TableRequest():
         return None
     from bridge.tuning.as_tuned import table_as_tuned
+    from bridge.tuning.tables import build_table
 
     spec, tuned = choose_tuned(request)
     warn_doubt(spec.reference.doubt)
-    return spec.build() if tuned is None else table_as_tuned(tuned, spec)
+    return build_table(spec) if tuned is None else table_as_tuned(tuned, spec)
 
 
 def _sound(file: Path | None, seconds: float, device: str | None) -> tuple[Any, int]:

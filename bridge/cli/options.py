@@ -54,6 +54,7 @@ _TABLE_OPTIONS = (
     click.option(
         "--open-strings-win",
         is_flag=True,
+        default=None,
         help="Where scale and open strings differ, the strings' notes and their octaves follow the guitar.",
     ),
 )

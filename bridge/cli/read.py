@@ -40,9 +40,10 @@ def read_command(
     from bridge.jobs.read import read_table
     from bridge.store.descriptions import save_table
     from bridge.store.files import write_bytes_atomic
+    from bridge.tuning.tables import build_table
 
     found = read_table(file, program)
-    table = found.spec.build()
+    table = build_table(found.spec)
     if output is not None:
         name = output.name.removesuffix(".toml").removesuffix(".table") or found.spec.name
         text = save_table(replace(found.spec, name=name))

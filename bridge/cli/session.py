@@ -178,6 +178,7 @@ def verify_command(folder: Path, everything: bool) -> None:
 
 def _print_plan(plan: SessionPlan, checked: Checked) -> None:
     from bridge.cli.printing import show, show_table
+    from bridge.tuning.tables import build_table
 
     session = plan.session
     show(session.title)
@@ -186,7 +187,7 @@ def _print_plan(plan: SessionPlan, checked: Checked) -> None:
     show()
     rows = []
     for one in plan.pieces:
-        piece, table = one.piece, one.tables[0].build()
+        piece, table = one.piece, build_table(one.tables[0])
         fret = f", capo {table.fret}" if table.fret else ""
         bars = checked.lengths.get(piece.number)
         length = f"{piece.track_text}, {_count(bars, 'bar')}" if bars else piece.track_text

@@ -25,7 +25,7 @@ from bridge.harmony.measure import fixed_hz, measure
 from bridge.harmony.notes import TimedNote
 from bridge.tuning.notes import parse_pitch_class
 from bridge.tuning.scales import DEGREES
-from bridge.tuning.tables import Table
+from bridge.tuning.tables import Table, build_table
 
 WORTH_SHARE = 0.03
 """A tonic that gains less is not worth saying."""
@@ -81,7 +81,7 @@ def _tables(table: Table) -> list[Table]:
     for sounding in range(12):
         open_class = (sounding - shift) % 12
         same = open_class == parse_pitch_class(table.spec.tonic)
-        found.append(table if same else table.spec.at_tonic(key_name(open_class, "major")).build())
+        found.append(table if same else build_table(table.spec.at_tonic(key_name(open_class, "major"))))
     return found
 
 

@@ -25,7 +25,8 @@ from bridge.store.descriptions import save_table
 from bridge.store.files import write_files_atomic
 from bridge.store.smf import Event, MidiFile, midi_bytes
 from bridge.store.tablejson import table_to_csv, table_to_json
-from bridge.tuning.tables import Table, TableSpec
+from bridge.tuning.spec import TableSpec
+from bridge.tuning.tables import Table, build_table
 from bridge.wire.profile import SynthProfile
 
 STANDARD = SynthProfile(
@@ -119,7 +120,7 @@ def export_table(
         A file exists already, or cannot be written.
     """
     stem = check_name(name or spec.name)
-    table = spec.build()
+    table = build_table(spec)
     hz = table.hz.tolist()
     contents: dict[str, bytes] = {}
     residuals: dict[str, Residual] = {}

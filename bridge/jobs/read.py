@@ -22,7 +22,7 @@ from bridge.store.playing import sequences
 from bridge.store.smf import parse_midi
 from bridge.store.syx import parse_syx
 from bridge.tuning.notes import key_to_hz
-from bridge.tuning.tables import TableSpec, literal_spec
+from bridge.tuning.spec import TableSpec, literal_spec
 from bridge.wire.frequency import NO_CHANGE, frequency_data_to_hz
 from bridge.wire.mts import BulkDump, MasterFineTuning, NoteTuning, OctaveDump, OctaveTuning, decode
 from bridge.wire.rpn import FINE_TUNING, RpnReader, fine_tuning_cents

@@ -33,7 +33,8 @@ from bridge.store.timeline import BarMap
 from bridge.tuning.beats import beats_hz_per_cent
 from bridge.tuning.changes import Change
 from bridge.tuning.notes import parse_pitch_class
-from bridge.tuning.tables import Table, TableSpec
+from bridge.tuning.spec import TableSpec
+from bridge.tuning.tables import Table, build_table, equal_table
 from bridge.wire.profile import SynthProfile
 
 BEND_METHODS = ("bend", "mpe")
@@ -240,7 +241,7 @@ def _choose(midi: MidiFile, request: RetuneRequest, profile: SynthProfile | None
     """Choose the method for a file: that of the sequence which needs most (there are several only in format 2)."""
     refusals: dict[str, str] = {}
     fits = []
-    home = request.spec.build()
+    home = build_table(request.spec)
     for playing in sequences(midi):
         only = playing.numbers[0] if midi.format == 2 else None
         scratch = Retuned("", "", profile)
@@ -280,7 +281,7 @@ def _retune(
 ) -> tuple[MidiFile, Retuned]:
     result = Retuned(method, why, profile, notices=[*midi.warnings])
     tracks: list[list[Event]] = [[] for _ in midi.tracks]
-    home = request.spec.build()
+    home = build_table(request.spec)
     for playing in sequences(midi):
         only = playing.numbers[0] if midi.format == 2 else None
         changes = _changes(midi, request, result, only)
@@ -357,7 +358,7 @@ def _send(
 
 def _frequencies(request: RetuneRequest, table: Table) -> list[float]:
     """The 128 frequencies to send for a table: its own, or equal ones for comparison."""
-    wanted = table.spec.equal() if request.equal else table
+    wanted = equal_table(table.spec) if request.equal else table
     hz: list[float] = wanted.hz.tolist()
     return hz
 

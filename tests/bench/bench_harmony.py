@@ -38,15 +38,16 @@ from bridge.harmony.variants import Palette, palette_of
 from bridge.store.descriptions import load_guitar
 from bridge.tuning.notes import key_to_hz
 from bridge.tuning.reference import Reference
-from bridge.tuning.tables import Table, TableSpec
+from bridge.tuning.spec import TableSpec
+from bridge.tuning.tables import Table, build_table, equal_table
 
 
 def guitar_table(name: str) -> Table:
     guitar = load_guitar(name)
     key = guitar.key_of(guitar.reference_string)
-    return TableSpec(
-        "bench", FIVE_LIMIT, guitar.tonic, guitar.tonic, Reference(key, key_to_hz(key)), guitar
-    ).build()
+    return build_table(
+        TableSpec("bench", FIVE_LIMIT, guitar.tonic, guitar.tonic, Reference(key, key_to_hz(key)), guitar)
+    )
 
 
 def limit(score: Score) -> float:
@@ -108,7 +109,7 @@ def limit(score: Score) -> float:
 
 def best_table(notes: list[TimedNote], fixed: Table) -> Table:
     """Return the table on the tonic with the largest share."""
-    tables = [fixed.spec.at_tonic(key_name(tonic, "major")).build() for tonic in range(12)]
+    tables = [build_table(fixed.spec.at_tonic(key_name(tonic, "major"))) for tonic in range(12)]
     return max(tables, key=lambda table: measure(notes, fixed_hz(notes, table.hz)).share)
 
 
@@ -128,8 +129,8 @@ def compare(guitar: str, own_table: bool) -> None:
         assert tonic is not None
         table = best_table(notes, fixed) if own_table else fixed
         palette = palette_of(table, own_tonic=tonic.name, pinned="tonic" if own_table else "strings")
-        equal = measure(notes, fixed_hz(notes, fixed.spec.equal().hz)).share
-        own = measure(notes, fixed_hz(notes, fixed.spec.at_tonic(tonic.name).build().hz)).share
+        equal = measure(notes, fixed_hz(notes, equal_table(fixed.spec).hz)).share
+        own = measure(notes, fixed_hz(notes, build_table(fixed.spec.at_tonic(tonic.name)).hz)).share
         began = time.perf_counter()
         plain = follow(notes, palette, FollowOptions(guard=False, rule_on_4=False))
         took = time.perf_counter() - began

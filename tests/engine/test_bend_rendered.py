@@ -18,8 +18,9 @@ from bridge.engine.bend.live import BendEngine
 from bridge.engine.bend.options import BendOptions
 from bridge.jobs.choose import TableRequest, choose_table
 from bridge.store.profiles import load_profile
+from bridge.tuning.tables import build_table
 
-HZ: list[float] = choose_table(TableRequest(guitar="open-d", reference="D3=146.5")).build().hz.tolist()
+HZ: list[float] = build_table(choose_table(TableRequest(guitar="open-d", reference="D3=146.5"))).hz.tolist()
 CHORDS = [(50, 57, 62, 66), (55, 59, 62, 71), (57, 61, 64, 67), (52, 59, 67, 71)]
 LENGTH_S, HOLD_S = 2.5, 2.4
 

@@ -21,7 +21,8 @@ from support import independent
 from bridge.harmony.notes import TimedNote, sorted_notes
 from bridge.tuning.reference import Reference
 from bridge.tuning.scales import Interval, Scale
-from bridge.tuning.tables import Table, TableSpec
+from bridge.tuning.spec import TableSpec
+from bridge.tuning.tables import Table, build_table
 
 _FILE = json.loads((Path(__file__).parent / "pieces.json").read_text(encoding="utf-8"))
 PIECES: dict[str, dict[str, object]] = _FILE["pieces"]
@@ -51,7 +52,7 @@ def piece(name: str) -> list[TimedNote]:
 
 def five_limit_table(tonic: str, scale: Scale = FIVE_LIMIT) -> Table:
     """Return a five-limit table on a tonic, without a guitar."""
-    return TableSpec("test", scale, tonic, tonic, Reference(69, 440.0)).build()
+    return build_table(TableSpec("test", scale, tonic, tonic, Reference(69, 440.0)))
 
 
 @dataclass(frozen=True)

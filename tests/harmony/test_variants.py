@@ -17,16 +17,19 @@ from bridge.store.descriptions import load_guitar, load_scale
 from bridge.tuning.notes import parse_pitch_class
 from bridge.tuning.reference import Reference
 from bridge.tuning.scales import EQUAL
-from bridge.tuning.tables import Table, TableSpec
+from bridge.tuning.spec import TableSpec
+from bridge.tuning.tables import Table, build_table
 
 
 def guitar_table(name: str, tonic: str | None = None) -> Table:
     guitar = load_guitar(name)
     key = guitar.key_of(guitar.reference_string)
     home = guitar.tonic
-    return TableSpec(
-        "test", FIVE_LIMIT, home, tonic or home, Reference(key, 440 * 2 ** ((key - 69) / 12)), guitar
-    ).build()
+    return build_table(
+        TableSpec(
+            "test", FIVE_LIMIT, home, tonic or home, Reference(key, 440 * 2 ** ((key - 69) / 12)), guitar
+        )
+    )
 
 
 def ratios(table: Table, **asked: object) -> list[list[str]]:
@@ -136,9 +139,9 @@ def test_a_tempered_scale_cannot_follow() -> None:
 
 def test_a_key_that_was_replaced_keeps_its_pitch() -> None:
     spec = TableSpec("test", FIVE_LIMIT, "C", "C", Reference(69, 440.0)).with_keys([(62, 295.0)])
-    palette = palette_of(spec.build(), pinned="nothing")
+    palette = palette_of(build_table(spec), pinned="nothing")
     assert len(palette.classes[2]) == 1
     # The other octaves are as the scale has them, and what is measured is what sounds.
     notes = sorted_notes([TimedNote(0, 1, 62), TimedNote(0, 1, 74)])
     hz = score_of(notes, palette).hz()
-    assert hz == pytest.approx([295.0, spec.build().hz[74]])
+    assert hz == pytest.approx([295.0, build_table(spec).hz[74]])

@@ -34,6 +34,7 @@ from bridge.sheet.html import sheet_html
 from bridge.sheet.letters import missing_letters, written
 from bridge.sheet.paper import sheet_pdf, sheet_png, sheet_svg
 from bridge.sheet.records import PieceSheet, TableSheet
+from bridge.tuning.tables import build_table
 
 ALL = (open_d(), *odd())
 MM = 72 / 25.4
@@ -258,7 +259,7 @@ def test_headings_stay_with_what_follows_and_no_page_is_empty(paper: str) -> Non
 
 def test_long_words_are_broken_and_figures_keep_their_units() -> None:
     long = "x" * 150
-    piece = PieceSheet("y" * 90, (TableSheet(spec(tonic="D").build()),), notes=f"{long} and on")
+    piece = PieceSheet("y" * 90, (TableSheet(build_table(spec(tonic="D"))),), notes=f"{long} and on")
     said = re.sub(r"[\s\N{ZERO WIDTH SPACE}]", "", text_of(sheet_pdf([piece])))
     assert "y" * 90 in said
     assert f"{long}andon" in said
@@ -353,7 +354,7 @@ def test_every_title_can_be_set(title: str) -> None:
     assert sheet_pdf([piece], paper="long").startswith(b"%PDF-")
 
 
-_TABLE = spec(tonic="D").build()
+_TABLE = build_table(spec(tonic="D"))
 
 
 # -- pictures of pages

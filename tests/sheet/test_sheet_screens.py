@@ -15,6 +15,7 @@ from support.sheets import SESSION, neck, odd, open_d, seen, spec
 from bridge.sheet.html import sheet_html
 from bridge.sheet.keyboard import keyboard_picture
 from bridge.sheet.shapes import picture_svg
+from bridge.tuning.tables import build_table
 
 ALL = (open_d(), *odd())
 
@@ -97,7 +98,7 @@ PICTURES = [
     for guitar in ("open-d", "open-e", "banjo-open-g", "bass", "ukulele", "mandolin", "standard-comma-g-b")
     for fret in (0, 2, 7)
 ] + [
-    keyboard_picture(spec(tonic=tonic, scale=scale).build())
+    keyboard_picture(build_table(spec(tonic=tonic, scale=scale)))
     for tonic, scale in (
         ("D", "five-limit"),
         ("Ab", "five-limit"),

@@ -212,8 +212,8 @@ class ClassCells:
 
     def next(self, wanted: Sequence[float], sounding: Collection[int], most_bytes: int) -> list[bytes]:
         """Return one scale/octave message, and a master fine tuning where that has to move (see `Cells.next`)."""
-        fit = self._fit(wanted)
         held, profile = self._held, self._profile
+        fit = self._fit(wanted, None if held is None else held.shift_cents)
         sent: list[bytes] = []
         if held is None or held.offsets != fit.offsets:
             sent.append(self.message(self.channels, fit.offsets))
@@ -247,5 +247,6 @@ class ClassCells:
         self._held = self._wanted = None
         self.shift_cents = 0.0
 
-    def _fit(self, cells: Sequence[float]) -> OctaveFit:
-        return fit_classes(cells, self._profile.octave_form, self._profile.fine_tuning is not None)
+    def _fit(self, cells: Sequence[float], held_cents: float | None = None) -> OctaveFit:
+        profile = self._profile
+        return fit_classes(cells, profile.octave_form, profile.fine_tuning is not None, held_cents)

@@ -166,12 +166,13 @@ class Tuner:
             selected += select_tuning(channel, profile.bank, number, bank_rpn=bank_rpn)
         return selected
 
-    def _fit(self, hz: Sequence[float]) -> OctaveFit:
-        return fit_octave(hz, self.profile.octave_form, self.profile.fine_tuning is not None)
+    def _fit(self, hz: Sequence[float], held_cents: float | None = None) -> OctaveFit:
+        profile = self.profile
+        return fit_octave(hz, profile.octave_form, profile.fine_tuning is not None, held_cents)
 
     def _octave_messages(self, hz: Sequence[float]) -> list[bytes]:
-        fit = self._fit(hz)
         held = self._held_octave
+        fit = self._fit(hz, held.shift_cents if held else None)
         self._held_octave = fit
         profile = self.profile
         sent: list[bytes] = []

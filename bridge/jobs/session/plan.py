@@ -44,7 +44,7 @@ from bridge.store.smf import MidiFile, read_midi
 from bridge.store.timeline import BarMap
 from bridge.tuning.changes import Change, apply_change
 from bridge.tuning.ratios import cents_to_ratio
-from bridge.tuning.tables import TableSpec
+from bridge.tuning.spec import TableSpec
 from bridge.wire.profile import SynthProfile
 
 START = "start"

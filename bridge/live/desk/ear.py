@@ -29,7 +29,7 @@ from bridge.sound.device.asking import own_environment
 
 if TYPE_CHECKING:  # the desk imports this before it starts its player
     from bridge.tuning.reference import Reference
-    from bridge.tuning.tables import TableSpec
+    from bridge.tuning.spec import TableSpec
 
 LISTEN_S = 5.0
 """How long the microphone is listened to."""

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 from bridge.engine.mts.tuner import MTS_METHODS
 from bridge.engine.play.drone_plan import DronePlan
+from bridge.engine.play.drone_sounds import about_sound
 from bridge.engine.play.tables import Choice
 from bridge.errors import MethodProblem, ValueProblem
 from bridge.jobs.choose import TableRequest, choose_table
@@ -21,7 +22,8 @@ from bridge.live.player.sound_card import SOUND_CARD, USUAL
 from bridge.live.prepare.keyboard import choose_live_method
 from bridge.store.profiles import load_profile
 from bridge.tuning.notes import parse_pitch_class
-from bridge.tuning.tables import Table, TableSpec
+from bridge.tuning.spec import TableSpec
+from bridge.tuning.tables import Table, build_table, equal_table
 from bridge.wire.profile import SynthProfile
 
 _ELSEWHERE = "leave --settle away, use another synth, or hear it on the sound card (without --out)"
@@ -76,17 +78,18 @@ def prepare_drone(
         Something is missing, malformed, or does not go together.
     """
     spec = choose_table(table)
+    said = tuple(filter(None, [about_sound(asked.sound)]))
     if out_port is None:
         if synth is not None or channels is not None or system is not None:
             raise ValueProblem(
                 "synth, channels and system belong to a synth's port", "name the port with --out"
             )
         plan = sound_card_plan(spec, drone=plan_drone(asked, spec), device=device, method=method)
-        return PreparedDrone(plan, spec.build(), (), spec.reference.doubt)
+        return PreparedDrone(plan, build_table(spec), said, spec.reference.doubt)
     choice = _choice(spec)
     profile = load_profile(synth) if synth else None
     chosen, why = choose_live_method(method, profile, [choice.hz, choice.equal_hz])
-    notices = [f"method {chosen}: {why}"] if why else []
+    notices = [*said, *([f"method {chosen}: {why}"] if why else [])]
     if profile is None and chosen in MTS_METHODS:
         profile = STANDARD
     if asked.settle is not None:
@@ -108,7 +111,7 @@ def prepare_drone(
         state_dir=str(state_dir()),
         drone=plan_drone(asked, spec, usable, scale),
     )
-    return PreparedDrone(plan, spec.build(), tuple(notices), spec.reference.doubt)
+    return PreparedDrone(plan, build_table(spec), tuple(notices), spec.reference.doubt)
 
 
 def _settling_method(chosen: str, asked: str, profile: SynthProfile | None) -> tuple[str, list[str]]:
@@ -182,10 +185,10 @@ def sound_card_plan(
 
 
 def _choice(spec: TableSpec) -> Choice:
-    table = spec.build()
+    table = build_table(spec)
     return Choice(
         spec.name,
         tuple(float(hz) for hz in table.hz),
-        tuple(float(hz) for hz in spec.equal().hz),
+        tuple(float(hz) for hz in equal_table(spec).hz),
         parse_pitch_class(table.tonic),
     )

@@ -15,12 +15,12 @@ from pathlib import Path
 from bridge.engine.live_seam import OnChange
 from bridge.engine.mts.tuner import MTS_METHODS
 from bridge.engine.play.controls import Action, Controls
+from bridge.engine.play.drone_sounds import drone_program
 from bridge.engine.play.held_drone import HeldKeys, HoldPlan
 from bridge.engine.play.tables import Choice
 from bridge.errors import InputProblem, MethodProblem, StillbeatError, ValueProblem
 from bridge.jobs.session.check import check_session
 from bridge.jobs.session.plan import PiecePlan, SessionPlan, Step, plan_session
-from bridge.jobs.session.sound import drone_keys
 from bridge.live.desk.display import StepShown
 from bridge.live.desk.listening import Listening, Tables
 from bridge.live.plan import LivePlan, Local
@@ -35,11 +35,11 @@ from bridge.live.prepare.keyboard import (
     hold_channel,
     refusal,
 )
-from bridge.store.session.model import DRONE_VOICES, Drone, Session, SessionSynth, built, problem_at
+from bridge.store.session.model import Drone, Session, SessionSynth, built, problem_at
 from bridge.tuning.notes import note_name
 from bridge.tuning.ratios import cents_to_ratio
 from bridge.tuning.reference import Reference
-from bridge.tuning.tables import TableSpec
+from bridge.tuning.spec import TableSpec
 from bridge.wire.profile import SynthProfile
 
 
@@ -230,14 +230,14 @@ def _says(choice: Choice, method: str, profile: SynthProfile) -> bool:
 
 def _hold(slots: Sequence[_At], channel: int) -> HoldPlan:
     return HoldPlan(
-        tuple(HeldKeys(_keys(at), DRONE_VOICES[at.drone.voice] if at.drone.notes else None) for at in slots),
+        tuple(HeldKeys(_keys(at), drone_program(at.drone.sound) if at.drone.notes else None) for at in slots),
         channel=channel,
     )
 
 
 def _keys(at: _At) -> tuple[int, ...]:
     try:
-        return drone_keys(at.drone, built(at.spec))
+        return at.drone.keys(built(at.spec).tonic)
     except StillbeatError as problem:
         raise problem_at(at.plan.piece.at, problem.message, problem.hint) from problem
 

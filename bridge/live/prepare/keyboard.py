@@ -15,6 +15,7 @@ from bridge.engine.live_seam import OnChange, moves_sounding
 from bridge.engine.mts.cells import ClassCells, KeyCells
 from bridge.engine.mts.tuner import MTS_METHODS, Tuner
 from bridge.engine.play.controls import Controls
+from bridge.engine.play.drone_sounds import SOUND, drone_program
 from bridge.engine.play.held_drone import HeldKeys, HoldPlan
 from bridge.engine.play.tables import Choice
 from bridge.errors import MethodProblem, StillbeatError, ValueProblem
@@ -28,9 +29,11 @@ from bridge.live.player.journal import state_dir
 from bridge.store.descriptions import load_table
 from bridge.store.profiles import load_profile
 from bridge.store.session.model import moved_spec
-from bridge.tuning.changes import Change, apply_change, parse_at
+from bridge.tuning.changes import Change, NothingChanges, apply_change, parse_change
+from bridge.tuning.drone_notes import drone_keys
 from bridge.tuning.notes import note_name, parse_note, parse_pitch_class
-from bridge.tuning.tables import TableSpec
+from bridge.tuning.spec import TableSpec
+from bridge.tuning.tables import build_table, equal_table
 from bridge.wire.profile import SynthProfile
 
 _ZONE = re.compile(r"\s*([A-Ha-h][#♯b♭]*-?\d+)\s*-\s*([A-Ha-h][#♯b♭]*-?\d+)\s*")
@@ -153,10 +156,9 @@ def prepare(request: LiveRequest) -> Prepared:
         raise ValueProblem("count-in, loop and tempo belong to a track", "name a MIDI file with --track")
     hold: HoldPlan | None = None
     if request.drone is not None:
-        from bridge.jobs.drone import SOUNDS, drone_notes
-
+        program, notes = drone_program(SOUND), request.drone
         held, held_by_tonic = (
-            tuple(HeldKeys(drone_notes(request.drone, spec), SOUNDS["organ"]) for _, spec in some)
+            tuple(HeldKeys(drone_keys(notes, build_table(spec).tonic), program) for _, spec in some)
             for some in (specs, tonic_specs)
         )
         taken = {controls.play_on, *(track.channels if track is not None else ())}
@@ -266,20 +268,19 @@ def _slots(request: LiveRequest) -> tuple[TableSpec, list[tuple[str, TableSpec]]
 def _change(text: str) -> Change:
     """Read a slot as what changes at a bar is read."""
     try:
-        return parse_at(f"1={text.strip()}")
+        return parse_change(text)
     except StillbeatError as problem:
-        what = problem.message.partition(": ")[2] or problem.message
-        hint = problem.hint if problem.hint and "17=" not in problem.hint else _SLOT_HINT
-        raise ValueProblem(f"slot {text.strip()!r}: {what}", hint) from problem
+        hint = _SLOT_HINT if isinstance(problem, NothingChanges) else problem.hint or _SLOT_HINT
+        raise ValueProblem(f"slot {text.strip()!r}: {problem.message}", hint) from problem
 
 
 def choice_of(name: str, spec: TableSpec) -> Choice:
     """Return a table as something to choose."""
-    table = spec.build()
+    table = build_table(spec)
     return Choice(
         name,
         tuple(float(hz) for hz in table.hz),
-        tuple(float(hz) for hz in spec.equal().hz),
+        tuple(float(hz) for hz in equal_table(spec).hz),
         parse_pitch_class(table.tonic),
     )
 
@@ -291,7 +292,7 @@ def _tonics(home: TableSpec) -> list[tuple[str, TableSpec]]:
     for pitch_class in range(12):
         tonic = note_name(60 + (pitch_class - shift) % 12)[:-1]
         spec = apply_change(home, home, Change(bar=1, tonic=tonic))
-        tonics.append((f"tonic {spec.build().tonic}", spec))
+        tonics.append((f"tonic {build_table(spec).tonic}", spec))
     return tonics
 
 
