@@ -58,6 +58,16 @@ def power_up(controller: int) -> int:
     return _POWER_UP.get(controller, 0)
 
 
+def loudness(velocity: int, volume: int = UNSET, expression: int = UNSET) -> float:
+    """Return how loud a note is, 0 to 1: velocity times volume times expression, each as a share of 127.
+
+    In General MIDI amplitude goes with the square of each; loudness as heard goes with about the 0.6th power of
+    amplitude (Stevens 1955), so nearly in proportion. `UNSET` stands for a controller never set (100 and 127).
+    """
+    gain = (100 if volume < 0 else volume) * (127 if expression < 0 else expression)
+    return velocity * gain / 127.0**3
+
+
 class ChannelState:
     """The state of one channel; `UNSET` (-1) where nothing was ever sent.
 

@@ -23,12 +23,20 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import Generic, TypeVar
 
-SUSTAIN, SOSTENUTO, HOLD_2 = 64, 66, 69
+SUSTAIN, SOSTENUTO, SOFT, HOLD_2 = 64, 66, 67, 69
+HOLDING = (SUSTAIN, SOSTENUTO, HOLD_2)
+"""Pedals that hold notes."""
+PEDALS = (SUSTAIN, SOSTENUTO, SOFT, HOLD_2)
+"""Pedals that must not stay down."""
+
 ALL_SOUND_OFF, RESET_CONTROLLERS, LOCAL_CONTROL, ALL_NOTES_OFF = 120, 121, 122, 123
 MONO, POLY = 126, 127
 
-ENDING = frozenset({SUSTAIN, SOSTENUTO, HOLD_2, ALL_SOUND_OFF, RESET_CONTROLLERS, *range(ALL_NOTES_OFF, 128)})
+ENDING = frozenset({*HOLDING, ALL_SOUND_OFF, RESET_CONTROLLERS, *range(ALL_NOTES_OFF, 128)})
 """Controllers that can end notes or hold them."""
+
+DECAY_S = 0.5
+"""How long a note is taken to decay audibly after its end."""
 
 NoteT = TypeVar("NoteT")
 

@@ -21,6 +21,8 @@ from bridge.wire.bend import CENTRE, MAX_VALUE
 from bridge.wire.profile import SynthProfile
 
 LEAST_RANGE_SEMITONES = 2
+DEFAULT_RANGE_CENTS = 200.0
+"""The bend range of a channel that never set one."""
 DEFAULT_MOST_SEMITONES = 12
 WIDE_RANGE_SEMITONES = 24
 _SAME_CENTS = 1e-6

@@ -17,11 +17,9 @@ from array import array
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from bridge.engine.bend.channels import DEFAULT_RANGE_CENTS
-from bridge.engine.bend.on_the_spot import loudness
-from bridge.engine.channel_state import PARAMETER_CONTROLLERS
+from bridge.engine.channel_state import PARAMETER_CONTROLLERS, loudness
 from bridge.engine.lifetimes import ENDING, MONO, RESET_CONTROLLERS, Sounding
-from bridge.engine.offsets import own_bend_cents
+from bridge.engine.offsets import DEFAULT_RANGE_CENTS, own_bend_cents
 from bridge.engine.protocols import TimedEvent
 from bridge.engine.rhythm import RhythmTracker
 from bridge.wire.resets import reset_kind

@@ -19,21 +19,15 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from bridge.engine.mts.tuner import MTS_METHODS, Residual, Tuner
+from bridge.engine.mts.tuner import Residual, Tuner
 from bridge.errors import MethodProblem, ValueProblem
 from bridge.store.descriptions import save_table
 from bridge.store.files import write_files_atomic
 from bridge.store.smf import Event, MidiFile, midi_bytes
 from bridge.store.tablejson import table_to_csv, table_to_json
 from bridge.tuning.tables import Table, TableSpec
-from bridge.wire.profile import SynthProfile
+from bridge.wire.profile import MTS_METHODS, STANDARD, SynthProfile
 
-STANDARD = SynthProfile(
-    name="standard",
-    title="Any synth that follows the MIDI Tuning standard",
-    source="MIDI 1.0 Detailed Specification, MIDI Tuning; CA-020; CA-021",
-    methods=("note", "octave", "dump"),
-)
 PITCHED_CHANNELS = tuple(channel for channel in range(1, 17) if channel != 10)
 _TICKS_PER_QUARTER = 480
 _TICKS_PER_SECOND = 960  # at 120 beats a minute, the default of a Standard MIDI File

@@ -18,12 +18,11 @@ from bridge.engine.bend.options import BendOptions
 from bridge.engine.method import Choice, Fit, choose_method, measure_fit
 from bridge.engine.mts.file import MtsFileEngine, is_note_on
 from bridge.engine.mts.report import MtsReport
-from bridge.engine.mts.tuner import MTS_METHODS, Tuner
+from bridge.engine.mts.tuner import Tuner
 from bridge.engine.protocols import TableChange, TimedEvent
 from bridge.engine.report import BarOf, BendReport
 from bridge.errors import MethodProblem
 from bridge.jobs.changes import Inferred, PlacedChange, follow_signatures, place_changes
-from bridge.jobs.export import STANDARD
 from bridge.store.files import check_output
 from bridge.store.playing import Playing, sequences
 from bridge.store.profiles import load_profile
@@ -33,7 +32,7 @@ from bridge.tuning.beats import beats_hz_per_cent
 from bridge.tuning.changes import Change
 from bridge.tuning.notes import parse_pitch_class
 from bridge.tuning.tables import Table, TableSpec
-from bridge.wire.profile import SynthProfile
+from bridge.wire.profile import MTS_METHODS, STANDARD, SynthProfile
 
 BEND_METHODS = ("bend", "mpe")
 AUDIBLE_CENTS = 0.1

@@ -7,7 +7,7 @@ field left out keeps the default of a plain receiver that was never measured.
 Methods, as everywhere in the project: ``note`` (single note tuning change), ``octave`` (scale/octave tuning),
 ``dump`` (bulk tuning dump), ``bend`` (pitch bend, a channel for each offset), ``mpe`` (the same inside a zone).
 
-Index: `SynthProfile`, `METHODS`.
+Index: `SynthProfile`, `STANDARD`; `METHODS`, `MTS_METHODS`, `BEND_METHODS`.
 """
 
 from __future__ import annotations
@@ -23,6 +23,10 @@ Method: TypeAlias = Literal["note", "octave", "dump", "bend", "mpe"]
 """How a table reaches a synth."""
 
 METHODS: tuple[Method, ...] = get_args(Method)
+MTS_METHODS: tuple[Method, ...] = ("note", "octave", "dump")
+"""Those that send MIDI Tuning messages."""
+BEND_METHODS: tuple[Method, ...] = ("bend", "mpe")
+"""Those that bend."""
 
 Rounding: TypeAlias = Literal["none", "nearest", "floor"]
 Select: TypeAlias = Literal["bank+program", "program", "none"]
@@ -260,3 +264,12 @@ def _check_real(name: str, value: Any, low: float, high: float, note: str) -> No
     good = isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
     if not good or not low <= value <= high:
         raise ValueProblem(f"{name}: {value!r} is out of range", f"{low:g} to {high:g}{note}")
+
+
+STANDARD = SynthProfile(
+    name="standard",
+    title="Any synth that follows the MIDI Tuning standard",
+    source="MIDI 1.0 Detailed Specification, MIDI Tuning; CA-020; CA-021",
+    methods=MTS_METHODS,
+)
+"""What MIDI Tuning messages are made for where no synth was named."""

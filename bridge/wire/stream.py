@@ -13,7 +13,7 @@ whole messages in order. Cutting the same bytes into other chunks gives the same
 
 No byte can make it raise. Not safe to share between threads: one splitter for each input.
 
-Index: `StreamSplitter`, `split`, `message_length`.
+Index: `StreamSplitter`, `split`, `message_length`, `is_whole`.
 
 Source: MIDI 1.0 Detailed Specification, "Data Format", "Running Status", "System Real Time", "System Exclusive".
 """
@@ -38,6 +38,21 @@ for _status in range(0xF8, 0x100):
 def message_length(status: int) -> int | None:
     """Return the length in bytes of the message with a status byte; None for SysEx and what is no status."""
     return (_LENGTHS[status] or None) if 0 <= status <= 0xFF else None
+
+
+def is_whole(data: bytes, most_bytes: int = DEFAULT_MAX_SYSEX_BYTES) -> bool:
+    """Tell whether some bytes are one whole message, no longer than that."""
+    size = len(data)
+    if size == 3:
+        status = data[0]
+        if status < 0xF0:
+            return _LENGTHS[status] == 3 and (data[1] | data[2]) < 0x80
+    if not size or size > most_bytes:
+        return False
+    status = data[0]
+    if status == _SYSEX:
+        return size > 1 and data[-1] == _END and max(data[1:-1], default=0) < 0x80
+    return _LENGTHS[status] == size and max(data[1:], default=0) < 0x80
 
 
 class StreamSplitter:

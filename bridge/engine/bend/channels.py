@@ -11,9 +11,8 @@ import math
 
 from bridge.engine.channel_state import ChannelState
 from bridge.engine.lifetimes import Sounding
+from bridge.engine.offsets import DEFAULT_RANGE_CENTS
 from bridge.wire.bend import CENTRE
-
-DEFAULT_RANGE_CENTS = 200.0
 
 
 class Note:

@@ -23,6 +23,7 @@ from typing import Any
 
 from bridge.engine.bend.bend_channels import BendCore, best_offset
 from bridge.engine.bend.channels import Out, Source
+from bridge.engine.channel_state import loudness
 
 PURE_WEIGHT = 1000.0
 """How much more the tonic and the bass count than another note of the same loudness."""
@@ -129,16 +130,6 @@ class OnlinePlacer:
         before = sums_loss(sums, best_offset(sums, out.offset)) if sums else 0.0
         sums[offset] = sums.get(offset, 0.0) + weight
         return sums_loss(sums, best_offset(sums, out.offset)) - before
-
-
-def loudness(velocity: int, volume: int = -1, expression: int = -1) -> float:
-    """Return how loud a note is, 0 to 1: velocity times volume times expression, each as a share of 127.
-
-    In General MIDI amplitude goes with the square of each; loudness as heard goes with about the 0.6th power of
-    amplitude (Stevens 1955), so nearly in proportion. -1 stands for a controller never set (100 and 127).
-    """
-    gain = (100 if volume < 0 else volume) * (127 if expression < 0 else expression)
-    return velocity * gain / 127.0**3
 
 
 def sums_loss(sums: dict[float, float], at: float) -> float:

@@ -9,6 +9,7 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+from bridge.engine.lifetimes import DECAY_S
 from bridge.engine.rhythm import DRUM_CHANNEL
 from bridge.errors import MethodProblem, ValueProblem
 from bridge.wire.profile import SynthProfile
@@ -43,7 +44,7 @@ class BendOptions:
 
     channels: tuple[int, ...] | None = None
     parts: tuple[int, ...] = ()
-    tail_s: float = 0.5
+    tail_s: float = DECAY_S
     chord_s: float = 0.03
     plain: bool = False
     tonics: tuple[int | None, ...] = ()

@@ -18,13 +18,12 @@ from collections.abc import Iterable, Sequence
 
 from bridge.engine.channel_state import PLAIN_CONTROLLERS
 from bridge.engine.lifetimes import ENDING, HOLD_2, RESET_CONTROLLERS, SOSTENUTO, SUSTAIN, Sounding
-from bridge.engine.live_seam import Due, OnChange, moves_sounding
 from bridge.engine.mts.cells import Cells, ClassCells, KeyCells
 from bridge.engine.mts.pacing import Lane
-from bridge.engine.mts.tuner import MTS_METHODS
+from bridge.engine.protocols import Due, OnChange, moves_sounding
 from bridge.engine.rhythm import RhythmTracker
 from bridge.errors import MethodProblem
-from bridge.wire.profile import SynthProfile
+from bridge.wire.profile import MTS_METHODS, SynthProfile
 from bridge.wire.resets import reset_kind
 from bridge.wire.rpn import FINE_TUNING, RpnReader, fine_tuning, fine_tuning_cents, select_tuning
 

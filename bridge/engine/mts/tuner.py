@@ -20,10 +20,9 @@ from bridge.engine.mts.octave import OctaveFit, fit_octave
 from bridge.errors import MethodProblem
 from bridge.wire.frequency import hz_to_frequency_data, in_reach
 from bridge.wire.mts import BulkDump, MasterFineTuning, NoteTuning, OctaveTuning, encode
-from bridge.wire.profile import SynthProfile
+from bridge.wire.profile import MTS_METHODS, SynthProfile
 from bridge.wire.rpn import fine_tuning, select_tuning
 
-MTS_METHODS = ("note", "octave", "dump")
 _DUMP_BYTES = 408
 _NOTE_BYTES = 8  # around the keys of a single note tuning change
 _KEY_BYTES = 4

@@ -27,9 +27,9 @@ LEAST_SWELL_S = 2.0
 MOST_NOTES = 8
 MOST_OFF_CENTS = 100.0
 MOST_EXPRESSION = 120
-FADE_S = 0.6
+STEP_FADE_S = 0.6
 """Time in which a step falls silent before its notes end."""
-TAIL_S = 0.4
+LAST_TAIL_S = 0.4
 """Time after the last note until its channel's expression is put back: what still dies away must not swell."""
 
 _TIME_LIMIT_S = 24 * 3600.0
@@ -148,8 +148,8 @@ class DronePlan:
             if len(self.steps) > 1:
                 raise ValueProblem("several steps need a time for each", "say --hold SECONDS")
             return
-        needed_s = self.swell_s + FADE_S
-        what = f"the swell ({self.swell_s:g} s) and the fade ({FADE_S:g} s)"
+        needed_s = self.swell_s + STEP_FADE_S
+        what = f"the swell ({self.swell_s:g} s) and the fade ({STEP_FADE_S:g} s)"
         if any(step.settles for step in self.steps):
             needed_s += self.wait_s + self.settle_s
             what = f"{what}, the wait ({self.wait_s:g} s) and settling ({self.settle_s:g} s)"
@@ -169,7 +169,7 @@ class DronePlan:
         """How long all of it takes; infinite for a drone without end."""
         if self.hold_s is None:
             return math.inf
-        return self.rounds * len(self.steps) * (self.hold_s + self.rest_s) + TAIL_S
+        return self.rounds * len(self.steps) * (self.hold_s + self.rest_s) + LAST_TAIL_S
 
     def top_expression(self, notes: int) -> int:
         """Return the loudest expression for so many notes: the power of the sum stays the same."""

@@ -18,9 +18,9 @@ from dataclasses import dataclass, field
 from bridge.errors import ValueProblem
 from bridge.wire.resets import reset_kind
 
-SWELL_S = 2.0
+HELD_SWELL_S = 2.0
 """How long it takes to rise: as slowly as `stillbeat drone` at the least."""
-FADE_S = 0.4
+HELD_FADE_S = 0.4
 STEP_S = 0.05
 VELOCITY = 80
 TOP_EXPRESSION = 90
@@ -197,7 +197,7 @@ class HeldDrone:
             if key not in self._held:
                 self._held.append(key)
                 sent.append(bytes((0x90 | status, key, VELOCITY)))
-        self._level = min(1.0, self._level + passed_s / SWELL_S)
+        self._level = min(1.0, self._level + passed_s / HELD_SWELL_S)
         sent += self._loudness(wanted)
         self._next_s = None if self._level >= 1.0 else now_s + STEP_S
         return sent
@@ -207,7 +207,7 @@ class HeldDrone:
 
     def _fall(self, now_s: float, passed_s: float) -> list[bytes]:
         """Fade; at the bottom let go, and look what is wanted then."""
-        self._level = max(0.0, self._level - passed_s / FADE_S)
+        self._level = max(0.0, self._level - passed_s / HELD_FADE_S)
         sent = self._loudness(self._wanted)
         self._next_s = now_s + STEP_S
         if self._level == 0.0:

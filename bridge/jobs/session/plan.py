@@ -23,7 +23,7 @@ from dataclasses import dataclass, field, replace
 from itertools import groupby
 
 from bridge.engine.mts.octave import fit_octave
-from bridge.engine.mts.tuner import MTS_METHODS, Tuner
+from bridge.engine.mts.tuner import Tuner
 from bridge.engine.report import spans
 from bridge.errors import MethodProblem, StillbeatError
 from bridge.jobs.changes import follow_signatures
@@ -45,7 +45,7 @@ from bridge.store.timeline import BarMap
 from bridge.tuning.changes import Change, apply_change
 from bridge.tuning.ratios import cents_to_ratio
 from bridge.tuning.tables import TableSpec
-from bridge.wire.profile import SynthProfile
+from bridge.wire.profile import MTS_METHODS, SynthProfile
 
 START = "start"
 

@@ -7,13 +7,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from bridge.engine.mts.tuner import MTS_METHODS
 from bridge.engine.play.drone_plan import DronePlan
 from bridge.engine.play.tables import Choice
 from bridge.errors import MethodProblem, ValueProblem
 from bridge.jobs.choose import TableRequest, choose_table
 from bridge.jobs.drone import DroneRequest, plan_drone
-from bridge.jobs.export import STANDARD
 from bridge.live.backing import Track
 from bridge.live.plan import LivePlan, pitched_channels
 from bridge.live.player.journal import state_dir
@@ -22,7 +20,7 @@ from bridge.live.prepare.keyboard import choose_live_method
 from bridge.store.profiles import load_profile
 from bridge.tuning.notes import parse_pitch_class
 from bridge.tuning.tables import Table, TableSpec
-from bridge.wire.profile import SynthProfile
+from bridge.wire.profile import MTS_METHODS, STANDARD, SynthProfile
 
 _ELSEWHERE = "leave --settle away, use another synth, or hear it on the sound card (without --out)"
 

@@ -12,11 +12,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from bridge.engine.live_seam import OnChange
-from bridge.engine.mts.tuner import MTS_METHODS
 from bridge.engine.play.controls import Action, Controls
 from bridge.engine.play.held_drone import HeldKeys, HoldPlan
 from bridge.engine.play.tables import Choice
+from bridge.engine.protocols import OnChange
 from bridge.errors import InputProblem, MethodProblem, StillbeatError, ValueProblem
 from bridge.jobs.session.check import check_session
 from bridge.jobs.session.plan import PiecePlan, SessionPlan, Step, plan_session
@@ -40,7 +39,7 @@ from bridge.tuning.notes import note_name
 from bridge.tuning.ratios import cents_to_ratio
 from bridge.tuning.reference import Reference
 from bridge.tuning.tables import TableSpec
-from bridge.wire.profile import SynthProfile
+from bridge.wire.profile import MTS_METHODS, SynthProfile
 
 
 @dataclass(frozen=True)

@@ -11,15 +11,14 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from bridge.engine.live_seam import OnChange, moves_sounding
 from bridge.engine.mts.cells import ClassCells, KeyCells
-from bridge.engine.mts.tuner import MTS_METHODS, Tuner
+from bridge.engine.mts.tuner import Tuner
 from bridge.engine.play.controls import Controls
 from bridge.engine.play.held_drone import HeldKeys, HoldPlan
 from bridge.engine.play.tables import Choice
+from bridge.engine.protocols import OnChange, moves_sounding
 from bridge.errors import MethodProblem, StillbeatError, ValueProblem
 from bridge.jobs.choose import TableRequest, choose_table
-from bridge.jobs.export import STANDARD
 from bridge.live.backing import Track, load_track
 from bridge.live.desk.display import StepShown
 from bridge.live.desk.listening import Listening, Tables
@@ -31,7 +30,7 @@ from bridge.store.session.model import moved_spec
 from bridge.tuning.changes import Change, apply_change, parse_at
 from bridge.tuning.notes import note_name, parse_note, parse_pitch_class
 from bridge.tuning.tables import TableSpec
-from bridge.wire.profile import SynthProfile
+from bridge.wire.profile import MTS_METHODS, STANDARD, SynthProfile
 
 _ZONE = re.compile(r"\s*([A-Ha-h][#♯b♭]*-?\d+)\s*-\s*([A-Ha-h][#♯b♭]*-?\d+)\s*")
 _MOST_SLOTS = 128
