@@ -44,8 +44,6 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import Literal, Protocol, TypeAlias
 
-from bridge.wire.profile import SynthProfile
-
 TimedEvent = tuple[float, bytes]
 """Time in seconds from the start of the file, and one whole MIDI message (or meta event, FF type payload)."""
 
@@ -118,8 +116,3 @@ class LiveEngine(Protocol):
     def sounding(self) -> Sequence[tuple[int, int, int, float]]:
         """Return what sounds: source channel, key, output channel (1 to 16), cents from equal at A4 = 440 Hz."""
         ...
-
-
-def moves_sounding(profile: SynthProfile | None, method: str) -> bool:
-    """Tell whether a change of table reaches notes that sound already."""
-    return method in (profile.sounding if profile is not None else ("note", "octave", "bend", "mpe"))

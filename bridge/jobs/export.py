@@ -119,13 +119,13 @@ def export_table(
     residuals: dict[str, Residual] = {}
     left_out: dict[str, str] = {}
     for method in MTS_METHODS:
-        tuner = Tuner(profile, method, PITCHED_CHANNELS, _tuning_name(stem))
         try:
+            tuner = Tuner(profile, method, PITCHED_CHANNELS, _tuning_name(stem))
             residuals[method] = tuner.check(hz)
         except MethodProblem as problem:
             left_out[method] = str(problem)
             continue
-        contents[f"{stem}.{method}.syx"] = b"".join(m for m in tuner.messages(hz) if m[0] == 0xF0)
+        contents[f"{stem}.{method}.syx"] = b"".join(tuner.sysex(hz))
     contents[f"{stem}.setup.mid"] = setup_file(table, profile, stem)
     contents[f"{stem}.csv"] = table_to_csv(table).encode("utf-8")
     text = json.dumps(table_to_json(table), indent=1, ensure_ascii=True, allow_nan=False)
@@ -142,8 +142,8 @@ def setup_file(table: Table, profile: SynthProfile, name: str) -> bytes:
     """
     messages: Sequence[bytes] = ()
     for method in (*(m for m in profile.methods if m in MTS_METHODS), "note"):
-        tuner = Tuner(profile, method, PITCHED_CHANNELS, _tuning_name(name))
         try:
+            tuner = Tuner(profile, method, PITCHED_CHANNELS, _tuning_name(name))
             messages = tuner.messages(table.hz.tolist()) + tuner.select()
         except MethodProblem:
             continue

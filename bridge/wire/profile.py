@@ -7,7 +7,7 @@ field left out keeps the default of a plain receiver that was never measured.
 Methods, as everywhere in the project: ``note`` (single note tuning change), ``octave`` (scale/octave tuning),
 ``dump`` (bulk tuning dump), ``bend`` (pitch bend, a channel for each offset), ``mpe`` (the same inside a zone).
 
-Index: `SynthProfile`, `STANDARD`; `METHODS`, `MTS_METHODS`, `BEND_METHODS`.
+Index: `SynthProfile`, `STANDARD`, `moves_sounding`; `METHODS`, `MTS_METHODS`, `BEND_METHODS`.
 """
 
 from __future__ import annotations
@@ -264,6 +264,11 @@ def _check_real(name: str, value: Any, low: float, high: float, note: str) -> No
     good = isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
     if not good or not low <= value <= high:
         raise ValueProblem(f"{name}: {value!r} is out of range", f"{low:g} to {high:g}{note}")
+
+
+def moves_sounding(profile: SynthProfile | None, method: str) -> bool:
+    """Tell whether a change of table reaches notes that sound already."""
+    return method in (profile.sounding if profile is not None else ("note", "octave", "bend", "mpe"))
 
 
 STANDARD = SynthProfile(

@@ -13,7 +13,7 @@ from support.streams import Frequencies, Stream
 from bridge.engine.beat_hiders import GM_PROGRAMS, hides_beats
 from bridge.engine.bend.file import plan_bend
 from bridge.engine.bend.options import BendOptions
-from bridge.engine.method import Fit, choose_method, measure_fit
+from bridge.engine.method import Fit, choose_for_file, measure_fit
 from bridge.engine.report import spans
 from bridge.errors import MethodProblem
 from bridge.wire.profile import SynthProfile
@@ -155,16 +155,16 @@ FITS, CROWDED, FULL = Fit(9, 4, 15, (1, 2, 3, 4)), Fit(18, 9, 15, (1, 2)), Fit(5
 def test_auto_takes_the_first_method_that_works(
     synth: SynthProfile | None, fit: Fit, refusals: dict[str, str], method: str, why: str
 ) -> None:
-    choice = choose_method(synth, fit, refusals)
+    choice = choose_for_file(synth, fit, refusals)
     assert choice.method == method
     assert why in choice.why
 
 
 def test_auto_refuses_where_nothing_works() -> None:
     with pytest.raises(MethodProblem, match=r"no method that works.*octave: x"):
-        choose_method(profile("octave"), FITS, {"octave": "x"})
+        choose_for_file(profile("octave"), FITS, {"octave": "x"})
     with pytest.raises(MethodProblem, match="5 parts sound at once, but 4"):
-        choose_method(profile("bend"), FULL)
+        choose_for_file(profile("bend"), FULL)
 
 
 def test_a_fit_is_measured() -> None:

@@ -172,7 +172,7 @@ class Lane:
             if not messages:
                 break
             sent += messages
-            gap_s = self._gap_s(messages)
+            gap_s = profile.pause_after_s(b"".join(messages))
             if gap_s:
                 self._line_free_s = now_s + gap_s
         return sent
@@ -186,16 +186,11 @@ class Lane:
             if not messages:
                 break
             due += [(at_s, message) for message in messages]
-            at_s += self._gap_s(messages)
+            at_s += self.profile.pause_after_s(b"".join(messages))
         self._line_free_s = at_s
         return due
 
     # ---- inside
-
-    def _gap_s(self, messages: Sequence[bytes]) -> float:
-        rate = self.profile.bytes_per_s
-        wire_s = sum(map(len, messages)) / rate if rate else 0.0
-        return max(wire_s, self.profile.sysex_gap_s)
 
     def _active(self, now_s: float) -> set[int]:
         """Cells in which something sounds or decays."""

@@ -23,7 +23,7 @@ from bridge.engine.play.drone import restored
 from bridge.engine.play.held_drone import HELD_FADE_S, STEP_S, HeldDrone
 from bridge.engine.play.performance import Performance
 from bridge.engine.play.tables import Choice, Slots
-from bridge.engine.protocols import Due, moves_sounding
+from bridge.engine.protocols import Due
 from bridge.errors import MethodProblem, PortProblem
 from bridge.live.backing import TrackPlayer
 from bridge.live.plan import NEW_PORT, LivePlan
@@ -33,6 +33,7 @@ from bridge.live.player.engines import make_engine
 from bridge.live.player.outlet import Outlet
 from bridge.live.player.sources import NoteSource
 from bridge.ports.base import MidiSystem
+from bridge.wire.profile import moves_sounding
 
 POLL_S = 0.5
 """How often ports are looked for."""

@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
+from bridge.engine.method import choose_for_playing, refusal
 from bridge.engine.play.controls import Action, Controls
 from bridge.engine.play.held_drone import HeldKeys, HoldPlan
 from bridge.engine.play.tables import Choice
@@ -30,9 +31,7 @@ from bridge.live.prepare.keyboard import (
     about_precision,
     check_tables,
     choice_of,
-    choose_live_method,
     hold_channel,
-    refusal,
 )
 from bridge.store.session.model import DRONE_VOICES, Drone, Session, SessionSynth, built, problem_at
 from bridge.tuning.notes import note_name
@@ -133,14 +132,15 @@ def prepare_evening(request: EveningRequest) -> Prepared:
         )
     asked = request.method if request.method != "auto" else synth.method
     try:
-        method, why = choose_live_method(asked, profile, tables)
+        chosen = choose_for_playing(asked, profile, tables)
     except MethodProblem as problem:
         raise MethodProblem(f"synth {synth.name}: {problem.message}", problem.hint) from problem
+    method = chosen.method
     slots = _sendable(_choices(slots_at), method, profile)
     notices = list(checked.warnings)
     notices.append(f"{session.title}: {len(session.pieces)} pieces on {synth.title}")
-    if why:
-        notices.append(f"method {method}: {why}")
+    if chosen.why:
+        notices.append(f"method {method}: {chosen.why}")
     if method in MTS_METHODS:
         notices += about_precision(profile, method, tables)
     notices += _about_others(session, synth)
