@@ -42,21 +42,13 @@ NoteT = TypeVar("NoteT")
 
 
 class Sounding(Generic[NoteT]):
-    """The notes of one source channel that sound now.
-
-    Attributes
-    ----------
-    down : dict of int to list
-        Strokes of each key that is down, the oldest first.
-    held : list of (int, note)
-        Notes whose key is up and that a pedal holds.
-    """
+    """The notes of one source channel that sound now."""
 
     __slots__ = ("_captured", "_hold_2", "_sostenuto", "_sustain", "down", "held")
 
     def __init__(self) -> None:
-        self.down: dict[int, list[NoteT]] = {}
-        self.held: list[tuple[int, NoteT]] = []
+        self.down: dict[int, list[NoteT]] = {}  # strokes of each key that is down, the oldest first
+        self.held: list[tuple[int, NoteT]] = []  # notes whose key is up and that a pedal holds
         self._sustain = False
         self._hold_2 = False
         self._sostenuto = False

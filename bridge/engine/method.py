@@ -7,9 +7,6 @@
   `note` where nothing is lost, for it takes one short message. Without a profile: `bend`.
 - For tables that a synth stores (`choose_for_storing`). The first of its methods that send MIDI Tuning messages which
   refuses none.
-
-Index: `MethodChosen`; `check_obeys`, `refusal`; `measure_fit`, `Fit`; `choose_for_file`, `choose_for_playing`,
-`choose_for_storing`.
 """
 
 from __future__ import annotations

@@ -302,7 +302,7 @@ def _bend(
     woven = playing.weave(engine.process(events, placed))
     assert engine.plan is not None, "the file was processed"
     result.reports.append((engine.plan.report, bar_of))
-    result.notices += engine.plan.notices
+    result.notices += engine.plan.report.notices
     return woven
 
 

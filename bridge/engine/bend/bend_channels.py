@@ -66,17 +66,6 @@ class BendChannels:
         Keep modulation, chorus and celeste depth at 0.
     record : bool
         Keep the residual of every note.
-
-    Attributes
-    ----------
-    sink : list of bytes
-        What was sent.
-    worst_cents : array of float
-        For each pitched note so far, by how much it was off at worst.
-    setup_messages, bend_messages : int
-        Messages of our own that went out.
-    used : dict of int to set of int
-        Channels of the output that pitched notes of each source channel had, 1 to 16.
     """
 
     def __init__(
@@ -95,14 +84,16 @@ class BendChannels:
         self.plain = plain
         self.record = record
         self.zones: list[Zone] = []
-        self.sink: list[bytes] = []
+        self.sink: list[bytes] = []  # what was sent
         self.outs = [Out(nibble) for nibble in range(16)]
         self.sources = [Source(index, self.outs[index]) for index in range(16)]
         self.pool = [self.outs[channel - 1] for channel in allowed]
-        self.worst_cents = array("d")
+        self.worst_cents = array("d")  # for each pitched note so far, by how much it was off at worst
         self.clipped: set[int] = set()
+        # Messages of our own that went out.
         self.setup_messages = 0
         self.bend_messages = 0
+        # Channels of the output that pitched notes of each source channel had, 1 to 16.
         self.used: dict[int, set[int]] = {}
         self._copies: list[dict[bytes, bytes]] = [{} for _ in range(16)]
         self._bends: list[dict[int, bytes]] = [{} for _ in range(16)]

@@ -29,14 +29,7 @@ from bridge.wire.profile import SynthProfile
 
 
 class BendPlan:
-    """A file retuned by bends.
-
-    Attributes
-    ----------
-    outputs : iterable of (int, None, bytes)
-        The new stream (see `bridge.engine.protocols`); may be gone through more than once.
-    report : BendReport
-    """
+    """A file retuned by bends."""
 
     def __init__(self, messages: list[bytes], bounds: array[int], report: BendReport) -> None:
         self._messages = messages
@@ -45,28 +38,13 @@ class BendPlan:
 
     @property
     def outputs(self) -> Iterator[Output]:
-        """Yield anchor, None, message in playing order."""
+        """Yield anchor, None, message in playing order; as often as it is asked for."""
         messages = self._messages
         at = 0
         for anchor, bound in enumerate(self._bounds):
             while at < bound:
                 yield anchor, None, messages[at]
                 at += 1
-
-    @property
-    def inserted(self) -> int:
-        """Messages of our own: set-ups and bends."""
-        return self.report.setup_messages + self.report.bend_messages
-
-    @property
-    def channels(self) -> tuple[int, ...]:
-        """Channels that pitched notes sound on."""
-        return self.report.channels
-
-    @property
-    def notices(self) -> list[str]:
-        """What a player should know."""
-        return self.report.notices
 
 
 def plan_bend(
@@ -108,11 +86,6 @@ class BendFileEngine:
     ----------
     profile, method, hz, options
         As for `plan_bend`.
-
-    Attributes
-    ----------
-    plan : BendPlan or None
-        The last file's.
     """
 
     def __init__(
@@ -125,7 +98,7 @@ class BendFileEngine:
         self.profile = profile
         self.method = method
         self.options = options or BendOptions()
-        self.plan: BendPlan | None = None
+        self.plan: BendPlan | None = None  # the last file's
         self._hz = hz
 
     def process(self, events: Sequence[TimedEvent], changes: Sequence[TableChange]) -> Iterable[Output]:

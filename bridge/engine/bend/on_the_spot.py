@@ -74,16 +74,11 @@ class OnlinePlacer:
     ----------
     tonic : int or None
         Pitch class (0 = C) that is kept in tune first.
-
-    Attributes
-    ----------
-    crowded : int
-        Notes that found no channel free.
     """
 
     def __init__(self, tonic: int | None = None) -> None:
         self.tonic = tonic
-        self.crowded = 0
+        self.crowded = 0  # notes that found no channel free
         self._playing: list[Source] = []  # source channels that have played, to tell which note is the bass
 
     def place(self, channels: BendChannels, source: Source, key: int, offset: float, now_s: float) -> Out:

@@ -26,18 +26,12 @@ from bridge.wire.resets import reset_kind
 
 @dataclass(frozen=True)
 class FileParts:
-    """Which channels of a file play pitched notes, drums, or both in turn.
+    """Which channels of a file play pitched notes, drums, or both in turn."""
 
-    Attributes
-    ----------
-    pitched, drums : frozenset of int
-        Channels 1-16 with at least one such note.
-    programs : dict of int to frozenset of int
-        For each pitched channel, the programs (0-127) under which it plays.
-    """
-
+    # Channels 1-16 with at least one such note.
     pitched: frozenset[int]
     drums: frozenset[int]
+    # For each pitched channel, the programs (0-127) under which it plays.
     programs: Mapping[int, frozenset[int]]
 
 
@@ -97,15 +91,6 @@ class MtsFileEngine:
         The tuning's name in a dump.
     plain : bool
         Keep modulation, chorus depth and celeste depth of pitched channels at 0, so that beats can be heard.
-
-    Attributes
-    ----------
-    inserted : int
-        Messages added so far.
-    channels : tuple of int
-        Channels that play pitched notes.
-    played : list of (int, Counter of int)
-        For each table in order, the anchor from which it holds and how often each key was struck under it.
     """
 
     def __init__(
@@ -121,8 +106,9 @@ class MtsFileEngine:
         self._hz = hz
         self._name = name
         self._plain = plain
-        self.inserted = 0
-        self.channels: tuple[int, ...] = ()
+        self.inserted = 0  # messages added so far
+        self.channels: tuple[int, ...] = ()  # channels that play pitched notes
+        # For each table in order, the anchor from which it holds and how often each key was struck under it.
         self.played: list[tuple[int, Counter[int]]] = []
         self.notices: list[str] = []
 

@@ -11,8 +11,6 @@ by the player's clock.
 
 Conventions: as in `bridge.engine.play.drone_plan`.
 
-Index: `PlannedDrone` · `restored`.
-
 Sources: MIDI 1.0 Detailed Specification (expression, controller 11; pitch bend).
 """
 

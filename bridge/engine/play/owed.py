@@ -50,7 +50,6 @@ class Ledger:
     """
 
     def __init__(self, buffer: Buffer) -> None:
-        self._buffer = buffer
         self._view = memoryview(buffer)  # type: ignore[arg-type]
         if bytes(self._view[:8]) != _MARK:
             self.clear()

@@ -40,19 +40,6 @@ class Performance:
         How long a glide takes.
     most_sysex_bytes : int
         Longest SysEx message that is passed on.
-
-    Attributes
-    ----------
-    version : int
-        Goes up whenever a table is chosen, trimmed or refused, so that a display notices.
-    dropped : int
-        Messages that came in and were no messages, or too long.
-    notices : list of str
-        What the player should know; the caller may empty it.
-    drone, hushed : bool
-        Whether the drone is on, where there is one; and whether it is to be silent all the same.
-    changes, renewals : int
-        How often another table was sent, and how often all of them were renewed.
     """
 
     def __init__(
@@ -68,10 +55,12 @@ class Performance:
         self.slots = slots
         self.on_change: OnChange = on_change
         self.glide_s = glide_s
-        self.version = 0
-        self.dropped = 0
-        self.notices: list[str] = []
+        self.version = 0  # goes up whenever a table is chosen, trimmed or refused, so that a display notices
+        self.dropped = 0  # messages that came in and were no messages, or too long
+        self.notices: list[str] = []  # what the player should know; the caller may empty it
+        # Whether the drone is on, where there is one; and whether it is to be silent all the same.
         self.drone = self.hushed = False
+        # How often another table was sent, and how often all of them were renewed.
         self.changes = self.renewals = 0
         self._controls = controls
         self._plain = controls.plain
