@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from bridge.engine.mts.live import MtsLiveEngine
-from bridge.engine.play.drone import Drone
+from bridge.engine.play.drone import PlannedDrone
 from bridge.engine.play.drone_plan import DroneNote, DronePlan, DroneStep, beats
 from bridge.engine.play.drone_sounds import SOUND, drone_program
 from bridge.errors import ValueProblem
@@ -230,7 +230,7 @@ def drone_events(plan: DronePlan, table_hz: Sequence[float]) -> Iterator[tuple[f
     profile = load_profile("builtin")
     engine = MtsLiveEngine(profile, table_hz, "note")
     yield from engine.start(0.0)
-    drone = Drone(plan, 0.0)
+    drone = PlannedDrone(plan, 0.0)
     last_s = 0.0
     while (at_s := drone.next_s) is not None:
         for due_s, data in drone.due(at_s):

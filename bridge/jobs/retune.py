@@ -2,8 +2,7 @@
 
 The input is never changed. Everything that retuning does not concern passes through untouched and in order.
 
-Which method is taken when none was asked for: a named synth's own order of preference; without a synth, `bend` if
-every note of the file can be exact in the channels there are, else `note`.
+Which method is taken when none was asked for stands in `bridge.engine.method`.
 """
 
 from __future__ import annotations
@@ -16,15 +15,12 @@ from typing import Any, overload
 
 from bridge.engine.bend.file import BendFileEngine
 from bridge.engine.bend.options import BendOptions
-from bridge.engine.method import Choice, Fit, choose_method, measure_fit
+from bridge.engine.method import Fit, MethodChosen, check_obeys, choose_for_file, measure_fit, refusal
 from bridge.engine.mts.file import MtsFileEngine, is_note_on
 from bridge.engine.mts.report import MtsReport
-from bridge.engine.mts.tuner import MTS_METHODS, Tuner
 from bridge.engine.protocols import TableChange, TimedEvent
 from bridge.engine.report import BarOf, BendReport
-from bridge.errors import MethodProblem
 from bridge.jobs.changes import Inferred, PlacedChange, follow_signatures, place_changes
-from bridge.jobs.export import STANDARD
 from bridge.store.files import check_output, write_all_atomic
 from bridge.store.playing import Playing, sequences
 from bridge.store.profiles import load_profile
@@ -35,9 +31,8 @@ from bridge.tuning.changes import Change
 from bridge.tuning.notes import parse_pitch_class
 from bridge.tuning.spec import TableSpec
 from bridge.tuning.tables import Table, build_table, equal_table
-from bridge.wire.profile import SynthProfile
+from bridge.wire.profile import BEND_METHODS, MTS_METHODS, STANDARD, SynthProfile
 
-BEND_METHODS = ("bend", "mpe")
 AUDIBLE_CENTS = 0.1
 """Less than this is not worth a word: on D3 to F#3 it beats once in 24 seconds."""
 
@@ -231,13 +226,13 @@ def retune_midi(
     """Retune a MIDI file in memory; returns the new file and what was done. Parameters as for `retune_file`."""
     profile = load_profile(request.synth) if isinstance(request.synth, str) else request.synth
     if request.method == "auto":
-        choice = _choose(midi, request, profile)
-        return _retune(midi, request, choice.method, choice.why, profile, progress)
-    _check_obeys(request.method, profile)
+        chosen = _choose(midi, request, profile)
+        return _retune(midi, request, chosen.method, chosen.why, profile, progress)
+    check_obeys(request.method, profile)
     return _retune(midi, request, request.method, "", profile, progress)
 
 
-def _choose(midi: MidiFile, request: RetuneRequest, profile: SynthProfile | None) -> Choice:
+def _choose(midi: MidiFile, request: RetuneRequest, profile: SynthProfile | None) -> MethodChosen:
     """Choose the method for a file: that of the sequence which needs most (there are several only in format 2)."""
     refusals: dict[str, str] = {}
     fits = []
@@ -247,28 +242,12 @@ def _choose(midi: MidiFile, request: RetuneRequest, profile: SynthProfile | None
         scratch = Retuned("", "", profile)
         first, placed = _mark(playing, request, home, _changes(midi, request, scratch, only))
         for method in MTS_METHODS:
-            tuner = Tuner(profile or STANDARD, method, (1,))
-            try:
-                for _, hz in ((0, first), *placed):
-                    tuner.check(hz)
-            except MethodProblem as problem:
-                refusals[method] = problem.message
+            refused = refusal(method, profile, [first, *(hz for _, hz in placed)])
+            if refused is not None:
+                refusals[method] = refused.message
         fits.append(measure_fit(playing, placed, first, profile, _bend_options(request)))
     fit = max(fits, key=lambda one: (one.needed - one.allowed, len(one.parts)), default=Fit(0, 0, 15, ()))
-    return choose_method(profile, fit, refusals, request.parts)
-
-
-def _check_obeys(method: str, profile: SynthProfile | None) -> None:
-    if profile is None or method in profile.methods:
-        return
-    if profile.panel:
-        raise MethodProblem(
-            f"{profile.title}: no message tunes it, so no file can",
-            "enter the table by hand: stillbeat table",
-        )
-    raise MethodProblem(
-        f"{profile.title} does not obey method {method!r}", f"it obeys {', '.join(profile.methods)}"
-    )
+    return choose_for_file(profile, fit, refusals, request.parts)
 
 
 def _retune(
@@ -334,7 +313,7 @@ def _bend(
     woven = playing.weave(engine.process(events, placed))
     assert engine.plan is not None, "the file was processed"
     result.reports.append((engine.plan.report, bar_of))
-    result.notices += engine.plan.notices
+    result.notices += engine.plan.report.notices
     return woven
 
 

@@ -8,7 +8,7 @@ import pytest
 from support.obedient import ObedientSynth
 
 from bridge.engine.mts.live import MtsLiveEngine
-from bridge.engine.play.controls import Action, Controls, Desk, parse_foot
+from bridge.engine.play.controls import Action, ControlReader, Controls, parse_foot
 from bridge.engine.play.performance import Performance
 from bridge.engine.play.tables import Choice, Slots
 from bridge.errors import MethodProblem, ValueProblem
@@ -28,7 +28,7 @@ def make(method: str = "note") -> tuple[Performance, ObedientSynth]:
     """Three pieces: of two sections, of one, of three."""
     slots = Slots([choice(number) for number in range(1, 7)], starts=(1, 3, 4))
     performance = Performance(
-        MtsLiveEngine(FULL, slots.table(), method), slots, Desk(Controls(programs="piece"))
+        MtsLiveEngine(FULL, slots.table(), method), slots, ControlReader(Controls(programs="piece"))
     )
     synth = ObedientSynth()
     for _, data in performance.start(0.0):

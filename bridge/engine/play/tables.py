@@ -6,8 +6,6 @@
 - The *trim* follows a guitar that drifts: it moves every table by the same cents, whichever is chosen.
 
 A refused step (the first slot's predecessor, a trim beyond `MOST_TRIM_CENTS`) changes nothing.
-
-Index: `Choice`, `Slots`.
 """
 
 from __future__ import annotations
@@ -23,24 +21,12 @@ MOST_TRIM_CENTS = 50.0
 
 @dataclass(frozen=True)
 class Choice:
-    """One table to choose.
+    """One table to choose."""
 
-    Attributes
-    ----------
-    name : str
-        How it is called on the display.
-    hz : tuple of 128 float
-        Frequencies by MIDI key, untrimmed.
-    equal_hz : tuple of 128 float
-        Equal temperament through the same reference.
-    tonic : int
-        Pitch class of the tonic as it sounds, 0 = C.
-    """
-
-    name: str
-    hz: tuple[float, ...]
-    equal_hz: tuple[float, ...]
-    tonic: int
+    name: str  # how it is called on the display
+    hz: tuple[float, ...]  # frequencies by MIDI key, untrimmed (tuple of 128 float)
+    equal_hz: tuple[float, ...]  # equal temperament through the same reference (tuple of 128 float)
+    tonic: int  # pitch class of the tonic as it sounds, 0 = C
 
     def __post_init__(self) -> None:
         if len(self.hz) != 128 or len(self.equal_hz) != 128:
@@ -59,17 +45,6 @@ class Slots:
     starts : sequence of int
         Slots with which pieces begin, the first one first; none: every slot is a piece of its own. With pieces, steps
         end at the last slot and at the first; without, they go round.
-
-    Attributes
-    ----------
-    slot : int
-        The slot chosen last, from 1.
-    tonic : int or None
-        The tonic chosen since then, as a pitch class; None where the slot itself holds.
-    equal : bool
-        Whether equal temperament holds for comparison.
-    trim_cents : float
-        How far the reference is moved up.
     """
 
     def __init__(
@@ -86,10 +61,11 @@ class Slots:
         self.slots = tuple(slots)
         self.tonics = tuple(tonics)
         self.starts = tuple(starts)
-        self.slot = 1
+        self.slot = 1  # the slot chosen last, from 1
+        # The tonic chosen since then, as a pitch class; None where the slot itself holds.
         self.tonic: int | None = None
-        self.equal = False
-        self.trim_cents = 0.0
+        self.equal = False  # whether equal temperament holds for comparison
+        self.trim_cents = 0.0  # how far the reference is moved up
 
     @property
     def choice(self) -> Choice:

@@ -7,24 +7,22 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from bridge.engine.mts.tuner import MTS_METHODS
+from bridge.engine.method import choose_for_playing
 from bridge.engine.play.drone_plan import DronePlan
 from bridge.engine.play.drone_sounds import about_sound
 from bridge.engine.play.tables import Choice
 from bridge.errors import MethodProblem, ValueProblem
 from bridge.jobs.choose import TableRequest, choose_table
 from bridge.jobs.drone import DroneRequest, plan_drone
-from bridge.jobs.export import STANDARD
 from bridge.live.backing import Track
 from bridge.live.plan import LivePlan, pitched_channels
 from bridge.live.player.journal import state_dir
 from bridge.live.player.sound_card import SOUND_CARD, USUAL
-from bridge.live.prepare.keyboard import choose_live_method
 from bridge.store.profiles import load_profile
 from bridge.tuning.notes import parse_pitch_class
 from bridge.tuning.spec import TableSpec
 from bridge.tuning.tables import Table, build_table, equal_table
-from bridge.wire.profile import SynthProfile
+from bridge.wire.profile import MTS_METHODS, STANDARD, SynthProfile
 
 _ELSEWHERE = "leave --settle away, use another synth, or hear it on the sound card (without --out)"
 
@@ -88,8 +86,9 @@ def prepare_drone(
         return PreparedDrone(plan, build_table(spec), said, spec.reference.doubt)
     choice = _choice(spec)
     profile = load_profile(synth) if synth else None
-    chosen, why = choose_live_method(method, profile, [choice.hz, choice.equal_hz])
-    notices = [*said, *([f"method {chosen}: {why}"] if why else [])]
+    found = choose_for_playing(method, profile, [choice.hz, choice.equal_hz])
+    chosen = found.method
+    notices = [*said, *([f"method {chosen}: {found.why}"] if found.why else [])]
     if profile is None and chosen in MTS_METHODS:
         profile = STANDARD
     if asked.settle is not None:
@@ -166,9 +165,8 @@ def sound_card_plan(
     """
     choice = _choice(spec)
     profile = load_profile("builtin")
-    chosen, _ = choose_live_method(
-        "note" if method == "auto" else method, profile, [choice.hz, choice.equal_hz]
-    )
+    first = "note" if method == "auto" else method
+    chosen = choose_for_playing(first, profile, [choice.hz, choice.equal_hz]).method
     if drone is not None and any(step.settles for step in drone.steps):
         chosen, _ = _settling_method(chosen, method, profile)
     return LivePlan(

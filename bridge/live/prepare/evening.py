@@ -12,12 +12,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from bridge.engine.live_seam import OnChange
-from bridge.engine.mts.tuner import MTS_METHODS
+from bridge.engine.method import choose_for_playing, refusal
 from bridge.engine.play.controls import Action, Controls
 from bridge.engine.play.drone_sounds import drone_program
 from bridge.engine.play.held_drone import HeldKeys, HoldPlan
 from bridge.engine.play.tables import Choice
+from bridge.engine.protocols import OnChange
 from bridge.errors import InputProblem, MethodProblem, StillbeatError, ValueProblem
 from bridge.jobs.session.check import check_session
 from bridge.jobs.session.plan import PiecePlan, SessionPlan, Step, plan_session
@@ -31,16 +31,14 @@ from bridge.live.prepare.keyboard import (
     about_precision,
     check_tables,
     choice_of,
-    choose_live_method,
     hold_channel,
-    refusal,
 )
 from bridge.store.session.model import Drone, Session, SessionSynth, built, problem_at
 from bridge.tuning.notes import note_name
 from bridge.tuning.ratios import cents_to_ratio
 from bridge.tuning.reference import Reference
 from bridge.tuning.spec import TableSpec
-from bridge.wire.profile import SynthProfile
+from bridge.wire.profile import MTS_METHODS, SynthProfile
 
 
 @dataclass(frozen=True)
@@ -134,14 +132,15 @@ def prepare_evening(request: EveningRequest) -> Prepared:
         )
     asked = request.method if request.method != "auto" else synth.method
     try:
-        method, why = choose_live_method(asked, profile, tables)
+        chosen = choose_for_playing(asked, profile, tables)
     except MethodProblem as problem:
         raise MethodProblem(f"synth {synth.name}: {problem.message}", problem.hint) from problem
+    method = chosen.method
     slots = _sendable(_choices(slots_at), method, profile)
     notices = list(checked.warnings)
     notices.append(f"{session.title}: {len(session.pieces)} pieces on {synth.title}")
-    if why:
-        notices.append(f"method {method}: {why}")
+    if chosen.why:
+        notices.append(f"method {method}: {chosen.why}")
     if method in MTS_METHODS:
         notices += about_precision(profile, method, tables)
     notices += _about_others(session, synth)
