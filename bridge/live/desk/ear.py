@@ -13,7 +13,6 @@ from __future__ import annotations
 
 import contextlib
 import os
-import subprocess
 import sys
 import tempfile
 import threading
@@ -23,9 +22,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from bridge import children
 from bridge.errors import InputProblem, StillbeatError
 from bridge.live.frames import read_frame, write_frame
-from bridge.sound.device.asking import own_environment
 
 if TYPE_CHECKING:  # the desk imports this before it starts its player
     from bridge.tuning.reference import Reference
@@ -67,8 +66,7 @@ class Take:
 
 def main() -> None:
     """Listen once."""
-    out = os.fdopen(os.dup(1), "wb")
-    os.dup2(os.open(os.devnull, os.O_WRONLY), 1)  # C libraries that print must not print among the frames
+    out = os.fdopen(children.own_output(), "wb")
     take: Take = read_frame(sys.stdin.buffer)
     try:
         answer: tuple[Any, ...] = ("heard", _hear(take, lambda name: write_frame(out, ("open", name))))
@@ -118,14 +116,7 @@ class Ear:
 
     def __init__(self, take: Take, put: Callable[[tuple[Any, ...]], None]) -> None:
         self._put = put
-        self._popen = subprocess.Popen(
-            [sys.executable, "-c", "from bridge.live.desk.ear import main; main()"],
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.DEVNULL,
-            env=own_environment(),
-            start_new_session=True,  # Ctrl-C at the terminal is for us
-        )
+        self._popen = children.start("bridge.live.desk.ear")
         assert self._popen.stdin is not None
         with contextlib.suppress(OSError):
             write_frame(self._popen.stdin, take)  # type: ignore[arg-type]
@@ -149,6 +140,4 @@ class Ear:
     def end(self) -> None:
         """End the process, whatever it does."""
         self._limit.cancel()
-        if self._popen.poll() is None:
-            self._popen.kill()
-        self._popen.wait()
+        children.end(self._popen)

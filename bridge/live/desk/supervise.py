@@ -16,17 +16,16 @@ import contextlib
 import queue
 import signal
 import subprocess
-import sys
 import tempfile
 import threading
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
-from bridge import errors
+from bridge import children, errors
 from bridge.engine.play.controls import Action
 from bridge.errors import StillbeatError
 from bridge.live.desk.display import Display
@@ -34,7 +33,6 @@ from bridge.live.desk.listening import Listening, Moved
 from bridge.live.desk.typed import Command, Typed, by_piece
 from bridge.live.frames import read_frame, write_frame
 from bridge.live.plan import LivePlan
-from bridge.sound.device.asking import own_environment
 
 SILENT_S = 2.0
 """A player that gives no sign of life for so long hangs."""
@@ -66,14 +64,7 @@ class PlayerProcess:
 
     def __init__(self, take: Callable[[tuple[Any, ...]], None]) -> None:
         self._log: Any = tempfile.TemporaryFile()  # noqa: SIM115 - closed in end()
-        self.popen = subprocess.Popen(
-            [sys.executable, "-c", "from bridge.live.player.process import main; main()"],
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            stderr=self._log,
-            env=own_environment(),
-            start_new_session=True,  # Ctrl-C at the terminal is for us to pass on
-        )
+        self.popen = children.start("bridge.live.player.process", self._log)
         self._take = take
         self._outbox: queue.SimpleQueue[object] = queue.SimpleQueue()
         self._reader = threading.Thread(target=self._read, daemon=True)
@@ -120,9 +111,7 @@ class PlayerProcess:
 
     def end(self) -> None:
         """End it by force if it still runs, and wait for that."""
-        if self.popen.poll() is None:
-            self.popen.kill()
-        self.popen.wait()
+        children.end(self.popen)
         self._outbox.put(None)
         self._writer.join(1.0)
         self._reader.join(1.0)
@@ -225,7 +214,7 @@ class Supervisor:
         """
         self._plan, self._display = plan, display
         self._process.tell(plan)
-        with self._signals():
+        with children.leaving(lambda: self._inbox.put(("signal",))):
             try:
                 while not self._ended:
                     self._step()
@@ -460,20 +449,6 @@ class Supervisor:
             elif frame[0] in ("end", "server gone"):
                 return False
         return False
-
-    @contextlib.contextmanager
-    def _signals(self) -> Iterator[None]:
-        """Take signals as wishes to leave."""
-        kept = {}
-        for name in ("SIGINT", "SIGTERM", "SIGHUP"):
-            number = getattr(signal, name, None)
-            if number is not None:
-                kept[number] = signal.signal(number, lambda number, _: self._inbox.put(("signal", number)))
-        try:
-            yield
-        finally:
-            for number, handler in kept.items():
-                signal.signal(number, handler)
 
 
 def _raise(failed: tuple[str, str, str, str]) -> None:

@@ -11,14 +11,13 @@ Index: `Shown`, `Steadied`, `TunerDisplay`, `run_tuner`.
 
 from __future__ import annotations
 
-import contextlib
-import signal
 import statistics
 import threading
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Protocol
 
+from bridge.children import leaving
 from bridge.live.desk.typed import Command, Typed
 from bridge.sound.device.microphone import Microphone
 from bridge.sound.listening.meter import Meter, Reading
@@ -212,7 +211,7 @@ def run_tuner(
             ended.set()
 
     keys = Typed(typed)
-    with _leaving(ended), microphone:
+    with leaving(ended.set), microphone:
         keys.start()
         try:
             display.say(f"listening to {microphone.input.name}; q or Ctrl-C ends it")
@@ -235,18 +234,3 @@ def _range_hz(aims: Iterable[StringAim], held: int | None) -> tuple[float, float
     """Pitches to listen for: from slack to a fourth too high."""
     found = [aim.hz for aim in aims if held in (None, aim.string)]
     return max(20.0, 0.6 * min(found)), min(2000.0, max(1.4 * max(found), 200.0))
-
-
-@contextlib.contextmanager
-def _leaving(ended: threading.Event) -> Iterator[None]:
-    """Have Ctrl-C and requests to end set an event."""
-    kept = {}
-    for name in ("SIGINT", "SIGTERM", "SIGHUP"):
-        number = getattr(signal, name, None)
-        if number is not None:
-            kept[number] = signal.signal(number, lambda *_: ended.set())
-    try:
-        yield
-    finally:
-        for number, handler in kept.items():
-            signal.signal(number, handler)

@@ -16,11 +16,12 @@ import contextlib
 import gc
 import os
 import queue
-import signal
 import sys
 import threading
 import time
 from typing import Any
+
+from bridge.children import leaving, own_output
 
 BEAT_S = 0.2
 STATE_S = 0.1
@@ -31,10 +32,9 @@ RETRY_S = 0.25
 
 def main() -> None:
     """Run until told to leave."""
-    out = os.dup(1)
-    nowhere = os.open(os.devnull, os.O_WRONLY)
-    os.dup2(nowhere, 1)  # C libraries that print must not print among the frames
-    Child(out).run()
+    player = Child(own_output())
+    with leaving(player.leave):
+        player.run()
 
 
 class Child:
@@ -56,15 +56,15 @@ class Child:
         self._state: dict[str, Any] = {}
         self._told_s = self._state_s = 0.0
 
+    def leave(self) -> None:
+        """Leave as soon as possible."""
+        self._inbox.put(("leave",))
+
     def run(self) -> None:
         """Take the plan and play."""
         from bridge.errors import StillbeatError
         from bridge.live.frames import read_frame
 
-        for name in ("SIGTERM", "SIGHUP", "SIGINT"):
-            number = getattr(signal, name, None)
-            if number is not None:
-                signal.signal(number, lambda *_: self._inbox.put(("leave",)))
         sys.setswitchinterval(0.0005)
         _warm()
         try:
