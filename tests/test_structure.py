@@ -49,7 +49,7 @@ LIBRARIES: dict[str, set[str]] = {
     "ports": {"rtmidi"},
     "sheet": {"jinja2", "numpy", "typst"},
     "jobs": {"numpy"},
-    "live": {"numpy", "platformdirs", "rich"},
+    "live": {"msgspec", "numpy", "platformdirs", "rich"},
     "cli": {"click", "rich"},
     "door": {"click", "mido"},
     "mido_backend": set(),

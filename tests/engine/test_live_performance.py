@@ -15,9 +15,9 @@ from bridge.engine.bend.live import BendEngine
 from bridge.engine.bend.options import BendOptions
 from bridge.engine.live_seam import Due, LiveEngine, OnChange
 from bridge.engine.mts.live import MtsLiveEngine
-from bridge.engine.play.controls import Action, Controls, Desk, parse_foot
+from bridge.engine.play.controls import Action, ControlReader, Controls, parse_foot
 from bridge.engine.play.performance import Performance, quieting, whole
-from bridge.engine.play.tables import Choice, Slots
+from bridge.engine.play.tables import PlayTable, Slots
 from bridge.errors import ValueProblem
 from bridge.ports.base import check_message
 from bridge.store.profiles import load_profile
@@ -27,13 +27,13 @@ EQUAL = [440.0 * 2 ** ((key - 69) / 12) for key in range(128)]
 RATIOS = [1, 16 / 15, 9 / 8, 6 / 5, 5 / 4, 4 / 3, 45 / 32, 3 / 2, 8 / 5, 5 / 3, 9 / 5, 15 / 8]
 
 
-def choice(tonic: int) -> Choice:
+def choice(tonic: int) -> PlayTable:
     """A five-limit table whose tonic is equal; equal temperament beside it."""
     hz = [
         EQUAL[60 + tonic] * RATIOS[(key - tonic) % 12] * 2.0 ** ((key - tonic) // 12 - 5)
         for key in range(128)
     ]
-    return Choice(f"tonic {tonic}", tuple(hz), tuple(EQUAL), tonic)
+    return PlayTable(f"tonic {tonic}", tuple(hz), tuple(EQUAL), tonic)
 
 
 SLOTS = (choice(2), choice(7), choice(9))
@@ -52,7 +52,7 @@ def make(
         engine = BendEngine(None, slots.table(), method=method)  # type: ignore[arg-type]
     else:
         engine = MtsLiveEngine(FULL, slots.table(), method)
-    return Performance(engine, slots, Desk(controls or Controls()), on_change, glide_s)
+    return Performance(engine, slots, ControlReader(controls or Controls()), on_change, glide_s)
 
 
 def cents_off(synth: ObedientSynth, hz: Sequence[float], key: int) -> float:
@@ -197,8 +197,8 @@ def test_the_trim_moves_every_table_and_sounding_notes_at_once() -> None:
 def test_a_table_that_the_method_cannot_express_changes_nothing() -> None:
     pinned = list(SLOTS[1].hz)
     pinned[64] *= 1.01
-    slots = Slots((SLOTS[0], Choice("pinned", tuple(pinned), tuple(EQUAL), 7)))
-    performance = Performance(MtsLiveEngine(FULL, slots.table(), "octave"), slots, Desk(Controls()))
+    slots = Slots((SLOTS[0], PlayTable("pinned", tuple(pinned), tuple(EQUAL), 7)))
+    performance = Performance(MtsLiveEngine(FULL, slots.table(), "octave"), slots, ControlReader(Controls()))
     synth = started(performance)
     assert feed(synth, performance.act(Action("slot", 2), 1.0)) == []
     assert slots.slot == 1
@@ -214,7 +214,7 @@ def test_velocities_are_scaled_not_clipped() -> None:
     assert got == sorted(got)
     assert all(abs(velocity - value * 64 / 127) <= 0.5 for value, velocity in enumerate(got[1:], 2))
     assert performance.feed(bytes((0x90, 60, 0)), 1.0)[-1][1][2] == 0
-    assert performance.feed_track(bytes((0x91, 60, 127)), 1.0)[-1][1][2] == 64
+    assert performance.feed_source(bytes((0x91, 60, 127)), 1.0)[-1][1][2] == 64
 
 
 def test_playing_can_be_moved_to_a_channel() -> None:
@@ -223,7 +223,7 @@ def test_playing_can_be_moved_to_a_channel() -> None:
     assert performance.feed(bytes((0xC3, 7)), 1.0)[0][1] == bytes((0xC4, 7))
     assert performance.feed(bytes((0xCF, 1)), 1.0) != []
     assert performance.slots.slot == 2
-    assert performance.feed_track(bytes((0x90, 60, 9)), 1.0)[-1][1] == bytes((0x90, 60, 9))
+    assert performance.feed_source(bytes((0x90, 60, 9)), 1.0)[-1][1] == bytes((0x90, 60, 9))
 
 
 def test_panic_ends_everything_and_sets_up_again() -> None:
@@ -247,7 +247,7 @@ def test_a_keyboard_that_is_gone_is_let_go_and_a_track_plays_on() -> None:
     performance.feed(bytes((0x90, 60, 100)), 1.0)
     performance.feed(bytes((0x92, 64, 100)), 1.0)
     performance.feed(bytes((0xB0, 64, 127)), 1.0)
-    performance.feed_track(bytes((0x90, 72, 100)), 1.0)
+    performance.feed_source(bytes((0x90, 72, 100)), 1.0)
     sent = [data for _, data in performance.release_keyboard(2.0)]
     assert sorted(sent) == sorted([bytes((0x80, 60, 64))] * 2 + [bytes((0x82, 64, 64)), bytes((0xB0, 64, 0))])
     assert not performance.engine.at_rest
@@ -256,7 +256,9 @@ def test_a_keyboard_that_is_gone_is_let_go_and_a_track_plays_on() -> None:
 
 def test_sysex_that_is_too_long_for_the_synth_is_refused_and_counted() -> None:
     performance = make()
-    performance = Performance(performance.engine, performance.slots, Desk(Controls()), most_sysex_bytes=100)
+    performance = Performance(
+        performance.engine, performance.slots, ControlReader(Controls()), most_sysex_bytes=100
+    )
     assert performance.feed(b"\xf0" + bytes(98) + b"\xf7", 1.0) != []
     assert performance.feed(b"\xf0" + bytes(99) + b"\xf7", 1.0) == []
     assert performance.dropped == 1
@@ -433,7 +435,7 @@ def test_where_channels_are_short_the_tonic_of_the_table_that_holds_is_in_tune(a
     synth = ObedientSynth()
     slots = Slots(SLOTS, TONICS)
     engine = BendEngine(None, slots.table(), BendOptions(channels=(1, 2), tonics=(slots.choice.tonic,)))
-    performance = Performance(engine, slots, Desk(Controls()))
+    performance = Performance(engine, slots, ControlReader(Controls()))
     feed(synth, performance.start(0.0))
     feed(synth, performance.act(action, 1.0))
     for key, velocity in ((45, 100), (59, 120), (67, 60)):

@@ -25,7 +25,7 @@ Where they come from
 - A key in the split zone chooses a tonic by its name, or a slot or piece, counted from the zone's lowest key.
   Keys of the zone are silent: their note-ons, note-offs and pressures go no further.
 
-Index: `Action`, `Controls`, `Desk`, `parse_foot`, `unfit_controller`, `FOOT_ACTIONS`.
+Index: `Action`, `Controls`, `ControlReader`, `parse_foot`, `unfit_controller`, `FOOT_ACTIONS`.
 """
 
 from __future__ import annotations
@@ -149,7 +149,7 @@ class Controls:
             raise ValueProblem(f"zone keys cannot choose {self.zone_means!r}", "tonic, slot or piece")
 
 
-class Desk:
+class ControlReader:
     """Tells controls from music in a stream of whole channel messages."""
 
     def __init__(self, controls: Controls) -> None:

@@ -13,8 +13,8 @@ from collections.abc import Sequence
 from typing import Any
 
 from bridge.engine.live_seam import Due, LiveEngine, OnChange
-from bridge.engine.play.controls import Action, Desk
-from bridge.engine.play.tables import Choice, Slots
+from bridge.engine.play.controls import Action, ControlReader
+from bridge.engine.play.tables import PlayTable, Slots
 from bridge.errors import MethodProblem
 from bridge.wire.stream import message_length
 
@@ -48,7 +48,7 @@ class Performance:
         Retunes; made with the table that `slots` holds.
     slots : Slots
         The tables.
-    desk : Desk
+    desk : ControlReader
         The player's controls.
     on_change : {"now", "next", "glide"}
         What becomes of sounding notes when the table changes (`bridge.engine.live_seam`).
@@ -75,7 +75,7 @@ class Performance:
         self,
         engine: LiveEngine,
         slots: Slots,
-        desk: Desk,
+        desk: ControlReader,
         on_change: OnChange = "now",
         glide_s: float = 0.5,
         most_sysex_bytes: int = 15000,
@@ -126,7 +126,7 @@ class Performance:
             (self._pedals.add if data[2] else self._pedals.discard)((status & 0x0F, data[1]))
         return self._feed(data, now_s)
 
-    def feed_track(self, data: bytes, now_s: float) -> list[Due]:
+    def feed_source(self, data: bytes, now_s: float) -> list[Due]:
         """Take one message of a track or a drone: it plays, but it controls nothing."""
         if not whole(data, self._most_bytes):
             self.dropped += 1
@@ -202,7 +202,7 @@ class Performance:
             case _:
                 return slots.trim(number)
 
-    def renew(self, slots: Sequence[Choice], tonics: Sequence[Choice], now_s: float) -> list[Due]:
+    def renew(self, slots: Sequence[PlayTable], tonics: Sequence[PlayTable], now_s: float) -> list[Due]:
         """Put other tables into all slots, for the reference is another; what sounds moves at once where it can.
 
         Raises

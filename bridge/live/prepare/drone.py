@@ -1,7 +1,4 @@
-"""From what a person asked for to a plan with a drone, on a synth's port or on the sound card.
-
-Index: `PreparedDrone`, `prepare_drone`, `sound_card_plan`.
-"""
+"""From what a person asked for to a plan with a drone, on a synth's port or on the sound card."""
 
 from __future__ import annotations
 
@@ -9,18 +6,16 @@ from dataclasses import dataclass
 
 from bridge.engine.mts.tuner import MTS_METHODS
 from bridge.engine.play.drone_plan import DronePlan
-from bridge.engine.play.tables import Choice
 from bridge.errors import MethodProblem, ValueProblem
 from bridge.jobs.choose import TableRequest, choose_table
 from bridge.jobs.drone import DroneRequest, plan_drone
 from bridge.jobs.export import STANDARD
-from bridge.live.backing import Track
+from bridge.live.backing import Backing
 from bridge.live.plan import LivePlan, pitched_channels
 from bridge.live.player.journal import state_dir
 from bridge.live.player.sound_card import SOUND_CARD, USUAL
-from bridge.live.prepare.keyboard import choose_live_method
+from bridge.live.prepare.keyboard import choose_live_method, play_table
 from bridge.store.profiles import load_profile
-from bridge.tuning.notes import parse_pitch_class
 from bridge.tuning.tables import Table, TableSpec
 from bridge.wire.profile import SynthProfile
 
@@ -29,23 +24,15 @@ _ELSEWHERE = "leave --settle away, use another synth, or hear it on the sound ca
 
 @dataclass(frozen=True)
 class PreparedDrone:
-    """A plan, and what to tell about it.
-
-    Attributes
-    ----------
-    plan : LivePlan
-    table : Table
-        What it is tuned by.
-    notices : tuple of str
-        What one should know before the first note.
-    doubt : str
-        A question about the reference, if it deserves one.
-    """
+    """A plan, and what to tell about it."""
 
     plan: LivePlan
     table: Table
+    """What it is tuned by."""
     notices: tuple[str, ...]
+    """What one should know before the first note."""
     doubt: str = ""
+    """A question about the reference, if it deserves one."""
 
 
 def prepare_drone(
@@ -83,7 +70,7 @@ def prepare_drone(
             )
         plan = sound_card_plan(spec, drone=plan_drone(asked, spec), device=device, method=method)
         return PreparedDrone(plan, spec.build(), (), spec.reference.doubt)
-    choice = _choice(spec)
+    choice = play_table(spec.name, spec)
     profile = load_profile(synth) if synth else None
     chosen, why = choose_live_method(method, profile, [choice.hz, choice.equal_hz])
     notices = [f"method {chosen}: {why}"] if why else []
@@ -139,7 +126,7 @@ def _settling_method(chosen: str, asked: str, profile: SynthProfile | None) -> t
 def sound_card_plan(
     spec: TableSpec,
     drone: DronePlan | None = None,
-    track: Track | None = None,
+    backing: Backing | None = None,
     device: str | None = None,
     method: str = "auto",
 ) -> LivePlan:
@@ -149,7 +136,7 @@ def sound_card_plan(
     ----------
     spec : TableSpec
         The table.
-    drone, track
+    drone, backing
         What to play.
     device : str, optional
         Part of the sound card's name.
@@ -161,7 +148,7 @@ def sound_card_plan(
     MethodProblem
         By `mpe` a drone cannot settle.
     """
-    choice = _choice(spec)
+    choice = play_table(spec.name, spec)
     profile = load_profile("builtin")
     chosen, _ = choose_live_method(
         "note" if method == "auto" else method, profile, [choice.hz, choice.equal_hz]
@@ -177,15 +164,5 @@ def sound_card_plan(
         plain=True,
         local="keep",
         drone=drone,
-        track=track,
-    )
-
-
-def _choice(spec: TableSpec) -> Choice:
-    table = spec.build()
-    return Choice(
-        spec.name,
-        tuple(float(hz) for hz in table.hz),
-        tuple(float(hz) for hz in spec.equal().hz),
-        parse_pitch_class(table.tonic),
+        backing=backing,
     )
