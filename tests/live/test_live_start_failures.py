@@ -8,7 +8,7 @@ import sys
 from pathlib import Path
 
 import pytest
-from bridge.live.desk.supervise import SOUND_CARD_SYSTEM
+from bridge.live.desk.keeper import SOUND_CARD_SYSTEM
 
 from bridge.live.player.sound_card import SOUND_CARD
 

@@ -62,13 +62,15 @@ class LinesDisplay:
             print(text, file=self._out, flush=True)
 
     def show(self, shown: Snapshot) -> None:
-        """Write a line where something has changed, or was lost."""
+        """Write a line where something has changed, was said or was lost."""
+        if shown.tonic:
+            self._changes(shown)
         for message in shown.messages:
             if message.number > self._said:
                 self._said = message.number
                 self._say(message.text)
-        if not shown.tonic:
-            return
+
+    def _changes(self, shown: Snapshot) -> None:
         table = table_words(shown)
         if table != self._table:
             self._table = table
