@@ -99,7 +99,7 @@ class Seat:
     @property
     def name(self) -> str:
         """The synth's port."""
-        return str(self._player.status()["out"]) if not self._dead else self.plan.out_port
+        return self._player.state().synth if not self._dead else self.plan.out_port
 
     @property
     def closed(self) -> bool:
