@@ -206,9 +206,9 @@ def _to_file(request: TableRequest, asked: DroneRequest, output: Path, overwrite
 
 
 def _aloud(request: TableRequest, asked: DroneRequest, chosen: dict[str, Any]) -> None:
-    from bridge.live.desk.supervise import Supervisor
+    from bridge.live.desk.desk import Desk
 
-    with Supervisor() as supervisor:  # first, so that its process gets ready while the table is worked out
+    with Desk() as desk:  # first, so that its process gets ready while the table is worked out
         from bridge.jobs.channel_list import parse_channels
         from bridge.live.prepare.drone import prepare_drone
 
@@ -224,9 +224,11 @@ def _aloud(request: TableRequest, asked: DroneRequest, chosen: dict[str, Any]) -
         )
         warn_doubt(prepared.doubt)
         from bridge.live.desk.drone_display import make_drone_display
+        from bridge.live.desk.labels import Labels
 
-        supervisor.perform(
+        desk.perform(
             prepared.plan,
+            Labels(prepared.plan.slots),
             lambda keys: make_drone_display(prepared.table, prepared.plan, chosen["lines"], keys),
             [CAUTION, *prepared.notices],
         )

@@ -161,20 +161,17 @@ def live_command(request: TableRequest, **chosen: Any) -> None:
     On the way out, whatever the reason, notes are let go, and the synth is put back as it was (with --synth-reply) or
     to equal temperament. Start at a low level, above all over headphones.
     """
-    from bridge.live.desk.supervise import Supervisor
+    from bridge.live.desk.desk import Desk
 
-    with Supervisor() as supervisor:  # first, so that its process gets ready while tables are worked out
+    with Desk() as desk:  # first, so that its player gets ready while tables are worked out
         prepared = _evening(request, chosen) if chosen["session"] else prepare_tables(request, chosen)
         warn_doubt(prepared.doubt)
-        from bridge.live.desk.display import Labels, make_display
-        from bridge.live.desk.typed import keys_shown
+        from bridge.live.desk.display import make_display
 
-        plan = prepared.plan
-        shown = keys_shown(bool(plan.starts), plan.hold is not None, prepared.listening is not None)
-        labels = Labels(plan.slots, plan.tonics, plan.method, prepared.synth, prepared.programme, shown)
-        supervisor.perform(
-            plan,
-            lambda keys: make_display(labels, chosen["lines"], keys),
+        desk.perform(
+            prepared.plan,
+            prepared.labels,
+            lambda keys: make_display(chosen["lines"], keys),
             prepared.notices,
             prepared.listening,
         )
@@ -183,29 +180,18 @@ def live_command(request: TableRequest, **chosen: Any) -> None:
 def prepare_tables(request: TableRequest, chosen: dict[str, Any]) -> Prepared:
     """Prepare to play with the tables that the options describe."""
     from bridge.errors import ValueProblem
-    from bridge.jobs.channel_list import parse_channels
     from bridge.live.backing import parse_bars
-    from bridge.live.prepare.keyboard import LiveRequest, parse_on_change, prepare
+    from bridge.live.prepare.keyboard import LiveRequest, prepare
 
     if chosen["out_port"] is None:
         raise ValueProblem("nothing says where it sounds", "name the synth's port with --out; see: ports")
-    on_change, glide_s = parse_on_change(chosen["on_change"] or "now")
     return prepare(
         LiveRequest(
+            **_playing(chosen, "tonic"),
             table=request,
-            out_port=chosen["out_port"],
-            in_port=chosen["in_port"],
-            reply_port=chosen["reply_port"],
-            system=chosen["system"],
             slots=chosen["slots"],
             synth=chosen["synth"],
             method=chosen["method"],
-            channels=parse_channels(chosen["channels"]) if chosen["channels"] else None,
-            controls=_controls(chosen, "tonic"),
-            on_change=on_change,
-            glide_s=glide_s,
-            plain=chosen["plain"],
-            local=chosen["local"],
             track=chosen["track"],
             count_in=chosen["count_in"],
             loop=parse_bars(chosen["loop"]) if chosen["loop"] else None,
@@ -219,10 +205,8 @@ def prepare_tables(request: TableRequest, chosen: dict[str, Any]) -> Prepared:
 def _evening(request: TableRequest, chosen: dict[str, Any]) -> Prepared:
     """Prepare to play through a session."""
     from bridge.errors import ValueProblem
-    from bridge.jobs.channel_list import parse_channels
     from bridge.jobs.choose import TableRequest as Request
     from bridge.live.prepare.evening import EveningRequest, prepare_evening
-    from bridge.live.prepare.keyboard import parse_on_change
 
     theirs = {
         "slots": "--slot",
@@ -245,25 +229,30 @@ def _evening(request: TableRequest, chosen: dict[str, Any]) -> Prepared:
         raise ValueProblem(
             "in a session the keys of a zone choose pieces or slots, not tonics", "leave --zone-keys away"
         )
-    asked = chosen["on_change"]
     return prepare_evening(
         EveningRequest(
+            **_playing(chosen, "piece"),
             file=chosen["session"],
             synth=chosen["synth"],
-            in_port=chosen["in_port"],
-            out_port=chosen["out_port"],
             method=chosen["method"],
-            on_change=parse_on_change(asked) if asked else None,
-            controls=_controls(chosen, "piece"),
             control_channel=chosen["control_channel"] is not None,
-            reply_port=chosen["reply_port"],
-            system=chosen["system"],
-            channels=parse_channels(chosen["channels"]) if chosen["channels"] else None,
-            plain=chosen["plain"],
-            local=chosen["local"],
             device=chosen["device"],
         )
     )
+
+
+def _playing(chosen: dict[str, Any], zone_means: Literal["tonic", "piece"]) -> dict[str, Any]:
+    """Read the options that say how it is played: the fields of `bridge.live.plan.Playing`."""
+    from bridge.jobs.channel_list import parse_channels
+    from bridge.live.prepare.keyboard import parse_on_change
+
+    same = ("in_port", "out_port", "reply_port", "system", "plain", "local")
+    read = {name: chosen[name] for name in same} | {"controls": _controls(chosen, zone_means)}
+    if chosen["channels"]:
+        read["channels"] = parse_channels(chosen["channels"])
+    if chosen["on_change"]:
+        read["on_change"], read["glide_s"] = parse_on_change(chosen["on_change"])
+    return read
 
 
 def _controls(chosen: dict[str, Any], zone_means: Literal["tonic", "piece"]) -> Any:

@@ -48,9 +48,6 @@ def tune_command(
     from bridge.live.desk.tuner_display import make_tuner_display
     from bridge.sound.device.asking import usable_microphone
 
+    reference = spec.guitar.reference_string
     microphone = usable_microphone(device)
-    display = make_tuner_display(aims, spec.guitar.reference_string, lines)
-    try:
-        run_tuner(aims, microphone, display, number)
-    finally:
-        display.close()
+    run_tuner(aims, microphone, lambda: make_tuner_display(aims, reference, lines), number)

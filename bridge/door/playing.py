@@ -34,6 +34,7 @@ from bridge.cli.live import live_command, prepare_tables
 from bridge.cli.options import take_table
 from bridge.door.words import PlayWords, say, understood, words_in_line, words_of
 from bridge.engine.play.controls import Action
+from bridge.engine.play.tables import Tables
 from bridge.errors import MethodProblem, PortProblem, StillbeatError, ValueProblem
 from bridge.live.player.player import Player
 from bridge.ports.base import NEW_PORT, check_message
@@ -98,7 +99,7 @@ class Seat:
     @property
     def name(self) -> str:
         """The synth's port."""
-        return str(self._player.status()["out"]) if not self._dead else self.plan.out_port
+        return self._player.state().synth if not self._dead else self.plan.out_port
 
     @property
     def closed(self) -> bool:
@@ -139,7 +140,7 @@ class Seat:
         if plan.method != self.plan.method or plan.profile != self.plan.profile:
             raise ValueProblem("method and synth stay as they are", "open another port")
         version = self._player.performance.renewals
-        self._player.renew(plan.slots, plan.tonics)
+        self._player.renew(Tables(plan.slots, plan.tonics))
         if self._player.performance.renewals == version:
             raise MethodProblem(
                 f"method {plan.method} cannot express this table", "the old one is still in force"

@@ -43,6 +43,7 @@ if TYPE_CHECKING:
 
     from bridge.sound.listening.beating import BeatsHeard
     from bridge.sound.listening.heard import Heard, HeardNote
+    from bridge.tuning.guitars import Guitar
 
 
 def hear_take(samples: NDArray[np.float64], sample_rate: float, table: Table | None = None) -> Heard:
@@ -92,10 +93,14 @@ def reference_in_take(path: str | Path, spec: TableSpec, named: bool) -> Referen
     InputProblem
         The take cannot be read or measured, or has not the note.
     """
+    return find_reference(path, spec.reference, spec.guitar, named)
+
+
+def find_reference(path: str | Path, wanted: Reference, guitar: Guitar | None, named: bool) -> Reference:
+    """Find a reference in a take, as `reference_in_take` does."""
     from bridge.sound.files.audiofile import read_audio
 
     samples, rate = read_audio(path)
-    wanted, guitar = spec.reference, spec.guitar
     if guitar is None or (named and wanted.key != guitar.reference_key):
         notes = hear_take(samples, rate).notes
         return _named_note(notes, wanted, path) if named else _only_note(notes, path)

@@ -2,14 +2,14 @@
 
 Processes and threads
 ---------------------
-- The *player* (`child`, `player`) is a process of its own: ports, engine, track and time. Messages are answered in
+- The *player* (`bridge.live.player`) is a process of its own: ports, engine, backing and time. Messages are answered in
   the thread in which a port delivers them; a second thread keeps time. Nothing in it waits for a terminal.
-- The *desk* (`supervise`, `display`, `typed`) is the process that the musician started: it shows what happens, reads
-  keys and signals, and replaces the player if that does not answer: a message to a dead JACK server hangs a process
-  for good. If the desk itself dies, the player notices and leaves cleanly.
-- What was sent and may hang stands in a file in memory (`journal`), so that whoever comes next can silence it.
+- The *desk* (`bridge.live.desk`) is the process that the musician started: it reads keys and signals, and replaces the
+  player if that does not answer: a message to a dead JACK server hangs a process for good. What it shows is drawn in a
+  thread of its own. If the desk itself dies, the player notices and leaves cleanly.
+- What was sent and may hang stands in a file in memory (`bridge.live.player.journal`), so that whoever comes next can
+  silence it.
 
-Index: `plan` (what to play) · `prepare` (from a request to a plan) · `engines` · `player` · `outlet` · `journal` ·
-`track` (a MIDI file in real time) · `checks` (one instrument on both sides, loops) · `child`, `frames` · `supervise`
-· `display`, `typed`.
+From what was asked for (`prepare`) comes a `plan`; desk and player speak in `frames`; the player tells its `state`, of
+which the desk makes the one `snapshot` that everybody shows. `backing` is a MIDI file in real time.
 """

@@ -1,10 +1,10 @@
 """A MIDI file that plays in real time: count-in, a loop of bars, another tempo.
 
-Times of a `Track` are seconds of the file at its own tempo; a `TrackPlayer` turns them into the driver's time. Its
+Times of a `Backing` are seconds of the file at its own tempo; a `BackingPlayer` turns them into the driver's time. Its
 notes and sounds are the file's own; at the end of a loop whatever still sounds is let go, and the sounds that the
 first bar of the loop begins with are sent again.
 
-Index: `Track`, `load_track`, `TrackPlayer`, `parse_bars`.
+Index: `Backing`, `load_backing`, `BackingPlayer`, `parse_bars`.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ _NOT_CHASED = frozenset((*_PEDALS, 6, 38, *range(96, 102), *range(120, 128)))
 
 
 @dataclass(frozen=True)
-class Track:
+class Backing:
     """A file made ready to play.
 
     Attributes
@@ -90,9 +90,9 @@ def parse_bars(text: str) -> tuple[int, int]:
     return first, last
 
 
-def load_track(
+def load_backing(
     path: Path, count_in_bars: int = 0, loop: tuple[int, int] | None = None, tempo: float = 1.0
-) -> Track:
+) -> Backing:
     """Read a MIDI file and make it ready.
 
     Parameters
@@ -132,7 +132,7 @@ def load_track(
     if midi.ticks_per_quarter is None:
         if loop is not None or count_in_bars:
             BarMap(midi)  # says that there are no bars
-        return Track(path.name, events, end_s, tempo=tempo)
+        return Backing(path.name, events, end_s, tempo=tempo)
     bars = BarMap(midi, playing.numbers[0] if midi.format == 2 else None)
     starts_s = tuple(playing.tempo.seconds(bars.tick(bar)) for bar in range(1, bars.bars + 1))
     begin_s, loop_s, first = 0.0, None, 1
@@ -147,7 +147,7 @@ def load_track(
     beat_s = playing.tempo.seconds(bars.tick(first) + 4 * midi.ticks_per_quarter / signature.unit) - begin_s
     clicks = count_in_bars * signature.beats
     clicks_s = tuple(-number * beat_s for number in range(clicks, 0, -1))
-    return Track(path.name, events, end_s, starts_s, begin_s, loop_s, clicks_s, signature.beats, tempo)
+    return Backing(path.name, events, end_s, starts_s, begin_s, loop_s, clicks_s, signature.beats, tempo)
 
 
 def _playable(data: bytes) -> bytes:
@@ -159,12 +159,12 @@ def _playable(data: bytes) -> bytes:
     return data[1:] if data[0] == 0xF7 else data
 
 
-class TrackPlayer:
-    """Plays a track: says when its next message is due, and which messages are due by a time.
+class BackingPlayer:
+    """Plays a backing: says when its next message is due, and which messages are due by a time.
 
     Parameters
     ----------
-    track : Track
+    backing : Backing
         What to play.
     now_s : float
         When to begin, on the driver's clock.
@@ -172,14 +172,14 @@ class TrackPlayer:
         Where in the file to begin, without a count-in: after an interruption.
     """
 
-    def __init__(self, track: Track, now_s: float, position_s: float | None = None) -> None:
-        self.track = track
-        self._times = [time_s for time_s, _ in track.events]
+    def __init__(self, backing: Backing, now_s: float, position_s: float | None = None) -> None:
+        self.backing = backing
+        self._times = [time_s for time_s, _ in backing.events]
         resumed = position_s is not None
-        begin_s = position_s if position_s is not None else track.begin_s
-        wait_s = 0.0 if resumed or not track.clicks_s else -track.clicks_s[0] / track.tempo
+        begin_s = position_s if position_s is not None else backing.begin_s
+        wait_s = 0.0 if resumed or not backing.clicks_s else -backing.clicks_s[0] / backing.tempo
         self._start_s = now_s + wait_s
-        self._zero_s = self._start_s - begin_s / track.tempo
+        self._zero_s = self._start_s - begin_s / backing.tempo
         self._clicks = [] if resumed else self._count_in()
         self._held: dict[int, int] = {}
         self._pedals: set[tuple[int, int]] = set()
@@ -188,17 +188,17 @@ class TrackPlayer:
 
     @property
     def next_s(self) -> float | None:
-        """When `due` wants to be called next; None once the track has ended."""
+        """When `due` wants to be called next; None once the backing has ended."""
         times = [self._clicks[0][0]] if self._clicks else []
         if self._opening:
             times.append(self._start_s)
         elif (at_s := self._next_at_s()) is not None:
-            times.append(self._zero_s + at_s / self.track.tempo)
+            times.append(self._zero_s + at_s / self.backing.tempo)
         return min(times, default=None)
 
     def position_s(self, now_s: float) -> float:
         """Return where in the file it is."""
-        return max((now_s - self._zero_s) * self.track.tempo, 0.0)
+        return max((now_s - self._zero_s) * self.backing.tempo, 0.0)
 
     @property
     def ended(self) -> bool:
@@ -213,15 +213,15 @@ class TrackPlayer:
         if self._opening and now_s >= self._start_s:
             found += [(self._start_s, data) for data in self._opening]
             self._opening = []
-        track = self.track
+        backing = self.backing
         while (at_s := self._next_at_s()) is not None and not self._opening:
-            due_s = self._zero_s + at_s / track.tempo
+            due_s = self._zero_s + at_s / backing.tempo
             if due_s > now_s:
                 break
             if self._at_loop_end():
                 found += [(due_s, data) for data in self._jump()]
             else:
-                data = track.events[self._at][1]
+                data = backing.events[self._at][1]
                 self._at += 1
                 self._follow(data)
                 found.append((due_s, data))
@@ -243,22 +243,22 @@ class TrackPlayer:
 
     def _next_at_s(self) -> float | None:
         """Where in the file the next thing happens."""
-        loop = self.track.loop_s
+        loop = self.backing.loop_s
         at_s = self._times[self._at] if self._at < len(self._times) else None
         if loop is not None and (at_s is None or at_s >= loop[1]):
             return loop[1]
         return at_s
 
     def _at_loop_end(self) -> bool:
-        loop = self.track.loop_s
+        loop = self.backing.loop_s
         return loop is not None and (self._at >= len(self._times) or self._times[self._at] >= loop[1])
 
     def _jump(self) -> list[bytes]:
         """Go back to the beginning of the loop."""
-        loop = self.track.loop_s
+        loop = self.backing.loop_s
         assert loop is not None
         sent = self.release() + self._chase(loop[0])
-        self._zero_s += (loop[1] - loop[0]) / self.track.tempo
+        self._zero_s += (loop[1] - loop[0]) / self.backing.tempo
         self._at = bisect_left(self._times, loop[0])
         return sent
 
@@ -280,7 +280,7 @@ class TrackPlayer:
         last: dict[tuple[int, int], bytes] = {}
         reader = RpnReader()
         parameters: dict[tuple[int, Parameter, bool], int] = {}
-        for _, data in self.track.events[: bisect_left(self._times, position_s)]:
+        for _, data in self.backing.events[: bisect_left(self._times, position_s)]:
             kind = data[0] & 0xF0
             change = reader.feed_message(data)
             if change is not None:
@@ -309,9 +309,9 @@ class TrackPlayer:
 
     def _count_in(self) -> list[tuple[float, bytes]]:
         clicks: list[tuple[float, bytes]] = []
-        for number, before_s in enumerate(self.track.clicks_s):
-            at_s = self._start_s + before_s / self.track.tempo
-            stressed = number % self.track.clicks_a_bar == 0
+        for number, before_s in enumerate(self.backing.clicks_s):
+            at_s = self._start_s + before_s / self.backing.tempo
+            stressed = number % self.backing.clicks_a_bar == 0
             key = _HIGH_BLOCK if stressed else _LOW_BLOCK
             clicks.append((at_s, bytes((0x99, key, 100 if stressed else 70))))
             clicks.append((at_s + _CLICK_S, bytes((0x89, key, 64))))

@@ -1,8 +1,6 @@
 """The demo aloud: a drone that settles, then the piece in tune, on the sound card.
 
 Never waits for long: a sound card that stops answering ends it.
-
-Index: `play_demo`, `DEMO_DRONE`.
 """
 
 from __future__ import annotations
@@ -15,9 +13,10 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from bridge.jobs.drone import DroneRequest, plan_drone
-from bridge.live.backing import load_track
+from bridge.live.backing import load_backing
+from bridge.live.desk.desk import Desk
 from bridge.live.desk.drone_display import make_drone_display
-from bridge.live.desk.supervise import Supervisor
+from bridge.live.desk.labels import Labels
 from bridge.live.desk.typed import Command, Typed
 from bridge.live.plan import LivePlan
 from bridge.live.prepare.drone import sound_card_plan
@@ -48,14 +47,14 @@ def play_demo(spec: TableSpec, piece: Path, device: str | None = None) -> None:
     StillbeatError
         The sound card cannot be used, or the file not read.
     """
-    track = load_track(piece)
+    backing = load_backing(piece)
     drone = plan_drone(DEMO_DRONE, spec, endless=False)
     table = build_table(spec)
     evening = _Evening()
     with evening.reading():
         for plan, length_s in (
             (sound_card_plan(spec, drone=drone, device=device), drone.length_s),
-            (sound_card_plan(spec, track=track, device=device), track.length_s),
+            (sound_card_plan(spec, backing=backing, device=device), backing.length_s),
         ):
             if not evening.left:
                 evening.play(table, plan, length_s)
@@ -67,7 +66,7 @@ class _Evening:
     def __init__(self) -> None:
         self.left = False
         """Whether somebody wanted to leave before the end."""
-        self._supervisor: Supervisor | None = None
+        self._desk: Desk | None = None
         self._typed = Typed(self._take)
 
     @contextlib.contextmanager
@@ -83,21 +82,20 @@ class _Evening:
     def _take(self, command: Command) -> None:
         if command == "quit" or getattr(command, "name", "") == "panic":
             self.left = True
-        if self._supervisor is not None:
-            self._supervisor.typed(command)
+        if self._desk is not None:
+            self._desk.typed(command)
 
     def play(self, table: Table, plan: LivePlan, length_s: float) -> None:
         """Play a plan to its end, or until somebody leaves, or until it has taken far too long."""
-        supervisor = self._supervisor = Supervisor()
-        display = make_drone_display(table, plan, False, self._typed.keys)
+        desk = self._desk = Desk()
         limit = threading.Timer(length_s + MARGIN_S, self._take, ("quit",))
         limit.daemon = True
         limit.start()
         began_s = time.monotonic()
         try:
-            supervisor.run(plan, display)
+            labels = Labels(plan.slots)
+            desk.run(plan, labels, lambda: make_drone_display(table, plan, False, self._typed.keys))
         finally:
             limit.cancel()
-            display.close()
         if time.monotonic() - began_s < length_s:
             self.left = True

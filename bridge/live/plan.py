@@ -1,99 +1,86 @@
-"""What a player process needs to know, as plain values that can be handed to it.
-
-Index: `LivePlan`, `Local`, `pitched_channels`.
-"""
+"""What a player process needs to know, as plain values that can be handed to it."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from typing import Literal, TypeAlias
+from dataclasses import dataclass, field, fields
+from typing import Any, Literal, TypeAlias
 
 from bridge.engine.play.controls import Controls
 from bridge.engine.play.drone_plan import DronePlan
 from bridge.engine.play.held_drone import HoldPlan
-from bridge.engine.play.tables import Choice
+from bridge.engine.play.tables import Kept, PlayTable
 from bridge.engine.protocols import OnChange
-from bridge.live.backing import Track
+from bridge.live.backing import Backing
 from bridge.ports.base import NEW_PORT
 from bridge.wire.profile import MTS_METHODS, SynthProfile
 
-__all__ = ["NEW_PORT", "LivePlan", "Local", "pitched_channels"]
+__all__ = ["NEW_PORT", "LivePlan", "Local", "Playing", "pitched_channels"]
 
 Local: TypeAlias = Literal["auto", "off", "keep"]
 """Local control of the instrument: off where keyboard and synth are one, always off, or left alone."""
 
 
-@dataclass(frozen=True)
-class LivePlan:
-    """Everything that stays the same while it plays.
+@dataclass(frozen=True, kw_only=True)
+class Playing:
+    """How it is played: what people ask for, and what plans say, in the same words."""
 
-    Attributes
-    ----------
-    out_port : str
-        Part of the name of the synth's port, or `NEW_PORT`.
-    in_port, reply_port : str or None
-        The same for the keyboard, and for the port on which the synth answers; None: there is none.
-    system : str or None
-        Which MIDI system; None: the first that has the ports.
-    slots, tonics : tuple of Choice
-        The tables (see `bridge.engine.play.tables.Slots`).
-    method : str
-        How they reach the synth.
-    profile : SynthProfile or None
-        What the synth obeys; None: any synth that obeys pitch bend.
-    channels : tuple of int or None
-        Channels that pitched notes may use; None: the synth's, without 10.
-    controls : Controls
-        What chooses tables.
-    on_change, glide_s
-        What becomes of sounding notes when the table changes.
-    plain : bool
-        Keep modulation, chorus and celeste depth at 0.
-    local : {"auto", "off", "keep"}
-        What becomes of the instrument's own tempered sound.
-    state_dir : str or None
-        Where the journal of what hangs is kept; None: nowhere.
-    track : Track or None
-        A MIDI file that plays along.
-    drone : DronePlan or None
-        Notes that are held beside all that, on their own.
-    hold : HoldPlan or None
-        Notes that are held beside all that and follow the tables.
-    hold_on : bool
-        Whether they sound at the beginning.
-    starts : tuple of int
-        Slots with which pieces begin (`bridge.engine.play.tables.Slots`).
-    kept : tuple or None
-        Slot, tonic, equal and trim to begin with (`Slots.keep`).
-    position_s : float
-        Where in the track or the drone to begin.
-    returning : bool
-        Whether this player replaces another: then it waits for ports that are missing.
-    """
+    out_port: str | None = None
+    """Part of the name of the synth's port, or `NEW_PORT`."""
+    in_port: str | None = None
+    """The same for the keyboard; None: there is none."""
+    reply_port: str | None = None
+    """Port on which the synth answers, if it does."""
+    system: str | None = None
+    """Which MIDI system; None: the first that has the ports."""
+    channels: tuple[int, ...] | None = None
+    """Channels that pitched notes may use; None: the synth's, without 10."""
+    controls: Controls = field(default_factory=Controls)
+    """What chooses tables."""
+    on_change: OnChange | None = None
+    """What becomes of sounding notes when the table changes; None: as the session says, else ``now``."""
+    glide_s: float = 0.5
+    """How long a glide takes."""
+    plain: bool = False
+    """Keep modulation, chorus and celeste depth at 0."""
+    local: Local = "auto"
+    """What becomes of the instrument's own tempered sound."""
+
+    def options(self) -> dict[str, Any]:
+        """Return all of this by name."""
+        return {option.name: getattr(self, option.name) for option in fields(Playing)}
+
+
+@dataclass(frozen=True, kw_only=True)
+class LivePlan(Playing):
+    """Everything that stays the same while it plays."""
 
     out_port: str
-    slots: tuple[Choice, ...]
-    method: str
-    in_port: str | None = None
-    reply_port: str | None = None
-    system: str | None = None
-    tonics: tuple[Choice, ...] = ()
-    profile: SynthProfile | None = None
-    channels: tuple[int, ...] | None = None
-    controls: Controls = field(default_factory=Controls)
-    on_change: OnChange = "now"
-    glide_s: float = 0.5
-    plain: bool = False
-    local: Local = "auto"
-    state_dir: str | None = None
-    track: Track | None = None
-    drone: DronePlan | None = None
-    hold: HoldPlan | None = None
-    hold_on: bool = False
+    slots: tuple[PlayTable, ...]
+    tonics: tuple[PlayTable, ...] = ()
+    """The tables (see `bridge.engine.play.tables.Slots`)."""
     starts: tuple[int, ...] = ()
-    kept: tuple[int, int | None, bool, float] | None = None
+    """Slots with which pieces begin."""
+    method: str
+    """How tables reach the synth."""
+    profile: SynthProfile | None = None
+    """What the synth obeys; None: any synth that obeys pitch bend."""
+    on_change: OnChange = "now"
+    state_dir: str | None = None
+    """Where the journal of what hangs is kept; None: nowhere."""
+    backing: Backing | None = None
+    """A MIDI file that plays along."""
+    drone: DronePlan | None = None
+    """Notes that are held on their own, step by step."""
+    hold: HoldPlan | None = None
+    """Notes that are held under the playing and follow the tables."""
+    hold_on: bool = False
+    """Whether they sound at the beginning."""
+    kept: Kept | None = None
+    """Which table to begin with."""
     position_s: float = 0.0
+    """Where in the backing or the drone to begin."""
     returning: bool = False
+    """Whether this player replaces another: then it waits for ports that are missing."""
 
     def heard_on(self, own: tuple[int, ...]) -> tuple[int, ...]:
         """Return where something is heard that plays on channels of its `own`: by bends, wherever notes may go."""

@@ -33,6 +33,7 @@ import threading
 import weakref
 from typing import Any
 
+from bridge import children
 from bridge.ports import jack_library
 from bridge.ports.base import CLIENT
 from bridge.ports.jack_watch import JackWatch
@@ -280,14 +281,12 @@ def try_in_a_child(side: str, number: int, client: str, name: str, label: str) -
     OSError
         It was refused.
     """
-    from bridge.sound.device.asking import own_environment
-
-    command = [sys.executable, "-c", _TRY, side, str(number), client, name, label]
+    command = children.command(_TRY, side, str(number), client, name, label)
     try:
         done = subprocess.run(
             command,
             stdin=subprocess.DEVNULL,
-            env=own_environment(),
+            env=children.environment(),
             capture_output=True,
             timeout=_TRIAL_S,
             check=False,

@@ -16,7 +16,7 @@ from bridge.engine.bend.options import BendOptions
 from bridge.engine.mts.live import MtsLiveEngine
 from bridge.engine.play.controls import Action, ControlReader, Controls, parse_foot
 from bridge.engine.play.performance import Performance, quieting
-from bridge.engine.play.tables import Choice, Slots
+from bridge.engine.play.tables import PlayTable, Slots
 from bridge.engine.protocols import Due, LiveEngine, OnChange
 from bridge.errors import ValueProblem
 from bridge.ports.base import check_message
@@ -28,13 +28,13 @@ EQUAL = [440.0 * 2 ** ((key - 69) / 12) for key in range(128)]
 RATIOS = [1, 16 / 15, 9 / 8, 6 / 5, 5 / 4, 4 / 3, 45 / 32, 3 / 2, 8 / 5, 5 / 3, 9 / 5, 15 / 8]
 
 
-def choice(tonic: int) -> Choice:
+def choice(tonic: int) -> PlayTable:
     """A five-limit table whose tonic is equal; equal temperament beside it."""
     hz = [
         EQUAL[60 + tonic] * RATIOS[(key - tonic) % 12] * 2.0 ** ((key - tonic) // 12 - 5)
         for key in range(128)
     ]
-    return Choice(f"tonic {tonic}", tuple(hz), tuple(EQUAL), tonic)
+    return PlayTable(f"tonic {tonic}", tuple(hz), tuple(EQUAL), tonic)
 
 
 SLOTS = (choice(2), choice(7), choice(9))
@@ -198,7 +198,7 @@ def test_the_trim_moves_every_table_and_sounding_notes_at_once() -> None:
 def test_a_table_that_the_method_cannot_express_changes_nothing() -> None:
     pinned = list(SLOTS[1].hz)
     pinned[64] *= 1.01
-    slots = Slots((SLOTS[0], Choice("pinned", tuple(pinned), tuple(EQUAL), 7)))
+    slots = Slots((SLOTS[0], PlayTable("pinned", tuple(pinned), tuple(EQUAL), 7)))
     performance = Performance(MtsLiveEngine(FULL, slots.table(), "octave"), slots, ControlReader(Controls()))
     synth = started(performance)
     assert feed(synth, performance.act(Action("slot", 2), 1.0)) == []

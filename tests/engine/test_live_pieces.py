@@ -10,7 +10,7 @@ from support.obedient import ObedientSynth
 from bridge.engine.mts.live import MtsLiveEngine
 from bridge.engine.play.controls import Action, ControlReader, Controls, parse_foot
 from bridge.engine.play.performance import Performance
-from bridge.engine.play.tables import Choice, Slots
+from bridge.engine.play.tables import PlayTable, Slots
 from bridge.errors import MethodProblem, ValueProblem
 from bridge.store.profiles import load_profile
 
@@ -18,10 +18,10 @@ FULL = load_profile("full-midi-tuning")
 EQUAL = tuple(440.0 * 2 ** ((key - 69) / 12) for key in range(128))
 
 
-def choice(cents: float) -> Choice:
+def choice(cents: float) -> PlayTable:
     """A table that lies so many cents above equal temperament at A440."""
     hz = tuple(value * 2 ** (cents / 1200) for value in EQUAL)
-    return Choice(f"{cents:g} cents up", hz, hz, 2)
+    return PlayTable(f"{cents:g} cents up", hz, hz, 2)
 
 
 def make(method: str = "note") -> tuple[Performance, ObedientSynth]:
@@ -128,7 +128,7 @@ def test_tables_that_cannot_be_are_refused_whole() -> None:
     act(performance, "trim", 2.0)
     pinned = list(EQUAL)
     pinned[64] *= 1.01
-    bad = Choice("pinned", tuple(pinned), EQUAL, 2)
+    bad = PlayTable("pinned", tuple(pinned), EQUAL, 2)
     before = performance.slots.table()
     with pytest.raises(MethodProblem, match="does not repeat at the octave"):
         performance.renew([bad] * 6, (), 1.0)

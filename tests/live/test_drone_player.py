@@ -18,6 +18,8 @@ from bridge.jobs.drone import DroneRequest
 from bridge.live.desk.drone_display import DroneLines
 from bridge.live.player.player import Player
 from bridge.live.prepare.drone import PreparedDrone, prepare_drone
+from bridge.live.snapshot import Snapshot
+from bridge.live.state import Lesson
 
 TABLE = TableRequest(tonic="D", reference="D3=146.5")
 THIRD = DroneRequest(notes=("third",), settle="tempered")
@@ -89,6 +91,13 @@ class Stage:
         }
 
 
+def lesson(player: Player) -> Lesson:
+    """How far the drone is."""
+    found = player.state().lesson
+    assert found is not None
+    return found
+
+
 @pytest.fixture
 def stage(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Stage]:
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
@@ -107,11 +116,12 @@ def test_it_settles_by_every_method_and_leaves_the_synth_as_it_was(stage: Stage,
     # Tempered at first: the third is four equal semitones above the tonic.
     assert stage.box.paper.pitch(sounding[50], 50) == pytest.approx(D3, abs=3e-4)
     assert stage.box.paper.pitch(sounding[54], 54) == pytest.approx(D3 + 4.0, abs=3e-4)
-    state = player.status()["drone"]
-    assert state["beats"] == [(50, 54, 5, 4, pytest.approx(5.814, abs=0.001))]
+    (beat,) = lesson(player).beats
+    assert (beat.low_key, beat.high_key, beat.partial, beat.other_partial) == (50, 54, 5, 4)
+    assert beat.rate_hz == pytest.approx(5.814, abs=0.001)
     stage.wait(15.0)
     assert stage.box.paper.pitch(sounding[54], 54) == pytest.approx(D3 + PURE, abs=3e-4)
-    assert player.status()["drone"]["beats"][0][4] == 0.0
+    assert lesson(player).beats[0].rate_hz == 0.0
     assert not player.ended
     expression = stage.last(0xB0, 11)[sounding[50]][2]
     stage.box.received.clear()
@@ -137,7 +147,7 @@ def test_trim_and_equal_move_the_drone(stage: Stage) -> None:
     player.act(Action("trim", -5.0))
     player.act(Action("equal"))
     assert stage.box.paper.pitch(sounding[54], 54) == pytest.approx(D3 + 4.0, abs=3e-4)
-    assert player.status()["drone"]["beats"][0][4] == pytest.approx(5.814, abs=0.001)
+    assert lesson(player).beats[0].rate_hz == pytest.approx(5.814, abs=0.001)
 
 
 def test_panic_ends_it_for_good(stage: Stage) -> None:
@@ -170,7 +180,7 @@ def test_a_lesson_ends_by_itself(stage: Stage) -> None:
     player = stage.begin(DroneRequest(steps=("unison", "fifth"), hold_s=4.0, rest_s=1.0, swell_s=2.0))
     stage.wait(4.5)
     assert not stage.held()
-    assert player.status()["drone"]["phase"] == "rest"
+    assert lesson(player).phase == "rest"
     stage.wait(1.5)
     assert {key for _, key in stage.held()} == {50, 57}
     stage.wait(5.0)
@@ -224,7 +234,7 @@ def test_plain_lines_follow_the_beats_as_they_fall(stage: Stage, capsys: pytest.
     lines = DroneLines(done.table, 1, clock=lambda: stage.now_s)
     for _ in range(250):
         stage.wait(0.1)
-        lines.show(player.status())
+        lines.show(Snapshot(lesson=lesson(player)))
     printed = capsys.readouterr().out.splitlines()
     assert printed[0] == "third: D3 F#3"
     rates = [

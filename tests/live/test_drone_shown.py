@@ -4,13 +4,17 @@ from __future__ import annotations
 
 import io
 import math
+from dataclasses import replace
 from typing import Any
 
 import pytest
 from rich.console import Console
 
+from bridge.engine.play.drone_plan import Beat
 from bridge.jobs.choose import TableRequest, choose_table
 from bridge.live.desk.drone_display import DroneLines, DroneScreen
+from bridge.live.snapshot import Message, Snapshot
+from bridge.live.state import Lesson
 from bridge.tuning.tables import build_table
 
 TABLE = build_table(choose_table(TableRequest(tonic="D", reference="D3=146.5")))
@@ -19,20 +23,17 @@ D3_CENTS = (
 )  # from equal temperament at A440: D3 lies 19 semitones below A4
 
 
-def state(rate_hz: float, phase: str = "sound", number: int = 2, trim_cents: float = 0.0) -> dict[str, Any]:
-    """A player's status, as far as a drone's display reads it."""
-    return {
-        "kept": (0, None, False, trim_cents),
-        "out": "synth:midi",
-        "out_open": True,
-        "drone": {
-            "phase": phase,
-            "number": number,
-            "name": "third: D3 F#3",
-            "notes": [(50, 146.5), (54, 183.125)],
-            "beats": [(50, 54, 5, 4, rate_hz)],
-        },
-    }
+def state(rate_hz: float, phase: str = "sound", number: int = 2, **changes: Any) -> Snapshot:
+    """What a drone's view is shown."""
+    beats = (Beat(50, 54, 5, 4, rate_hz),)
+    lesson = Lesson(phase, number, "third: D3 F#3", ((50, 146.5), (54, 183.125)), beats)
+    return replace(Snapshot(link="ok", synth="synth:midi", tonic="D", lesson=lesson), **changes)
+
+
+def said(*texts: str) -> Snapshot:
+    """What a view is shown that only has something to say."""
+    messages = tuple(Message(number, 0.0, "said", text) for number, text in enumerate(texts, 1))
+    return Snapshot(messages=messages)
 
 
 class Screen:
@@ -43,7 +44,7 @@ class Screen:
         console = Console(file=self.written, force_terminal=True, width=100, color_system=None)
         self.display = DroneScreen(TABLE, steps, keys=True, console=console)
 
-    def after(self, seen: dict[str, Any]) -> str:
+    def after(self, seen: Snapshot) -> str:
         """Show a state; return what is drawn for it."""
         self.written.seek(0)
         self.written.truncate()
@@ -79,27 +80,28 @@ def test_in_a_rest_there_is_nothing_but_silence_to_sing_into() -> None:
 
 def test_a_lost_synth_is_marked_and_a_piece_shows_its_bar() -> None:
     screen = Screen()
-    assert "synth:midi (GONE)" in screen.after(state(0.0) | {"out_open": False})
-    piece = screen.after({"bar": 7, "kept": (0, None, False, 0.0)})
+    assert "the synth is gone" in screen.after(state(0.0, link="synth gone"))
+    piece = screen.after(Snapshot(bar=7))
     assert "bar 7" in piece
     screen.display.close()
 
 
-def test_what_was_said_stays_when_the_picture_goes(capsys: pytest.CaptureFixture[str]) -> None:
+def test_what_was_said_stays_when_the_picture_goes() -> None:
     screen = Screen()
-    for number in range(6):
-        screen.display.say(f"line {number}")
-    screen.display.say("ready: no keyboard -> the usual sound card")
+    texts = [f"line {number}" for number in range(6)]
+    screen.after(said(*texts, "ready: no keyboard -> the usual sound card"))
+    screen.written.truncate(0)
     screen.display.close()
-    said = capsys.readouterr().out.splitlines()
-    assert said == ["line 3", "line 4", "line 5", "playing on the usual sound card"]
+    lines = screen.written.getvalue().splitlines()
+    assert lines[-4].endswith("line 3"), "after what takes the picture away"
+    assert lines[-3:] == ["line 4", "line 5", "playing on the usual sound card"]
 
 
 def test_a_picture_that_cannot_be_drawn_any_more_is_quiet() -> None:
     screen = Screen()
     screen.written.close()
     screen.display.show(state(1.0))
-    screen.display.say("still here")
+    screen.display.show(said("still here"))
     screen.display.close()
 
 
@@ -119,12 +121,12 @@ def test_lines_say_the_beats_once_a_second_and_when_they_stop(capsys: pytest.Cap
         clock.now_s = tenth / 10
         lines.show(state(3.0 - tenth / 10 + 0.01 * (tenth < 30)))
     lines.show(state(0.0, phase="rest"))
-    lines.show({"bar": 3})
-    said = capsys.readouterr().out.splitlines()
-    assert said[0] == "step 2 of 4: third: D3 F#3"
-    assert said[1] == "  D3 - F#3: 3.01 beats a second (5 : 4)"
-    assert said[-2:] == ["  D3 - F#3: no beats (5 : 4)", "silence: sing"]
-    assert len(said) <= 6
+    lines.show(Snapshot(bar=3))
+    told = capsys.readouterr().out.splitlines()
+    assert told[0] == "step 2 of 4: third: D3 F#3"
+    assert told[1] == "  D3 - F#3: 3.01 beats a second (5 : 4)"
+    assert told[-2:] == ["  D3 - F#3: no beats (5 : 4)", "silence: sing"]
+    assert len(told) <= 6
 
 
 def test_lines_end_quietly_where_the_reader_has_gone(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -133,6 +135,6 @@ def test_lines_end_quietly_where_the_reader_has_gone(monkeypatch: pytest.MonkeyP
 
     monkeypatch.setattr("builtins.print", gone)
     lines = DroneLines(TABLE, 1)
-    lines.say("nobody reads this")
+    lines.show(said("nobody reads this"))
     lines.show(state(1.0))
     lines.close()

@@ -40,7 +40,7 @@ def test_every_section_is_a_slot_and_pieces_begin_where_they_do() -> None:
     prepared = prepare_evening(ask())
     plan = prepared.plan
     assert plan.starts == (1, 6, 9, 10, 16, 17)
-    assert len(plan.slots) == len(prepared.programme) == 17
+    assert len(plan.slots) == len(prepared.labels.programme) == 17
     assert (plan.out_port, plan.method) == ("FLUID", "octave")
     low_water, e_minor = plan.slots[:2]
     assert low_water.hz[64] == pytest.approx(D3 * 9 / 4)
@@ -58,7 +58,8 @@ def test_what_is_asked_for_comes_before_what_the_session_says() -> None:
     plan = prepare_evening(
         ask(
             out_port="other",
-            on_change=("glide", 2.0),
+            on_change="glide",
+            glide_s=2.0,
             controls=Controls(channel=3, feet={66: Action("drone"), 80: Action("panic")}, zone_means="piece"),
             control_channel=True,
         )
@@ -76,7 +77,7 @@ def test_a_piece_in_which_the_synth_rests_keeps_the_tuning_if_the_method_cannot_
     table.write_text(table.read_text(encoding="utf-8") + "\n[keys]\nD4 = 296.0\n", encoding="utf-8")
     prepared = prepare_evening(ask(folder, synth="organ", method="octave"))
     assert prepared.plan.slots[16] == prepared.plan.slots[15]
-    assert "rests in this piece" in prepared.programme[16].notes
+    assert "rests in this piece" in prepared.labels.programme[16].notes
     by_bend = prepare_evening(ask(folder, synth="student")).plan
     assert by_bend.slots[16].hz[62] == pytest.approx(296.0)
 

@@ -10,10 +10,13 @@ from typing import Any
 import pytest
 
 from bridge.engine.play.controls import Action
+from bridge.engine.play.tables import Kept, PlayTable, Tables
 from bridge.errors import PortProblem
-from bridge.live.desk.supervise import PlayerProcess
+from bridge.live.desk.keeper import PlayerProcess
+from bridge.live.frames import Act, Renew
 from bridge.live.player import process as child
 from bridge.live.player.process import Child
+from bridge.live.state import State
 
 
 class Returning:
@@ -25,8 +28,8 @@ class Returning:
 class Quiet:
     """A player that plays nothing."""
 
-    def status(self) -> dict[str, Any]:
-        return {}
+    def state(self) -> State:
+        return State(kept=Kept(1))
 
     def leave(self) -> int:
         return 0
@@ -42,17 +45,17 @@ def test_what_is_told_while_a_player_waits_for_its_ports_is_done_afterwards(
     player = Child(write)
     tries: list[int] = []
 
-    def begin(_: Any) -> None:
+    def begin(_: Any) -> Any:
         tries.append(1)
         if len(tries) < 3:
             raise PortProblem("no server")
-        player._player = Quiet()
+        return Quiet()
 
     monkeypatch.setattr(player, "_begin", begin)
-    told = [("act", Action("drone")), ("renew", (), ())]
+    told = [Act(Action("drone")), Renew(Tables(()))]
     for item in told:
         player._inbox.put(item)
-    assert player._open(Returning())
+    assert player._open(Returning())  # type: ignore[arg-type]
     assert len(tries) == 3
     assert [player._inbox.get_nowait() for _ in told] == told
     os.close(read)
@@ -63,7 +66,8 @@ def test_what_is_told_while_a_player_waits_for_its_ports_is_done_afterwards(
 def test_a_player_that_hangs_does_not_hang_who_tells_it_something() -> None:
     process = PlayerProcess(lambda item: None)
     os.kill(process.popen.pid, signal.SIGSTOP)
-    telling = threading.Thread(target=process.tell, args=(("renew", b"0" * 1_000_000, ()),), daemon=True)
+    table = PlayTable("one", (440.0,) * 128, (440.0,) * 128, 2)
+    telling = threading.Thread(target=process.tell, args=(Renew(Tables((table,) * 500)),), daemon=True)
     telling.start()
     telling.join(5.0)
     assert not telling.is_alive()

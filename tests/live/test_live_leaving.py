@@ -133,22 +133,22 @@ WAYS: dict[str, Callable[[LiveRun], None]] = {
     "SIGKILL of the desk": lambda run: run.signal(signal.SIGKILL),
     "Ctrl-C to the whole process group": lambda run: os.killpg(run.pid, signal.SIGINT),
     "an exception in the desk": lambda run: run.say("break"),
-    "an exception in the display": lambda run: run.say("equal"),
+    "an exception in the display": lambda run: (run.say("equal"), time.sleep(0.5), run.say("quit"))[0],
     "an exception in the engine": lambda run: run.say("trim 7"),
 }
 BREAK = """
-import bridge.live.desk.supervise as supervise
+from bridge.live.desk.desk import Desk
 from bridge.live.desk.display import LinesDisplay
 def typed(self, command):
     if command == "?break":
         raise ZeroDivisionError("on purpose")
     return kept(self, command)
-kept = supervise.Supervisor._typed
-supervise.Supervisor._typed = typed
-def show(self, state):
-    if state["kept"][2]:
+kept = Desk._typed
+Desk._typed = typed
+def show(self, seen):
+    if seen.equal:
         raise ZeroDivisionError("on purpose")
-    return shown(self, state)
+    return shown(self, seen)
 shown = LinesDisplay.show
 LinesDisplay.show = show
 """

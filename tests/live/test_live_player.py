@@ -12,9 +12,9 @@ from support.obedient import ObedientSynth
 
 from bridge.engine.play.controls import Action, Controls
 from bridge.engine.play.held_drone import HeldKeys, HoldPlan
-from bridge.engine.play.tables import Choice
+from bridge.engine.play.tables import Kept, PlayTable, Tables
 from bridge.errors import PortProblem
-from bridge.live.backing import Track
+from bridge.live.backing import Backing
 from bridge.live.plan import LivePlan
 from bridge.live.player.outlet import MOST_BYTES, Outlet
 from bridge.live.player.player import POLL_S, Player
@@ -24,10 +24,10 @@ EQUAL = tuple(440.0 * 2 ** ((key - 69) / 12) for key in range(128))
 FULL = load_profile("full-midi-tuning")
 
 
-def choice(name: str, cents: dict[int, float]) -> Choice:
+def choice(name: str, cents: dict[int, float]) -> PlayTable:
     """A table with some pitch classes moved, equal temperament beside it."""
     hz = tuple(hz * 2 ** (cents.get(key % 12, 0.0) / 1200) for key, hz in enumerate(EQUAL))
-    return Choice(name, hz, EQUAL, 2)
+    return PlayTable(name, hz, EQUAL, 2)
 
 
 SLOTS = (choice("one", {6: -14.0}), choice("two", {6: 7.5}))
@@ -109,16 +109,16 @@ def stage(tmp_path: Path) -> Iterator[Stage]:
 
 def test_notes_go_through_in_tune_and_everything_is_put_back(stage: Stage) -> None:
     player = stage.player()
-    assert (player.status()["in"], player.status()["out"]) == ("Keys:Keys MIDI 1", "Box:Box MIDI 1")
+    assert (player.state().keyboard, player.state().synth) == ("Keys:Keys MIDI 1", "Box:Box MIDI 1")
     stage.keys.play(bytes((0x90, 66, 100)))
     assert stage.notes() == [bytes((0x90, 66, 100))]
     assert stage.box.paper.pitch(0, 66) == pytest.approx(66 - 0.14, abs=1e-4)
     player.act(Action("slot", 2))
     assert stage.box.paper.pitch(0, 66) == pytest.approx(66 + 0.075, abs=1e-4)
-    status = player.status()
-    assert status["kept"] == (2, None, False, 0.0)
-    assert [note[:2] for note in status["sounding"]] == [(1, 66)]
-    assert (status["in_open"], status["out_open"], status["received"]) == (True, True, 1)
+    status = player.state()
+    assert status.kept == (2, None, False, 0.0)
+    assert [note[:2] for note in status.sounding] == [(1, 66)]
+    assert (status.keyboard_there, status.synth_there, status.counts.received) == (True, True, 1)
     assert player.leave() == 1
     assert stage.notes()[-1] == bytes((0x80, 66, 64))
     assert all(stage.box.paper.pitch(channel, 66) == 66.0 for channel in range(16))
@@ -237,7 +237,7 @@ def test_a_synth_that_goes_and_comes_is_silenced_and_set_up_again(stage: Stage) 
     stage.desk.unplug("Box:Box MIDI 1")
     stage.pass_time(player, POLL_S + 0.1)
     assert stage.said[-1] == ("lost", "the synth's port Box:Box MIDI 1 is gone; waiting for it")
-    assert not player.status()["out_open"]
+    assert not player.state().synth_there
     stage.keys.play(bytes((0x90, 70, 100)), bytes((0x80, 70, 0)))
     stage.box.received.clear()
     stage.box.paper.reset()
@@ -261,7 +261,7 @@ def test_a_synth_that_comes_back_under_another_number_is_known(stage: Stage) -> 
     stage.pass_time(player, POLL_S + 0.1)
     again = stage.desk.synth("Piano:Piano MIDI 1 32:0")
     stage.pass_time(player, POLL_S + 0.1)
-    assert player.status()["out"] == "Piano:Piano MIDI 1 32:0"
+    assert player.state().synth == "Piano:Piano MIDI 1 32:0"
     stage.keys.play(bytes((0x90, 60, 100)))
     assert again.received[-1] == bytes((0x90, 60, 100))
 
@@ -282,7 +282,7 @@ def test_a_keyboard_that_goes_is_let_go_and_may_come_back(stage: Stage) -> None:
 
 def test_a_player_that_replaces_another_waits_for_what_is_missing(stage: Stage) -> None:
     stage.desk.unplug("Box:Box MIDI 1")
-    player = stage.player(returning=True, kept=(2, None, False, 1.5), out_port="Box:Box MIDI 1")
+    player = stage.player(returning=True, kept=Kept(2, None, False, 1.5), out_port="Box:Box MIDI 1")
     assert [kind for kind, _ in stage.said] == ["lost"]
     stage.keys.play(bytes((0x90, 60, 100)))
     stage.desk.plug("Box:Box MIDI 1")
@@ -295,7 +295,7 @@ def test_a_player_that_replaces_another_waits_for_what_is_missing(stage: Stage) 
 
 def test_ports_of_our_own(stage: Stage) -> None:
     player = stage.player(in_port="new", out_port="new")
-    assert (player.status()["in"], player.status()["out"]) == (
+    assert (player.state().keyboard, player.state().synth) == (
         "stillbeat keyboard:keyboard",
         "stillbeat synth:synth",
     )
@@ -346,27 +346,27 @@ def test_hostile_bytes_change_nothing(stage: Stage) -> None:
     ):
         stage.keys.play(data)
     assert stage.box.received == before
-    assert player.status()["dropped"] == 9
+    assert player.state().counts.dropped == 9
 
 
 def test_a_track_plays_beside_the_keyboard_and_its_end_is_no_end_while_somebody_plays(stage: Stage) -> None:
-    track = Track("song", ((0.0, b"\x91\x40\x50"), (1.0, b"\x81\x40\x00")), 1.0)
-    player = stage.player(track=track)
+    track = Backing("song", ((0.0, b"\x91\x40\x50"), (1.0, b"\x81\x40\x00")), 1.0)
+    player = stage.player(backing=track)
     stage.pass_time(player, 0.5)
     assert stage.notes() == [b"\x91\x40\x50"]
     stage.keys.play(bytes((0x90, 60, 100)))
     stage.pass_time(player, 1.0)
     assert stage.notes()[-1] == b"\x81\x40\x00"
     assert not player.ended
-    alone = stage.player(track=track, in_port=None)
+    alone = stage.player(backing=track, in_port=None)
     assert not alone.ended
     stage.pass_time(alone, 1.5)
     assert alone.ended
 
 
 def test_a_track_is_not_taken_for_controls(stage: Stage) -> None:
-    track = Track("song", ((0.0, b"\xcf\x01"),), 1.0)
-    player = stage.player(track=track, controls=Controls(zone=(24, 35)))
+    track = Backing("song", ((0.0, b"\xcf\x01"),), 1.0)
+    player = stage.player(backing=track, controls=Controls(zone=(24, 35)))
     stage.pass_time(player, 0.5)
     assert b"\xcf\x01" in stage.box.received
     assert player.performance.slots.slot == 1
@@ -423,8 +423,8 @@ def test_the_outlet_sends_at_the_time_and_counts_what_is_late() -> None:
 
 def test_what_sounds_on_a_port_of_our_own_is_not_set_up_again_by_the_first_key(stage: Stage) -> None:
     """A track's F#3 sounds by bend, away from the centre, when the keyboard is first played; it stays where it is."""
-    track = Track("song", ((0.0, b"\x90\x42\x50"), (9.0, b"\x80\x42\x00")), 9.0)
-    player = stage.player(in_port="new", out_port="new", method="bend", track=track)
+    track = Backing("song", ((0.0, b"\x90\x42\x50"), (9.0, b"\x80\x42\x00")), 9.0)
+    player = stage.player(in_port="new", out_port="new", method="bend", backing=track)
     stage.pass_time(player, 0.5)
     synth = stage.desk.synths["stillbeat synth:synth"]
     synth.received.clear()
@@ -440,8 +440,9 @@ def test_a_drone_follows_the_tables_and_leaves_no_note(stage: Stage) -> None:
     assert stage.notes() == []
     player.act(Action("drone"))
     stage.pass_time(player, 3.0)
-    assert player.status()["held"] == (16, (38,))
-    assert player.status()["hold_on"]
+    held = player.state().held
+    assert held is not None
+    assert (held.channel, held.keys, held.on) == (16, (38,), True)
     player.act(Action("next"))
     stage.pass_time(player, 0.1)
     assert stage.notes() == [b"\x9f\x26\x50", b"\x8f\x26\x40", b"\x9f\x2b\x50"]
@@ -511,5 +512,5 @@ def test_by_bends_the_loudness_is_put_back_on_every_channel(stage: Stage, method
 def test_another_reference_reaches_the_synth_at_once(stage: Stage) -> None:
     player = stage.player()
     stage.keys.play(bytes((0x90, 66, 100)))
-    player.renew((choice("one", {6: -4.0}), choice("two", {6: 17.5})), ())
+    player.renew(Tables((choice("one", {6: -4.0}), choice("two", {6: 17.5}))))
     assert stage.box.paper.pitch(0, 66) == pytest.approx(65.96, abs=1e-4)

@@ -1,8 +1,7 @@
-"""From what is asked for to a plan; typed keys and lines; what the display writes."""
+"""From what is asked for to a plan; typed keys and lines."""
 
 from __future__ import annotations
 
-import io
 from pathlib import Path
 
 import pytest
@@ -10,8 +9,7 @@ import pytest
 from bridge.engine.play.controls import Action, Controls
 from bridge.errors import MethodProblem, StillbeatError, ValueProblem
 from bridge.jobs.choose import TableRequest
-from bridge.live.desk.display import Labels, LinesDisplay, ScreenDisplay, StepShown, beat_line, sounding_lines
-from bridge.live.desk.typed import by_piece, keys_shown, read_key, read_line
+from bridge.live.desk.typed import by_piece, read_key, read_line, split_keys
 from bridge.live.prepare.keyboard import LiveRequest, parse_on_change, parse_zone, prepare
 
 OPEN_D = TableRequest(guitar="open-d", reference="D3=146.5")
@@ -178,90 +176,17 @@ def test_keys_and_lines_mean_the_same() -> None:
     assert read_key("²") is None
 
 
-STATE = {
-    "kept": (2, None, False, 0.0),
-    "sounding": [(1, 50, -3.9), (1, 54, -17.6), (2, 57, -1.9)],
-    "in": "Keys",
-    "out": "Box",
-    "in_open": True,
-    "out_open": False,
-    "received": 10,
-    "sent": 20,
-    "late": 0,
-    "dropped": 3,
-    "lost": 0,
-    "crowded": 0,
-    "clipped": 0,
-    "bar": 7,
-}
-
-
-def labels() -> Labels:
-    plan = prepare(ask(slots=("D", "A"))).plan
-    return Labels(plan.slots, plan.tonics, plan.method, "any synth")
-
-
-def test_lines_are_written_where_something_changes(capsys: pytest.CaptureFixture[str]) -> None:
-    display = LinesDisplay(labels())
-    display.say("hello")
-    display.show(STATE)
-    display.show(STATE)
-    display.show({**STATE, "kept": (1, None, True, -1.5)})
-    display.close()
-    assert capsys.readouterr().out.splitlines() == [
-        "hello",
-        "table 2  A",
-        "so far 0 late, 3 not MIDI, 0 not sent",
-        "table 1  D  EQUAL (through the same reference)  trim -1.5 cents",
-    ]
-
-
-def test_the_picture_shows_table_notes_cents_beats_and_ports() -> None:
-    from rich.console import Console
-
-    out = io.StringIO()
-    console = Console(file=out, force_terminal=True, width=100, color_system=None, highlight=False)
-    display = ScreenDisplay(labels(), keys=True, console=console)
-    display.say("the synth's port Box is gone; waiting for it")
-    display.show(STATE)
-    display.close()
-    display.say("after the end")
-    text = out.getvalue()
-    for part in (
-        "2  A",
-        "D3",
-        "-3.9",
-        "F#3",
-        "-17.6",
-        "(GONE)",
-        "bar 7",
-        "not MIDI 3",
-        "q quit",
-        "waiting for it",
-        "by bend",
-    ):
-        assert part in text, part
-
-
-def test_a_display_that_cannot_write_is_quiet(monkeypatch: pytest.MonkeyPatch) -> None:
-    class Closed(io.StringIO):
-        def write(self, _: str) -> int:
-            raise OSError(5, "Input/output error")
-
-    monkeypatch.setattr("sys.stdout", Closed())
-    for display in (LinesDisplay(labels()), ScreenDisplay(labels(), keys=False)):
-        display.say("x")
-        display.show(STATE)
-        display.close()
-
-
-def test_beats_are_those_of_the_partials_that_nearly_meet() -> None:
-    """D3 and F#3 in equal temperament: 5 x 146.83 against 4 x 185.00 Hz beat 5.83 times a second (derived)."""
-    line = beat_line({"sounding": [(1, 50, 0.0), (1, 54, 0.0)]}, "D")
-    assert line == "D3 - F#3: 5.83 beats a second (near 5 : 4)"
-    pure = beat_line({"sounding": [(1, 50, 0.0), (1, 54, -13.6863)]}, "D")
-    assert pure.startswith("D3 - F#3: no beats")
-    assert beat_line({"sounding": [(1, 50, 0.0)]}, "D") == ""
+def test_page_turners_act_and_keys_that_arrive_together_are_all_taken() -> None:
+    """Sequences as terminals send them: ECMA-48 and xterm's control sequences (cursor keys in both modes)."""
+    for key in (" ", "\r", "\n", "\x1b[C", "\x1b[B", "\x1bOC", "\x1bOB", "\x1b[6~"):
+        assert read_key(key) == Action("next"), repr(key)
+    for key in ("\x1b[D", "\x1b[A", "\x1bOD", "\x1bOA", "\x1b[5~"):
+        assert read_key(key) == Action("previous"), repr(key)
+    assert split_keys("nn\x1b[6~d\x1bOAx") == (["n", "n", "\x1b[6~", "d", "\x1bOA", "x"], "")
+    assert split_keys("n\x1b[") == (["n"], "\x1b["), "the rest of an arrow is still on its way"
+    assert split_keys("\x1b[" + "6~") == (["\x1b[6~"], "")
+    assert split_keys("\x1bn") == (["\x1b", "n"], ""), "a lone escape takes nothing along"
+    assert [read_key(key) for key in split_keys("\x1b[1;5C\x1b[20~")[0]] == [None, None]
 
 
 def test_a_drone_follows_every_table_on_a_channel_of_its_own() -> None:
@@ -289,68 +214,3 @@ def test_a_drone_follows_every_table_on_a_channel_of_its_own() -> None:
 def test_drones_that_cannot_be(changes: dict[str, object], says: str) -> None:
     with pytest.raises(StillbeatError, match=says):
         prepare(ask(**{"drone": "1", **changes}))
-
-
-def test_beats_are_those_between_the_drone_and_the_highest_note() -> None:
-    """D2 and F#4 equal: 5 x 73.42 against 1 x 369.99 Hz beat 2.91 times a second (derived); D4 plays no part."""
-    state = {"sounding": [(16, 38, 0.0), (1, 62, 0.0), (1, 66, 0.0)], "held": (16, (38,))}
-    assert beat_line(state, "D") == "D2 - F#4: 2.91 beats a second (near 5 : 1)"
-    assert beat_line({**state, "sounding": [(16, 38, 0.0)]}, "D") == "", "the drone alone"
-    assert sounding_lines(state, "D") == [("D4", "+0.0", "1"), ("F#4", "+0.0", "1")]
-
-
-def evening_labels() -> Labels:
-    plan = prepare(ask(slots=("D", "G", "A"))).plan
-    programme = (
-        StepShown(1, 2, "First", "from the start", "in D", "D2 A2", "Quiet."),
-        StepShown(1, 2, "First", "bar 9", "in G", "G2"),
-        StepShown(2, 2, "Second", "from the start", "in A"),
-    )
-    return Labels(plan.slots, plan.tonics, plan.method, "Box", programme, keys_shown(True, True, True))
-
-
-def test_lines_tell_piece_drone_and_what_comes_next(capsys: pytest.CaptureFixture[str]) -> None:
-    display = LinesDisplay(evening_labels())
-    quiet = {**STATE, "dropped": 0, "held": (16, ()), "kept": (1, None, False, 0.0)}
-    display.show(quiet)
-    display.show({**quiet, "held": (16, (38, 45))})
-    display.show({**quiet, "kept": (2, None, False, 1.5)})
-    display.show({**quiet, "kept": (3, None, False, 0.0)})
-    assert capsys.readouterr().out.splitlines() == [
-        "piece 1/2  First, from the start: in D",
-        "  next: bar 9: in G",
-        "  then: 2/2  Second: in A",
-        "drone D2 A2",
-        "piece 1/2  First, bar 9: in G  trim +1.5 cents",
-        "  next: 2/2  Second: in A",
-        "drone off",
-        "piece 2/2  Second, from the start: in A",
-        "  the last piece",
-    ]
-
-
-def test_the_picture_shows_the_piece_its_notes_its_drone_and_what_comes_next() -> None:
-    from rich.console import Console
-
-    out = io.StringIO()
-    console = Console(file=out, force_terminal=True, width=120, color_system=None, highlight=False)
-    display = ScreenDisplay(evening_labels(), keys=True, console=console)
-    held = {**STATE, "kept": (1, None, False, 0.0), "held": (16, (38, 45))}
-    held["sounding"] = [(16, 38, -3.9), (16, 45, -1.9), (1, 66, -17.6)]
-    display.show(held)
-    display.show({**held, "held": (16, ()), "sounding": []})
-    display.show({**held, "kept": (3, None, False, 0.0), "held": (16, ()), "sounding": []})
-    display.close()
-    text = out.getvalue()
-    for part in (
-        "1/2  First, from the start: in D",
-        "Quiet.",
-        "next: bar 9: in G",
-        "drone: D2 -3.9   A2 -1.9",
-        "D2 - F#4: no beats (near 5 : 1)",
-        "drone: off (d: D2 A2)",
-        "no drone here",
-        "N P whole pieces",
-        "l listen",
-    ):
-        assert part in text, part

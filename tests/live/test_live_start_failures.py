@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from bridge.live.desk.supervise import SOUND_CARD_SYSTEM
+from bridge.live.desk.keeper import SOUND_CARD_SYSTEM
 from bridge.live.player.sound_card import SOUND_CARD
 
 RUN = "import sys; from bridge.cli import main; main(sys.argv[1:])"

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from bridge.errors import InputProblem, ValueProblem
-from bridge.live.backing import Track, TrackPlayer, load_track, parse_bars
+from bridge.live.backing import Backing, BackingPlayer, load_backing, parse_bars
 from bridge.store.smf import MidiFile, write_midi
 
 QUARTER = 480
@@ -34,7 +34,7 @@ def song(path: Path, bars: int = 4) -> Path:
     return write(path, sorted(events, key=lambda event: event[0]))
 
 
-def play(player: TrackPlayer, until_s: float, step_s: float = 0.01) -> list[tuple[float, bytes]]:
+def play(player: BackingPlayer, until_s: float, step_s: float = 0.01) -> list[tuple[float, bytes]]:
     """Turn the clock; return what came, with the time at which it was due."""
     found = []
     now_s = 0.0
@@ -51,7 +51,7 @@ def ons(found: list[tuple[float, bytes]], channel: int = 1) -> list[tuple[float,
 
 
 def test_everything_comes_at_its_time_and_the_track_ends(tmp_path: Path) -> None:
-    player = TrackPlayer(load_track(song(tmp_path / "song.mid")), 0.0)
+    player = BackingPlayer(load_backing(song(tmp_path / "song.mid")), 0.0)
     found = play(player, 9.0)
     assert ons(found) == [(bar * 2 + beat / 2, 60 + bar) for bar in range(4) for beat in range(4)]
     assert found[0] == (0.0, b"\xc0\x05")
@@ -61,11 +61,11 @@ def test_everything_comes_at_its_time_and_the_track_ends(tmp_path: Path) -> None
 
 
 def test_another_tempo(tmp_path: Path) -> None:
-    player = TrackPlayer(load_track(song(tmp_path / "song.mid"), tempo=0.5), 0.0)
+    player = BackingPlayer(load_backing(song(tmp_path / "song.mid"), tempo=0.5), 0.0)
     found = ons(play(player, 17.0))
     assert found[4] == (4.0, 61)
     assert found[-1] == (15.0, 63)
-    assert player.track.bar_at(player.position_s(4.01)) == 2
+    assert player.backing.bar_at(player.position_s(4.01)) == 2
 
 
 def test_the_count_in_is_in_the_metre_and_tempo_of_the_first_bar(tmp_path: Path) -> None:
@@ -74,8 +74,8 @@ def test_the_count_in_is_in_the_metre_and_tempo_of_the_first_bar(tmp_path: Path)
         (0, b"\xff\x51\x0f\x42\x40"),
         *[(t, d) for t, d in ((0, b"\x90\x3c\x40"), (QUARTER, b"\x80\x3c\x00"))],
     ]
-    track = load_track(write(tmp_path / "waltz.mid", waltz), count_in_bars=2)
-    found = play(TrackPlayer(track, 0.0), 8.0)
+    track = load_backing(write(tmp_path / "waltz.mid", waltz), count_in_bars=2)
+    found = play(BackingPlayer(track, 0.0), 8.0)
     clicks = ons(found, channel=10)
     assert clicks == [(float(beat), 76 if beat % 3 == 0 else 77) for beat in range(6)], (
         "a quarter lasts a second"
@@ -101,8 +101,8 @@ def test_a_loop_of_bars_lets_go_and_begins_with_the_sounds_that_hold_there(tmp_p
         (3 * BAR, b"\xb0\x40\x00"),
         (3 * BAR, b"\xb0\x01\x01"),
     ]
-    track = load_track(write(tmp_path / "loop.mid", events), loop=(2, 2))
-    player = TrackPlayer(track, 0.0)
+    track = load_backing(write(tmp_path / "loop.mid", events), loop=(2, 2))
+    player = BackingPlayer(track, 0.0)
     found = play(player, 4.5)
     assert ons(found) == [(0.0, 64), (2.0, 64), (4.0, 64)]
     first = [data for at_s, data in found if at_s == 0.0]
@@ -121,15 +121,15 @@ def test_a_loop_of_bars_lets_go_and_begins_with_the_sounds_that_hold_there(tmp_p
 
 
 def test_a_loop_to_the_end_of_the_piece(tmp_path: Path) -> None:
-    track = load_track(song(tmp_path / "song.mid"), loop=(3, 4), tempo=2.0)
-    found = ons(play(TrackPlayer(track, 0.0), 4.9))
+    track = load_backing(song(tmp_path / "song.mid"), loop=(3, 4), tempo=2.0)
+    found = ons(play(BackingPlayer(track, 0.0), 4.9))
     assert [key for _, key in found] == [62] * 4 + [63] * 4 + [62] * 4 + [63] * 4 + [62] * 4
     assert found[8][0] == 2.0
 
 
 def test_it_goes_on_where_it_was_interrupted(tmp_path: Path) -> None:
-    track = load_track(song(tmp_path / "song.mid"), count_in_bars=2)
-    player = TrackPlayer(track, 100.0, position_s=3.0)
+    track = load_backing(song(tmp_path / "song.mid"), count_in_bars=2)
+    player = BackingPlayer(track, 100.0, position_s=3.0)
     assert player.next_s == 100.0
     due = player.due(100.0)
     assert [data for _, data in due] == [b"\xc0\x05", b"\xb0\x07\x50", b"\x90\x3d\x64"]
@@ -146,19 +146,19 @@ def test_it_goes_on_where_it_was_interrupted(tmp_path: Path) -> None:
 )
 def test_what_cannot_be_played(tmp_path: Path, options: dict[str, object], says: str) -> None:
     with pytest.raises(ValueProblem, match=says):
-        load_track(song(tmp_path / "song.mid"), **options)  # type: ignore[arg-type]
+        load_backing(song(tmp_path / "song.mid"), **options)  # type: ignore[arg-type]
 
 
 def test_files_without_music_or_bars(tmp_path: Path) -> None:
     with pytest.raises(InputProblem, match=r"empty\.mid plays nothing"):
-        load_track(write(tmp_path / "empty.mid", [(0, b"\xff\x03name")]))
+        load_backing(write(tmp_path / "empty.mid", [(0, b"\xff\x03name")]))
     smpte = write(tmp_path / "smpte.mid", [(0, b"\x90\x3c\x40"), (1000, b"\x80\x3c\x00")], division=0xE728)
-    assert load_track(smpte).bars_s == ()
-    assert Track("x", (), 0.0).bar_at(1.0) is None
+    assert load_backing(smpte).bars_s == ()
+    assert Backing("x", (), 0.0).bar_at(1.0) is None
     with pytest.raises(ValueProblem, match="SMPTE"):
-        load_track(smpte, loop=(1, 1))
+        load_backing(smpte, loop=(1, 1))
     with pytest.raises(InputProblem, match=r"missing\.mid"):
-        load_track(tmp_path / "missing.mid")
+        load_backing(tmp_path / "missing.mid")
 
 
 @pytest.mark.parametrize(("text", "bars"), [("5-8", (5, 8)), (" 5 - 8 ", (5, 8)), ("3", (3, 3))])

@@ -11,8 +11,9 @@ import pytest
 from rich.console import Console
 from support import takes
 
-from bridge.live.desk.tuner import HELD_S, Shown, Steadied
-from bridge.live.desk.tuner_display import TunerLines, TunerScreen, big, scale_line
+from bridge.live.desk.letters import _LETTERS, big
+from bridge.live.desk.tuner import HELD_S, Shown, Steadied, TunerSeen
+from bridge.live.desk.tuner_display import TunerLines, TunerScreen, scale_line
 from bridge.sound.listening.meter import Meter, Reading
 from bridge.tuning.string_aims import StringAim
 
@@ -121,15 +122,15 @@ def shown_of(number: int, cents: float, steady: bool = True, guess: bool = False
 def test_lines_come_when_there_is_something_to_say(capsys: pytest.CaptureFixture[str]) -> None:
     now = [0.0]
     display = TunerLines(AIMS, 4, clock=lambda: now[0])
-    display.show(None, {})
-    display.show(shown_of(3, -8.0, steady=False, guess=True), {})
-    display.show(shown_of(3, -8.0), {})
-    display.show(shown_of(3, -7.0), {})  # too soon
+    display.show(TunerSeen(None))
+    display.show(TunerSeen(shown_of(3, -8.0, steady=False, guess=True)))
+    display.show(TunerSeen(shown_of(3, -8.0)))
+    display.show(TunerSeen(shown_of(3, -7.0)))  # too soon
     now[0] = 1.0
-    display.show(shown_of(3, -7.95), {})  # too little
-    display.show(shown_of(3, 0.2), {})
-    display.show(shown_of(4, 0.0), {})
-    display.show(Shown(None, 100.0, 0.0, None, "", True, False), {})
+    display.show(TunerSeen(shown_of(3, -7.95)))  # too little
+    display.show(TunerSeen(shown_of(3, 0.2)))
+    display.show(TunerSeen(shown_of(4, 0.0)))
+    display.show(TunerSeen(Shown(None, 100.0, 0.0, None, "", True, False)))
     lines = capsys.readouterr().out.splitlines()
     # A third that is 8 cents flat at D3 = 146.5 Hz: 732.5 Hz · (1 − 2^(−8/1200)) = 3.38 beats a second.
     assert lines == [
@@ -145,9 +146,9 @@ def test_lines_come_when_there_is_something_to_say(capsys: pytest.CaptureFixture
 
 def picture(shown: Shown | None, last: Mapping[int, float], width: int = 80) -> list[str]:
     screen = TunerScreen(AIMS, 4, Console(file=io.StringIO(), width=width))
-    screen.show(shown, last)
+    screen.show(TunerSeen(shown, last))
     plain = Console(width=width, file=io.StringIO(), color_system=None)
-    plain.print(screen._picture())
+    plain.print(screen._picture(TunerSeen(shown, last)))
     assert isinstance(plain.file, io.StringIO)
     return [line.rstrip() for line in plain.file.getvalue().splitlines()]
 
@@ -182,7 +183,7 @@ def test_the_picture_says_it_in_words_too() -> None:
 
 def test_large_letters() -> None:
     assert big("1.", "#") == ["  ##      ", "####      ", "  ##      ", "  ##      ", "######  ##"]
-    for letter in "0123456789ABCDEFGb#+-.~ ":
+    for letter in _LETTERS:
         rows = big(letter)
         assert len(rows) == 5
         assert len({len(row) for row in rows}) == 1

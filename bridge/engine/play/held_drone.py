@@ -72,10 +72,10 @@ class HeldDrone:
     plan: HoldPlan
     on: bool = False  # whether it is to sound
     _wanted: HeldKeys = field(default_factory=HeldKeys)
+    level: float = 0.0
     _held: list[int] = field(default_factory=list)
     _program: int | None = None
     _set_up: bool = False
-    _level: float = 0.0
     _sent_level: int = -1
     _since_s: float = 0.0
     _next_s: float | None = None
@@ -133,12 +133,12 @@ class HeldDrone:
         """Let go of everything, and be off; return the note-offs."""
         self.on = self._anew = False
         self._next_s = None
-        self._level = 0.0
+        self.level = 0.0
         return self._offs(self._held)
 
     def again(self, now_s: float) -> None:
         """The synth was away and has forgotten all: rise anew."""
-        self._held, self._set_up, self._level, self._sent_level = [], False, 0.0, -1
+        self._held, self._set_up, self.level, self._sent_level = [], False, 0.0, -1
         self._anew = False
         self._since_s = now_s
         self._next_s = now_s if self.on else None
@@ -160,7 +160,7 @@ class HeldDrone:
         sent: list[bytes] = []
         status = self.plan.channel - 1
         if not self._held:
-            self._level = passed_s = 0.0
+            self.level = passed_s = 0.0
             if not self._in_voice(wanted) and wanted.program is not None:
                 sent.append(bytes((0xC0 | status, wanted.program)))
             self._program, self._set_up = wanted.program, True
@@ -171,9 +171,9 @@ class HeldDrone:
             if key not in self._held:
                 self._held.append(key)
                 sent.append(bytes((0x90 | status, key, VELOCITY)))
-        self._level = min(1.0, self._level + passed_s / HELD_SWELL_S)
+        self.level = min(1.0, self.level + passed_s / HELD_SWELL_S)
         sent += self._loudness(wanted)
-        self._next_s = None if self._level >= 1.0 else now_s + STEP_S
+        self._next_s = None if self.level >= 1.0 else now_s + STEP_S
         return sent
 
     def _in_voice(self, wanted: HeldKeys) -> bool:
@@ -181,10 +181,10 @@ class HeldDrone:
 
     def _fall(self, now_s: float, passed_s: float) -> list[bytes]:
         """Fade; at the bottom let go, and look what is wanted then."""
-        self._level = max(0.0, self._level - passed_s / HELD_FADE_S)
+        self.level = max(0.0, self.level - passed_s / HELD_FADE_S)
         sent = self._loudness(self._wanted)
         self._next_s = now_s + STEP_S
-        if self._level == 0.0:
+        if self.level == 0.0:
             sent += self._offs(self._held)
             if not self.on or not self._wanted.keys:
                 self._next_s = None
@@ -199,7 +199,7 @@ class HeldDrone:
     def _loudness(self, wanted: HeldKeys) -> list[bytes]:
         """Return the expression of this moment; the power of several notes together stays the same."""
         notes = max(len(self._held), len(wanted.keys), 1)
-        value = round(self._level * TOP_EXPRESSION / math.sqrt(math.sqrt(notes)))
+        value = round(self.level * TOP_EXPRESSION / math.sqrt(math.sqrt(notes)))
         if value == self._sent_level:
             return []
         self._sent_level = value

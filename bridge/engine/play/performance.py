@@ -14,7 +14,7 @@ from typing import Any
 
 from bridge.engine.lifetimes import ALL_NOTES_OFF, ALL_SOUND_OFF, PEDALS
 from bridge.engine.play.controls import Action, ControlReader
-from bridge.engine.play.tables import Choice, Slots
+from bridge.engine.play.tables import PlayTable, Slots
 from bridge.engine.protocols import Due, LiveEngine, OnChange
 from bridge.errors import MethodProblem
 from bridge.wire.stream import is_whole
@@ -175,7 +175,7 @@ class Performance:
             case _:
                 return slots.trim(number)
 
-    def renew(self, slots: Sequence[Choice], tonics: Sequence[Choice], now_s: float) -> list[Due]:
+    def renew(self, slots: Sequence[PlayTable], tonics: Sequence[PlayTable], now_s: float) -> list[Due]:
         """Put other tables into all slots, for the reference is another; what sounds moves at once where it can.
 
         Raises

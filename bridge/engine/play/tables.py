@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from bridge.errors import ValueProblem
 
@@ -20,17 +21,41 @@ MOST_TRIM_CENTS = 50.0
 
 
 @dataclass(frozen=True)
-class Choice:
-    """One table to choose."""
+class PlayTable:
+    """One table to switch to."""
 
-    name: str  # how it is called on the display
-    hz: tuple[float, ...]  # frequencies by MIDI key, untrimmed (tuple of 128 float)
-    equal_hz: tuple[float, ...]  # equal temperament through the same reference (tuple of 128 float)
-    tonic: int  # pitch class of the tonic as it sounds, 0 = C
+    name: str
+    """How it is called on the display."""
+    hz: tuple[float, ...]
+    """Frequencies of the 128 MIDI keys, untrimmed."""
+    equal_hz: tuple[float, ...]
+    """Equal temperament through the same reference."""
+    tonic: int
+    """Pitch class of the tonic as it sounds, 0 = C."""
 
     def __post_init__(self) -> None:
         if len(self.hz) != 128 or len(self.equal_hz) != 128:
             raise ValueProblem(f"table {self.name!r} has {len(self.hz)} frequencies", "128, one for each key")
+
+
+class Tables(NamedTuple):
+    """All tables of a performance."""
+
+    slots: tuple[PlayTable, ...]
+    tonics: tuple[PlayTable, ...] = ()
+
+
+class Kept(NamedTuple):
+    """Which table holds: what another player needs to go on where this one was."""
+
+    slot: int
+    """The slot chosen last, from 1."""
+    tonic: int | None = None
+    """The tonic chosen since then, as a pitch class; None where the slot itself holds."""
+    equal: bool = False
+    """Whether equal temperament holds for comparison."""
+    trim_cents: float = 0.0
+    """How far the reference is moved up."""
 
 
 class Slots:
@@ -38,17 +63,19 @@ class Slots:
 
     Parameters
     ----------
-    slots : sequence of Choice
+    slots : sequence of PlayTable
         At least one; the first holds at the start.
-    tonics : sequence of Choice
+    tonics : sequence of PlayTable
         None, or one for each pitch class from C upward.
     starts : sequence of int
         Slots with which pieces begin, the first one first; none: every slot is a piece of its own. With pieces, steps
         end at the last slot and at the first; without, they go round.
+
+    What holds stands in `slot`, `tonic`, `equal` and `trim_cents`, as in `Kept`.
     """
 
     def __init__(
-        self, slots: Sequence[Choice], tonics: Sequence[Choice] = (), starts: Sequence[int] = ()
+        self, slots: Sequence[PlayTable], tonics: Sequence[PlayTable] = (), starts: Sequence[int] = ()
     ) -> None:
         if not slots:
             raise ValueProblem("there is no table to play", "name one")
@@ -68,7 +95,7 @@ class Slots:
         self.trim_cents = 0.0  # how far the reference is moved up
 
     @property
-    def choice(self) -> Choice:
+    def choice(self) -> PlayTable:
         """The table that holds, untrimmed."""
         return self.slots[self.slot - 1] if self.tonic is None else self.tonics[self.tonic]
 
@@ -109,7 +136,7 @@ class Slots:
         """Choose the next piece (+1) or the one before (-1)."""
         return self.select_piece(self.piece + by) if self.starts else self.step(by)
 
-    def renew(self, slots: Sequence[Choice], tonics: Sequence[Choice]) -> None:
+    def renew(self, slots: Sequence[PlayTable], tonics: Sequence[PlayTable]) -> None:
         """Put other tables into all slots and tonics, untrimmed.
 
         Raises
@@ -142,10 +169,10 @@ class Slots:
         self.trim_cents = wanted
         return True
 
-    def keep(self) -> tuple[int, int | None, bool, float]:
+    def keep(self) -> Kept:
         """Return what to hand to `put` to come back to this."""
-        return self.slot, self.tonic, self.equal, self.trim_cents
+        return Kept(self.slot, self.tonic, self.equal, self.trim_cents)
 
-    def put(self, kept: tuple[int, int | None, bool, float]) -> None:
+    def put(self, kept: Kept) -> None:
         """Come back to what `keep` returned."""
         self.slot, self.tonic, self.equal, self.trim_cents = kept

@@ -11,18 +11,14 @@ Index
 from __future__ import annotations
 
 import contextlib
-import multiprocessing
 import os
-import signal
-import threading
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
-from multiprocessing.connection import wait
-from multiprocessing.context import BaseContext
 from types import TracebackType
 from typing import TypeVar
 
+from bridge.children import clean_context, safe_helpers, start_worker
 from bridge.errors import OutputProblem
 
 _Job = TypeVar("_Job")
@@ -92,9 +88,10 @@ class Crew:
         few = count < (worth if self._pool is None else 2)
         if self.processes <= 1 or few:
             return ((job, function(job)) for job in jobs)
-        if self._pool is None:
-            self._pool = ProcessPoolExecutor(self.processes, mp_context=_context(), initializer=_start_worker)
-        with _ended_well():
+        with _ended_well(), safe_helpers():
+            if self._pool is None:
+                context = clean_context("bridge.jobs.session.piece")
+                self._pool = ProcessPoolExecutor(self.processes, mp_context=context, initializer=start_worker)
             return _finished([(job, self._pool.submit(function, job)) for job in jobs])
 
 
@@ -114,26 +111,3 @@ def _ended_well() -> Iterator[None]:
             "a process that worked on the session ended unexpectedly",
             "perhaps the memory was full; try --jobs 1",
         ) from None
-
-
-def _context() -> BaseContext:
-    """Return the way to start clean processes that is quickest here."""
-    if "forkserver" in multiprocessing.get_all_start_methods():
-        context = multiprocessing.get_context("forkserver")
-        context.set_forkserver_preload(["bridge.jobs.session.piece"])
-        return context
-    return multiprocessing.get_context("spawn")
-
-
-def _start_worker() -> None:
-    """Leave Ctrl-C to the parent, and end with it, however it ends."""
-    with contextlib.suppress(ValueError, OSError):
-        signal.signal(signal.SIGINT, signal.SIG_IGN)
-    parent = multiprocessing.parent_process()
-    if parent is not None:
-        threading.Thread(target=_end_with, args=(parent.sentinel,), daemon=True).start()
-
-
-def _end_with(sentinel: int) -> None:
-    wait([sentinel])
-    os._exit(1)

@@ -1,5 +1,5 @@
-"""The desk: what starts and watches the player, what a person sees, types and asks of it.
+"""The desk: what keeps the player going, and what a person sees, types and asks of it.
 
-`supervise` runs the player's process; `display`, `drone_display` and `tuner_display` draw on a `screen`; `typed` reads
-keys; `listening` and `ear` hear the reference string.
+`keeper` keeps the player going, `desk` acts, `typed` reads keys, `ear` and `listening` hear the reference string.
+`labels` puts a player's state into words; `drawing` shows them in a thread of its own, on one of the displays.
 """

@@ -1,333 +1,248 @@
-"""What the player sees: a steady picture in a terminal, plain lines anywhere else.
+"""What a musician sees: a steady picture in a terminal, plain lines anywhere else.
 
-A display that cannot write any more (a terminal that was closed) is quiet from then on; it never stops the music.
-
-Index: `Display`, `LinesDisplay`, `ScreenDisplay`, `Labels`, `StepShown`, `make_display`.
+The picture is made of rows, each with its weight: where a terminal is too small the lightest rows go first, and what
+is wrong stays on top.
 """
 
 from __future__ import annotations
 
 import contextlib
+import os
 import sys
-from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Protocol
+import time
+from typing import TYPE_CHECKING, NamedTuple, TextIO
 
+from bridge.live.desk.drawing import View, own_stream
+from bridge.live.desk.labels import ahead_words, drone_words, table_words
+from bridge.live.desk.letters import ROWS, fitting
 from bridge.live.desk.screen import Screen
-from bridge.live.desk.typed import KEYS_SHOWN
-from bridge.tuning.beats import main_pair
-from bridge.tuning.notes import key_to_hz, note_name
+from bridge.live.snapshot import Link, Message, Snapshot
 
 if TYPE_CHECKING:
     from rich.console import Console, RenderableType
+    from rich.text import Text
 
-    from bridge.engine.play.tables import Choice
-
+FADE_S = 20.0
+"""What was said is seen for so long."""
 _SAID_LINES = 5
-_MOST_SLOTS = 12
+_MOST_TABLES = 12
+_DUMB = ("dumb", "unknown", "")
+ALARMS: dict[Link, tuple[str, str]] = {
+    "synth gone": ("NO SYNTH", "the synth is gone: nothing sounds until it is back"),
+    "keyboard gone": ("NO KEYS", "the keyboard is gone: its notes are let go"),
+    "server gone": ("NO SERVER", "the MIDI server is gone: waiting for it"),
+    "restarting": ("WAIT", "starting again: one moment"),
+}
+"""What is wrong, in a word for large letters and in a sentence."""
 
 
-@dataclass(frozen=True)
-class StepShown:
-    """A slot that is a section of a piece.
-
-    Attributes
-    ----------
-    piece, pieces : int
-        Which piece, from 1, and of how many.
-    title : str
-        The piece.
-    place : str
-        The section: ``from the start``, ``bar 9, Turnaround``.
-    table : str
-        Its table in a few words: ``in D``, ``in A, b7=7/4``.
-    drone : str
-        Notes of its drone; empty: it has none.
-    notes : str
-        For the players.
-    """
-
-    piece: int
-    pieces: int
-    title: str
-    place: str
-    table: str
-    drone: str = ""
-    notes: str = ""
-
-    @property
-    def head(self) -> str:
-        """The piece and its number."""
-        return f"{self.piece}/{self.pieces}  {self.title}"
+def a_picture_suits() -> bool:
+    """Whether the output goes to a terminal on which things can be drawn again."""
+    return sys.stdout.isatty() and os.environ.get("TERM", "").lower() not in _DUMB
 
 
-@dataclass(frozen=True)
-class Labels:
-    """What stays the same on the display.
-
-    Attributes
-    ----------
-    slots, tonics : tuple of Choice
-        The tables, for their names.
-    method, synth : str
-        How they reach the synth, and what it is.
-    programme : tuple of StepShown
-        What each slot is part of; empty where there are no pieces.
-    keys : str
-        What can be typed.
-    """
-
-    slots: tuple[Choice, ...]
-    tonics: tuple[Choice, ...]
-    method: str
-    synth: str
-    programme: tuple[StepShown, ...] = ()
-    keys: str = KEYS_SHOWN
-
-    def table(self, state: Mapping[str, Any]) -> tuple[str, str]:
-        """Return the name of the table that holds, and its tonic for spelling."""
-        slot, tonic, equal, trim_cents = state["kept"]
-        choice = self.slots[slot - 1] if tonic is None else self.tonics[tonic]
-        name = choice.name if tonic is not None else f"{slot}  {choice.name}"
-        if self.programme:
-            step = self.programme[slot - 1]
-            name = f"{step.head}, {step.place}: {step.table}"
-        if equal:
-            name += "  EQUAL (through the same reference)"
-        if trim_cents:
-            name += f"  trim {trim_cents:+g} cents"
-        return name, note_name(60 + choice.tonic)[:-1]
-
-    def ahead(self, state: Mapping[str, Any]) -> list[str]:
-        """Say what comes next: the next section, and the next piece with its drone."""
-        if not self.programme:
-            return []
-        at = state["kept"][0]
-        now = self.programme[at - 1]
-        later = self.programme[at:]
-        said = []
-        if later and later[0].piece == now.piece:
-            said.append(f"next: {later[0].place}: {later[0].table}")
-        piece = next((step for step in later if step.piece != now.piece), None)
-        if piece is None:
-            return [*said, "the last piece"]
-        drone = f", drone {piece.drone}" if piece.drone else ""
-        return [
-            *said,
-            f"then: {piece.head}: {piece.table}{drone}"
-            if said
-            else f"next: {piece.head}: {piece.table}{drone}",
-        ]
-
-    def drone(self, state: Mapping[str, Any], tonic: str) -> str:
-        """Say what the drone holds, or would hold."""
-        if "held" not in state:
-            return ""
-        keys = state["held"][1]
-        if keys:
-            cents = {key: cents for channel, key, cents in state["sounding"] if channel == state["held"][0]}
-            notes = "   ".join(
-                note_name(key, tonic) + (f" {cents[key]:+.1f}" if key in cents else "")
-                for key in sorted(keys)
-            )
-            return f"drone: {notes}"
-        step = self.programme[state["kept"][0] - 1] if self.programme else None
-        if step is not None and not step.drone:
-            return "no drone here"
-        return "drone: off" + (f" (d: {step.drone})" if step is not None else " (d)")
-
-
-class Display(Protocol):
-    """Shows what happens. None of its methods raises."""
-
-    def say(self, text: str) -> None:
-        """Show something that the player should know."""
-        ...
-
-    def show(self, state: Mapping[str, Any]) -> None:
-        """Show the state of things (`bridge.live.player.player.Player.status`)."""
-        ...
-
-    def close(self) -> None:
-        """Leave the terminal as it was."""
-        ...
-
-
-def make_display(labels: Labels, lines: bool, keys: bool) -> Display:
-    """Return the display that suits where the output goes."""
-    if not lines and sys.stdout.isatty():
-        return ScreenDisplay(labels, keys)
-    return LinesDisplay(labels)
+def make_display(lines: bool, keys: bool) -> View[Snapshot]:
+    """Return the view that suits where the output goes."""
+    if lines or not a_picture_suits():
+        return LinesDisplay()
+    return ScreenDisplay(keys)
 
 
 class LinesDisplay:
     """One line for each thing worth saying."""
 
-    def __init__(self, labels: Labels) -> None:
-        self._labels = labels
+    def __init__(self) -> None:
+        self._out: TextIO = own_stream()
+        self._said = 0
         self._table = self._drone = ""
         self._counts = (0, 0, 0)
 
-    def say(self, text: str) -> None:
-        """Write a line."""
+    def _say(self, text: str) -> None:
         with contextlib.suppress(OSError, ValueError):  # if nobody reads any more, the music goes on
-            print(text, flush=True)
+            print(text, file=self._out, flush=True)
 
-    def show(self, state: Mapping[str, Any]) -> None:
-        """Write a line where the table has changed, or something was lost."""
-        table, tonic = self._labels.table(state)
+    def show(self, shown: Snapshot) -> None:
+        """Write a line where something has changed, was said or was lost."""
+        if shown.tonic:
+            self._changes(shown)
+        for message in shown.messages:
+            if message.number > self._said:
+                self._said = message.number
+                self._say(message.text)
+
+    def _changes(self, shown: Snapshot) -> None:
+        table = table_words(shown)
         if table != self._table:
             self._table = table
-            self.say(f"piece {table}" if self._labels.programme else f"table {table}")
-            for line in self._labels.ahead(state):
-                self.say(f"  {line}")
-        drone = " ".join(note_name(key, tonic) for key in sorted(state["held"][1])) if "held" in state else ""
+            self._say(f"piece {table}" if shown.pieces else f"table {table}")
+            for line in ahead_words(shown):
+                self._say(f"  {line}")
+        drone = " ".join(shown.drone.notes) if shown.drone.cents else ""
         if drone != self._drone:
             self._drone = drone
-            self.say(f"drone {drone}" if drone else "drone off")
-        counts = state["late"], state["dropped"], state["lost"]
+            self._say(f"drone {drone}" if drone else "drone off")
+        counts = shown.counts.late, shown.counts.dropped, shown.counts.lost
         doubled = (now >= 2 * max(was, 1) for now, was in zip(counts, self._counts, strict=True))
         if counts != self._counts and any(doubled):
             self._counts = counts
-            self.say("so far {} late, {} not MIDI, {} not sent".format(*counts))
+            self._say("so far {} late, {} not MIDI, {} not sent".format(*counts))
 
     def close(self) -> None:
         """Nothing to give back."""
 
 
-def _is_held(state: Mapping[str, Any], channel: int, key: int) -> bool:
-    """Tell whether a note is the drone's."""
-    held = state.get("held")
-    return held is not None and channel == held[0] and key in held[1]
+class Row(NamedTuple):
+    """A row of the picture."""
+
+    weight: int
+    """Rows of the highest number go first where there is no room."""
+    text: Text
 
 
-def sounding_lines(state: Mapping[str, Any], tonic: str) -> list[tuple[str, str, str]]:
-    """Return for each note that is played its name, cents from equal, and channel."""
+def recent(shown: Snapshot) -> list[Message]:
+    """Return what is still worth seeing: what is wrong now, and for a while what was said and what is well again."""
     return [
-        (note_name(key, tonic), f"{cents:+.1f}", str(channel))
-        for channel, key, cents in state["sounding"]
-        if not _is_held(state, channel, key)
+        message
+        for message in shown.messages
+        if (shown.link != "ok" if message.kind == "alarm" else shown.at_s - message.at_s < FADE_S)
     ]
 
 
-def beat_line(state: Mapping[str, Any], tonic: str) -> str:
-    """Say how fast the drone and the highest note beat; without a drone, the lowest and the highest one.
+def picture(shown: Snapshot, width: int, height: int, keys: bool = True) -> list[Text]:
+    """Return the rows of the picture that fit a terminal of so many columns and lines."""
+    from rich.text import Text
 
-    Empty if they do not come near a pure interval.
-    """
-    played: list[tuple[float, int]] = []
-    held: list[tuple[float, int]] = []
-    for channel, key, cents in state["sounding"]:
-        (held if _is_held(state, channel, key) else played).append((key + cents / 100.0, key))
-    if not played or len(set(played + held)) < 2:
-        return ""
-    low, high = min(held or played), max(played)
-    if low == high:
-        return ""
-    pair = main_pair(key_to_hz(low[0]), key_to_hz(high[0]))
-    if pair is None:
-        return ""
-    beats = pair.beats_hz
-    how = "no beats" if beats < 0.005 else f"{beats:.2f} beats a second"
-    ratio = f"{pair.partial} : {pair.other_partial}"
-    return f"{note_name(low[1], tonic)} - {note_name(high[1], tonic)}: {how} (near {ratio})"
+    rows: list[Row] = []
+
+    def add(weight: int, text: str, style: str = "") -> None:
+        rows.append(Row(weight, Text(text[: width - 1], style=style, no_wrap=True)))
+
+    clock = time.strftime("%H:%M", time.localtime(shown.at_s))
+    alarm = ALARMS.get(shown.link)
+    if alarm is not None:
+        add(0, f" {alarm[1]} ".ljust(width - 1), "bold white on red")
+    if not shown.tonic:
+        add(0, f"starting{clock:>{max(width - 9, 1)}}", "dim")
+    else:
+        head = (
+            f" {shown.piece_number}/{shown.pieces}  {shown.piece} "
+            if shown.pieces
+            else f" {table_words(shown)} "
+        )
+        room = max(width - len(clock) - 2, 1)
+        rows.append(Row(0, Text.assemble((head[:room].ljust(room), "bold reverse"), (f" {clock}", "dim"))))
+        tonic = f"{shown.piece_number} {shown.tonic}" if shown.pieces else shown.tonic
+        for line in fitting(alarm[0] if alarm is not None else tonic, width - 2):
+            add(6, f" {line}", "bold red" if alarm is not None else "bold")
+        if shown.pieces:
+            words = f"{shown.section}: {shown.table}" + ("   EQUAL" if shown.equal else "")
+            add(0, words + (f"   trim {shown.trim_cents:+g} cents" if shown.trim_cents else ""), "bold")
+        for number, line in enumerate(ahead_words(shown)):
+            add(1 + 2 * number, line, "bold cyan")
+        for line in shown.remarks:
+            add(5, line)
+        if len(shown.tables) > 1:
+            add(5, _tables(shown))
+    if shown.listening_s is not None:
+        add(0, f"LISTENING to the string: {shown.listening_s:.0f} s", "bold magenta")
+    if shown.tonic:
+        if shown.chord:
+            add(2, shown.chord, "bold")
+        if drone_words(shown):
+            add(2, drone_words(shown), "magenta" if shown.drone.state == "waiting" else "")
+        if shown.reference:
+            add(4, f"reference {shown.reference} = {shown.reference_hz:.2f} Hz", "dim")
+        if shown.bar is not None:
+            add(4, f"bar {shown.bar}")
+        notes = "   ".join(f"{note.name} {note.cents:+.1f}" for note in shown.sounding)
+        add(9, notes or "-")
+        add(8, shown.beats, "bold")
+        if shown.engine:
+            for line in _engine(shown):
+                add(3, line, "dim")
+    styles = {"alarm": "bold red", "healed": "bold green", "said": "yellow"}
+    said = recent(shown)[-_SAID_LINES:]
+    for number, message in enumerate(said):
+        add(
+            1 if number == len(said) - 1 or message.kind == "alarm" else 6, message.text, styles[message.kind]
+        )
+    for line in _filled(shown.feet, width):
+        add(7, line, "dim")
+    for line in _filled(shown.keys, width) if keys else []:
+        add(7, line, "dim")
+    return _cut(rows, max(height - 1, 1))
 
 
-class ScreenDisplay(Screen):
+def _cut(rows: list[Row], height: int) -> list[Text]:
+    """Leave rows out until the others fit: the lightest first, the lower before the upper, large letters together."""
+    kept = list(rows)
+    while len(kept) > height:
+        weight = max(row.weight for row in kept)
+        last = max(at for at, row in enumerate(kept) if row.weight == weight)
+        del kept[last]
+        letters = [row for row in kept if row.weight == 6 and "\N{FULL BLOCK}" in row.text.plain]
+        if 0 < len(letters) < ROWS:
+            kept = [row for row in kept if row not in letters]
+    return [row.text for row in kept]
+
+
+def _filled(words: tuple[str, ...], width: int) -> list[str]:
+    """Set words beside each other, in as many lines as they need."""
+    lines: list[str] = []
+    for word in words:
+        if lines and len(lines[-1]) + 3 + len(word) < width:
+            lines[-1] += f"   {word}"
+        else:
+            lines.append(word)
+    return lines
+
+
+def _tables(shown: Snapshot) -> str:
+    names = [
+        f"[{number} {name}]" if number == shown.number and not shown.of_zone else f" {number} {name} "
+        for number, name in enumerate(shown.tables[:_MOST_TABLES], 1)
+    ]
+    more = len(shown.tables) - _MOST_TABLES
+    return " ".join(names) + (f"  and {more} more" if more > 0 else "")
+
+
+def _engine(shown: Snapshot) -> list[str]:
+    """What the engine does, for those who asked."""
+    counts = shown.counts
+    others = (
+        (counts.dropped, "not MIDI"),
+        (counts.lost, "not sent"),
+        (counts.crowded, "crowded"),
+        (counts.clipped, "bends cut"),
+    )
+    said = f"in {counts.received}  out {counts.sent}  late {counts.late}"
+    said += "".join(f"  {words} {number}" for number, words in others if number)
+    keyboard = shown.keyboard or "no keyboard"
+    notes = "  ".join(f"{note.name} on {note.channel}" for note in shown.sounding)
+    lines = [f"{keyboard} -> {shown.synth}", f"by {shown.method}, {shown.instrument}", said]
+    lines += [f"channels: {notes}"] if notes else []
+    return lines + ([f"partials {shown.partials}"] if shown.partials else [])
+
+
+class ScreenDisplay(Screen[Snapshot]):
     """A picture that is drawn again as things change.
 
     Parameters
     ----------
-    labels : Labels
-        What stays the same.
     keys : bool
         Whether keys are read, and so shown.
     console : Console, optional
         Where it is drawn; the standard output where left out.
     """
 
-    def __init__(self, labels: Labels, keys: bool, console: Console | None = None) -> None:
-        self._labels = labels
+    def __init__(self, keys: bool, console: Console | None = None) -> None:
         self._keys = keys
-        self._state: Mapping[str, Any] | None = None
-        super().__init__(console, _SAID_LINES)
+        super().__init__(console)
 
-    def show(self, state: Mapping[str, Any]) -> None:
-        """Draw the picture anew."""
-        self._state = state
-        self._draw()
-
-    def _picture(self) -> RenderableType:
+    def _picture(self, seen: Snapshot) -> RenderableType:
         from rich.console import Group
-        from rich.table import Table
-        from rich.text import Text
 
-        parts: list[RenderableType] = []
-        state = self._state
-        if state is not None:
-            table, tonic = self._labels.table(state)
-            parts.append(Text(f" {table} ", style="bold reverse"))
-            parts.append(Text(self._ports(state), style="dim"))
-            if self._labels.programme:
-                parts += self._piece(state)
-            elif len(self._labels.slots) > 1:
-                parts.append(self._slots(state))
-            notes = Table(box=None, pad_edge=False, padding=(0, 3, 0, 0), header_style="dim")
-            notes.add_column("sounding")
-            notes.add_column("cents from equal", justify="right")
-            notes.add_column("channel", justify="right")
-            for row in sounding_lines(state, tonic) or [("-", "", "")]:
-                notes.add_row(*row)
-            parts += [Text(""), notes]
-            drone = self._labels.drone(state, tonic)
-            if drone:
-                parts.append(Text(drone))
-            beats = beat_line(state, tonic)
-            if beats:
-                parts.append(Text(beats, style="bold"))
-            if state.get("bar") is not None:
-                parts.append(Text(f"track: bar {state['bar']}"))
-            parts += [Text(""), Text(self._counts(state), style="dim")]
-        parts += [Text(text, style="yellow") for text in self._said]
-        if self._keys:
-            parts.append(Text(self._labels.keys, style="dim"))
-        return Group(*parts)
+        return Group(*picture(seen, *self.size, self._keys))
 
-    def _ports(self, state: Mapping[str, Any]) -> str:
-        keyboard = state["in"] or "no keyboard"
-        keyboard += "" if state["in_open"] or not state["in"] else " (GONE)"
-        synth = state["out"] + ("" if state["out_open"] else " (GONE)")
-        return f"{keyboard}  ->  {synth}   by {self._labels.method}, {self._labels.synth}"
-
-    def _piece(self, state: Mapping[str, Any]) -> list[RenderableType]:
-        """What the players should know of the piece, and what comes next."""
-        from rich.text import Text
-
-        notes = self._labels.programme[state["kept"][0] - 1].notes
-        parts: list[RenderableType] = [Text(line.strip()) for line in notes.splitlines() if line.strip()]
-        return [*parts, *(Text(line, style="bold") for line in self._labels.ahead(state))]
-
-    def _slots(self, state: Mapping[str, Any]) -> RenderableType:
-        from rich.text import Text
-
-        slot, tonic = state["kept"][0], state["kept"][1]
-        line = Text()
-        for number, choice in enumerate(self._labels.slots[:_MOST_SLOTS], 1):
-            here = number == slot and tonic is None
-            line.append(f" {number} {choice.name} ", style="reverse" if here else "")
-            line.append(" ")
-        if len(self._labels.slots) > _MOST_SLOTS:
-            line.append(f"and {len(self._labels.slots) - _MOST_SLOTS} more")
-        return line
-
-    def _counts(self, state: Mapping[str, Any]) -> str:
-        said = f"in {state['received']}  out {state['sent']}  late {state['late']}"
-        for name, words in (
-            ("dropped", "not MIDI"),
-            ("lost", "not sent"),
-            ("crowded", "crowded"),
-            ("clipped", "bends cut"),
-        ):
-            if state[name]:
-                said += f"  {words} {state[name]}"
-        return said
+    def _left(self, seen: Snapshot) -> list[str]:
+        return [message.text for message in seen.messages[-_SAID_LINES:]]

@@ -2,22 +2,23 @@
 
 In a terminal a picture, whose bar of beats grows shorter as they slow down; plain lines anywhere else. A display that
 cannot write any more is quiet from then on.
-
-Index: `DroneLines`, `DroneScreen`, `make_drone_display`.
 """
 
 from __future__ import annotations
 
 import contextlib
-import sys
 import time
-from collections.abc import Callable, Mapping
-from typing import TYPE_CHECKING, Any
+from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING
 
+from bridge.engine.play.drone_plan import Beat
 from bridge.jobs.drone import STILL_HZ, rate_words
-from bridge.live.desk.display import Display
+from bridge.live.desk.display import ALARMS, a_picture_suits
+from bridge.live.desk.drawing import View, own_stream
 from bridge.live.desk.screen import Screen
 from bridge.live.plan import LivePlan
+from bridge.live.snapshot import Snapshot
+from bridge.live.state import Lesson
 from bridge.tuning.notes import hz_to_key
 from bridge.tuning.tables import Table
 
@@ -30,12 +31,12 @@ _BAR = 40
 _SAID_LINES = 4
 
 
-def make_drone_display(table: Table, plan: LivePlan, lines: bool, keys: bool) -> Display:
-    """Return the display that suits where the output goes."""
+def make_drone_display(table: Table, plan: LivePlan, lines: bool, keys: bool) -> View[Snapshot]:
+    """Return the view that suits where the output goes."""
     steps = 0 if plan.drone is None else len(plan.drone.steps) * plan.drone.rounds
-    if not lines and sys.stdout.isatty():
-        return DroneScreen(table, steps, keys)
-    return DroneLines(table, steps)
+    if lines or not a_picture_suits():
+        return DroneLines(table, steps)
+    return DroneScreen(table, steps, keys)
 
 
 def plainly(text: str) -> str:
@@ -44,17 +45,15 @@ def plainly(text: str) -> str:
     return text.replace("the MIDI server is gone", "the sound or MIDI server is gone")
 
 
-def heading(drone: Mapping[str, Any], steps: int) -> str:
+def heading(lesson: Lesson, steps: int) -> str:
     """Say which step it is."""
-    number = f"step {drone['number']} of {steps}: " if steps > 1 else ""
-    return f"{number}{drone['name']}"
+    return (f"step {lesson.number} of {steps}: " if steps > 1 else "") + lesson.name
 
 
-def settings(state: Mapping[str, Any]) -> str:
+def settings(shown: Snapshot) -> str:
     """Say how the table was changed while playing; empty if not at all."""
-    _, _, equal, trim_cents = state["kept"]
-    said = "equal (through the same reference)" if equal else ""
-    trim = f"trim {trim_cents:+g} cents" if trim_cents else ""
+    said = "equal (through the same reference)" if shown.equal else ""
+    trim = f"trim {shown.trim_cents:+g} cents" if shown.trim_cents else ""
     return ", ".join(filter(None, (said, trim)))
 
 
@@ -75,54 +74,59 @@ class DroneLines:
         self._table = table
         self._steps = steps
         self._clock = clock
+        self._out = own_stream()
+        self._told = 0
         self._step: tuple[int, str] = (0, "")
         self._settings = ""
         self._rates: tuple[float, ...] | None = None
         self._said_s = 0.0
 
-    def say(self, text: str) -> None:
-        """Write a line."""
+    def _say(self, text: str) -> None:
         with contextlib.suppress(OSError, ValueError):
-            print(plainly(text), flush=True)
+            print(text, file=self._out, flush=True)
 
-    def show(self, state: Mapping[str, Any]) -> None:
+    def show(self, shown: Snapshot) -> None:
         """Write lines where something has changed."""
-        drone = state.get("drone")
-        if drone is None:
+        for message in shown.messages:
+            if message.number > self._told:
+                self._told = message.number
+                self._say(plainly(message.text))
+        lesson = shown.lesson
+        if lesson is None:
             return
-        step = (drone["number"], drone["phase"])
+        step = (lesson.number, lesson.phase)
         if step != self._step:
             self._step = step
-            if step[1] == "sound":
-                self.say(heading(drone, self._steps))
+            if lesson.phase == "sound":
+                self._say(heading(lesson, self._steps))
                 self._rates = None
-            elif step[1] == "rest":
-                self.say("silence: sing")
-        changed = settings(state)
+            elif lesson.phase == "rest":
+                self._say("silence: sing")
+        changed = settings(shown)
         if changed != self._settings:
             self._settings = changed
             self._rates = None
-            self.say(changed or "just, untrimmed")
-        if drone["phase"] == "sound":
-            self._beats(drone)
+            self._say(changed or "just, untrimmed")
+        if lesson.phase == "sound":
+            self._beats(lesson.beats)
 
-    def _beats(self, drone: Mapping[str, Any]) -> None:
-        rates = tuple(beat[4] if beat[4] >= STILL_HZ else 0.0 for beat in drone["beats"])
+    def _beats(self, beats: Sequence[Beat]) -> None:
+        rates = tuple(beat.rate_hz if beat.rate_hz >= STILL_HZ else 0.0 for beat in beats)
         now_s = self._clock()
         still = not any(rates)
         if rates == self._rates or (self._rates is not None and not still and now_s - self._said_s < _LINE_S):
             return
         self._rates, self._said_s = rates, now_s
-        for low, high, partial, other, rate in drone["beats"]:
-            names = f"{self._table.note(low)} - {self._table.note(high)}"
-            words = "no beats" if rate < STILL_HZ else rate_words(rate)
-            self.say(f"  {names}: {words} ({partial} : {other})")
+        for beat in beats:
+            names = f"{self._table.note(beat.low_key)} - {self._table.note(beat.high_key)}"
+            words = "no beats" if beat.rate_hz < STILL_HZ else rate_words(beat.rate_hz)
+            self._say(f"  {names}: {words} ({beat.partial} : {beat.other_partial})")
 
     def close(self) -> None:
         """Nothing to give back."""
 
 
-class DroneScreen(Screen):
+class DroneScreen(Screen[Snapshot]):
     """A picture that is drawn again as things change.
 
     Parameters
@@ -139,46 +143,35 @@ class DroneScreen(Screen):
         self._table = table
         self._steps = steps
         self._keys = keys
-        self._state: Mapping[str, Any] | None = None
-        super().__init__(console, _SAID_LINES)
+        super().__init__(console)
 
-    def say(self, text: str) -> None:
-        """Show a line under the picture."""
-        super().say(plainly(text))
+    def _left(self, seen: Snapshot) -> list[str]:
+        return [plainly(message.text) for message in seen.messages[-_SAID_LINES:]]
 
-    def show(self, state: Mapping[str, Any]) -> None:
-        """Draw the picture anew."""
-        self._state = state
-        self._draw()
-
-    def _picture(self) -> RenderableType:
+    def _picture(self, seen: Snapshot) -> RenderableType:
         from rich.console import Group
         from rich.text import Text
 
         parts: list[RenderableType] = []
-        state = self._state
-        drone = state.get("drone") if state is not None else None
-        if state is not None and state.get("bar"):
-            parts.append(Text(f" bar {state['bar']} ", style="bold reverse"))
-        if state is not None and drone is not None:
-            parts.append(Text(f" {heading(drone, self._steps)} ", style="bold reverse"))
-            if drone["phase"] == "rest":
+        lesson, note = seen.lesson, self._table.note
+        if seen.link in ALARMS:
+            parts.append(Text(f" {plainly(ALARMS[seen.link][1])} ", style="bold white on red"))
+        if seen.bar:
+            parts.append(Text(f" bar {seen.bar} ", style="bold reverse"))
+        if lesson is not None:
+            parts.append(Text(f" {heading(lesson, self._steps)} ", style="bold reverse"))
+            if lesson.phase == "rest":
                 parts.append(Text("silence: sing", style="bold"))
-            for key, hz in drone["notes"] if drone["phase"] == "sound" else ():
+            for key, hz in lesson.notes if lesson.phase == "sound" else ():
                 cents = 100.0 * (hz_to_key(hz) - key)
-                parts.append(
-                    Text(f"{self._table.note(key):>4}  {hz:9.3f} Hz  {cents:+7.1f} cents from equal")
-                )
-            for low, high, _, _, rate in drone["beats"] if drone["phase"] == "sound" else ():
-                names = f"{self._table.note(low)} - {self._table.note(high)}"
-                words = "still" if rate < STILL_HZ else f"{rate:5.2f} beats a second"
-                parts.append(Text(f"{names:>12}  {words:22}  {'~' * min(round(4 * rate), _BAR)}"))
-            parts.append(
-                Text(
-                    f"{state['out']}{'' if state['out_open'] else ' (GONE)'}  {settings(state)}", style="dim"
-                )
-            )
-        parts += [Text(text, style="yellow") for text in self._said]
+                parts.append(Text(f"{note(key):>4}  {hz:9.3f} Hz  {cents:+7.1f} cents from equal"))
+            for beat in lesson.beats if lesson.phase == "sound" else ():
+                names, rate_hz = f"{note(beat.low_key)} - {note(beat.high_key)}", beat.rate_hz
+                words = "still" if rate_hz < STILL_HZ else f"{rate_hz:5.2f} beats a second"
+                parts.append(Text(f"{names:>12}  {words:22}  {'~' * min(round(4 * rate_hz), _BAR)}"))
+            parts.append(Text(f"{seen.synth}  {settings(seen)}", style="dim"))
+        said = seen.messages[-_SAID_LINES:]
+        parts += [Text(plainly(message.text), style="yellow") for message in said]
         if self._keys:
             parts.append(Text(KEYS, style="dim"))
         return Group(*parts)

@@ -3,33 +3,28 @@
 A sound system can hang or take a program along when its server dies; what plays must not notice. So a process opens the
 microphone (or reads a take), finds the reference, tells it and ends.
 
-What the process is sent: one `Take`. What it tells: ``("open", name)`` when it listens, then ``("heard", Reference)``
-or ``("refused", message, hint)``.
-
-Index: `Take`, `Ear`, `main`.
+What the process is sent: one `Take`. What it tells: `Opened` when it listens, then `Heard` or `Refused`.
 """
 
 from __future__ import annotations
 
 import contextlib
 import os
-import subprocess
 import sys
 import tempfile
 import threading
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TypeAlias
 
+import msgspec
+
+from bridge import children
 from bridge.errors import InputProblem, StillbeatError
-from bridge.live.frames import read_frame, write_frame
-from bridge.sound.device.asking import own_environment
-
-if TYPE_CHECKING:  # the desk imports this before it starts its player
-    from bridge.tuning.reference import Reference
-    from bridge.tuning.spec import TableSpec
+from bridge.live.frames import FrameReader, write_frame
+from bridge.tuning.guitars import Guitar
+from bridge.tuning.reference import Reference
 
 LISTEN_S = 5.0
 """How long the microphone is listened to."""
@@ -37,45 +32,63 @@ LIMIT_S = 30.0
 """How long all of it may take."""
 
 
-@dataclass(frozen=True)
-class Take:
-    """What to listen for, and where.
+class Take(msgspec.Struct, frozen=True, kw_only=True):
+    """What to listen for, and where."""
 
-    Attributes
-    ----------
-    spec : TableSpec
-        Says where about the reference is; with a guitar its reference string is meant.
-    named : bool
-        Whether a person named the reference's note.
-    file : Path or None
-        A take; None: the microphone.
-    device : str or None
-        Part of the microphone's name.
-    seconds : float
-        How long to listen to the microphone.
-    wait_s : float
-        How long to wait before, for what sounds to die away.
-    """
-
-    spec: TableSpec
+    reference: Reference
+    """About where it is."""
     named: bool
-    file: Path | None = None
+    """Whether a person named its note."""
+    guitar: Guitar | None = None
+    """With a guitar its reference string is meant."""
+    file: str | None = None
+    """A take; None: the microphone."""
     device: str | None = None
+    """Part of the microphone's name."""
     seconds: float = LISTEN_S
+    """How long to listen to the microphone."""
     wait_s: float = 0.0
+    """How long to wait before, for what sounds to die away."""
+
+
+class Opened(msgspec.Struct, frozen=True, tag=True):
+    """It listens, to what is called so, for so long."""
+
+    name: str
+    seconds: float
+
+
+class Heard(msgspec.Struct, frozen=True, tag=True):
+    """The reference as it sounds."""
+
+    reference: Reference
+
+
+class Refused(msgspec.Struct, frozen=True, tag=True):
+    """It was not found."""
+
+    message: str
+    hint: str = ""
+
+
+Told: TypeAlias = Opened | Heard | Refused
 
 
 def main() -> None:
     """Listen once."""
-    out = os.fdopen(os.dup(1), "wb")
-    os.dup2(os.open(os.devnull, os.O_WRONLY), 1)  # C libraries that print must not print among the frames
-    take: Take = read_frame(sys.stdin.buffer)
+    out = os.fdopen(children.own_output(), "wb")
+    reader: FrameReader[Take] = FrameReader(sys.stdin.buffer, Take)
     try:
-        answer: tuple[Any, ...] = ("heard", _hear(take, lambda name: write_frame(out, ("open", name))))
+        take = reader.read()
+    except EOFError:
+        return
+    answer: Told
+    try:
+        answer = Heard(_hear(take, lambda name: write_frame(out, Opened(name, take.seconds))))
     except StillbeatError as problem:
-        answer = ("refused", problem.message, problem.hint)
+        answer = Refused(problem.message, problem.hint)
     except Exception as problem:
-        answer = ("refused", f"listening failed: {type(problem).__name__}: {problem}", "")
+        answer = Refused(f"listening failed: {type(problem).__name__}: {problem}")
     write_frame(out, answer)
     from bridge.sound.device.outputs import end_portaudio
 
@@ -84,11 +97,11 @@ def main() -> None:
 
 
 def _hear(take: Take, opened: Callable[[str], None]) -> Reference:
-    from bridge.jobs.hearing import reference_in_take
+    from bridge.jobs.hearing import find_reference
 
     if take.file is not None:
-        opened(take.file.name)
-        return reference_in_take(take.file, take.spec, take.named)
+        opened(Path(take.file).name)
+        return find_reference(take.file, take.reference, take.guitar, take.named)
     from bridge.sound.device.microphone import Microphone, record
     from bridge.sound.files.wav import write_sound
 
@@ -100,7 +113,7 @@ def _hear(take: Take, opened: Callable[[str], None]) -> Reference:
         path = Path(folder) / "what was played.wav"
         write_sound(path, [samples[:, None].astype("float32")], rate, encoding="float")
         try:
-            return reference_in_take(path, take.spec, take.named)
+            return find_reference(path, take.reference, take.guitar, take.named)
         except StillbeatError as problem:
             message = problem.message.removeprefix(f"{path}: ").replace(str(path), path.stem)
             raise InputProblem(message, problem.hint) from problem
@@ -109,23 +122,12 @@ def _hear(take: Take, opened: Callable[[str], None]) -> Reference:
 class Ear:
     """Starts such a process, passes on what it tells, and ends it.
 
-    Parameters
-    ----------
-    take : Take
-    put : callable
-        Called with what the process tells, from another thread. Something final always comes.
+    `put` is called with what the process tells, from another thread. Something final always comes.
     """
 
-    def __init__(self, take: Take, put: Callable[[tuple[Any, ...]], None]) -> None:
+    def __init__(self, take: Take, put: Callable[[Told], None]) -> None:
         self._put = put
-        self._popen = subprocess.Popen(
-            [sys.executable, "-c", "from bridge.live.desk.ear import main; main()"],
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.DEVNULL,
-            env=own_environment(),
-            start_new_session=True,  # Ctrl-C at the terminal is for us
-        )
+        self._popen = children.start("bridge.live.desk.ear")
         assert self._popen.stdin is not None
         with contextlib.suppress(OSError):
             write_frame(self._popen.stdin, take)  # type: ignore[arg-type]
@@ -135,20 +137,18 @@ class Ear:
         threading.Thread(target=self._read, daemon=True).start()
 
     def _read(self) -> None:
-        stream = self._popen.stdout
+        reader: FrameReader[Told] = FrameReader(self._popen.stdout, Told)  # type: ignore[arg-type]
         final = False
-        with contextlib.suppress(Exception):  # whatever came was no answer; one is given below
+        with contextlib.suppress(EOFError):
             while not final:
-                told = read_frame(stream)  # type: ignore[arg-type]
-                final = told[0] != "open"
+                told = reader.read()
+                final = not isinstance(told, Opened)
                 self._put(told)
         if not final:
-            self._put(("refused", "the sound system does not answer", "is the microphone connected?"))
+            self._put(Refused("the sound system does not answer", "is the microphone connected?"))
         self.end()
 
     def end(self) -> None:
         """End the process, whatever it does."""
         self._limit.cancel()
-        if self._popen.poll() is None:
-            self._popen.kill()
-        self._popen.wait()
+        children.end(self._popen)

@@ -1,8 +1,6 @@
 """Between pieces: hear the reference string, and move all tables to where it sounds now.
 
 What was heard takes the place of the reference and of the trim. It can be taken back, step by step.
-
-Index: `Listening`, `Moved`, `Remake`.
 """
 
 from __future__ import annotations
@@ -11,20 +9,17 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeAlias
+from typing import TYPE_CHECKING, TypeAlias
 
-from bridge.engine.play.tables import Choice
+from bridge.engine.play.tables import Tables
 from bridge.errors import InputProblem
-from bridge.live.desk.ear import LISTEN_S, Ear, Take
+from bridge.live.desk.ear import Ear, Take, Told
 from bridge.tuning.notes import note_name
 from bridge.tuning.ratios import cents_to_ratio, hz_to_cents
 from bridge.tuning.reference import Reference
 
 if TYPE_CHECKING:
     from bridge.tuning.spec import TableSpec
-
-Tables: TypeAlias = tuple[tuple[Choice, ...], tuple[Choice, ...]]
-"""Slots and tonics."""
 
 Remake: TypeAlias = Callable[[float], Tables]
 """Returns all tables with the reference moved by so many cents from where it was in the beginning."""
@@ -36,21 +31,14 @@ MOST_CENTS = 60.0
 
 @dataclass(frozen=True)
 class Moved:
-    """All tables anew.
-
-    Attributes
-    ----------
-    tables : Tables or None
-        None where they stay as they are.
-    trim_cents : float
-        The trim to give them.
-    text : str
-        What to tell.
-    """
+    """All tables anew."""
 
     tables: Tables | None
+    """None where they stay as they are."""
     trim_cents: float
+    """The trim to give them."""
     text: str
+    """What to tell."""
 
 
 class Listening:
@@ -91,7 +79,8 @@ class Listening:
         self._named = named
         self._device = device
         self._stays = stays
-        self._cents = 0.0
+        self.moved_cents = 0.0
+        """How far the reference is from where it was in the beginning; the trim is not counted."""
         self._before: list[tuple[float, float, Tables]] = []
         self._ear: Ear | None = None
 
@@ -108,10 +97,17 @@ class Listening:
             return note_name(spec.reference.key, spec.tonic)
         return f"string {guitar.reference_string} ({guitar.note_of(guitar.reference_string)}), open"
 
-    def begin(self, file: Path | None, wait_s: float, put: Callable[[tuple[Any, ...]], None]) -> None:
+    def begin(self, file: Path | None, wait_s: float, put: Callable[[Told], None]) -> None:
         """Begin to listen; `put` is called with what `bridge.live.desk.ear` tells."""
-        where = replace(self.spec, reference=self._moved_reference(self._cents))
-        self._ear = Ear(Take(where, self._named, file, self._device, LISTEN_S, wait_s), put)
+        take = Take(
+            reference=self._moved_reference(self.moved_cents),
+            named=self._named,
+            guitar=self.spec.guitar,
+            file=str(file) if file is not None else None,
+            device=self._device,
+            wait_s=wait_s,
+        )
+        self._ear = Ear(take, put)
 
     def end(self) -> None:
         """Listen no more."""
@@ -137,7 +133,7 @@ class Listening:
             The tables cannot be made.
         """
         cents = hz_to_cents(reference.hz, self._at_first_hz(reference.key))
-        by_cents = cents - self._cents - trim_cents
+        by_cents = cents - self.moved_cents - trim_cents
         note = note_name(reference.key, self.spec.tonic)
         if abs(by_cents) > MOST_CENTS:
             raise InputProblem(
@@ -149,8 +145,8 @@ class Listening:
             return Moved(None, trim_cents, f"{sounds}, as it was: nothing to move")
         tables = self._remake(cents)
         self._check(tables)
-        self._before.append((self._cents, trim_cents, self._tables))
-        self._cents, self._tables = cents, tables
+        self._before.append((self.moved_cents, trim_cents, self._tables))
+        self.moved_cents, self._tables = cents, tables
         text = f"{sounds}, {_distance(by_cents)}: all tables follow (u takes it back)"
         return Moved(tables, 0.0, text + (f"; {self._stays}" if self._stays else ""))
 
@@ -159,7 +155,7 @@ class Listening:
         if not self._before:
             return None
         cents, trim_cents, tables = self._before.pop()
-        self._cents, self._tables = cents, tables
+        self.moved_cents, self._tables = cents, tables
         reference = self._moved_reference(cents)
         note = note_name(reference.key, self.spec.tonic)
         return Moved(tables, trim_cents, f"taken back: {note} is {reference.hz:.2f} Hz again")

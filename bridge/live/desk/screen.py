@@ -1,79 +1,77 @@
-"""A picture in the terminal that is drawn again as things change, with the last things said under it.
+"""A picture in the terminal that is drawn again as things change.
 
-What runs must not end because the terminal does: the first time that drawing fails, the picture is left alone, and
-everything else goes on.
-
-Index: `Screen`.
+What runs must not end because the terminal does: the first time that drawing fails because nobody takes it any more,
+the picture is left alone.
 """
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+import contextlib
+from typing import TYPE_CHECKING, Any, Generic, TypeVar
+
+from bridge.live.desk.drawing import own_stream
 
 if TYPE_CHECKING:
     from rich.console import Console, RenderableType
 
+_Seen = TypeVar("_Seen")
 
-class Screen:
-    """Draws what `_picture` returns; a display is made of it by saying what the picture is.
+
+class Screen(Generic[_Seen]):
+    """Draws what `_picture` makes of what it is shown; a view is made of it by saying what that is.
 
     Parameters
     ----------
     console : Console, optional
         Where it is drawn; the standard output where left out.
-    said_lines : int
-        How many of the last lines said are kept.
-
-    Notes
-    -----
-    The picture is drawn at once, so a display must be ready for `_picture` before it calls this constructor.
     """
 
-    def __init__(self, console: Console | None, said_lines: int) -> None:
+    def __init__(self, console: Console | None = None) -> None:
         from rich.console import Console
         from rich.live import Live
 
-        self._said_lines = said_lines
-        self._said: list[str] = []
+        self._console = console or Console(file=own_stream(), highlight=False)
+        self._seen: _Seen | None = None
         self._live: Any = Live(
-            console=console or Console(highlight=False),
-            get_renderable=self._picture,
-            auto_refresh=False,
-            transient=True,
+            console=self._console, get_renderable=self._now, auto_refresh=False, transient=True
         )
         self._quietly(self._live.start)
 
-    def _picture(self) -> RenderableType:
-        """Return what is to be seen now."""
-        return ""
+    @property
+    def size(self) -> tuple[int, int]:
+        """Columns and lines of the terminal now."""
+        return self._console.width, self._console.height
 
-    def _quietly(self, do: Any, *arguments: Any) -> None:
-        """Do something with the terminal; if that fails, leave it alone from then on."""
+    def _now(self) -> RenderableType:
+        return "" if self._seen is None else self._picture(self._seen)
+
+    def _picture(self, seen: _Seen) -> RenderableType:
+        """Return what is to be seen now."""
+        raise NotImplementedError
+
+    def _left(self, seen: _Seen) -> list[str]:
+        """Return the lines that stay when the picture goes."""
+        return []
+
+    def _quietly(self, do: Any) -> None:
+        """Do something with the terminal; if it takes nothing any more, leave it alone from then on."""
         try:
-            do(*arguments)
-        except Exception:
+            do()
+        except (OSError, ValueError):
             self._live = None
 
-    def say(self, text: str) -> None:
-        """Show a line under the picture."""
-        self._said = [*self._said[1 - self._said_lines :], text]
-        self._draw()
-
-    def _draw(self) -> None:
+    def show(self, seen: _Seen) -> None:
+        """Draw the picture anew."""
+        self._seen = seen
         if self._live is not None:
             self._quietly(self._live.refresh)
 
-    def _take_away(self) -> None:
-        """Take the picture away."""
-        if self._live is not None:
-            self._quietly(self._live.stop)
-            self._live = None
-
     def close(self) -> None:
-        """Take the picture away; what was said stays."""
-        self._take_away()
-        for text in self._said:
-            try:
-                print(text, flush=True)
-            except (OSError, ValueError):
-                return
+        """Take the picture away; what is worth keeping stays."""
+        live, self._live = self._live, None
+        if live is None:
+            return
+        self._quietly(live.stop)
+        with contextlib.suppress(OSError, ValueError):
+            for line in self._left(self._seen) if self._seen is not None else []:
+                print(line, file=self._console.file, flush=True)

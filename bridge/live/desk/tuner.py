@@ -5,20 +5,17 @@ where the same string stands there already, without a new pluck another string t
 on it, and a string that fades leaves its last reading for a while.
 
 A player who turns a peg looks at one thing at a time: the string, the way to turn, how far.
-
-Index: `Shown`, `Steadied`, `TunerDisplay`, `run_tuner`.
 """
 
 from __future__ import annotations
 
-import contextlib
-import signal
 import statistics
 import threading
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
-from typing import Protocol
 
+from bridge.children import leaving
+from bridge.live.desk.drawing import Drawer, View
 from bridge.live.desk.typed import Command, Typed
 from bridge.sound.device.microphone import Microphone
 from bridge.sound.listening.meter import Meter, Reading
@@ -40,33 +37,33 @@ NAMED_CENTS = 250.0
 
 @dataclass(frozen=True)
 class Shown:
-    """What is shown of the string that is heard.
-
-    Attributes
-    ----------
-    aim : StringAim or None
-        The string; None where none is near.
-    hz : float
-        What it sounds.
-    cents : float
-        From its aim; without one, 0.
-    beats_hz : float or None
-        Beats a second against the reference.
-    turn : str
-        ``"tighten"``, ``"loosen"``, or empty where it is in tune or unnamed.
-    steady : bool
-        Whether the reading has settled.
-    guess : bool
-        Whether it is a first guess, right to some cents.
-    """
+    """What is shown of the string that is heard."""
 
     aim: StringAim | None
+    """The string; None where none is near."""
     hz: float
     cents: float
+    """From its aim; without one, 0."""
     beats_hz: float | None
+    """Beats a second against the reference."""
     turn: str
+    """``"tighten"``, ``"loosen"``, or empty where it is in tune or unnamed."""
     steady: bool
+    """Whether the reading has settled."""
     guess: bool
+    """Whether it is a first guess, right to some cents."""
+
+
+@dataclass(frozen=True)
+class TunerSeen:
+    """All that is seen at one moment."""
+
+    shown: Shown | None = None
+    """The string that is heard, if one is."""
+    last: Mapping[int, float] = field(default_factory=dict)
+    """How all strings were last, in cents."""
+    said: tuple[str, ...] = ()
+    """What is wrong with the sound itself."""
 
 
 class Steadied:
@@ -78,13 +75,6 @@ class Steadied:
         The strings that may be meant.
     held : int, optional
         The one string that is tuned, however far off.
-
-    Attributes
-    ----------
-    shown : Shown or None
-        What stands there now.
-    last : dict of int to float
-        The last settled reading of each string, in cents.
     """
 
     def __init__(self, aims: Mapping[int, StringAim], held: int | None = None) -> None:
@@ -94,7 +84,9 @@ class Steadied:
         self._other = 0
         self._read_s = 0.0
         self.shown: Shown | None = None
+        """What stands there now."""
         self.last: dict[int, float] = {}
+        """The last settled reading of each string, in cents."""
 
     def take(self, reading: Reading) -> bool:
         """Take in a reading; tell whether what is shown has changed."""
@@ -141,50 +133,38 @@ class Steadied:
         return Shown(aim, hz, aim.cents(hz), aim.beats_hz(hz), aim.turn(hz), steady, guess)
 
 
-class TunerDisplay(Protocol):
-    """Shows what is heard. None of its methods raises."""
-
-    def say(self, text: str) -> None:
-        """Show a sentence."""
-
-    def show(self, shown: Shown | None, last: Mapping[int, float]) -> None:
-        """Show a string, or that none is heard; and how all strings were last."""
-
-    def close(self) -> None:
-        """Give the terminal back."""
-
-
-@dataclass
 class _Watch:
     """What is wrong with the sound itself, said once each time it begins."""
 
-    display: TunerDisplay
-    name: str
-    loud: bool = False
-    quiet_since_s: float = 0.0
-    told: set[str] = field(default_factory=set)
+    def __init__(self, name: str) -> None:
+        self._nothing = f"nothing at all comes from {name}: is it muted, or another input meant (--device)?"
+        self._quiet_since_s = 0.0
+        self._told: set[str] = set()
+        self.said: tuple[str, ...] = (f"listening to {name}; q or Ctrl-C ends it",)
 
-    def look(self, peak: float, time_s: float) -> None:
+    def look(self, peak: float, time_s: float) -> bool:
+        """Look at a block of sound; tell whether something is to be said."""
+        before = self.said
         if peak >= TOO_LOUD:
             self._tell("the sound is clipped: turn the input level down, or move the microphone away")
         if peak > NOTHING:
-            self.quiet_since_s = time_s
-            self.told.discard(self._nothing)
-        elif time_s - self.quiet_since_s > NOTHING_S:
+            self._quiet_since_s = time_s
+            self._told.discard(self._nothing)
+        elif time_s - self._quiet_since_s > NOTHING_S:
             self._tell(self._nothing)
-
-    @property
-    def _nothing(self) -> str:
-        return f"nothing at all comes from {self.name}: is it muted, or another input meant (--device)?"
+        return self.said != before
 
     def _tell(self, text: str) -> None:
-        if text not in self.told:
-            self.told.add(text)
-            self.display.say(text)
+        if text not in self._told:
+            self._told.add(text)
+            self.said = (*self.said, text)
 
 
 def run_tuner(
-    aims: Mapping[int, StringAim], microphone: Microphone, display: TunerDisplay, held: int | None = None
+    aims: Mapping[int, StringAim],
+    microphone: Microphone,
+    make_view: Callable[[], View[TunerSeen]],
+    held: int | None = None,
 ) -> None:
     """Listen and show until Ctrl-C, a signal to end, or a typed q.
 
@@ -193,7 +173,8 @@ def run_tuner(
     aims : mapping of int to StringAim
     microphone : Microphone
         Opened and closed here.
-    display : TunerDisplay
+    make_view : callable
+        Returns what shows it.
     held : int, optional
         The one string that is tuned.
 
@@ -212,41 +193,31 @@ def run_tuner(
             ended.set()
 
     keys = Typed(typed)
-    with _leaving(ended), microphone:
+    with leaving(ended.set), microphone:
+        drawer = Drawer(make_view)
         keys.start()
         try:
-            display.say(f"listening to {microphone.input.name}; q or Ctrl-C ends it")
-            watch = _Watch(display, microphone.input.name)
-            display.show(None, steadied.last)
+            watch = _Watch(microphone.input.name)
+            changed = True
             while not ended.is_set():
+                if changed:
+                    drawer.show(TunerSeen(steadied.shown, dict(steadied.last), watch.said))
+                    changed = False
                 block = microphone.read()
                 if not block.size:
                     continue
                 reading = meter.feed(block)
-                watch.look(float(abs(block).max()), meter.time_s)
+                said = watch.look(float(abs(block).max()), meter.time_s)
                 changed = steadied.take(reading) if reading is not None else steadied.fade(meter.time_s)
-                if changed:
-                    display.show(steadied.shown, steadied.last)
+                changed = changed or said
         finally:
             keys.stop()
+            drawer.close()
+    if drawer.failure is not None:
+        raise drawer.failure
 
 
 def _range_hz(aims: Iterable[StringAim], held: int | None) -> tuple[float, float]:
     """Pitches to listen for: from slack to a fourth too high."""
     found = [aim.hz for aim in aims if held in (None, aim.string)]
     return max(20.0, 0.6 * min(found)), min(2000.0, max(1.4 * max(found), 200.0))
-
-
-@contextlib.contextmanager
-def _leaving(ended: threading.Event) -> Iterator[None]:
-    """Have Ctrl-C and requests to end set an event."""
-    kept = {}
-    for name in ("SIGINT", "SIGTERM", "SIGHUP"):
-        number = getattr(signal, name, None)
-        if number is not None:
-            kept[number] = signal.signal(number, lambda *_: ended.set())
-    try:
-        yield
-    finally:
-        for number, handler in kept.items():
-            signal.signal(number, handler)

@@ -1,21 +1,21 @@
 """What is seen of the live tuner: large letters in a terminal, readable at arm's length; plain lines anywhere else.
 
 A display that cannot write any more is quiet from then on.
-
-Index: `TunerLines`, `TunerScreen`, `make_tuner_display`, `big`, `scale_line`.
 """
 
 from __future__ import annotations
 
 import contextlib
 import math
-import sys
 import time
 from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING
 
+from bridge.live.desk.display import a_picture_suits
+from bridge.live.desk.drawing import View, own_stream
+from bridge.live.desk.letters import big
 from bridge.live.desk.screen import Screen
-from bridge.live.desk.tuner import Shown, TunerDisplay
+from bridge.live.desk.tuner import Shown, TunerSeen
 from bridge.sheet.phrases import beat_words, signed
 from bridge.tuning.notes import hz_to_key, note_name
 from bridge.tuning.string_aims import IN_TUNE_CENTS, StringAim
@@ -30,41 +30,6 @@ LINE_CENTS = 0.2
 #: Half the width of the scale, in columns, and the cents at its ends.
 HALF, ENDS_CENTS = 30, 50.0
 _SAID_LINES = 3
-
-# Letters of three by five dots; each dot is two columns wide, so that it is about square.
-_LETTERS = {
-    "0": ("###", "# #", "# #", "# #", "###"),
-    "1": (" # ", "## ", " # ", " # ", "###"),
-    "2": ("###", "  #", "###", "#  ", "###"),
-    "3": ("###", "  #", " ##", "  #", "###"),
-    "4": ("# #", "# #", "###", "  #", "  #"),
-    "5": ("###", "#  ", "###", "  #", "###"),
-    "6": ("###", "#  ", "###", "# #", "###"),
-    "7": ("###", "  #", " # ", " # ", " # "),
-    "8": ("###", "# #", "###", "# #", "###"),
-    "9": ("###", "# #", "###", "  #", "###"),
-    "A": (" # ", "# #", "###", "# #", "# #"),
-    "B": ("## ", "# #", "## ", "# #", "## "),
-    "C": (" ##", "#  ", "#  ", "#  ", " ##"),
-    "D": ("## ", "# #", "# #", "# #", "## "),
-    "E": ("###", "#  ", "## ", "#  ", "###"),
-    "F": ("###", "#  ", "## ", "#  ", "#  "),
-    "G": (" ##", "#  ", "# #", "# #", " ##"),
-    "b": ("#  ", "#  ", "## ", "# #", "## "),
-    "#": ("# #", "###", "# #", "###", "# #"),
-    "+": ("   ", " # ", "###", " # ", "   "),
-    "-": ("   ", "   ", "###", "   ", "   "),
-    ".": (" ", " ", " ", " ", "#"),
-    "~": ("   ", "  #", "###", "#  ", "   "),
-    " ": (" ", " ", " ", " ", " "),
-}
-
-
-def big(text: str, dot: str = "\N{FULL BLOCK}") -> list[str]:
-    """Draw figures and note names in five lines of large letters."""
-    letters = [_LETTERS[letter] for letter in text]
-    rows = ("  ".join("".join(2 * mark for mark in letter[row]) for letter in letters) for row in range(5))
-    return [row.replace("#", dot) for row in rows]
 
 
 def scale_line(cents: float) -> str:
@@ -103,11 +68,11 @@ def _name(shown: Shown) -> tuple[str, str]:
     return f"string {shown.aim.string}", shown.aim.note
 
 
-def make_tuner_display(aims: Mapping[int, StringAim], reference: int, lines: bool) -> TunerDisplay:
-    """Return the display that suits where the output goes."""
-    if not lines and sys.stdout.isatty():
-        return TunerScreen(aims, reference)
-    return TunerLines(aims, reference)
+def make_tuner_display(aims: Mapping[int, StringAim], reference: int, lines: bool) -> View[TunerSeen]:
+    """Return the view that suits where the output goes."""
+    if lines or not a_picture_suits():
+        return TunerLines(aims, reference)
+    return TunerScreen(aims, reference)
 
 
 class TunerLines:
@@ -127,16 +92,21 @@ class TunerLines:
     ) -> None:
         self._reference = aims.get(reference)
         self._clock = clock
+        self._out = own_stream()
         self._before: Shown | None = None
         self._said_s = -math.inf
+        self._said = 0
 
-    def say(self, text: str) -> None:
-        """Write a line."""
+    def _say(self, text: str) -> None:
         with contextlib.suppress(OSError, ValueError):
-            print(text, flush=True)
+            print(text, file=self._out, flush=True)
 
-    def show(self, shown: Shown | None, last: Mapping[int, float]) -> None:
+    def show(self, seen: TunerSeen) -> None:
         """Write a line where something has changed; first guesses are left out."""
+        for text in seen.said[self._said :]:
+            self._say(text)
+        self._said = len(seen.said)
+        shown = seen.shown
         if shown is None or shown.guess:
             return
         before, now_s = self._before, self._clock()
@@ -149,13 +119,13 @@ class TunerLines:
         off = f"{signed(shown.cents)} cents" if shown.aim is not None else ""
         beats = beats_words(shown, self._reference)
         parts = (f"{string} {note}".strip(), f"{shown.hz:.2f} Hz", off, turn_words(shown), beats)
-        self.say("  ".join(part for part in parts if part))
+        self._say("  ".join(part for part in parts if part))
 
     def close(self) -> None:
         """Nothing to give back."""
 
 
-class TunerScreen(Screen):
+class TunerScreen(Screen[TunerSeen]):
     """A picture that is drawn again as things change.
 
     Parameters
@@ -169,28 +139,21 @@ class TunerScreen(Screen):
     def __init__(self, aims: Mapping[int, StringAim], reference: int, console: Console | None = None) -> None:
         self._aims = aims
         self._reference = aims.get(reference)
-        self._shown: Shown | None = None
-        self._last: Mapping[int, float] = {}
-        super().__init__(console, _SAID_LINES)
+        super().__init__(console)
 
-    def show(self, shown: Shown | None, last: Mapping[int, float]) -> None:
-        """Draw the picture anew."""
-        self._shown, self._last = shown, dict(last)
-        self._draw()
+    def _left(self, seen: TunerSeen) -> list[str]:
+        """How the strings were last stays."""
+        strings = sorted(seen.last.items(), reverse=True)
+        return [
+            f"string {number} {self._aims[number].note}: {signed(cents)} cents" for number, cents in strings
+        ]
 
-    def close(self) -> None:
-        """Take the picture away; how the strings were last stays."""
-        self._take_away()
-        with contextlib.suppress(OSError, ValueError):
-            for number, cents in sorted(self._last.items(), reverse=True):
-                print(f"string {number} {self._aims[number].note}: {signed(cents)} cents", flush=True)
-
-    def _picture(self) -> RenderableType:
+    def _picture(self, seen: TunerSeen) -> RenderableType:
         from rich.console import Group
         from rich.text import Text
 
         parts: list[RenderableType] = []
-        shown = self._shown
+        shown = seen.shown
         if shown is None:
             parts += [Text(""), *(Text("") for _ in range(5)), Text("pluck a string", style="bold")]
             parts += [Text("") for _ in range(5)]
@@ -209,11 +172,11 @@ class TunerScreen(Screen):
             parts += [Text(beats_words(shown, self._reference)), Text("")]
         row = Text()
         for number, aim in self._aims.items():
-            cents = self._last.get(number)
+            cents = seen.last.get(number)
             told = "  ..." if cents is None else f"{signed(cents):>5}"
             tuned = cents is not None and abs(cents) <= IN_TUNE_CENTS
             row.append(f"{number} {aim.note} {told}   ", style="green" if tuned else "")
-        parts += [row, *(Text(text, style="yellow") for text in self._said)]
+        parts += [row, *(Text(text, style="yellow") for text in seen.said[-_SAID_LINES:])]
         return Group(*parts)
 
 

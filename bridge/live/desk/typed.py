@@ -1,31 +1,35 @@
-"""What a player types: single keys at a terminal, lines from anything else.
+"""What a musician types: single keys at a terminal, lines from anything else.
 
-===============  ==========================  ===============================
-key              line                        what it does
-===============  ==========================  ===============================
-``1`` … ``9``    a number                    choose a slot
-``n``, space     ``next``                    the next slot
-``p``            ``previous``                the slot before
-``N``            ``next piece``              the beginning of the next piece
-``P``            ``previous piece``          the beginning of the piece before
-                 ``piece 3``                 the beginning of that piece
-``d``            ``drone``                   begin or end the drone
-``l``            ``listen``, ``listen FILE`` hear the reference string, and move all tables
-``u``            ``undo``                    take that back
-``e``            ``equal``                   change between just and equal
-``+``, ``-``     ``trim +0.5``, ``trim -2``  move the reference, in cents
-``0``            ``trim 0``                  reference untrimmed
-``x``            ``panic``                   end all sound
-``q``, Ctrl-D    ``quit``                    leave
-===============  ==========================  ===============================
+=====================  ==========================  ===============================
+key                    line                        what it does
+=====================  ==========================  ===============================
+``1`` … ``9``          a number                    choose a slot
+``n``, page turner     ``next``                    the next slot
+``p``, page turner     ``previous``                the slot before
+``N``                  ``next piece``              the beginning of the next piece
+``P``                  ``previous piece``          the beginning of the piece before
+                       ``piece 3``                 the beginning of that piece
+``d``                  ``drone``                   begin or end the drone
+``l``                  ``listen``, ``listen FILE`` hear the reference string, and move all tables
+``u``                  ``undo``                    take that back
+``e``                  ``equal``                   change between just and equal
+``+``, ``-``           ``trim +0.5``, ``trim -2``  move the reference, in cents
+``0``                  ``trim 0``                  reference untrimmed
+``v``                  ``view``                    show what the engine does, or no more
+``x``                  ``panic``                   end all sound
+``q``, Ctrl-D          ``quit``                    leave
+=====================  ==========================  ===============================
 
-Index: `Typed`, `read_key`, `read_line`, `by_piece`, `KEYS_SHOWN`, `keys_shown`.
+A page turner sends what its maker chose: arrows to the right and down, page down, space and enter mean next; arrows to
+the left and up, and page up, previous.
 """
 
 from __future__ import annotations
 
+import codecs
 import contextlib
 import os
+import re
 import stat
 import sys
 import threading
@@ -35,27 +39,40 @@ from typing import Any, TypeAlias
 from bridge.engine.play.controls import TRIM_STEP_CENTS, Action
 
 Command: TypeAlias = Action | str
-"""An action; or ``quit``, ``untrim``, ``undo``, ``listen`` (and a file), or ``?`` and what was not understood."""
+"""An action; or ``quit``, ``untrim``, ``undo``, ``view``, ``listen`` (and a file), or ``?`` and what was not
+understood."""
 
-KEYS_SHOWN = "1-9 table   n next   p previous   e equal/just   + - trim   0 untrim   x panic   q quit"
+KEYS_SHOWN = (
+    "1-9 table",
+    "n next",
+    "p previous",
+    "e equal/just",
+    "+ - trim",
+    "0 untrim",
+    "v engine",
+    "x panic",
+    "q quit",
+)
 
 
-def keys_shown(pieces: bool, drone: bool, listening: bool) -> str:
+def keys_shown(pieces: bool, drone: bool, listening: bool) -> tuple[str, ...]:
     """Say what can be typed where there are pieces, a drone, a reference string to listen to."""
-    shown = KEYS_SHOWN
+    shown = list(KEYS_SHOWN)
     if pieces:
-        shown = shown.replace("table", "piece").replace("p previous", "p previous   N P whole pieces")
+        shown[0:3] = ["1-9 piece", "n next", "p previous", "N P whole pieces"]
+    at = shown.index("e equal/just")
     if drone:
-        shown = shown.replace("e equal", "d drone   e equal")
+        shown.insert(at, "d drone")
     if listening:
-        shown = shown.replace("x panic", "l listen   u undo   x panic")
-    return shown
+        at = shown.index("v engine")
+        shown[at:at] = ["l listen", "u undo"]
+    return tuple(shown)
 
 
+_NEXT, _PREVIOUS = Action("next"), Action("previous")
 _KEYS: dict[str, Command] = {
-    "n": Action("next"),
-    " ": Action("next"),
-    "p": Action("previous"),
+    "n": _NEXT,
+    "p": _PREVIOUS,
     "N": Action("next-piece"),
     "P": Action("previous-piece"),
     "d": Action("drone"),
@@ -66,11 +83,26 @@ _KEYS: dict[str, Command] = {
     "=": Action("trim", TRIM_STEP_CENTS),  # the same key as plus, without shift
     "-": Action("trim", -TRIM_STEP_CENTS),
     "0": "untrim",
+    "v": "view",
     "x": Action("panic"),
     "q": "quit",
     "\x04": "quit",
     "\x03": "quit",
+    **dict.fromkeys((" ", "\r", "\n", "\x1b[C", "\x1b[B", "\x1b[6~", "\x1bOC", "\x1bOB"), _NEXT),
+    **dict.fromkeys(("\x1b[D", "\x1b[A", "\x1b[5~", "\x1bOD", "\x1bOA"), _PREVIOUS),
 }
+_WINDOWS = {"M": b"C", "P": b"B", "Q": b"6~", "K": b"D", "H": b"A", "I": b"5~"}
+"""Arrows and page keys as Windows tells them, and as terminals do (Microsoft, getch: scan codes)."""
+_ONE_KEY = re.compile(r"\x1b(?:\[[0-9;]*[A-Za-z~]|O[A-Za-z])|[\s\S]")
+_HALF_KEY = re.compile(r"\x1b(?:\[[0-9;]*|O)?\Z")
+"""The beginning of an arrow key whose rest has not come yet; a lone escape means nothing anyway."""
+
+
+def split_keys(text: str) -> tuple[list[str], str]:
+    """Tell keys apart that arrived together; return them, and what may be the beginning of another."""
+    half = _HALF_KEY.search(text)
+    rest = half[0] if half is not None else ""
+    return _ONE_KEY.findall(text[: len(text) - len(rest)]), rest
 
 
 def read_key(key: str) -> Command | None:
@@ -93,7 +125,7 @@ def read_line(line: str) -> Command | None:
             return Action("slot", int(first))
         if first in ("next", "previous", "equal", "panic", "drone"):
             return Action(first)
-        if first in ("listen", "undo", "untrim"):
+        if first in ("listen", "undo", "untrim", "view"):
             return first
         if first in ("quit", "exit", "stop"):
             return "quit"
@@ -133,7 +165,8 @@ class Typed:
 
     def __init__(self, take: Callable[[Command], None]) -> None:
         self._take = take
-        self._restore: Callable[[], None] | None = None
+        self._terminal: int | None = None
+        self._as_it_was: Any = None
         self.keys = False
         """Whether single keys are read, as at a terminal."""
 
@@ -146,46 +179,58 @@ class Typed:
         except (AttributeError, OSError, ValueError):
             return
         if os.isatty(descriptor):
-            self.keys = self._take_keys(descriptor)
+            self._terminal = descriptor
+            self.keys = self.resume()
             if self.keys:
                 threading.Thread(target=self._read_keys, args=(descriptor,), daemon=True).start()
         elif not stat.S_ISCHR(kind):  # /dev/null is no input, and its end no wish to leave
             threading.Thread(target=self._read_lines, args=(descriptor,), daemon=True).start()
 
-    def _take_keys(self, descriptor: int) -> bool:
-        """Have keys delivered one by one and unseen; tell whether that is possible."""
+    def resume(self) -> bool:
+        """Have keys delivered one by one and unseen (again, where the shell has changed that while we were stopped).
+
+        Ctrl-S stops nothing: a terminal that takes no output would stop the picture, and nobody would know why.
+
+        Returns
+        -------
+        bool
+            Whether that is possible.
+        """
+        if self._terminal is None:
+            return False
         if os.name != "posix":
             return True
         import termios
 
         try:
-            if os.tcgetpgrp(descriptor) != os.getpgrp():
+            if os.tcgetpgrp(self._terminal) != os.getpgrp():
                 return False  # in the background: the terminal belongs to somebody else
-            kept = termios.tcgetattr(descriptor)
-            quiet = termios.tcgetattr(descriptor)
+            kept = termios.tcgetattr(self._terminal)
+            if self._as_it_was is None:
+                self._as_it_was = kept
+            quiet = termios.tcgetattr(self._terminal)
+            quiet[0] &= ~termios.IXON
             quiet[3] &= ~(termios.ICANON | termios.ECHO)
             quiet[6][termios.VMIN], quiet[6][termios.VTIME] = 1, 0
-            termios.tcsetattr(descriptor, termios.TCSADRAIN, quiet)
+            termios.tcsetattr(self._terminal, termios.TCSANOW, quiet)
         except (OSError, termios.error):
             return False
-
-        def restore() -> None:
-            with contextlib.suppress(OSError, termios.error):  # the terminal may be gone
-                termios.tcsetattr(descriptor, termios.TCSADRAIN, kept)
-
-        self._restore = restore
         return True
 
     def _read_keys(self, descriptor: int) -> None:
+        decoder = codecs.getincrementaldecoder("utf-8")(errors="replace")
+        rest = ""
         while True:
             try:
-                key = _one_key(descriptor)
+                data = _typed_now(descriptor)
             except OSError:
                 return  # the terminal is gone: a signal says so
-            command = read_key(key) if key else "quit"
-            if command is not None:
-                self._take(command)
-            if not key:
+            keys, rest = split_keys(rest + decoder.decode(data))
+            for key in keys:
+                if (command := read_key(key)) is not None:
+                    self._take(command)
+            if not data:
+                self._take("quit")
                 return
 
     def _read_lines(self, descriptor: int) -> None:
@@ -206,20 +251,23 @@ class Typed:
                 return
 
     def stop(self) -> None:
-        """Give the terminal back as it was."""
-        restore, self._restore = self._restore, None
-        if restore is not None:
-            restore()
+        """Give the terminal back as it was, without waiting for it to take what was written."""
+        kept, self._as_it_was = self._as_it_was, None
+        if kept is not None:
+            import termios
+
+            with contextlib.suppress(OSError, termios.error):  # the terminal may be gone
+                termios.tcsetattr(self._terminal, termios.TCSANOW, kept)  # type: ignore[arg-type]
+            self._terminal = None
 
 
-def _one_key(descriptor: int) -> str:
-    """Wait for a key; an empty text means that there will be none any more."""
+def _typed_now(descriptor: int) -> bytes:
+    """Wait for keys; nothing means that there will be none any more."""
     if os.name != "posix":
         import msvcrt
 
         key: str = msvcrt.getwch()  # type: ignore[attr-defined,unused-ignore]
-        return key
-    data = os.read(descriptor, 32)
-    if data.startswith(b"\x1b"):  # arrow keys and the like mean nothing here
-        return "\x1b"
-    return data.decode(errors="replace")[:1]
+        if key in "\x00\xe0":  # arrows and the like come in two parts
+            return b"\x1b[" + _WINDOWS.get(msvcrt.getwch(), b"Z")  # type: ignore[attr-defined,unused-ignore]
+        return key.encode()
+    return os.read(descriptor, 4096)

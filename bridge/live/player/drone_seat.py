@@ -1,19 +1,19 @@
 """The drone's place in a player: what it shows, how it fades when one leaves, and what is put back after it.
 
 All calls come from the player's own thread.
-
-Index: `DroneSeat`.
 """
 
 from __future__ import annotations
 
 import time
 from collections.abc import Callable, Sequence
-from typing import Any
+from dataclasses import replace
 
 from bridge.engine.play.drone import PlannedDrone, restored
 from bridge.engine.play.drone_plan import DronePlan, beats
 from bridge.live.plan import LivePlan
+from bridge.live.state import Lesson
+from bridge.tuning.ratios import cents_to_ratio
 
 FADE_STEPS = 8
 FADE_STEP_S = 0.03
@@ -43,30 +43,20 @@ class DroneSeat:
         self._sleep = sleep
         self._channels = plan.heard_on(self.drone.channels)
 
-    def status(self, now_s: float, table_hz: Sequence[float]) -> dict[str, Any]:
-        """Return what a display shows of it."""
-        drone = self.drone
-        step = drone.step
+    def lesson(self, now_s: float, table_hz: Sequence[float]) -> Lesson:
+        """Return how far it is, and how it beats in a table."""
+        drone, step = self.drone, self.drone.step
         share = drone.share(now_s)
-        return {
-            "position_s": drone.position_s(now_s),
-            "drone": {
-                "phase": drone.phase,
-                "number": drone.number,
-                "name": step.name,
-                "notes": [
-                    (note.key, float(table_hz[note.key]) * 2.0 ** (share * note.off_cents / 1200.0))
-                    for note in step.notes
-                ],
-                "beats": [
-                    (beat.low_key, beat.high_key, beat.partial, beat.other_partial, round(beat.rate_hz, 3))
-                    for beat in beats(step, table_hz, share)
-                ],
-                "settles": step.settles,
-                "share": round(share, 4),
-                "level": drone.expression,
-            },
-        }
+        return Lesson(
+            drone.phase,
+            drone.number,
+            step.name,
+            tuple(
+                (note.key, float(table_hz[note.key]) * cents_to_ratio(share * note.off_cents))
+                for note in step.notes
+            ),
+            tuple(replace(beat, rate_hz=round(beat.rate_hz, 3)) for beat in beats(step, table_hz, share)),
+        )
 
     def fade(self, send: Callable[[list[bytes]], None]) -> None:
         """Let the drone fall silent and end its notes.

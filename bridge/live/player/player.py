@@ -7,8 +7,6 @@ Threads
 - One lock guards the performance and the way out. Neither thread keeps it longer than it takes to work out a table.
 
 What happens at either end, and when a port is lost and found, is the business of `bridge.live.player.connections`.
-
-Index: `Player`.
 """
 
 from __future__ import annotations
@@ -16,22 +14,22 @@ from __future__ import annotations
 import threading
 import time
 from collections.abc import Callable
-from typing import Any
 
 from bridge.engine.play.controls import Action, ControlReader
 from bridge.engine.play.drone import restored
 from bridge.engine.play.held_drone import HELD_FADE_S, STEP_S, HeldDrone
 from bridge.engine.play.performance import Performance
-from bridge.engine.play.tables import Choice, Slots
+from bridge.engine.play.tables import Slots, Tables
 from bridge.engine.protocols import Due
 from bridge.errors import MethodProblem, PortProblem
-from bridge.live.backing import TrackPlayer
+from bridge.live.backing import BackingPlayer
 from bridge.live.plan import NEW_PORT, LivePlan
 from bridge.live.player.connections import Connections
 from bridge.live.player.drone_seat import TAIL_S, DroneSeat
 from bridge.live.player.engines import make_engine
 from bridge.live.player.outlet import Outlet
 from bridge.live.player.sources import NoteSource
+from bridge.live.state import Counts, Held, Sounding, State
 from bridge.ports.base import MidiSystem
 from bridge.wire.profile import moves_sounding
 
@@ -100,7 +98,7 @@ class Player:
         self._outlet: Outlet | None = None
         self._probe = b""
         self._sources: list[NoteSource] = []
-        self._track: TrackPlayer | None = None
+        self._backing: BackingPlayer | None = None
         self._seat: DroneSeat | None = None
         self._hold: HeldDrone | None = None
         self._stays = plan.on_change == "next" or not moves_sounding(profile, plan.method)
@@ -136,9 +134,9 @@ class Player:
         self._ends, self._outlet, self._probe = ends, ends.outlet, ends.probe.message
         ends.open()
         now_s = self._clock()
-        if plan.track is not None:
-            self._track = TrackPlayer(plan.track, now_s, plan.position_s if plan.returning else None)
-            self.add_source(self._track)
+        if plan.backing is not None:
+            self._backing = BackingPlayer(plan.backing, now_s, plan.position_s if plan.returning else None)
+            self.add_source(self._backing)
         if plan.drone is not None:
             self._seat = DroneSeat(plan, plan.drone, now_s)
             self.add_source(self._seat.drone)
@@ -212,14 +210,14 @@ class Player:
             if action.name == "panic":
                 outlet.send([(now_s, message) for message in ends.journal.ledger.offs()], now_s)
 
-    def renew(self, slots: tuple[Choice, ...], tonics: tuple[Choice, ...]) -> None:
-        """Put other tables into all slots: the reference is another."""
+    def renew(self, tables: Tables) -> None:
+        """Put other tables in the place of all: the reference is another."""
         outlet = self._outlet
         assert outlet is not None
         with self._lock:
             now_s = self._clock()
             try:
-                outlet.send(self.performance.renew(slots, tonics, now_s), now_s)
+                outlet.send(self.performance.renew(*tables, now_s), now_s)
                 self._nudge()
             except MethodProblem as problem:
                 self.performance.notices.append(f"not changed: {problem.message}")
@@ -293,46 +291,49 @@ class Player:
             playing = [source.next_s for source in self._sources if source is not self._hold]
         return bool(playing) and all(at_s is None for at_s in playing)
 
-    def status(self) -> dict[str, Any]:
-        """Return what a display shows."""
-        performance, ends = self.performance, self._ends
+    def state(self) -> State:
+        """Return the state of things."""
+        performance, ends, hold = self.performance, self._ends, self._hold
         assert ends is not None
-        outlet = ends.outlet
+        outlet, engine = ends.outlet, performance.engine
+        position_s, bar, lesson = 0.0, None, None
         with self._lock:
-            slots = performance.slots
-            sounding = [(note[0], note[1], note[3]) for note in performance.engine.sounding()[:_SHOWN_NOTES]]
-            engine = performance.engine
-            state: dict[str, Any] = {
-                "kept": slots.keep(),
-                "renewals": performance.renewals,
-                "sounding": sounding,
-                "crowded": getattr(engine, "crowded", 0),
-                "clipped": getattr(engine, "clipped", 0),
-                "dropped": performance.dropped,
-            }
+            now_s = self._clock()
+            kept = performance.slots.keep()
+            sounding = [Sounding(at, key, cents) for at, key, _, cents in engine.sounding()[:_SHOWN_NOTES]]
             if self._seat is not None:
-                state |= self._seat.status(self._clock(), slots.table())
-            if self._hold is not None:
-                state["hold_on"] = performance.drone
-                state["hushed"] = performance.hushed
-                state["held"] = self._hold.plan.channel, self._hold.keys
-        track = self._track
-        if track is not None:
-            position_s = track.position_s(self._clock())
-            state["position_s"] = position_s
-            state["bar"] = track.track.bar_at(position_s)
-        return {
-            **state,
-            "in": ends.in_name,
-            "out": ends.out_name,
-            "in_open": ends.keyboard is not None,
-            "out_open": ends.synth is not None,
-            "received": self.received,
-            "sent": outlet.sent,
-            "late": outlet.late,
-            "lost": outlet.lost,
-            "worst_late_s": outlet.worst_late_s,
-        }
+                position_s = self._seat.drone.position_s(now_s)
+                lesson = self._seat.lesson(now_s, performance.slots.table())
+            held = None
+            if hold is not None:
+                on, hushed = performance.drone, performance.hushed
+                held = Held(hold.plan.channel, hold.keys, on, hushed, round(hold.level, 2))
+        if self._backing is not None:
+            position_s = self._backing.position_s(now_s)
+            bar = self._backing.backing.bar_at(position_s)
+        return State(
+            kept=kept,
+            renewals=performance.renewals,
+            keyboard=ends.in_name,
+            synth=ends.out_name,
+            keyboard_there=ends.keyboard is not None,
+            synth_there=ends.synth is not None,
+            sounding=tuple(sounding),
+            counts=Counts(
+                self.received,
+                outlet.sent,
+                outlet.late,
+                outlet.lost,
+                performance.dropped,
+                getattr(engine, "crowded", 0),
+                getattr(engine, "clipped", 0),
+                outlet.worst_late_s,
+            ),
+            held=held,
+            lesson=lesson,
+            position_s=position_s,
+            bar=bar,
+        )
 
     # ---- the end
 

@@ -1,7 +1,4 @@
-"""From what a person asked for to a plan with a drone, on a synth's port or on the sound card.
-
-Index: `PreparedDrone`, `prepare_drone`, `sound_card_plan`.
-"""
+"""From what a person asked for to a plan with a drone, on a synth's port or on the sound card."""
 
 from __future__ import annotations
 
@@ -10,18 +7,17 @@ from dataclasses import dataclass
 from bridge.engine.method import choose_for_playing
 from bridge.engine.play.drone_plan import DronePlan
 from bridge.engine.play.drone_sounds import about_sound
-from bridge.engine.play.tables import Choice
 from bridge.errors import MethodProblem, ValueProblem
 from bridge.jobs.choose import TableRequest, choose_table
 from bridge.jobs.drone import DroneRequest, plan_drone
-from bridge.live.backing import Track
+from bridge.live.backing import Backing
 from bridge.live.plan import LivePlan, pitched_channels
 from bridge.live.player.journal import state_dir
 from bridge.live.player.sound_card import SOUND_CARD, USUAL
+from bridge.live.prepare.keyboard import play_table
 from bridge.store.profiles import load_profile
-from bridge.tuning.notes import parse_pitch_class
 from bridge.tuning.spec import TableSpec
-from bridge.tuning.tables import Table, build_table, equal_table
+from bridge.tuning.tables import Table, build_table
 from bridge.wire.profile import MTS_METHODS, STANDARD, SynthProfile
 
 _ELSEWHERE = "leave --settle away, use another synth, or hear it on the sound card (without --out)"
@@ -29,23 +25,15 @@ _ELSEWHERE = "leave --settle away, use another synth, or hear it on the sound ca
 
 @dataclass(frozen=True)
 class PreparedDrone:
-    """A plan, and what to tell about it.
-
-    Attributes
-    ----------
-    plan : LivePlan
-    table : Table
-        What it is tuned by.
-    notices : tuple of str
-        What one should know before the first note.
-    doubt : str
-        A question about the reference, if it deserves one.
-    """
+    """A plan, and what to tell about it."""
 
     plan: LivePlan
     table: Table
+    """What it is tuned by."""
     notices: tuple[str, ...]
+    """What one should know before the first note."""
     doubt: str = ""
+    """A question about the reference, if it deserves one."""
 
 
 def prepare_drone(
@@ -84,7 +72,7 @@ def prepare_drone(
             )
         plan = sound_card_plan(spec, drone=plan_drone(asked, spec), device=device, method=method)
         return PreparedDrone(plan, build_table(spec), said, spec.reference.doubt)
-    choice = _choice(spec)
+    choice = play_table(spec.name, spec)
     profile = load_profile(synth) if synth else None
     found = choose_for_playing(method, profile, [choice.hz, choice.equal_hz])
     chosen = found.method
@@ -141,7 +129,7 @@ def _settling_method(chosen: str, asked: str, profile: SynthProfile | None) -> t
 def sound_card_plan(
     spec: TableSpec,
     drone: DronePlan | None = None,
-    track: Track | None = None,
+    backing: Backing | None = None,
     device: str | None = None,
     method: str = "auto",
 ) -> LivePlan:
@@ -151,7 +139,7 @@ def sound_card_plan(
     ----------
     spec : TableSpec
         The table.
-    drone, track
+    drone, backing
         What to play.
     device : str, optional
         Part of the sound card's name.
@@ -163,7 +151,7 @@ def sound_card_plan(
     MethodProblem
         By `mpe` a drone cannot settle.
     """
-    choice = _choice(spec)
+    choice = play_table(spec.name, spec)
     profile = load_profile("builtin")
     first = "note" if method == "auto" else method
     chosen = choose_for_playing(first, profile, [choice.hz, choice.equal_hz]).method
@@ -178,15 +166,5 @@ def sound_card_plan(
         plain=True,
         local="keep",
         drone=drone,
-        track=track,
-    )
-
-
-def _choice(spec: TableSpec) -> Choice:
-    table = build_table(spec)
-    return Choice(
-        spec.name,
-        tuple(float(hz) for hz in table.hz),
-        tuple(float(hz) for hz in equal_table(spec).hz),
-        parse_pitch_class(table.tonic),
+        backing=backing,
     )

@@ -2,36 +2,35 @@
 
 Every step of every piece is a slot, in order of playing, so that one foot goes through the whole evening. Each has its
 table and its drone. One run plays one synth; an evening with two has two runs, each with its own keyboard and feet.
-
-Index: `EveningRequest`, `prepare_evening`.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from bridge.engine.method import choose_for_playing, refusal
 from bridge.engine.play.controls import Action, Controls
 from bridge.engine.play.drone_sounds import drone_program
 from bridge.engine.play.held_drone import HeldKeys, HoldPlan
-from bridge.engine.play.tables import Choice
+from bridge.engine.play.tables import PlayTable, Tables
 from bridge.engine.protocols import OnChange
 from bridge.errors import InputProblem, MethodProblem, StillbeatError, ValueProblem
 from bridge.jobs.session.check import check_session
 from bridge.jobs.session.plan import PiecePlan, SessionPlan, Step, plan_session
-from bridge.live.desk.display import StepShown
-from bridge.live.desk.listening import Listening, Tables
-from bridge.live.plan import LivePlan, Local
+from bridge.live.desk.labels import Labels, StepShown, feet_shown
+from bridge.live.desk.listening import Listening
+from bridge.live.desk.typed import keys_shown
+from bridge.live.plan import LivePlan, Playing
 from bridge.live.player.journal import state_dir
 from bridge.live.prepare.keyboard import (
     Prepared,
     about_changes,
     about_precision,
     check_tables,
-    choice_of,
     hold_channel,
+    play_table,
 )
 from bridge.store.session.model import Drone, Session, SessionSynth, built, problem_at
 from bridge.tuning.notes import note_name
@@ -41,46 +40,20 @@ from bridge.tuning.spec import TableSpec
 from bridge.wire.profile import MTS_METHODS, SynthProfile
 
 
-@dataclass(frozen=True)
-class EveningRequest:
-    """What was asked for; what is left out comes from the session.
-
-    Attributes
-    ----------
-    file : Path
-        The session file.
-    synth : str or None
-        Name of a synth of the session; None: its first one that messages can tune.
-    in_port, out_port : str or None
-        Parts of the names of ports.
-    method : str
-        A method, or ``auto`` for what the session says.
-    on_change : (OnChange, float) or None
-        What sounding notes do, and the seconds of a glide.
-    controls : Controls
-        Feet and zone come on top of those of the session.
-    control_channel : bool
-        Whether `controls` says which channel chooses pieces; else the session does.
-    reply_port, system, channels, plain, local
-        As in `LivePlan`.
-    device : str or None
-        Part of the microphone's name.
-    """
+@dataclass(frozen=True, kw_only=True)
+class EveningRequest(Playing):
+    """What was asked for; what is left out comes from the session, and feet and zone come on top of its own."""
 
     file: Path
+    """The session file."""
     synth: str | None = None
-    in_port: str | None = None
-    out_port: str | None = None
+    """Name of a synth of the session; None: its first one that messages can tune."""
     method: str = "auto"
-    on_change: tuple[OnChange, float] | None = None
-    controls: Controls = field(default_factory=Controls)
+    """A method, or ``auto`` for what the session says."""
     control_channel: bool = False
-    reply_port: str | None = None
-    system: str | None = None
-    channels: tuple[int, ...] | None = None
-    plain: bool = False
-    local: Local = "auto"
+    """Whether `controls` says which channel chooses pieces; else the session does."""
     device: str | None = None
+    """Part of the microphone's name."""
 
 
 @dataclass(frozen=True)
@@ -122,7 +95,7 @@ def prepare_evening(request: EveningRequest) -> Prepared:
     profile = synth.profile
     tables = [
         hz
-        for at, choice in zip(slots_at, _choices(slots_at), strict=True)
+        for at, choice in zip(slots_at, _play_tables(slots_at), strict=True)
         if synth.name in at.plan.piece.synths
         for hz in (choice.hz, choice.equal_hz)
     ]
@@ -136,7 +109,7 @@ def prepare_evening(request: EveningRequest) -> Prepared:
     except MethodProblem as problem:
         raise MethodProblem(f"synth {synth.name}: {problem.message}", problem.hint) from problem
     method = chosen.method
-    slots = _sendable(_choices(slots_at), method, profile)
+    slots = _sendable(_play_tables(slots_at), method, profile)
     notices = list(checked.warnings)
     notices.append(f"{session.title}: {len(session.pieces)} pieces on {synth.title}")
     if chosen.why:
@@ -145,7 +118,9 @@ def prepare_evening(request: EveningRequest) -> Prepared:
         notices += about_precision(profile, method, tables)
     notices += _about_others(session, synth)
     live = session.live
-    on_change, glide_s = request.on_change or (_on_change(live.on_change), live.glide_s)
+    on_change, glide_s = _on_change(live.on_change), live.glide_s
+    if request.on_change is not None:
+        on_change, glide_s = request.on_change, request.glide_s
     notices += about_changes(on_change, method, profile)
     hold = None
     if any(at.drone.notes for at in slots_at):
@@ -156,32 +131,30 @@ def prepare_evening(request: EveningRequest) -> Prepared:
             notices.append(f"drones have channel {hold.channel} to themselves: play on another")
         except MethodProblem as problem:
             notices.append(f"no drones: {problem.message}")
+    controls = _controls(session, request)
+    changed = {"out_port": out_port, "in_port": in_port, "controls": controls}
     plan = LivePlan(
-        out_port=out_port,
-        in_port=in_port,
-        reply_port=request.reply_port,
-        system=request.system,
+        **{**request.options(), **changed, "on_change": on_change, "glide_s": glide_s},
         slots=slots,
         starts=starts,
         method=method,
         profile=profile,
-        channels=request.channels,
-        controls=_controls(session, request),
-        on_change=on_change,
-        glide_s=glide_s,
-        plain=request.plain,
-        local=request.local,
         state_dir=str(state_dir()),
         hold=hold,
     )
-    return Prepared(
-        plan,
+    listening = _listening(session, slots_at, slots, method, synth, request.device)
+    labels = Labels(
+        slots,
+        (),
+        method,
         synth.title,
-        tuple(notices),
-        "",
-        _listening(session, slots_at, slots, method, synth, request.device),
+        session.reference or slots_at[0].spec.reference,
         tuple(_shown(at, len(session.pieces), synth, hold is not None) for at in slots_at),
+        session.notes,
+        keys_shown(True, hold is not None, listening is not None),
+        feet_shown(controls),
     )
+    return Prepared(plan, labels, tuple(notices), "", listening)
 
 
 def _synth(session: Session, name: str | None) -> SessionSynth:
@@ -208,13 +181,13 @@ def _slots(plan: SessionPlan) -> list[_At]:
     return found
 
 
-def _choices(slots: Sequence[_At]) -> tuple[Choice, ...]:
-    return tuple(choice_of(at.plan.piece.title, at.spec) for at in slots)
+def _play_tables(slots: Sequence[_At]) -> tuple[PlayTable, ...]:
+    return tuple(play_table(at.plan.piece.title, at.spec) for at in slots)
 
 
-def _sendable(choices: Sequence[Choice], method: str, profile: SynthProfile) -> tuple[Choice, ...]:
+def _sendable(choices: Sequence[PlayTable], method: str, profile: SynthProfile) -> tuple[PlayTable, ...]:
     """Let the tuning stay as it is where the synth rests and the method cannot say the table."""
-    found: list[Choice] = []
+    found: list[PlayTable] = []
     good = next(choice for choice in choices if _says(choice, method, profile))
     for choice in choices:
         if _says(choice, method, profile):
@@ -223,7 +196,7 @@ def _sendable(choices: Sequence[Choice], method: str, profile: SynthProfile) -> 
     return tuple(found)
 
 
-def _says(choice: Choice, method: str, profile: SynthProfile) -> bool:
+def _says(choice: PlayTable, method: str, profile: SynthProfile) -> bool:
     return refusal(method, profile, [choice.hz, choice.equal_hz]) is None
 
 
@@ -253,7 +226,8 @@ def _shown(at: _At, pieces: int, synth: SessionSynth, drones: bool) -> StepShown
     if synth.name not in piece.synths:
         notes = f"{notes}\n{synth.title} rests in this piece".strip()
     drone = " ".join(note_name(key, table.tonic) for key in _keys(at)) if drones else ""
-    return StepShown(piece.number, pieces, piece.title, place, words, drone, notes)
+    own = None if piece.follows_reference else spec.reference
+    return StepShown(piece.number, pieces, piece.title, place, words, drone, notes, own)
 
 
 def _about_others(session: Session, synth: SessionSynth) -> list[str]:
@@ -285,7 +259,7 @@ def _controls(session: Session, request: EveningRequest) -> Controls:
 def _listening(
     session: Session,
     slots: Sequence[_At],
-    first_slots: tuple[Choice, ...],
+    first_slots: tuple[PlayTable, ...],
     method: str,
     synth: SessionSynth,
     device: str | None,
@@ -300,7 +274,7 @@ def _listening(
         moved = session
         if cents:
             moved = session.with_reference(Reference(reference.key, reference.hz * cents_to_ratio(cents)))
-        return _sendable(_choices(_slots(plan_session(moved))), method, synth.profile), ()
+        return Tables(_sendable(_play_tables(_slots(plan_session(moved))), method, synth.profile))
 
     stay = [piece.title for piece in session.pieces if not piece.follows_reference]
     stays = f"{', '.join(stay)} stays: it has a reference of its own" if stay else ""
@@ -309,4 +283,4 @@ def _listening(
     def check(tables: Tables) -> None:
         check_tables(method, synth.profile, tables)
 
-    return Listening(spec, (first_slots, ()), remake, check, True, device, stays)
+    return Listening(spec, Tables(first_slots), remake, check, True, device, stays)

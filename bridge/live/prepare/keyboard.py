@@ -1,6 +1,6 @@
 """From what a person asked for to a plan: tables for slots and tonics, and the method.
 
-Index: `LiveRequest`, `Prepared`, `prepare`, `hold_channel`, `choice_of`,
+Index: `LiveRequest`, `Prepared`, `prepare`, `hold_channel`, `play_table`,
 `check_tables`, `about_changes`, `about_precision`, `parse_zone`, `parse_on_change`.
 """
 
@@ -8,22 +8,22 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from bridge.engine.method import choose_for_playing, refusal
 from bridge.engine.mts.tuner import Tuner
-from bridge.engine.play.controls import Controls
 from bridge.engine.play.drone_sounds import SOUND, drone_program
 from bridge.engine.play.held_drone import HeldKeys, HoldPlan
-from bridge.engine.play.tables import Choice
+from bridge.engine.play.tables import PlayTable, Tables
 from bridge.engine.protocols import OnChange
 from bridge.errors import MethodProblem, StillbeatError, ValueProblem
 from bridge.jobs.choose import TableRequest, choose_table
-from bridge.live.backing import Track, load_track
-from bridge.live.desk.display import StepShown
-from bridge.live.desk.listening import Listening, Tables
-from bridge.live.plan import LivePlan, Local, pitched_channels
+from bridge.live.backing import Backing, load_backing
+from bridge.live.desk.labels import Labels, feet_shown
+from bridge.live.desk.listening import Listening
+from bridge.live.desk.typed import keys_shown
+from bridge.live.plan import LivePlan, Playing, pitched_channels
 from bridge.live.player.journal import state_dir
 from bridge.store.descriptions import load_table
 from bridge.store.profiles import load_profile
@@ -40,78 +40,41 @@ _MOST_SLOTS = 128
 _SLOT_HINT = "write a tonic, degrees, a fret or a table: A, D,b7=7/4, some.table.toml"
 
 
-@dataclass(frozen=True)
-class LiveRequest:
-    """What was asked for.
-
-    Attributes
-    ----------
-    table : TableRequest
-        The home table.
-    slots : tuple of str
-        Tables for the slots, as changes are written (``A``, ``D,b7=7/4``, ``some.table.toml``); empty: the home
-        table.
-    out_port, in_port, reply_port, system, local, on_change, glide_s, plain, channels, controls
-        As in `LivePlan`.
-    synth : str or None
-        Name or path of a synth profile.
-    method : str
-        A method, or ``auto``.
-    track : Path or None
-        A MIDI file to play along; `count_in`, `loop` and `tempo` as in `load_track`.
-    drone : str or None
-        Notes to hold, as `stillbeat drone` reads them: degrees follow each table's tonic.
-    device : str or None
-        Part of the microphone's name.
-    """
+@dataclass(frozen=True, kw_only=True)
+class LiveRequest(Playing):
+    """What was asked for."""
 
     table: TableRequest
-    out_port: str
-    in_port: str | None = None
-    reply_port: str | None = None
-    system: str | None = None
+    """The home table."""
     slots: tuple[str, ...] = ()
+    """Tables to switch to, as changes are written (``A``, ``D,b7=7/4``, ``some.table.toml``); empty: the home table."""
     synth: str | None = None
+    """Name or path of a synth profile."""
     method: str = "auto"
-    channels: tuple[int, ...] | None = None
-    controls: Controls = field(default_factory=Controls)
-    on_change: OnChange = "now"
-    glide_s: float = 0.5
-    plain: bool = False
-    local: Local = "auto"
     track: Path | None = None
+    """A MIDI file to play along; the rest as in `load_backing`."""
     count_in: int = 0
     loop: tuple[int, int] | None = None
     tempo: float = 1.0
     drone: str | None = None
+    """Notes to hold, as `stillbeat drone` reads them: degrees follow each table's tonic."""
     device: str | None = None
+    """Part of the microphone's name."""
 
 
 @dataclass(frozen=True)
 class Prepared:
-    """A plan, and what to tell about it.
-
-    Attributes
-    ----------
-    plan : LivePlan
-    synth : str
-        The synth's title.
-    notices : tuple of str
-        What the player should know before the first note.
-    doubt : str
-        A question about the reference, if it deserves one.
-    listening : Listening or None
-        How the reference is found anew while it plays.
-    programme : tuple of StepShown
-        For each slot which piece it belongs to; empty where there are no pieces.
-    """
+    """A plan, and what to tell about it."""
 
     plan: LivePlan
-    synth: str
+    labels: Labels
+    """What to call it all."""
     notices: tuple[str, ...]
+    """What the musician should know before the first note."""
     doubt: str = ""
+    """A question about the reference, if it deserves one."""
     listening: Listening | None = None
-    programme: tuple[StepShown, ...] = ()
+    """How the reference is found anew while it plays."""
 
 
 def prepare(request: LiveRequest) -> Prepared:
@@ -131,27 +94,29 @@ def prepare(request: LiveRequest) -> Prepared:
         tonic_specs = _tonics(home)
 
     def remake(cents: float) -> Tables:
-        slots, tonics = (
-            tuple(choice_of(name, moved_spec(spec, cents) if cents else spec) for name, spec in some)
-            for some in (specs, tonic_specs)
+        return Tables(
+            *(
+                tuple(play_table(name, moved_spec(spec, cents) if cents else spec) for name, spec in some)
+                for some in (specs, tonic_specs)
+            )
         )
-        return slots, tonics
 
-    slots, tonics = remake(0.0)
+    first = remake(0.0)
     profile = load_profile(request.synth) if request.synth else None
-    tables = [hz for choice in (*slots, *tonics) for hz in (choice.hz, choice.equal_hz)]
+    tables = [hz for one in (*first.slots, *first.tonics) for hz in (one.hz, one.equal_hz)]
     chosen = choose_for_playing(request.method, profile, tables)
     method = chosen.method
     notices = [f"method {method}: {chosen.why}"] if chosen.why else []
     if profile is None and method in MTS_METHODS:
         profile = STANDARD
-    if len(request.slots) > 1 or controls.zone is not None or request.on_change != "now":
-        notices += about_changes(request.on_change, method, profile)
+    on_change = request.on_change or "now"
+    if len(request.slots) > 1 or controls.zone is not None or on_change != "now":
+        notices += about_changes(on_change, method, profile)
     if method in MTS_METHODS and profile is not None:
         notices += about_precision(profile, method, tables)
-    track: Track | None = None
+    backing: Backing | None = None
     if request.track is not None:
-        track = load_track(request.track, request.count_in, request.loop, request.tempo)
+        backing = load_backing(request.track, request.count_in, request.loop, request.tempo)
     elif request.count_in or request.loop is not None or request.tempo != 1.0:
         raise ValueProblem("count-in, loop and tempo belong to a track", "name a MIDI file with --track")
     hold: HoldPlan | None = None
@@ -161,30 +126,20 @@ def prepare(request: LiveRequest) -> Prepared:
             tuple(HeldKeys(drone_keys(notes, build_table(spec).tonic), program) for _, spec in some)
             for some in (specs, tonic_specs)
         )
-        taken = {controls.play_on, *(track.channels if track is not None else ())}
+        taken = {controls.play_on, *(backing.channels if backing is not None else ())}
         hold = HoldPlan(held, held_by_tonic, hold_channel(method, profile, request.channels, taken))
         notices.append(f"the drone has channel {hold.channel} to itself: play on another")
     plan = LivePlan(
-        out_port=request.out_port,
-        in_port=request.in_port,
-        reply_port=request.reply_port,
-        system=request.system,
-        slots=slots,
-        tonics=tonics,
+        **{**request.options(), "on_change": on_change},
+        slots=first.slots,
+        tonics=first.tonics,
         method=method,
         profile=profile,
-        channels=request.channels,
-        controls=controls,
-        on_change=request.on_change,
-        glide_s=request.glide_s,
-        plain=request.plain,
-        local=request.local,
         state_dir=str(state_dir()),
-        track=track,
+        backing=backing,
         hold=hold,
         hold_on=hold is not None,
     )
-    title = profile.title if profile is not None else "any synth"
     named = request.table.reference is not None
     listening = None
     if home.guitar is not None or named:
@@ -192,8 +147,17 @@ def prepare(request: LiveRequest) -> Prepared:
         def check(made: Tables) -> None:
             check_tables(method, profile, made)
 
-        listening = Listening(home, (slots, tonics), remake, check, named, request.device)
-    return Prepared(plan, title, tuple(notices), home.reference.doubt, listening)
+        listening = Listening(home, first, remake, check, named, request.device)
+    labels = Labels(
+        first.slots,
+        first.tonics,
+        method,
+        profile.title if profile is not None else "any synth",
+        home.reference,
+        keys=keys_shown(False, hold is not None, listening is not None),
+        feet=feet_shown(controls),
+    )
+    return Prepared(plan, labels, tuple(notices), home.reference.doubt, listening)
 
 
 def check_tables(method: str, profile: SynthProfile | None, tables: Tables) -> None:
@@ -274,10 +238,10 @@ def _change(text: str) -> Change:
         raise ValueProblem(f"slot {text.strip()!r}: {problem.message}", hint) from problem
 
 
-def choice_of(name: str, spec: TableSpec) -> Choice:
-    """Return a table as something to choose."""
+def play_table(name: str, spec: TableSpec) -> PlayTable:
+    """Return a table as one to switch to."""
     table = build_table(spec)
-    return Choice(
+    return PlayTable(
         name,
         tuple(float(hz) for hz in table.hz),
         tuple(float(hz) for hz in equal_table(spec).hz),

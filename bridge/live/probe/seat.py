@@ -13,12 +13,11 @@ from __future__ import annotations
 
 import contextlib
 import queue
-import signal
 import threading
 import time
 from collections.abc import Callable, Iterator
-from typing import Any
 
+from bridge.children import leaving
 from bridge.engine.probe import messages as probe_messages
 from bridge.errors import PortProblem, WireError
 from bridge.ports.base import MidiSystem, OutPort
@@ -199,7 +198,7 @@ class Guard:
         """From now on signals change nothing."""
         self._held = True
 
-    def take(self, *_: Any) -> None:
+    def take(self) -> None:
         """Take a signal: interrupt once."""
         if not self._held:
             self._held = True
@@ -210,14 +209,5 @@ class Guard:
 def held_signals() -> Iterator[Guard]:
     """Turn signals into one `KeyboardInterrupt` until `Guard.hold` is called."""
     guard = Guard()
-    kept: dict[int, Any] = {}
-    if threading.current_thread() is threading.main_thread():
-        for name in ("SIGINT", "SIGTERM", "SIGHUP"):
-            number = getattr(signal, name, None)
-            if number is not None:
-                kept[number] = signal.signal(number, guard.take)
-    try:
+    with leaving(guard.take):
         yield guard
-    finally:
-        for number, handler in kept.items():
-            signal.signal(number, handler)

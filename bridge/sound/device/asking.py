@@ -1,16 +1,11 @@
-"""Asking the sound system first in a process of its own: a broken one can hang whoever asks it, or take him along.
-
-Index: `sound_problem`, `usable_microphone`, `own_environment`, `NO_ANSWER`, `BROKEN`.
-"""
+"""Asking the sound system first in a process of its own: a broken one can hang whoever asks it, or take him along."""
 
 from __future__ import annotations
 
-import os
 import subprocess
-import sys
-from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
+from bridge import children
 from bridge.errors import PortProblem
 
 if TYPE_CHECKING:
@@ -36,13 +31,6 @@ else:
 """
 
 
-def own_environment() -> dict[str, str]:
-    """Return the environment for a Python process of ours, which finds this package where this process found it."""
-    root = str(Path(__file__).resolve().parents[2])
-    path = os.pathsep.join(filter(None, (root, os.environ.get("PYTHONPATH"))))
-    return {**os.environ, "PYTHONPATH": path}
-
-
 def sound_problem(
     which: Literal["input", "output"], device: str | None = None, limit_s: float = LOOK_S
 ) -> str:
@@ -58,9 +46,9 @@ def sound_problem(
     """
     try:
         done = subprocess.run(
-            [sys.executable, "-c", _LOOK, which, device or ""],
+            children.command(_LOOK, which, device or ""),
             stdin=subprocess.DEVNULL,
-            env=own_environment(),
+            env=children.environment(),
             capture_output=True,
             timeout=limit_s,
             check=False,

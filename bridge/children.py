@@ -1,0 +1,130 @@
+"""Processes of our own, and the signals that ask a process to leave.
+
+Nothing that such a process loads comes from the working folder: a `struct.py` that lies beside a file which somebody
+handed over must never run (`-P` and ``PYTHONSAFEPATH``, which their own children inherit).
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import signal
+import subprocess
+import sys
+import threading
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import IO, TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from multiprocessing.context import BaseContext
+
+_SAFE = "PYTHONSAFEPATH"
+LEAVE_SIGNALS = tuple(
+    getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)
+)
+"""Ctrl-C, a wish to end, a terminal that was closed."""
+
+
+def environment() -> dict[str, str]:
+    """Return the environment for a Python process, which finds this package where this process found it."""
+    given = os.environ.get("PYTHONPATH", "").split(os.pathsep)
+    paths = [
+        str(Path(__file__).resolve().parents[1]),
+        *filter(None, given),
+    ]  # an empty one: the working folder
+    return {**os.environ, "PYTHONPATH": os.pathsep.join(paths), _SAFE: "1"}
+
+
+def command(code: str, *arguments: str) -> list[str]:
+    """Return the command that runs some Python code in a process of its own."""
+    return [sys.executable, "-P", "-c", code, *arguments]
+
+
+def start(module: str, errors: int | IO[bytes] = subprocess.DEVNULL) -> subprocess.Popen[bytes]:
+    """Start `main` of a module with pipes to and from it.
+
+    Ctrl-C at the terminal does not reach it: it is for us to pass on.
+    """
+    return subprocess.Popen(
+        command(f"from {module} import main; main()"),
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        stderr=errors,
+        env=environment(),
+        start_new_session=True,
+    )
+
+
+def end(process: subprocess.Popen[bytes]) -> None:
+    """End a process by force if it still runs, and wait for that."""
+    if process.poll() is None:
+        process.kill()
+    process.wait()
+
+
+def own_output() -> int:
+    """Take this process's standard output; what C libraries print from now on does not stand among what we say."""
+    out = os.dup(1)
+    os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
+    return out
+
+
+@contextlib.contextmanager
+def leaving(take: Callable[[], object]) -> Iterator[None]:
+    """Call `take` for every signal that asks to leave; outside the main thread signals are left alone."""
+    kept: dict[int, Any] = {}
+    if threading.current_thread() is threading.main_thread():
+        for number in LEAVE_SIGNALS:
+            kept[number] = signal.signal(number, lambda *_: take())
+    try:
+        yield
+    finally:
+        for number, handler in kept.items():
+            signal.signal(number, handler)
+
+
+# ---- workers
+
+
+@contextlib.contextmanager
+def safe_helpers() -> Iterator[None]:
+    """Within it `multiprocessing` may start processes: its helpers load nothing from the working folder either."""
+    kept = os.environ.get(_SAFE)
+    os.environ[_SAFE] = "1"
+    try:
+        yield
+    finally:
+        if kept is None:
+            del os.environ[_SAFE]
+        else:
+            os.environ[_SAFE] = kept
+
+
+def clean_context(preload: str) -> BaseContext:
+    """Return the quickest way here to start processes that are no copies of this one (which hold its locks)."""
+    import multiprocessing
+
+    if "forkserver" in multiprocessing.get_all_start_methods():
+        context = multiprocessing.get_context("forkserver")
+        context.set_forkserver_preload([preload])
+        return context
+    return multiprocessing.get_context("spawn")
+
+
+def start_worker() -> None:
+    """Leave Ctrl-C to the parent, and end with it, however it ends."""
+    import multiprocessing
+
+    with contextlib.suppress(ValueError, OSError):
+        signal.signal(signal.SIGINT, signal.SIG_IGN)
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        threading.Thread(target=_end_with, args=(parent.sentinel,), daemon=True).start()
+
+
+def _end_with(sentinel: int) -> None:
+    from multiprocessing.connection import wait
+
+    wait([sentinel])
+    os._exit(1)

@@ -1,0 +1,286 @@
+"""Keeps one player going: starts its process, watches it, replaces it, and lets it leave cleanly.
+
+The player is a process of its own, because a message to a dead JACK server hangs whoever sends it. It gives a sign of
+life several times a second. One that is silent for `SILENT_S` is ended by force and replaced; so is one that says
+that the server is gone, or that ended by itself. The new one waits for server and ports, silences what the old one
+left sounding (`bridge.live.player.journal`), and goes on with the table that held.
+
+Index: `Keeper`, `PlayerProcess`, `Inbox`.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import queue
+import signal
+import subprocess
+import tempfile
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Any, NamedTuple, TypeAlias
+
+from bridge import children, errors
+from bridge.errors import StillbeatError
+from bridge.live.frames import (
+    Begin,
+    Ended,
+    Failed,
+    FrameReader,
+    FromPlayer,
+    Gone,
+    Leave,
+    Left,
+    Ready,
+    ServerGone,
+    ToPlayer,
+    write_frame,
+)
+from bridge.live.plan import NEW_PORT, LivePlan
+from bridge.live.snapshot import Kind, Link
+from bridge.live.state import State
+
+SILENT_S = 2.0
+"""A player that gives no sign of life for so long hangs."""
+START_S = 15.0
+"""So long a player may take until its first sign of life."""
+RETURN_S = 30.0
+"""And so long one that replaces another: a JACK server that waits for its clients takes ten seconds over each client
+that was killed (measured with jackd2 1.9.21), and lets nobody in meanwhile."""
+LEAVE_S = 8.0
+"""So long leaving may take: a slow synth is put back piece by piece."""
+ASLEEP_S = 1.0
+"""Who has not looked for so long was stopped (Ctrl-Z) himself, and cannot tell whether the player was silent."""
+SOUND_CARD_SYSTEM = "sound card"
+"""`bridge.live.player.sound_card.SOUND_CARD`, which is too much to import for its name."""
+_CRASHES = 5
+_CRASH_WINDOW_S = 20.0
+
+
+class FromProcess(NamedTuple):
+    """What a player said, and which one: that of an old one comes to nothing."""
+
+    generation: int
+    frame: FromPlayer
+
+
+Inbox: TypeAlias = "queue.SimpleQueue[Any]"
+"""Where everything arrives: what players say (`FromProcess`), and whatever else its owner puts there."""
+
+
+class PlayerProcess:
+    """One player process; `take` is called with everything that it says, in a thread of its own."""
+
+    def __init__(self, take: Callable[[FromPlayer], None]) -> None:
+        self._log: Any = tempfile.TemporaryFile()  # noqa: SIM115 - closed in end()
+        self.popen = children.start("bridge.live.player.process", self._log)
+        self._take = take
+        self._outbox: queue.SimpleQueue[ToPlayer | None] = queue.SimpleQueue()
+        self._threads = [threading.Thread(target=work, daemon=True) for work in (self._read, self._write)]
+        for thread in self._threads:
+            thread.start()
+
+    def _read(self) -> None:
+        reader: FrameReader[FromPlayer] = FrameReader(self.popen.stdout, FromPlayer)  # type: ignore[arg-type]
+        with contextlib.suppress(EOFError):
+            while True:
+                self._take(reader.read())
+        self._take(Gone())
+
+    def tell(self, frame: ToPlayer) -> None:
+        """Send it something, without ever waiting for it; nothing happens if it is gone."""
+        self._outbox.put(frame)
+
+    def _write(self) -> None:
+        """Write what is told, in a thread of its own: a player that hangs must not hang its desk."""
+        while (frame := self._outbox.get()) is not None:
+            with contextlib.suppress(OSError, ValueError):
+                write_frame(self.popen.stdin, frame)  # type: ignore[arg-type]
+
+    def how_it_ended(self) -> str:
+        """Return the last line that it wrote to its standard error, or what ended it where it wrote none."""
+        self._log.seek(0)
+        lines = self._log.read().decode(errors="replace").strip().splitlines()
+        if lines:
+            return str(lines[-1])
+        with contextlib.suppress(subprocess.TimeoutExpired):
+            code = self.popen.wait(1.0)
+            return (signal.strsignal(-code) or f"signal {-code}") if code < 0 else f"exit code {code}"
+        return "no reason given"
+
+    def end(self) -> None:
+        """End it by force if it still runs, and wait for that."""
+        children.end(self.popen)
+        self._outbox.put(None)
+        for thread in self._threads:
+            thread.join(1.0)
+        for stream in (self.popen.stdin, self.popen.stdout):
+            if stream is not None:
+                with contextlib.suppress(OSError):
+                    stream.close()
+        self._log.close()
+
+
+class Keeper:
+    """Keeps a player going.
+
+    Create it as early as possible: its process gets ready while the tables are still being worked out.
+
+    Parameters
+    ----------
+    inbox : Inbox
+        Where what players say arrives. Its owner hands it on to `take`.
+    say : callable
+        Told what the musician should know: its kind and a text.
+    """
+
+    def __init__(self, inbox: Inbox, say: Callable[[Kind, str], None]) -> None:
+        self._inbox = inbox
+        self._say = say
+        self._generation = 0
+        self._crashes: list[float] = []
+        self._looked_s = time.monotonic()
+        self.plan: LivePlan | None = None
+        self.state: State | None = None
+        self.failed: Failed | None = None
+        """Why nothing can be played any more."""
+        self.ended = False
+        """Whether the performance is over."""
+        self.link: Link = "starting"
+        self._process = self._spawn()
+
+    def _spawn(self) -> PlayerProcess:
+        self._generation += 1
+        number = self._generation
+        self._ready = self._spoken = self._has_left = False
+        self._heard_s = time.monotonic()
+        return PlayerProcess(lambda frame: self._inbox.put(FromProcess(number, frame)))
+
+    def begin(self, plan: LivePlan) -> None:
+        """Play."""
+        self.plan = plan
+        self.tell(Begin(plan))
+
+    def tell(self, frame: ToPlayer) -> None:
+        """Send the player something."""
+        self._process.tell(frame)
+
+    def end(self) -> None:
+        """End the player's process, whatever it does."""
+        self._process.end()
+
+    # ---- faults
+
+    def take(self, said: FromProcess) -> FromPlayer | None:
+        """Take what a player said; return it if it is news of the player that plays."""
+        if said.generation != self._generation:
+            return None
+        self._heard_s = time.monotonic()
+        self._spoken = True
+        match said.frame:
+            case Ready():
+                self._ready = True
+            case Failed():
+                self.failed = said.frame
+            case Left():
+                self.ended = self._has_left = True
+            case Ended():
+                self.ended = True
+            case ServerGone():
+                self._say("alarm", "the MIDI server is gone; waiting for it")
+                self._replace("server gone")
+            case Gone():
+                self._crashed()
+        return said.frame
+
+    def look(self) -> None:
+        """Replace a player that hangs; call it several times a second."""
+        now_s = time.monotonic()
+        if now_s - self._looked_s > ASLEEP_S:
+            self._heard_s = now_s
+        self._looked_s = now_s
+        first_s = RETURN_S if self.plan is not None and self.plan.returning else START_S
+        if now_s - self._heard_s > (SILENT_S if self._spoken else first_s):
+            self._say("alarm", "the player does not answer; starting it again")
+            self._replace("restarting")
+
+    def _crashed(self) -> None:
+        """The player's process ended without a word."""
+        now_s = time.monotonic()
+        self._crashes = [at_s for at_s in self._crashes if now_s - at_s < _CRASH_WINDOW_S] + [now_s]
+        starting = not self._ready and not (self.plan and self.plan.returning)
+        if not starting and len(self._crashes) <= _CRASHES:
+            self._say("alarm", "the player ended unexpectedly; starting it again")
+            self._replace("restarting")
+            return
+        how = self._process.how_it_ended()
+        message, hint = f"the player ended unexpectedly: {how}", "run again with --debug"
+        if starting and self.plan is not None and self.plan.system == SOUND_CARD_SYSTEM:
+            message = f"the sound system cannot be started here ({how})"
+            hint = "let another program play first, and look at its sound settings; or write a file with -o"
+        self.failed = Failed("PortProblem", message, hint)
+        self.ended = True
+
+    def _replace(self, why: Link) -> None:
+        """End the player by force, and start another that goes on where it was."""
+        self._process.end()
+        plan, state = self.plan, self.state
+        assert plan is not None
+        if state is not None:
+            held = state.held
+            self.plan = plan = replace(
+                plan,
+                kept=state.kept,
+                in_port=plan.in_port if plan.in_port in (None, NEW_PORT) else state.keyboard,
+                out_port=plan.out_port if plan.out_port == NEW_PORT else state.synth,
+                position_s=state.position_s,
+                hold_on=plan.hold_on if held is None else held.on,
+                returning=True,
+            )
+        self.link = why
+        self._process = self._spawn()
+        self.tell(Begin(plan))
+
+    # ---- the end
+
+    def leave(self) -> None:
+        """Let the player silence the synth and put it back; if it hangs, let another one do it."""
+        if self.failed is None and self.plan is not None and not self._left() and self.state is not None:
+            self._replace("restarting")
+            self._wait_for(Ready, 4.0)
+            self._left()
+        self.end()
+
+    def _left(self) -> bool:
+        """Ask the player to leave, if it has not left already; tell whether it did."""
+        if self._has_left:
+            return True
+        self.tell(Leave())
+        return self._wait_for(Left, LEAVE_S)
+
+    def _wait_for(self, wanted: type[FromPlayer], limit_s: float) -> bool:
+        limit = time.monotonic() + limit_s
+        while (left_s := limit - time.monotonic()) > 0.0:
+            try:
+                said = self._inbox.get(timeout=left_s)
+            except queue.Empty:
+                return False
+            if not isinstance(said, FromProcess) or said.generation != self._generation:
+                continue
+            if isinstance(said.frame, wanted):
+                return True
+            if isinstance(said.frame, Failed):
+                self.failed = self.failed or said.frame
+            elif isinstance(said.frame, Gone | ServerGone):
+                return False
+        return False
+
+    def raise_failure(self) -> None:
+        """Raise what the player failed of, if it did."""
+        if self.failed is None:
+            return
+        error = getattr(errors, self.failed.error, None)
+        if isinstance(error, type) and issubclass(error, StillbeatError):
+            raise error(self.failed.message, self.failed.hint)
+        raise RuntimeError(f"{self.failed.error}: {self.failed.message}\n{self.failed.trace}")

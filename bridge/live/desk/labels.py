@@ -1,0 +1,246 @@
+"""From what a player tells and what stays the same to what everybody is shown: the words of a `Snapshot`."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from bridge.engine.play.controls import Action, Controls
+from bridge.engine.play.tables import PlayTable
+from bridge.live.desk.typed import KEYS_SHOWN
+from bridge.live.snapshot import DroneShown, NoteShown, Snapshot
+from bridge.live.state import Sounding, State
+from bridge.tuning.beats import main_pair
+from bridge.tuning.notes import key_to_hz, note_name
+from bridge.tuning.ratios import cents_to_ratio
+from bridge.tuning.reference import Reference
+
+
+@dataclass(frozen=True)
+class StepShown:
+    """A slot that is a section of a piece."""
+
+    piece: int
+    pieces: int
+    """Which piece, from 1, and of how many."""
+    title: str
+    place: str
+    """The section: ``from the start``, ``bar 9, Turnaround``."""
+    table: str
+    """Its table in a few words: ``in D``, ``in A, b7=7/4``."""
+    drone: str = ""
+    """Notes of its drone; empty: it has none."""
+    notes: str = ""
+    """For the musicians."""
+    reference: Reference | None = None
+    """Its own, where it does not follow that of the session."""
+
+    @property
+    def head(self) -> str:
+        """The piece and its number."""
+        return f"{self.piece}/{self.pieces}  {self.title}"
+
+
+@dataclass(frozen=True)
+class Labels:
+    """What stays the same while it plays."""
+
+    slots: tuple[PlayTable, ...]
+    tonics: tuple[PlayTable, ...] = ()
+    method: str = ""
+    instrument: str = ""
+    reference: Reference | None = None
+    """As it was in the beginning."""
+    programme: tuple[StepShown, ...] = ()
+    """What each slot is part of; empty where there are no pieces."""
+    remarks: str = ""
+    """What is to be known of the whole evening."""
+    keys: tuple[str, ...] = KEYS_SHOWN
+    feet: tuple[str, ...] = ()
+
+    def shown(self, state: State, moved_cents: float = 0.0) -> dict[str, Any]:
+        """Return what a `Snapshot` says of a player's state, by its names.
+
+        Parameters
+        ----------
+        state : State
+        moved_cents : float
+            How far the reference was moved since the beginning, the trim not counted.
+        """
+        kept = state.kept
+        table = self.slots[kept.slot - 1] if kept.tonic is None else self.tonics[kept.tonic]
+        tonic = note_name(60 + table.tonic)[:-1]
+        held = state.held.channel if state.held is not None else None
+        played = [
+            note for note in state.sounding if note.channel != held or note.key not in self._held(state)
+        ]
+        beats, partials = beat_words(played, [note for note in state.sounding if note not in played], tonic)
+        return {
+            "keyboard": state.keyboard or "",
+            "synth": state.synth,
+            "method": self.method,
+            "instrument": self.instrument,
+            "tonic": tonic,
+            "table": table.name,
+            "number": kept.slot,
+            "of_zone": kept.tonic is not None,
+            "equal": kept.equal,
+            "trim_cents": kept.trim_cents,
+            "drone": self._drone(state, tonic),
+            "sounding": tuple(NoteShown(note_name(key, tonic), cents, at) for at, key, cents in played),
+            "beats": beats,
+            "partials": partials,
+            "feet": self.feet,
+            "keys": self.keys,
+            "bar": state.bar,
+            "counts": state.counts,
+            "lesson": state.lesson,
+            **self._reference(state, tonic, moved_cents),
+            **(self._section(kept.slot) if self.programme else self._table(kept.slot)),
+        }
+
+    def _held(self, state: State) -> tuple[int, ...]:
+        return state.held.keys if state.held is not None else ()
+
+    def _reference(self, state: State, tonic: str, moved_cents: float) -> dict[str, Any]:
+        own = self.programme[state.kept.slot - 1].reference if self.programme else None
+        reference = own or self.reference
+        if reference is None:
+            return {}
+        cents = state.kept.trim_cents + (moved_cents if own is None else 0.0)
+        name = note_name(reference.key, tonic)
+        return {"reference": name, "reference_hz": reference.hz * cents_to_ratio(cents)}
+
+    def _table(self, slot: int) -> dict[str, Any]:
+        """What there is to switch to, outside sessions."""
+        names = tuple(table.name for table in self.slots)
+        following = slot % len(names)
+        return {
+            "tables": names,
+            "next": f"{following + 1}  {names[following]}" if len(names) > 1 else "",
+            "remarks": _lines(self.remarks),
+        }
+
+    def _section(self, slot: int) -> dict[str, Any]:
+        """The piece and its section, and what comes next."""
+        now, later = self.programme[slot - 1], self.programme[slot:]
+        section = later[0] if later and later[0].piece == now.piece else None
+        piece = next((step for step in later if step.piece != now.piece), None)
+        ahead = [f"{section.place}: {section.table}"] if section is not None else []
+        if piece is not None:
+            ahead.append(f"{piece.head}: {piece.table}" + (f", drone {piece.drone}" if piece.drone else ""))
+        coming, then = [*ahead, "", ""][:2]
+        return {
+            "piece": now.title,
+            "piece_number": now.piece,
+            "pieces": now.pieces,
+            "section": now.place,
+            "table": now.table,
+            "remarks": (*(_lines(self.remarks) if slot == 1 else ()), *_lines(now.notes)),
+            "next": coming,
+            "then": then,
+            "last": not later,
+        }
+
+    def _drone(self, state: State, tonic: str) -> DroneShown:
+        held = state.held
+        if held is None:
+            return DroneShown()
+        step = self.programme[state.kept.slot - 1] if self.programme else None
+        keys = sorted(held.keys)
+        if not keys:
+            if step is not None and not step.drone:
+                return DroneShown()
+            notes = tuple(step.drone.split()) if step is not None else ()
+            return DroneShown(("waiting" if held.hushed else "on") if held.on else "off", notes)
+        cents = {key: cents for channel, key, cents in state.sounding if channel == held.channel}
+        return DroneShown(
+            "waiting" if held.hushed else "on",
+            tuple(note_name(key, tonic) for key in keys),
+            tuple(cents[key] for key in keys if key in cents),
+            held.level,
+        )
+
+
+def _lines(text: str) -> tuple[str, ...]:
+    return tuple(line.strip() for line in text.splitlines() if line.strip())
+
+
+def beat_words(played: Sequence[Sounding], held: Sequence[Sounding], tonic: str) -> tuple[str, str]:
+    """Say how fast the drone and the highest note beat (without a drone, the lowest and the highest one).
+
+    Returns
+    -------
+    words, partials : str
+        Which notes and how fast, and which of their partials meet; empty if they come near no pure interval.
+    """
+    notes = sorted({(note.key + note.cents / 100.0, note.key) for note in played})
+    under = sorted({(note.key + note.cents / 100.0, note.key) for note in held})
+    if not notes or len({*notes, *under}) < 2:
+        return "", ""
+    low, high = (under or notes)[0], notes[-1]
+    pair = main_pair(key_to_hz(low[0]), key_to_hz(high[0])) if low != high else None
+    if pair is None:
+        return "", ""
+    how = "no beats" if pair.beats_hz < 0.005 else f"{pair.beats_hz:.2f} beats a second"
+    names = f"{note_name(low[1], tonic)} - {note_name(high[1], tonic)}"
+    return f"{names}: {how}", f"{pair.partial} : {pair.other_partial}"
+
+
+def feet_shown(controls: Controls) -> tuple[str, ...]:
+    """Say what foot switches, silent keys and program changes do."""
+    said = [f"foot {controller}: {_action_words(action)}" for controller, action in controls.feet.items()]
+    if controls.zone is not None:
+        low, high = (note_name(key) for key in controls.zone)
+        said.append(f"keys {low} to {high}: {_PLURALS[controls.zone_means]}")
+    if controls.channel is not None:
+        said.append(f"programs on channel {controls.channel}: {_PLURALS[controls.programs]}")
+    return tuple(said)
+
+
+_PLURALS = {"slot": "tables", "piece": "pieces", "tonic": "tonics"}
+
+
+def _action_words(action: Action) -> str:
+    if action.name == "slot":
+        return f"table {action.number:g}"
+    if action.name == "trim":
+        return f"trim {action.number:+g} cents"
+    return action.name.replace("-", " ")
+
+
+def table_words(shown: Snapshot) -> str:
+    """Say which table holds, and what was done to it."""
+    if shown.pieces:
+        said = f"{shown.piece_number}/{shown.pieces}  {shown.piece}, {shown.section}: {shown.table}"
+    else:
+        said = shown.table if shown.of_zone else f"{shown.number}  {shown.table}"
+    if shown.equal:
+        said += "  EQUAL (through the same reference)"
+    if shown.trim_cents:
+        said += f"  trim {shown.trim_cents:+g} cents"
+    return said
+
+
+def ahead_words(shown: Snapshot) -> list[str]:
+    """Say what comes next."""
+    if shown.last:
+        return ["the last section: nothing comes after it"]
+    said = [f"next: {shown.next}"] if shown.next else []
+    return said + ([f"then: {shown.then}"] if shown.then else [])
+
+
+def drone_words(shown: Snapshot) -> str:
+    """Say what the drone holds, or would hold."""
+    drone = shown.drone
+    notes = "  ".join(drone.notes)
+    match drone.state:
+        case "none":
+            return ""
+        case "off":
+            return f"drone off (d: {notes})" if notes else "drone off (d begins it)"
+        case "waiting":
+            return "drone waits until the listening is over"
+        case _:
+            return f"drone {notes}" + (f", rising {drone.volume:.0%}" if drone.volume < 1.0 else "")

@@ -1,0 +1,117 @@
+"""One snapshot of a performance for everybody who shows it: the terminal, plain lines, a page.
+
+Whatever is shown stands here, in words and figures; nobody who shows it works anything out from elsewhere. All names
+of notes are spelled by the tonic that holds.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal, NamedTuple, TypeAlias
+
+from bridge.live.state import Counts, Lesson
+
+Link: TypeAlias = Literal["starting", "ok", "synth gone", "keyboard gone", "server gone", "restarting"]
+"""Whether what is played is heard, and if not, why."""
+
+Kind: TypeAlias = Literal["said", "alarm", "healed"]
+
+
+class Message(NamedTuple):
+    """Something that the musician should know."""
+
+    number: int
+    """They are counted from 1, so that nobody shows one twice."""
+    at_s: float
+    """When it was said, in seconds since 1970."""
+    kind: Kind
+    text: str
+
+
+class NoteShown(NamedTuple):
+    """A note that somebody plays."""
+
+    name: str
+    cents: float
+    """From equal temperament at A4 = 440 Hz."""
+    channel: int
+
+
+@dataclass(frozen=True)
+class DroneShown:
+    """The drone under the playing."""
+
+    state: Literal["none", "off", "on", "waiting"] = "none"
+    """None here; off; on; on, but silent until the listening is over."""
+    notes: tuple[str, ...] = ()
+    """What it holds, or would hold."""
+    cents: tuple[float, ...] = ()
+    """How far each note that sounds lies from equal temperament at A4 = 440 Hz."""
+    volume: float = 0.0
+    """How far it has risen, 0 to 1."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Snapshot:
+    """What holds at one moment."""
+
+    at_s: float = 0.0
+    """When, in seconds since 1970."""
+    link: Link = "starting"
+    keyboard: str = ""
+    synth: str = ""
+    """Names of the ports; the keyboard's is empty where there is none."""
+    method: str = ""
+    instrument: str = ""
+    """What the synth is."""
+    reference: str = ""
+    """Note of the reference; empty where it is not known."""
+    reference_hz: float = 0.0
+    """What it sounds now, moves and trim included."""
+    tonic: str = ""
+    table: str = ""
+    """The table that holds, in words."""
+    number: int = 0
+    """Which of the tables, from 1."""
+    tables: tuple[str, ...] = ()
+    """Names of all of them; empty in a session, which has pieces."""
+    of_zone: bool = False
+    """Whether a key of the zone chose it, and not its number."""
+    equal: bool = False
+    """Whether equal temperament sounds, for comparison."""
+    trim_cents: float = 0.0
+    piece: str = ""
+    piece_number: int = 0
+    pieces: int = 0
+    """Title and number of the piece, and how many there are; empty and 0 outside sessions."""
+    section: str = ""
+    remarks: tuple[str, ...] = ()
+    """What the session says to the musicians, of the evening and of this piece."""
+    next: str = ""
+    then: str = ""
+    """What comes next; and where that is a section, the next piece."""
+    last: bool = False
+    """Whether nothing comes any more."""
+    drone: DroneShown = field(default_factory=DroneShown)
+    listening_s: float | None = None
+    """Seconds that the microphone will still be listened to; None while it is not."""
+    chord: str = ""
+    """What sounds together, in words; empty until harmony is heard."""
+    sounding: tuple[NoteShown, ...] = ()
+    beats: str = ""
+    """How fast the drone, or else the lowest note, and the highest one beat."""
+    partials: str = ""
+    """Which of their partials meet, such as 5 : 4."""
+    messages: tuple[Message, ...] = ()
+    """The last ones."""
+    feet: tuple[str, ...] = ()
+    """What feet and silent keys do."""
+    keys: tuple[str, ...] = ()
+    """What can be typed."""
+    bar: int | None = None
+    """Where in the backing it is."""
+    counts: Counts = field(default_factory=Counts)
+    lesson: Lesson | None = None
+    """The drone that goes through steps."""
+    engine: bool = False
+    """Whether somebody asked to see what the engine does."""

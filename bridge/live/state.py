@@ -1,0 +1,84 @@
+"""The state of things as a player tells it: values and nothing else, which go over a pipe."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import NamedTuple
+
+from bridge.engine.play.drone_plan import Beat
+from bridge.engine.play.tables import Kept
+
+
+class Sounding(NamedTuple):
+    """A note that sounds."""
+
+    channel: int
+    key: int
+    cents: float
+    """From equal temperament at A4 = 440 Hz."""
+
+
+@dataclass(frozen=True)
+class Counts:
+    """What went through, and what did not."""
+
+    received: int = 0
+    sent: int = 0
+    late: int = 0
+    """Sent more than 5 ms after they were due."""
+    lost: int = 0
+    """Not sent, for want of a port."""
+    dropped: int = 0
+    """Came in and were no messages."""
+    crowded: int = 0
+    """Notes that had to give way."""
+    clipped: int = 0
+    """Bends that were cut at the end of the range."""
+    worst_late_s: float = 0.0
+
+
+@dataclass(frozen=True)
+class Held:
+    """The drone that follows the tables."""
+
+    channel: int
+    keys: tuple[int, ...]
+    on: bool = False
+    hushed: bool = False
+    """Silent for a while whether it is on or not: somebody listens to the guitar."""
+    level: float = 0.0
+    """How far it has risen, 0 to 1."""
+
+
+@dataclass(frozen=True)
+class Lesson:
+    """The drone that goes through steps (`stillbeat drone`)."""
+
+    phase: str
+    number: int
+    name: str
+    notes: tuple[tuple[int, float], ...]
+    """Keys, and what they sound in hertz."""
+    beats: tuple[Beat, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class State:
+    """What holds in a player now."""
+
+    kept: Kept
+    """Which table."""
+    renewals: int = 0
+    """How often all tables were renewed."""
+    keyboard: str | None = None
+    synth: str = ""
+    """Names of their ports."""
+    keyboard_there: bool = False
+    synth_there: bool = False
+    sounding: tuple[Sounding, ...] = ()
+    counts: Counts = field(default_factory=Counts)
+    held: Held | None = None
+    lesson: Lesson | None = None
+    position_s: float = 0.0
+    """Where in the backing or the lesson it is."""
+    bar: int | None = None

@@ -1,0 +1,367 @@
+"""What a musician is shown: one snapshot for everybody, and what terminals of every size and plain lines make of it."""
+
+from __future__ import annotations
+
+import io
+import threading
+import time
+from dataclasses import replace
+
+import pytest
+from rich.console import Console
+
+from bridge.engine.play.controls import Action, Controls
+from bridge.engine.play.tables import Kept, PlayTable
+from bridge.live.desk.display import FADE_S, LinesDisplay, ScreenDisplay, make_display, picture
+from bridge.live.desk.drawing import Drawer
+from bridge.live.desk.labels import Labels, StepShown, beat_words, feet_shown
+from bridge.live.desk.typed import keys_shown
+from bridge.live.snapshot import Message, Snapshot
+from bridge.live.state import Counts, Held, Sounding, State
+from bridge.tuning.reference import Reference
+
+D3 = Reference(50, 146.5)
+HZ = (440.0,) * 128
+NAMES = ("D", "G", "A")
+SLOTS = tuple(PlayTable(name, HZ, HZ, tonic) for name, tonic in zip(NAMES, (2, 7, 9), strict=True))
+PROGRAMME = (
+    StepShown(1, 2, "First", "from the start", "in D", "D2 A2", "Quiet."),
+    StepShown(1, 2, "First", "bar 9", "in G", "G2"),
+    StepShown(2, 2, "Second", "from the start", "in A", reference=Reference(57, 219.0)),
+)
+PLAIN = Labels(SLOTS, (), "octave", "any synth", D3, feet=("foot 66: next",))
+EVENING = Labels(
+    SLOTS,
+    (),
+    "octave",
+    "Box",
+    D3,
+    PROGRAMME,
+    "Silence your phones.",
+    keys_shown(True, True, True),
+    ("foot 80: next",),
+)
+STATE = State(
+    kept=Kept(2),
+    keyboard="Keys",
+    synth="Box",
+    keyboard_there=True,
+    synth_there=True,
+    sounding=(Sounding(1, 50, -3.9), Sounding(1, 54, -17.6), Sounding(2, 57, -1.9)),
+    counts=Counts(received=10, sent=20, dropped=3),
+    bar=7,
+)
+NOON_S = time.mktime((2024, 6, 1, 12, 34, 0, 0, 0, -1))
+
+
+def seen(
+    labels: Labels = PLAIN, state: State = STATE, moved_cents: float = 0.0, **changes: object
+) -> Snapshot:
+    """What everybody is shown of a player's state."""
+    values: dict[str, object] = {"at_s": NOON_S, "link": "ok", **labels.shown(state, moved_cents), **changes}
+    return Snapshot(**values)  # type: ignore[arg-type]
+
+
+def at(slot: int, **changes: object) -> State:
+    kept = Kept(slot, trim_cents=float(changes.pop("trim_cents", 0.0)))  # type: ignore[arg-type]
+    return replace(STATE, kept=kept, **changes)  # type: ignore[arg-type]
+
+
+def said(kind: str, text: str, number: int = 1, age_s: float = 0.0) -> Message:
+    return Message(number, NOON_S - age_s, kind, text)  # type: ignore[arg-type]
+
+
+def text_of(shown: Snapshot, width: int = 80, height: int = 24) -> str:
+    rows = picture(shown, width, height)
+    assert len(rows) < height
+    assert all(len(row.plain) < width for row in rows)
+    return "\n".join(row.plain for row in rows)
+
+
+# ---- the snapshot
+
+
+def test_the_snapshot_says_all_that_holds_in_words() -> None:
+    held = Held(16, (38, 45), on=True, level=0.5)
+    sounding = (Sounding(16, 38, -3.9), Sounding(16, 45, -1.9), Sounding(1, 66, -17.6))
+    shown = seen(EVENING, at(1, held=held, sounding=sounding, trim_cents=1.5))
+    assert (shown.piece, shown.piece_number, shown.pieces) == ("First", 1, 2)
+    assert (shown.section, shown.table, shown.tonic) == ("from the start", "in D", "D")
+    assert (shown.next, shown.then) == ("bar 9: in G", "2/2  Second: in A")
+    assert shown.remarks == ("Silence your phones.", "Quiet.")
+    assert (shown.drone.state, shown.drone.notes, shown.drone.volume) == ("on", ("D2", "A2"), 0.5)
+    assert [note.name for note in shown.sounding] == ["F#4"], "the drone is no playing"
+    assert shown.chord == ""
+    assert shown.feet == ("foot 80: next",)
+    assert "q quit" in shown.keys
+    assert not shown.last
+    last = seen(EVENING, at(3))
+    assert last.last
+    assert (last.next, last.then) == ("", "")
+
+
+def test_the_reference_is_what_it_sounds_now() -> None:
+    """146.5 Hz moved 10 cents by ear and 2 by trim: times 2^(12/1200). A piece of its own reference does not move."""
+    shown = seen(EVENING, at(1, trim_cents=2.0), moved_cents=10.0)
+    assert shown.reference == "D3"
+    assert shown.reference_hz == pytest.approx(146.5 * 2 ** (12 / 1200))
+    own = seen(EVENING, at(3), moved_cents=10.0)
+    assert (own.reference, own.reference_hz) == ("A3", pytest.approx(219.0))
+
+
+def test_outside_sessions_the_next_table_is_told_too() -> None:
+    assert seen().next == "3  A"
+    assert seen(PLAIN, at(3)).next == "1  D", "it goes round"
+    assert seen(Labels(SLOTS[:1]), at(1)).next == ""
+
+
+@pytest.mark.parametrize(
+    ("held", "state"),
+    [
+        (None, "none"),
+        (Held(16, ()), "off"),
+        (Held(16, (), on=True), "on"),
+        (Held(16, (), on=True, hushed=True), "waiting"),
+        (Held(16, (38,), on=True, hushed=True, level=0.2), "waiting"),
+        (Held(16, (38,), on=True, level=1.0), "on"),
+    ],
+)
+def test_a_drone_that_waits_is_told_from_one_that_is_off(held: Held | None, state: str) -> None:
+    assert seen(EVENING, at(1, held=held)).drone.state == state
+    assert seen(EVENING, at(3, held=Held(16, ()))).drone.state == "none", "that piece has none"
+
+
+def test_feet_and_silent_keys_are_told_in_words() -> None:
+    feet = {66: Action("next"), 67: Action("trim", -0.5), 68: Action("slot", 3), 69: Action("next-piece")}
+    assert feet_shown(Controls(channel=None, feet=feet, zone=(24, 35))) == (
+        "foot 66: next",
+        "foot 67: trim -0.5 cents",
+        "foot 68: table 3",
+        "foot 69: next piece",
+        "keys C1 to B1: tonics",
+    )
+    assert feet_shown(Controls()) == ("programs on channel 16: tables",)
+
+
+def test_beats_are_those_of_the_partials_that_nearly_meet() -> None:
+    """D3 and F#3 in equal temperament: 5 x 146.83 against 4 x 185.00 Hz beat 5.83 times a second (derived)."""
+    d3, f3 = Sounding(1, 50, 0.0), Sounding(1, 54, 0.0)
+    assert beat_words([d3, f3], [], "D") == ("D3 - F#3: 5.83 beats a second", "5 : 4")
+    assert beat_words([d3, f3._replace(cents=-13.6863)], [], "D") == ("D3 - F#3: no beats", "5 : 4")
+    assert beat_words([d3], [], "D") == ("", "")
+
+
+def test_beats_are_those_between_the_drone_and_the_highest_note() -> None:
+    """D2 and F#4 equal: 5 x 73.42 against 1 x 369.99 Hz beat 2.91 times a second (derived); D4 plays no part."""
+    drone, played = Sounding(16, 38, 0.0), [Sounding(1, 62, 0.0), Sounding(1, 66, 0.0)]
+    assert beat_words(played, [drone], "D") == ("D2 - F#4: 2.91 beats a second", "5 : 1")
+    assert beat_words([], [drone], "D") == ("", ""), "the drone alone"
+
+
+# ---- plain lines
+
+
+def test_lines_are_written_where_something_changes(capsys: pytest.CaptureFixture[str]) -> None:
+    display = LinesDisplay()
+    hello = (said("said", "hello"),)
+    display.show(Snapshot(messages=hello))
+    display.show(seen(messages=hello))
+    display.show(seen(messages=hello))
+    display.show(seen(PLAIN, replace(STATE, kept=Kept(1, None, True, -1.5)), messages=hello))
+    display.close()
+    assert capsys.readouterr().out.splitlines() == [
+        "hello",
+        "table 2  G",
+        "  next: 3  A",
+        "so far 0 late, 3 not MIDI, 0 not sent",
+        "table 1  D  EQUAL (through the same reference)  trim -1.5 cents",
+        "  next: 2  G",
+    ]
+
+
+def test_lines_tell_piece_drone_and_what_comes_next(capsys: pytest.CaptureFixture[str]) -> None:
+    display = LinesDisplay()
+    quiet = replace(STATE, counts=Counts(), sounding=(), held=Held(16, ()))
+    sounding = (Sounding(16, 38, 0.0), Sounding(16, 45, 0.0))
+    display.show(seen(EVENING, replace(quiet, kept=Kept(1))))
+    on = replace(quiet, kept=Kept(1), held=Held(16, (38, 45), on=True), sounding=sounding)
+    display.show(seen(EVENING, on))
+    display.show(seen(EVENING, replace(quiet, kept=Kept(2, trim_cents=1.5), held=on.held, sounding=sounding)))
+    display.show(seen(EVENING, replace(quiet, kept=Kept(3))))
+    assert capsys.readouterr().out.splitlines() == [
+        "piece 1/2  First, from the start: in D",
+        "  next: bar 9: in G",
+        "  then: 2/2  Second: in A",
+        "drone D2 A2",
+        "piece 1/2  First, bar 9: in G  trim +1.5 cents",
+        "  next: 2/2  Second: in A",
+        "piece 2/2  Second, from the start: in A",
+        "  the last section: nothing comes after it",
+        "drone off",
+    ]
+
+
+# ---- the picture
+
+
+def test_the_picture_is_a_musicians() -> None:
+    text = text_of(seen(messages=(said("said", "the drone has channel 16 to itself"),)))
+    for part in (
+        "2  G",
+        "12:34",
+        "next: 3  A",
+        "D3 -3.9",
+        "F#3 -17.6",
+        "foot 66: next",
+        "q quit",
+        "bar 7",
+        "D3 = 146.50",
+    ):
+        assert part in text, part
+    assert "\N{FULL BLOCK}" in text, "the tonic in large letters"
+    for engine in ("octave", "in 10", "not MIDI", "5 : 4", "Keys -> Box"):
+        assert engine not in text, engine
+
+
+def test_a_key_shows_what_the_engine_does() -> None:
+    text = text_of(seen(engine=True), height=30)
+    for part in ("by octave, any synth", "in 10  out 20  late 0  not MIDI 3", "Keys -> Box", "A3 on 2"):
+        assert part in text, part
+
+
+def test_the_picture_of_an_evening() -> None:
+    held = Held(16, (38, 45), on=True, level=1.0)
+    text = text_of(seen(EVENING, at(1, held=held)), height=30)
+    parts = (
+        "1/2  First",
+        "from the start: in D",
+        "Quiet.",
+        "next: bar 9: in G",
+        "then: 2/2  Second",
+        "drone D2  A2",
+    )
+    for part in (*parts, "Silence your phones.", "N P whole pieces", "l listen"):
+        assert part in text, part
+    assert "drone off (d: D2  A2)" in text_of(seen(EVENING, at(1, held=Held(16, ()))))
+    assert "nothing comes after it" in text_of(seen(EVENING, at(3)))
+
+
+@pytest.mark.parametrize(("width", "height"), [(40, 10), (80, 24), (100, 30), (20, 4)])
+@pytest.mark.parametrize("link", ["synth gone", "keyboard gone", "server gone", "restarting"])
+def test_alarms_stand_on_top_whatever_the_size(width: int, height: int, link: str) -> None:
+    held = Held(16, (38, 45), on=True, level=1.0)
+    shown = seen(EVENING, at(1, held=held), link=link, messages=(said("alarm", "x" * 200),))
+    rows = picture(shown, width, height)
+    assert len(rows) < height
+    assert rows[0].style == "bold white on red"
+    assert "1/2" in rows[1].plain
+
+
+def test_in_a_small_terminal_notes_go_first_and_what_comes_next_stays() -> None:
+    held = Held(16, (38, 45), on=True, level=1.0)
+    small = text_of(seen(EVENING, at(1, held=held)), 40, 10)
+    for part in ("1/2  First", "from the start: in D", "next: bar 9: in G", "drone D2  A2"):
+        assert part in small, part
+    assert "-17.6" not in small
+    assert "\N{FULL BLOCK}" not in small, "large letters go as a whole"
+
+
+def test_an_alarm_that_is_healed_says_so_and_fades() -> None:
+    messages = (said("alarm", "the synth is gone", 1, 60.0), said("healed", "the synth is back", 2, 1.0))
+    broken = text_of(seen(link="synth gone", messages=messages[:1]))
+    assert "the synth is gone" in broken
+    healed = text_of(seen(messages=messages))
+    assert "is back" in healed
+    assert "is gone" not in healed
+    later = text_of(replace(seen(messages=messages), at_s=NOON_S + FADE_S))
+    assert "is back" not in later
+
+
+def test_listening_counts_its_seconds() -> None:
+    assert "LISTENING to the string: 4 s" in text_of(seen(listening_s=3.8), 40, 10)
+
+
+def test_the_picture_is_drawn_and_what_was_said_stays() -> None:
+    out = io.StringIO()
+    console = Console(file=out, force_terminal=True, width=100, height=30, color_system=None, highlight=False)
+    display = ScreenDisplay(keys=True, console=console)
+    display.show(seen(messages=(said("said", "hello"),)))
+    assert "2  G" in out.getvalue()
+    out.truncate(0)
+    display.close()
+    assert "hello" in out.getvalue().splitlines()[-1]
+
+
+def test_a_dumb_terminal_gets_lines(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("sys.stdout.isatty", lambda: True)
+    for term, kind in (("dumb", LinesDisplay), ("", LinesDisplay), ("xterm", ScreenDisplay)):
+        monkeypatch.setenv("TERM", term)
+        display = make_display(lines=False, keys=True)
+        assert isinstance(display, kind)
+        display.close()
+
+
+def test_a_display_that_cannot_write_is_quiet(monkeypatch: pytest.MonkeyPatch) -> None:
+    class Closed(io.StringIO):
+        def write(self, _: str) -> int:
+            raise OSError(5, "Input/output error")
+
+    monkeypatch.setattr("sys.stdout", Closed())
+    for display in (LinesDisplay(), ScreenDisplay(keys=False)):
+        display.show(seen())
+        display.close()
+
+
+# ---- drawing
+
+
+class Stuck:
+    """A view whose terminal takes nothing until it is let go."""
+
+    def __init__(self) -> None:
+        self.seen: list[int] = []
+        self.begun, self.go_on, self.drawn = threading.Event(), threading.Event(), threading.Event()
+
+    def show(self, number: int) -> None:
+        self.seen.append(number)
+        self.begun.set()
+        if number == 99:
+            self.drawn.set()
+        self.go_on.wait(30)
+
+    def close(self) -> None:
+        self.seen.append(-1)
+
+
+def test_a_terminal_that_takes_nothing_holds_up_nobody_and_sees_only_the_newest_then() -> None:
+    view = Stuck()
+    drawer: Drawer[int] = Drawer(lambda: view)
+    drawer.show(0)
+    assert view.begun.wait(10)
+    for number in range(1, 100):
+        drawer.show(number)
+    view.go_on.set()
+    assert view.drawn.wait(10)
+    drawer.close()
+    assert view.seen == [0, 99, -1]
+
+
+def test_closing_does_not_wait_for_a_terminal_that_takes_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("bridge.live.desk.drawing.CLOSE_S", 0.01)
+    view = Stuck()
+    drawer: Drawer[int] = Drawer(lambda: view)
+    drawer.show(0)
+    assert view.begun.wait(10)
+    drawer.close()
+    assert view.seen == [0]
+    view.go_on.set()
+
+
+def test_a_view_that_fails_is_told_in_the_end() -> None:
+    def make() -> Stuck:
+        raise ZeroDivisionError("on purpose")
+
+    drawer: Drawer[int] = Drawer(make)
+    drawer.show(1)
+    drawer.close()
+    assert isinstance(drawer.failure, ZeroDivisionError)
