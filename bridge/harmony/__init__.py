@@ -22,6 +22,7 @@ The way through
    as a sentence; ``reasons.moved_notes(following)`` lists what moves; ``forms.alternatives(palette, sounding,
    pitch_class)`` says what each variant would leave sour, and how far the fret lies from it. ``variants.string_pins``
    names strings that lie beside every variant.
+   ``equal_chords.keep_equal(following)`` is what may be offered for chords that no choice makes pure.
 6. *Tell.* ``report.chord_rows`` gives the rows of a chart with their cures, ``report.sour_lines`` the sour bars in
    words, ``report.summary`` a piece in two lines.
 7. *Charts.* ``chart.parse_chart(text)`` gives bars of `chord_words.ChordName`; ``chart_follow.follow_chart(chart,
@@ -34,7 +35,7 @@ Modules from the bottom up
 --------------------------
 - what is counted: `notes`, `segments`, `intervals`, `measure`
 - the choice: `variants`, `costs`, `search`, `follow`; `on_the_spot`
-- why not purer: `forms`, `reasons`
+- why not purer: `forms`, `reasons`, `equal_chords`
 - chords by name: `spelling`, `chord_words`, `chart`, `chart_follow`
 - what is heard, and what to tell: `keys`, `chords_heard`, `hear`, `advice`, `report`
 """

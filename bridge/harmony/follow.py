@@ -289,7 +289,7 @@ def is_sparse(score: Score) -> bool:
 def keep_4(score: Score) -> list[tuple[Variant, ...]]:
     """Return the variants of each segment, with the degree 4 of V7 held at 4/3 where IV stands next to it."""
     allowed = score.everything()
-    together = _sounding_together(score)
+    together = sounding_together(score)
     last: tuple[int, bool, bool] | None = None
     for index, (segment, palette) in enumerate(score._both()):
         tonic = palette.own_tonic_class
@@ -326,7 +326,7 @@ def _is_natural(variant: Variant) -> bool:
     return ratio is not None and (ratio.numerator % 7 == 0 or ratio.denominator % 7 == 0)
 
 
-def _sounding_together(score: Score) -> dict[int, list[Segment]]:
+def sounding_together(score: Score) -> dict[int, list[Segment]]:
     """Return for each segment those that sound together with it in chords for 50 ms or more."""
     owner = np.zeros(len(score.notes), dtype=np.int64)
     for number, segment in enumerate(score.segments):
