@@ -16,12 +16,29 @@ from typing import Any
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from support.doors import DOORS, Answer, prepare_folder, said_to_all
+from support.doors import (
+    DOORS,
+    PROGRAM,
+    SONG,
+    Answer,
+    entry_text,
+    options,
+    prepare_folder,
+    said_to_all,
+    session_text,
+)
 
+from bridge.cli.live import live_command, prepare_tables
+from bridge.cli.options import take_table
 from bridge.jobs import hearing
+from bridge.jobs.changes import place_changes
+from bridge.jobs.session.check import check_session
 from bridge.store.descriptions import FILES, list_guitars, list_scales, save_table
+from bridge.store.smf import read_midi
 from bridge.tuning.asked import TableWords, make_spec, read_words
+from bridge.tuning.changes import parse_at
 from bridge.tuning.spec import literal_spec
+from bridge.tuning.tables import build_table
 
 HALF_STEP_CENTS = 100 / 16384 / 2
 
@@ -176,6 +193,42 @@ def test_a_seventh_above_another_tonic(folder: Path) -> None:
     (folder / "kept.table.toml").write_text(save_table(make_spec(read_words(words, FILES), FILES)))
     answer = agree(said_to_all({"table": "kept.table.toml", "tonic": "E"}, folder))
     assert answer.hz[74] / answer.hz[64] == pytest.approx(9 / 5, rel=1e-12)
+
+
+# ---- changes inside a piece
+
+
+@pytest.mark.slow
+@settings(max_examples=20, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(
+    home=st.fixed_dictionaries(
+        {"guitar": st.sampled_from(["open-d", "dadgad"])},
+        optional={name: OVER[name] for name in ("tonic", "reference", "fret", "slide", "degrees", "pins")},
+    ),
+    tonic=st.one_of(st.none(), st.sampled_from(TONICS)),
+    degrees=st.one_of(st.just(()), pairs(DEGREES, 2)),
+    fret=st.one_of(st.none(), st.integers(0, 7)),
+)
+def test_changes_at_a_bar(
+    home: dict[str, Any], tonic: str | None, degrees: tuple[str, ...], fret: int | None, folder: Path
+) -> None:
+    """At a bar of a track, as another table of a player, and as a section of a session."""
+    what = ",".join([*([tonic] if tonic else []), *degrees, *([] if fret is None else [f"fret:{fret}"])])
+    if not what:
+        return
+    spec = make_spec(read_words(TableWords(**home), FILES), FILES)
+    (placed,) = place_changes(read_midi(folder / SONG), spec, [parse_at(f"2={what}")])
+    line = [*options(home), "--in=keyboard", "--out=synth", f"--slot={what}"]
+    values = dict(live_command.make_context("live", line).params)
+    slot = prepare_tables(take_table(values), values).plan.slots[0]
+    section = {"tonic": tonic, "degrees": degrees or None, "fret": fret}
+    entries = "\n".join(entry_text(word, value) for word, value in section.items() if value is not None)
+    text = f"{session_text(home)}[[pieces.sections]]\nbar = 2\n{entries}\n"
+    text = text.replace(f'programs = "{PROGRAM}"', 'programs = "5-8"')
+    (folder / "doors.toml").write_text(text)
+    piece = check_session(folder / "doors.toml").plan.pieces[0]
+    there = build_table(piece.tables[piece.steps[1].table])
+    assert placed.table.hz.tolist() == list(slot.hz) == there.hz.tolist()
 
 
 # ---- by ear: what a take tells, with the ear in the place of which the frequencies are handed in

@@ -99,6 +99,17 @@ def options(words: Words, table_is_argument: bool = False) -> list[str]:
     return line
 
 
+def entry_text(word: str, value: Any) -> str:
+    """Write a word as an entry of a session file."""
+    entry = "keys" if word == "pins" else word
+    if not isinstance(value, tuple):
+        return f"{entry} = {json.dumps(value)}"
+    pairs = (one.partition("=") for one in value)
+    quote = "" if word == "pins" else '"'
+    entries = ", ".join(f'"{name}" = {quote}{number}{quote}' for name, _, number in pairs)
+    return f"{entry} = {{ {entries} }}"
+
+
 def session_text(
     words: Words, at_top: Iterable[str] = (), stored: int = PROGRAM, track: int = PROGRAM + 1
 ) -> str:
@@ -106,17 +117,8 @@ def session_text(
 
     `stored` is the tuning program that its table fills, `track` the one that is used while it plays.
     """
-    top, piece = [], []
-    for word, value in words.items():
-        entry = "keys" if word == "pins" else word
-        if isinstance(value, tuple):
-            pairs = (one.partition("=") for one in value)
-            quote = "" if word == "pins" else '"'
-            entries = ", ".join(f'"{name}" = {quote}{number}{quote}' for name, _, number in pairs)
-            written = f"{entry} = {{ {entries} }}"
-        else:
-            written = f"{entry} = {json.dumps(value)}"
-        (top if word in at_top else piece).append(written)
+    top = [entry_text(word, value) for word, value in words.items() if word in at_top]
+    piece = [entry_text(word, value) for word, value in words.items() if word not in at_top]
     return "\n".join(
         [
             "schema = 1",
