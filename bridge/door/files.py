@@ -112,11 +112,15 @@ def export(folder: str | PathLike[str], words: ExportWords) -> Exported:
 def drone(output: str | PathLike[str], notes: Sequence[str], words: DroneWords) -> SoundReport:
     """Write a drone as a sound file (see `bridge.jobs.drone`)."""
     from bridge.cli.drone import drone_command, drone_request
+    from bridge.engine.play.drone_sounds import about_sound
     from bridge.jobs.drone import plan_drone, render_drone
 
     values = understood(drone_command, words, words_of(DroneWords), notes)
     spec, held = chosen_table(values)
-    plan = plan_drone(drone_request(values), spec, endless=False)
+    asked = drone_request(values)
+    plan = plan_drone(asked, spec, endless=False)
+    if about_sound(asked.sound):
+        say(about_sound(asked.sound), aloud=True)
     return render_drone(plan, _hz(held), Path(output), overwrite=values["overwrite"])
 
 
