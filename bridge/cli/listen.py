@@ -102,9 +102,9 @@ def _table(request: TableRequest) -> Table | None:
 
 def _sound(file: Path | None, seconds: float, device: str | None) -> tuple[Any, int]:
     if file is not None:
-        from bridge.sound.files.audiofile import read_audio
+        from bridge.sound.files.audiofile import read_take
 
-        return read_audio(file)
+        return read_take(file)
     from bridge.sound.device.asking import usable_microphone
     from bridge.sound.device.microphone import record
 

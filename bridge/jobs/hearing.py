@@ -44,14 +44,15 @@ if TYPE_CHECKING:
     from bridge.sound.listening.beating import BeatsHeard
     from bridge.sound.listening.heard import Heard, HeardNote
     from bridge.tuning.guitars import Guitar
+    from bridge.sound.listening.mono import Mono
 
 
-def hear_take(samples: NDArray[np.float64], sample_rate: float, table: Table | None = None) -> Heard:
+def hear_take(samples: NDArray[np.float64] | Mono, sample_rate: float, table: Table | None = None) -> Heard:
     """Find the notes of a take.
 
     Parameters
     ----------
-    samples : ndarray, shape (n,) or (n, channels)
+    samples : ndarray, shape (n,) or (n, channels), or Mono
     sample_rate : float
     table : Table, optional
         What notes are compared with; with a guitar also the strings that they are named by, as they sound with the
@@ -98,9 +99,9 @@ def reference_in_take(path: str | Path, spec: TableSpec, named: bool) -> Referen
 
 def find_reference(path: str | Path, wanted: Reference, guitar: Guitar | None, named: bool) -> Reference:
     """Find a reference in a take, as `reference_in_take` does."""
-    from bridge.sound.files.audiofile import read_audio
+    from bridge.sound.files.audiofile import read_take
 
-    samples, rate = read_audio(path)
+    samples, rate = read_take(path)
     if guitar is None or (named and wanted.key != guitar.reference_key):
         notes = hear_take(samples, rate).notes
         return _named_note(notes, wanted, path) if named else _only_note(notes, path)
@@ -132,12 +133,12 @@ def sounding_in_take(path: str | Path, spec: TableSpec) -> float:
     TuningProblem
         There is no guitar.
     """
-    from bridge.sound.files.audiofile import read_audio
+    from bridge.sound.files.audiofile import read_take
 
     guitar = spec.guitar
     if guitar is None:
         raise TuningProblem("nothing says which string sounds", "name the guitar: --guitar open-d")
-    samples, rate = read_audio(path)
+    samples, rate = read_take(path)
     table = build_table(spec)
     hz, _ = _by_string(samples, rate, {string.number: string.hz for string in table.strings}, path)
     first = guitar.reference_string
@@ -176,7 +177,7 @@ def _mean_hz(notes: Sequence[HeardNote]) -> float:
 
 
 def _by_string(
-    samples: NDArray[np.float64], rate: float, expected: Mapping[int, float], path: str | Path
+    samples: Mono, rate: float, expected: Mapping[int, float], path: str | Path
 ) -> tuple[dict[int, float], dict[int, float]]:
     """Frequencies of the strings of a take, and their standard deviations in cents."""
     from bridge.sound.listening.heard import by_string
@@ -222,9 +223,9 @@ def tuned_in_take(path: str | Path, spec: TableSpec) -> AsTuned:
     guitar = spec.guitar
     if guitar is None:
         raise TuningProblem("a table as tuned needs a guitar", "name one: --guitar open-d")
-    from bridge.sound.files.audiofile import read_audio
+    from bridge.sound.files.audiofile import read_take
 
-    samples, rate = read_audio(path)
+    samples, rate = read_take(path)
     hz, sd_cents = _by_string(samples, rate, guitar.hz(_reference_string_hz(spec)), path)
     if not hz:
         raise InputProblem(
@@ -265,13 +266,13 @@ class Together:
 
 
 def hear_together(
-    samples: NDArray[np.float64], sample_rate: float, two: str, table: Table | None = None
+    samples: NDArray[np.float64] | Mono, sample_rate: float, two: str, table: Table | None = None
 ) -> Together:
     """Measure the beats of two strings or notes that sound together.
 
     Parameters
     ----------
-    samples : ndarray, shape (n,) or (n, channels)
+    samples : ndarray, shape (n,) or (n, channels), or Mono
     sample_rate : float
     two : str
         The one that stays and the one to turn: strings of the table's guitar (``4,3``), or notes (``D3,F#3``).

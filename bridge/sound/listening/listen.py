@@ -33,7 +33,7 @@ from bridge.sound.listening.heard import (
     heard_to_json,
     name_string,
 )
-from bridge.sound.listening.mono import mono
+from bridge.sound.listening.mono import Mono, mono
 from bridge.sound.listening.take import WAVERS_CENTS, measure_take
 from bridge.sound.listening.voice import voice_notes
 
@@ -44,7 +44,7 @@ LEAST_TAKE_S = 0.1
 
 
 def listen(
-    samples: NDArray[np.floating],
+    samples: NDArray[np.floating] | Mono,
     sample_rate: float,
     strings: Sequence[tuple[int, float]] | None = None,
     table_hz: Sequence[float] | NDArray[np.float64] | None = None,
@@ -54,7 +54,7 @@ def listen(
 
     Parameters
     ----------
-    samples : ndarray, shape (n,) or (n, channels)
+    samples : ndarray, shape (n,) or (n, channels), or Mono
         Full scale 1; several channels become one (see `mono`).
     sample_rate : float
         Samples a second.
@@ -82,7 +82,7 @@ def listen(
 
 
 def hear(
-    samples: NDArray[np.floating],
+    samples: NDArray[np.floating] | Mono,
     sample_rate: float,
     strings: Sequence[tuple[int, float]] | None = None,
     table_hz: Sequence[float] | NDArray[np.float64] | None = None,
@@ -96,19 +96,18 @@ def hear(
         At least one note or one refusal.
     """
     one = mono(samples, sample_rate)
-    sound = one.sound
-    length_s = sound.size / sample_rate
-    if refuse.is_silent(sound):
+    length_s = one.sound.size / sample_rate
+    if refuse.is_silent(one.peak):
         return Heard((), (Refusal(0.0, length_s, refuse.SILENCE),))
     if length_s < LEAST_TAKE_S:
         return Heard((), (Refusal(0.0, length_s, refuse.TOO_SHORT),))
     table = None if table_hz is None else np.asarray(table_hz, dtype=np.float64)
     around = Surroundings(tuple(strings or ()), table, tonic)
-    measured, unmeasured = measure_take(sound, sample_rate, one.clipped)
+    measured, unmeasured = measure_take(one, sample_rate)
     refusals = tuple(Refusal(u.start_s, u.end_s, u.reason) for u in unmeasured)
     clipped = tuple(r for r in refusals if r.reason == refuse.CLIPPED)
     if refusals and not clipped:
-        sung = voice_notes(sound, sample_rate)
+        sung = voice_notes(one.sound, sample_rate)
         if sung:
             return Heard(
                 tuple(
