@@ -12,7 +12,7 @@ Index
 -----
 `hear`              notes and refusals of a take
 `listen`            the notes; raises where there is none
-`HeardNote`, `Refusal`, `Heard`, `by_string`, `heard_to_json`, `name_string`    from `heard`
+`HeardNote`, `Refusal`, `Heard`, `heard_to_json`, `name_string`    from `heard`
 """
 
 from __future__ import annotations
@@ -29,7 +29,6 @@ from bridge.sound.listening.heard import (
     HeardNote,
     Refusal,
     Surroundings,
-    by_string,
     heard_to_json,
     name_string,
 )
@@ -37,7 +36,7 @@ from bridge.sound.listening.mono import Mono, mono
 from bridge.sound.listening.take import WAVERS_CENTS, measure_take
 from bridge.sound.listening.voice import voice_notes
 
-__all__ = ["Heard", "HeardNote", "Refusal", "by_string", "hear", "heard_to_json", "listen", "name_string"]
+__all__ = ["Heard", "HeardNote", "Refusal", "hear", "heard_to_json", "listen", "name_string"]
 
 #: The shortest take.
 LEAST_TAKE_S = 0.1
@@ -121,7 +120,11 @@ def hear(
         fit = pluck.fit
         # A wavering that is left over limits how well the settled pitch is known.
         sd = float(np.hypot(fit.cents_sd, _unsteady_cents(fit.wobble_cents)))
-        notes.append(around.note(pluck.start_s, pluck.end_s, fit.hz, sd, fit.stiffness, fit.attack_hz))
+        level_db = 10 * float(np.log10(sum(0.5 * p.amplitude**2 for p in fit.partials) + 1e-12))
+        cut = pluck.end_s >= length_s - 1e-3
+        notes.append(
+            around.note(pluck.start_s, pluck.end_s, fit.hz, sd, fit.stiffness, fit.attack_hz, level_db, cut)
+        )
     return Heard(tuple(notes), refusals)
 
 
