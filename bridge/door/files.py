@@ -128,11 +128,11 @@ def listen(take: str | PathLike[str], words: TableWords) -> Heard:
     """Measure the notes of a sound file; words of a table, if there are any, say what to compare with."""
     from bridge.cli.table import table_command
     from bridge.jobs.hearing import hear_take
-    from bridge.sound.files.audiofile import read_audio
+    from bridge.sound.files.audiofile import read_take
 
     values = understood(table_command, words, words_of(TableWords))
     compared = chosen_table(values)[1] if words else None
-    samples, rate_hz = read_audio(fspath(take))
+    samples, rate_hz = read_take(fspath(take))
     return hear_take(samples, rate_hz, compared)
 
 
