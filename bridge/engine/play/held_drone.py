@@ -61,13 +61,13 @@ class HoldPlan:
 
     Attributes
     ----------
-    slots, tonics : tuple of HeldKeys
-        One for each slot, and for each tonic (none where there are no tonics).
+    tables, tonics : tuple of HeldKeys
+        One for each table, and for each tonic (none where there are no tonics).
     channel : int
         Where it sounds, 1 to 16.
     """
 
-    slots: tuple[HeldKeys, ...]
+    tables: tuple[HeldKeys, ...]
     tonics: tuple[HeldKeys, ...] = ()
     channel: int = 16
 
@@ -75,11 +75,11 @@ class HoldPlan:
         if not 1 <= self.channel <= 16:
             raise ValueProblem(f"a drone on channel {self.channel}", "MIDI channels are 1 to 16")
 
-    def at(self, slot: int, tonic: int | None) -> HeldKeys:
-        """Return what is held where a slot (from 1), or a tonic chosen since then, holds."""
+    def at(self, number: int, tonic: int | None) -> HeldKeys:
+        """Return what is held where a table (from 1), or a tonic chosen since then, holds."""
         if tonic is not None and self.tonics:
             return self.tonics[tonic]
-        return self.slots[slot - 1]
+        return self.tables[number - 1]
 
 
 @dataclass
@@ -114,9 +114,9 @@ class HeldDrone:
         """What it holds at the moment."""
         return tuple(self._held)
 
-    def follow(self, slot: int, tonic: int | None, on: bool, now_s: float) -> None:
+    def follow(self, number: int, tonic: int | None, on: bool, now_s: float) -> None:
         """Take notice of what holds now; what that changes is due at once."""
-        wanted = self.plan.at(slot, tonic)
+        wanted = self.plan.at(number, tonic)
         if on == self.on and wanted == self._wanted:
             return
         self.on, self._wanted = on, wanted

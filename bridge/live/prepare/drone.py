@@ -70,9 +70,9 @@ def prepare_drone(
             )
         plan = sound_card_plan(spec, drone=plan_drone(asked, spec), device=device, method=method)
         return PreparedDrone(plan, spec.build(), (), spec.reference.doubt)
-    choice = play_table(spec.name, spec)
+    only = play_table(spec.name, spec)
     profile = load_profile(synth) if synth else None
-    chosen, why = choose_live_method(method, profile, [choice.hz, choice.equal_hz])
+    chosen, why = choose_live_method(method, profile, [only.hz, only.equal_hz])
     notices = [f"method {chosen}: {why}"] if why else []
     if profile is None and chosen in MTS_METHODS:
         profile = STANDARD
@@ -86,7 +86,7 @@ def prepare_drone(
     plan = LivePlan(
         out_port=out_port,
         system=system,
-        slots=(choice,),
+        tables=(only,),
         method=chosen,
         profile=profile,
         channels=channels,
@@ -148,17 +148,15 @@ def sound_card_plan(
     MethodProblem
         By `mpe` a drone cannot settle.
     """
-    choice = play_table(spec.name, spec)
+    only = play_table(spec.name, spec)
     profile = load_profile("builtin")
-    chosen, _ = choose_live_method(
-        "note" if method == "auto" else method, profile, [choice.hz, choice.equal_hz]
-    )
+    chosen, _ = choose_live_method("note" if method == "auto" else method, profile, [only.hz, only.equal_hz])
     if drone is not None and any(step.settles for step in drone.steps):
         chosen, _ = _settling_method(chosen, method, profile)
     return LivePlan(
         out_port=device or USUAL,
         system=SOUND_CARD,
-        slots=(choice,),
+        tables=(only,),
         method=chosen,
         profile=profile,
         plain=True,
