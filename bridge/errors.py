@@ -16,8 +16,23 @@ Any room may import this module; it imports nothing of the project.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from difflib import get_close_matches
+
+# C0 and C1 controls but tab and line feed, DEL, and the marks that turn the direction of writing: what a terminal obeys
+# instead of showing it, or what makes a line read as another.
+_UNSEEN = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u061c\u200e\u200f\u202a-\u202e\u2066-\u2069]")
+
+
+def visible(text: str) -> str:
+    """Return a text without anything that a terminal would obey instead of showing it.
+
+    Titles, notes, file names and texts in MIDI files come from anybody. Whatever of them reaches a terminal or a text
+    file goes through here. Each such character becomes U+FFFD, and so do halves of characters that no
+    output can hold.
+    """
+    return _UNSEEN.sub("\N{REPLACEMENT CHARACTER}", text).encode("utf-8", "replace").decode("utf-8")
 
 
 class StillbeatError(Exception):
@@ -34,8 +49,8 @@ class StillbeatError(Exception):
     exit_code = 2
 
     def __init__(self, message: str, hint: str = "") -> None:
-        self.message = message
-        self.hint = hint
+        self.message = message = visible(message)
+        self.hint = hint = visible(hint)
         super().__init__(f"{message} ({hint})" if hint else message)
 
 

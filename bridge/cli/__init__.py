@@ -10,14 +10,16 @@ Exit codes: 0; 2 usage or a value out of range; 3 bad input file or unwritable o
 from __future__ import annotations
 
 import os
+import signal
 import sys
+import threading
 from collections.abc import Sequence
 
 import click
 
 from bridge import __version__
 from bridge.cli.registry import COMMANDS, LazyGroup
-from bridge.errors import StillbeatError
+from bridge.errors import StillbeatError, visible
 
 _SUMMARY = """Make electronic instruments match a guitar tuned to a pure open chord.
 
@@ -49,6 +51,8 @@ def main(argv: Sequence[str] | None = None) -> None:
     # Matrices here are too small to share: beside a busy core, threads that wait for each other take four times as
     # long. It counts only before numpy is imported, which is later.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    _stand_in_for_closed()
+    _leave_in_order()
     arguments = list(sys.argv[1:] if argv is None else argv)
     debug = "--debug" in arguments
     arguments = [argument for argument in arguments if argument != "--debug"]
@@ -57,7 +61,9 @@ def main(argv: Sequence[str] | None = None) -> None:
         sys.stdout.flush()
     except BrokenPipeError:
         # The reader of our output has gone (``| head``): nothing to say, and nobody to say it to.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        from bridge.cli.printing import stop_printing
+
+        stop_printing()
         sys.exit(0)
     except (KeyboardInterrupt, click.Abort):
         _complain("interrupted", debug)
@@ -88,12 +94,37 @@ def main(argv: Sequence[str] | None = None) -> None:
     sys.exit(result if isinstance(result, int) else 0)
 
 
+def _stand_in_for_closed() -> None:
+    """Open the null device for each standard stream that was closed, lest a file take its place."""
+    while True:
+        descriptor = os.open(os.devnull, os.O_RDWR)
+        if descriptor > 2:
+            os.close(descriptor)
+            break
+    for name in ("stdin", "stdout", "stderr"):
+        if getattr(sys, name) is None:
+            setattr(sys, name, open(os.devnull, "r" if name == "stdin" else "w", encoding="utf-8"))  # noqa: SIM115
+
+
+def _leave_in_order() -> None:
+    """Let SIGTERM and SIGHUP end a command as Ctrl-C does, so that nothing is left half written.
+
+    Where they are ignored (``nohup``) or caught already, they stay so. Only the main thread may do this.
+    """
+    if threading.current_thread() is not threading.main_thread():
+        return
+    for name in ("SIGTERM", "SIGHUP"):
+        number = getattr(signal, name, None)
+        if number is not None and signal.getsignal(number) is signal.SIG_DFL:
+            signal.signal(number, signal.default_int_handler)
+
+
 def _complain(text: str, debug: bool) -> None:
     if debug:
         import traceback
 
         traceback.print_exc()
-    click.echo(f"stillbeat: {_one_line(text)}", err=True)
+    click.echo(f"stillbeat: {_one_line(visible(text))}", err=True)
 
 
 def _one_line(text: str) -> str:

@@ -32,11 +32,12 @@ def beats_command(request: TableRequest, first: str, second: str) -> None:
     from bridge.tuning.beats import compare_beats
     from bridge.tuning.notes import parse_note
     from bridge.tuning.ratios import hz_to_cents
+    from bridge.tuning.tables import build_table, equal_table
 
     keys = (parse_note(first), parse_note(second))
     spec = choose_table(request)
     warn_doubt(spec.reference.doubt)
-    table, equal = spec.build(), spec.equal()
+    table, equal = build_table(spec), equal_table(spec)
     just_hz = (float(table.hz[keys[0]]), float(table.hz[keys[1]]))
     equal_hz = (float(equal.hz[keys[0]]), float(equal.hz[keys[1]]))
     names = [table.note(key) for key in keys]

@@ -83,8 +83,9 @@ def _print_demo(demo: Demo) -> None:
     from bridge.cli.printing import cents, hertz, show, show_table
     from bridge.jobs.demo import LOWERED
     from bridge.jobs.demo_music import TITLE
+    from bridge.tuning.tables import build_table
 
-    table = demo.spec.build()
+    table = build_table(demo.spec)
     reference = table.reference
     show(f"{TITLE}, for a guitar in open G and a backing track")
     show(

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from bridge.cli.options import method_option, overwrite_option, table_options, warn_doubt
+from bridge.engine.play.drone_sounds import SOUND, SOUNDS
 
 if TYPE_CHECKING:
     from bridge.jobs.choose import TableRequest
@@ -88,10 +89,11 @@ CAUTION = "a drone never lets the ear rest: start with the volume down, above al
 )
 @click.option(
     "--sound",
-    type=click.Choice(["organ", "reed", "accordion", "strings", "choir", "flute", "pad", "keep"]),
-    default="organ",
+    type=click.Choice(list(SOUNDS)),
+    default=SOUND,
     show_default=True,
-    help="A sound that lasts; keep: what the synth is set to.",
+    help="A sound that lasts: organ, flute, pipe and reed stand still, the others waver and hide beats; keep: what the "
+    "synth is set to.",
 )
 @click.option(
     "-o",
@@ -179,15 +181,18 @@ def drone_request(chosen: dict[str, Any]) -> DroneRequest:
 
 def _to_file(request: TableRequest, asked: DroneRequest, output: Path, overwrite: bool) -> None:
     from bridge.cli.printing import progress_bar, show
+    from bridge.engine.play.drone_sounds import about_sound
     from bridge.jobs.choose import choose_table
     from bridge.jobs.drone import drone_lines, plan_drone, render_drone
+    from bridge.tuning.tables import build_table
 
     spec = choose_table(request)
     warn_doubt(spec.reference.doubt)
-    table = spec.build()
+    table = build_table(spec)
     plan = plan_drone(asked, spec, endless=False)
-    for line in drone_lines(plan, table):
-        show(line)
+    for line in (*drone_lines(plan, table), about_sound(asked.sound)):
+        if line:
+            show(line)
     with progress_bar() as advance:
         report = render_drone(
             plan,

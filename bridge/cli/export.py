@@ -50,8 +50,9 @@ def export_command(
     """
     from bridge.cli.printing import show
     from bridge.jobs.choose import choose_table
-    from bridge.jobs.export import STANDARD, addressed, export_table
+    from bridge.jobs.export import addressed, export_table
     from bridge.store.profiles import load_profile
+    from bridge.wire.profile import STANDARD
 
     spec = choose_table(request)
     warn_doubt(spec.reference.doubt)

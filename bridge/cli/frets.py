@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from bridge.jobs.frets import FretStudy
     from bridge.tuning.chords import Chord
     from bridge.tuning.fretboard import FretCell
-    from bridge.tuning.tables import TableSpec
+    from bridge.tuning.spec import TableSpec
 
 
 @click.command("frets")
@@ -161,18 +161,14 @@ def _print_head(study: FretStudy) -> None:
 def _print_board(study: FretStudy, beats: bool) -> None:
     """Write the neck as a grid: a string in two or three lines, as many frets side by side as fit."""
     from bridge.cli.paragraphs import page_width, show_paragraph
-    from bridge.cli.printing import console, show
+    from bridge.cli.printing import show, show_bold
     from bridge.tuning.fretboard import SAFE_CENTS
 
     last = max(cell.fret for cell in study.cells)
     lines = [study.of_string(string.number) for string in reversed(study.guitar.strings)]
     for first, end in _blocks(last, page_width()):
         show()
-        console().print(
-            "fret".ljust(_LABEL) + "".join(f"{fret}".rjust(_CELL) for fret in range(first, end)),
-            markup=False,
-            style="bold",
-        )
+        show_bold("fret".ljust(_LABEL) + "".join(f"{fret}".rjust(_CELL) for fret in range(first, end)))
         for cells in lines:
             here = {cell.fret: cell for cell in cells if first <= cell.fret < end}
             opening = cells[0]

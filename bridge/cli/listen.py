@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from bridge.cli.options import table_options, warn_doubt
+from bridge.cli.printing import show_note
 
 if TYPE_CHECKING:
     from bridge.jobs.choose import TableRequest
@@ -80,10 +81,7 @@ def listen_command(
 
         click.echo(json.dumps(heard_to_json(heard.notes), indent=1, allow_nan=False))
         for refusal in heard.refusals:
-            click.echo(
-                f"stillbeat: not measured at {refusal.start_s:.2f} to {refusal.end_s:.2f} s: {refusal.reason}",
-                err=True,
-            )
+            show_note(f"not measured at {refusal.start_s:.2f} to {refusal.end_s:.2f} s: {refusal.reason}")
     else:
         _print_notes(heard, table)
 
@@ -95,10 +93,11 @@ def _table(request: TableRequest) -> Table | None:
     if request == TableRequest():
         return None
     from bridge.tuning.as_tuned import table_as_tuned
+    from bridge.tuning.tables import build_table
 
     spec, tuned = choose_tuned(request)
     warn_doubt(spec.reference.doubt)
-    return spec.build() if tuned is None else table_as_tuned(tuned, spec)
+    return build_table(spec) if tuned is None else table_as_tuned(tuned, spec)
 
 
 def _sound(file: Path | None, seconds: float, device: str | None) -> tuple[Any, int]:
@@ -115,10 +114,9 @@ def _sound(file: Path | None, seconds: float, device: str | None) -> tuple[Any, 
     )
     sound = record(seconds, microphone)
     if microphone.dropped:
-        click.echo(
-            f"stillbeat: the computer was too busy {microphone.dropped} times and may have missed sound: "
-            "trust these figures only if they come again",
-            err=True,
+        show_note(
+            f"the computer was too busy {microphone.dropped} times and may have missed sound: "
+            "trust these figures only if they come again"
         )
     return sound
 

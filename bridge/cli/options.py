@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from bridge.cli.printing import show_note
+
 if TYPE_CHECKING:
     from bridge.jobs.choose import TableRequest
 
@@ -52,6 +54,7 @@ _TABLE_OPTIONS = (
     click.option(
         "--open-strings-win",
         is_flag=True,
+        default=None,
         help="Where scale and open strings differ, the strings' notes and their octaves follow the guitar.",
     ),
 )
@@ -109,4 +112,4 @@ overwrite_option = click.option("--overwrite", is_flag=True, help="Replace outpu
 def warn_doubt(doubt: str) -> None:
     """Ask on stderr whether a reference far from its note was meant."""
     if doubt:
-        click.echo(f"stillbeat: {doubt}", err=True)
+        show_note(doubt)

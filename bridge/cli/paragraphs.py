@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import textwrap
 
-from bridge.cli.printing import console, show
+from bridge.cli.printing import console, show, show_bold
 from bridge.sheet.phrases import glued
 
 MIN_WIDTH = 40
@@ -21,7 +21,7 @@ def page_width() -> int:
 def show_heading(text: str) -> None:
     """Write a heading with an empty line above."""
     show()
-    console().print(text, markup=False, style="bold")
+    show_bold(text)
 
 
 def show_paragraph(text: str, indent: int = 0, hang: int = 0) -> None:

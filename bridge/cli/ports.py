@@ -13,6 +13,9 @@ def ports_command() -> None:
     says what to do about it. Stillbeat's own ports are not in it. They are called stillbeat; where two runs play at
     once, STILLBEAT_NAME=organ in the environment of one gives its ports that name.
 
+    The list ends with the library that the ports come through: python-rtmidi or rtmidi2. Where both are installed,
+    STILLBEAT_PORTS=rtmidi2 in the environment takes the other one.
+
     \b
       stillbeat ports
       stillbeat play --guitar open-d --in keys --out synth
@@ -21,8 +24,10 @@ def ports_command() -> None:
     from bridge.errors import PortProblem
     from bridge.ports.diagnose import explain
     from bridge.ports.find import answering_systems
+    from bridge.ports.library import chosen_library
     from bridge.ports.rtmidi_ports import quiet
 
+    library = chosen_library()
     with quiet():
         systems, problems = answering_systems()
         rows = [(name, "in", system.title) for system in systems for name in system.inputs()]
@@ -32,6 +37,7 @@ def ports_command() -> None:
             system.close()
     if rows:
         show_table(("port", "side", "system"), rows, left=(0, 1, 2))
+    show(f"MIDI ports through {library.name} {library.version}")
     if not systems:
         raise PortProblem("; ".join(said) or "no MIDI system answers")
     for line in said:

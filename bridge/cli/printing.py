@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from functools import cache
 from typing import TYPE_CHECKING
+
+from bridge.errors import visible
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -16,15 +19,38 @@ def console() -> Console:
     """Return the console for standard output (imported late: rich is not needed for ``--help``)."""
     from rich.console import Console
 
-    screen = Console(highlight=False, soft_wrap=True)
+    class Page(Console):
+        def on_broken_pipe(self) -> None:
+            stop_printing()  # the reader has gone (``| head``), the work goes on
+
+    screen = Page(highlight=False, soft_wrap=True)
     if not screen.is_terminal:
         screen.width = 160  # a file or pipe has no edge at which to break a table
     return screen
 
 
+def stop_printing() -> None:
+    """Let whatever is still printed go nowhere."""
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nowhere, 1)
+    os.close(nowhere)
+
+
+def show_note(text: str) -> None:
+    """Tell, on standard error, what is worth knowing and is no error."""
+    import click
+
+    click.echo(f"note: {' '.join(visible(text).split())}", err=True)
+
+
 def show(text: str = "") -> None:
     """Write a line; square brackets are plain text."""
-    console().print(text, markup=False)
+    console().print(visible(text), markup=False)
+
+
+def show_bold(text: str) -> None:
+    """Write a line in bold letters."""
+    console().print(visible(text), markup=False, style="bold")
 
 
 def show_table(
@@ -51,9 +77,9 @@ def show_table(
     for index, heading in enumerate(headings):
         grid.add_column(heading, justify="left" if index in wordy else "right", no_wrap=index not in wordy)
     for row in rows:
-        grid.add_row(*(Text(cell) for cell in row))
+        grid.add_row(*(Text(visible(cell)) for cell in row))
     if title:
-        console().print(title, markup=False, style="bold")
+        show_bold(title)
     console().print(grid, soft_wrap=False)
 
 

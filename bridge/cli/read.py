@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from bridge.cli.options import overwrite_option
+from bridge.cli.printing import show_note
 
 
 @click.command("read")
@@ -39,15 +40,16 @@ def read_command(
     from bridge.jobs.read import read_table
     from bridge.store.descriptions import save_table
     from bridge.store.files import write_bytes_atomic
+    from bridge.tuning.tables import build_table
 
     found = read_table(file, program)
-    table = found.spec.build()
+    table = build_table(found.spec)
     if output is not None:
         name = output.name.removesuffix(".toml").removesuffix(".table") or found.spec.name
         text = save_table(replace(found.spec, name=name))
         write_bytes_atomic(output, text.encode("utf-8"), overwrite=overwrite)
     for notice in found.notices:
-        click.echo(f"stillbeat: {notice}", err=True)
+        show_note(notice)
     if as_json:
         import json
 

@@ -26,8 +26,17 @@ from bridge.cli.options import overwrite_option
     show_default=True,
     help="How samples are stored.",
 )
+@click.option(
+    "--hours",
+    type=click.FloatRange(0, 24, min_open=True),
+    default=2.0,
+    show_default=True,
+    help="The longest piece that is rendered.",
+)
 @overwrite_option
-def render_command(file: Path, output: Path, sample_rate: int, encoding: str, overwrite: bool) -> None:
+def render_command(
+    file: Path, output: Path, sample_rate: int, encoding: str, hours: float, overwrite: bool
+) -> None:
     """Play the MIDI file FILE into a sound file.
 
     The built-in tone generator obeys every tuning message and pitch bend exactly, and adds no chorus or vibrato:
@@ -41,6 +50,12 @@ def render_command(file: Path, output: Path, sample_rate: int, encoding: str, ov
 
     with progress_bar() as advance:
         report = render_midi_file(
-            file, output, sample_rate, encoding, overwrite, progress=lambda done: advance(output.name, done)
+            file,
+            output,
+            sample_rate,
+            encoding,
+            overwrite,
+            progress=lambda done: advance(output.name, done),
+            most_hours=hours,
         )
     show(f"wrote {output}: {report.seconds:.1f} seconds")

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from bridge.cli.options import method_option, overwrite_option, table_options, warn_doubt
+from bridge.cli.printing import show_note
 
 if TYPE_CHECKING:
     from bridge.jobs.choose import TableRequest
@@ -78,23 +79,20 @@ def retune_command(
       stillbeat retune song.mid -o song-pure.mid --guitar open-d --reference D3=146.5
       stillbeat retune song.mid -o song-pure.mid --guitar open-g --at 17=D --at "5=,2=10/9"
     """
-    import json
-
     from bridge.cli.printing import progress_bar, show
     from bridge.jobs.retune import retune_file
-    from bridge.store.files import check_output, write_bytes_atomic
 
     wanted = retune_request(request, chosen)
     warn_doubt(wanted.spec.reference.doubt)
-    if report_json is not None:
-        check_output(report_json, overwrite=overwrite, inputs=(file,))
     with progress_bar() as advance:
         done = retune_file(
-            file, output, wanted, overwrite, progress=lambda share: advance(output.name, share)
+            file,
+            output,
+            wanted,
+            overwrite,
+            progress=lambda share: advance(output.name, share),
+            report=report_json,
         )
-    if report_json is not None:
-        text = json.dumps(done.to_json(), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
-        write_bytes_atomic(report_json, text.encode("utf-8"), overwrite=overwrite)
     _print_result(done, report)
     show(f"wrote {output}")
 
@@ -137,4 +135,4 @@ def _print_result(done: Retuned, whole: bool) -> None:
     for line in lines if whole or done.exact < done.notes else lines[:1]:
         show(line)
     for notice in done.notices:
-        click.echo(f"stillbeat: {notice}", err=True)
+        show_note(notice)

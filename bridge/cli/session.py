@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from bridge.cli.options import overwrite_option
+from bridge.cli.printing import show_note
 
 if TYPE_CHECKING:
     from bridge.jobs.session.check import Checked
@@ -80,7 +81,7 @@ def check_command(file: Path) -> None:
     checked = check_session(file)
     _print_plan(checked.plan, checked)
     for warning in checked.warnings:
-        click.echo(f"stillbeat: {warning}", err=True)
+        show_note(warning)
     show()
     show(f"{file}: {_count(len(checked.plan.pieces), 'piece')}, nothing wrong was found")
 
@@ -118,10 +119,10 @@ def build_command(file: Path, folder: Path, zipped: bool, processes: int | None,
         )
     notices = built.notices
     for notice in notices[:_MOST_NOTICES]:
-        click.echo(f"stillbeat: {notice}", err=True)
+        show_note(notice)
     if len(notices) > _MOST_NOTICES:
         more = _count(len(notices) - _MOST_NOTICES, "more remark")
-        click.echo(f"stillbeat: {more} in {folder / 'START-HERE.txt'}", err=True)
+        show_note(f"{more} in {folder / 'START-HERE.txt'}")
     made = f"{_count(len(built.manifest.files) + 1, 'file')} for {_count(len(built.plan.pieces), 'piece')}"
     kept = f"; {built.reused} of {built.done + built.reused} parts had not changed" if built.reused else ""
     show(f"{folder}: {made}{kept}")
@@ -177,6 +178,7 @@ def verify_command(folder: Path, everything: bool) -> None:
 
 def _print_plan(plan: SessionPlan, checked: Checked) -> None:
     from bridge.cli.printing import show, show_table
+    from bridge.tuning.tables import build_table
 
     session = plan.session
     show(session.title)
@@ -185,7 +187,7 @@ def _print_plan(plan: SessionPlan, checked: Checked) -> None:
     show()
     rows = []
     for one in plan.pieces:
-        piece, table = one.piece, one.tables[0].build()
+        piece, table = one.piece, build_table(one.tables[0])
         fret = f", capo {table.fret}" if table.fret else ""
         bars = checked.lengths.get(piece.number)
         length = f"{piece.track_text}, {_count(bars, 'bar')}" if bars else piece.track_text

@@ -35,12 +35,13 @@ def table_command(request: TableRequest, chords: bool, all_keys: bool, as_json: 
     from bridge.cli.printing import show
     from bridge.jobs.choose import choose_tuned
     from bridge.tuning.as_tuned import table_as_tuned
+    from bridge.tuning.tables import build_table
 
     if sum((chords, all_keys, as_json, as_csv)) > 1:
         raise click.UsageError("choose one of --chords, --all, --json and --csv")
     spec, tuned = choose_tuned(request)
     warn_doubt(spec.reference.doubt)
-    table = spec.build() if tuned is None else table_as_tuned(tuned, spec)
+    table = build_table(spec) if tuned is None else table_as_tuned(tuned, spec)
     if as_json:
         import json
 

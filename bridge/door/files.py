@@ -98,8 +98,9 @@ def _tell(done: Retuned) -> None:
 def export(folder: str | PathLike[str], words: ExportWords) -> Exported:
     """Write a table in every form into a folder (see `bridge.jobs.export.export_table`)."""
     from bridge.cli.export import export_command
-    from bridge.jobs.export import STANDARD, addressed, export_table
+    from bridge.jobs.export import addressed, export_table
     from bridge.store.profiles import load_profile
+    from bridge.wire.profile import STANDARD
 
     values = understood(export_command, words, words_of(ExportWords))
     spec, _ = chosen_table(values)

@@ -26,7 +26,8 @@ from bridge.cli.options import take_table
 from bridge.errors import ValueProblem, near_names
 
 if TYPE_CHECKING:
-    from bridge.tuning.tables import Table, TableSpec
+    from bridge.tuning.spec import TableSpec
+    from bridge.tuning.tables import Table
 
 Texts: TypeAlias = "str | Sequence[str]"
 """One text, or several where an option may be given again."""
@@ -171,15 +172,13 @@ def chosen_table(values: dict[str, Any]) -> tuple[TableSpec, Table]:
     A reference far from its note is asked about in the log.
     """
     from bridge.jobs.choose import choose_tuned
+    from bridge.tuning.as_tuned import table_as_tuned
+    from bridge.tuning.tables import build_table
 
     spec, tuned = choose_tuned(take_table(values))
     if spec.reference.doubt:
         say(spec.reference.doubt, aloud=True)
-    if tuned is None:
-        return spec, spec.build()
-    from bridge.tuning.as_tuned import table_as_tuned
-
-    return spec, table_as_tuned(tuned, spec)
+    return spec, build_table(spec) if tuned is None else table_as_tuned(tuned, spec)
 
 
 def say(text: str, aloud: bool = False) -> None:

@@ -4,8 +4,6 @@ A pure third is heard by its stillness. A sound that wavers by itself never come
 a player who wants to hear the tuning should know which parts cannot show it. What a program sounds like is up
 to the synth; the list says what its name promises.
 
-Index: `GM_PROGRAMS`, `hides_beats`, `PLAINER`.
-
 Source: *General MIDI System Level 1*, sound set (program names); the reasons are common practice.
 """
 

@@ -58,26 +58,18 @@ def power_up(controller: int) -> int:
     return _POWER_UP.get(controller, 0)
 
 
-class ChannelState:
-    """The state of one channel; `UNSET` (-1) where nothing was ever sent.
+def loudness(velocity: int, volume: int = UNSET, expression: int = UNSET) -> float:
+    """Return how loud a note is, 0 to 1: velocity times volume times expression, each as a share of 127.
 
-    Attributes
-    ----------
-    cc : list of 128 int
-        Controllers; 0 and 32 hold the bank that the next program change will take.
-    bank : (int, int)
-        Bank MSB and LSB that the last program change took.
-    program, pressure : int
-        Program and channel pressure.
-    poly : dict of int to int
-        Pressure of single keys.
-    params : dict
-        Parameters set: ``(registered, (msb, lsb))`` to 14-bit value.
-    selected : tuple or None
-        The parameter that a data entry would set now.
-    mode : (int, int) or None
-        Last of omni off, omni on, mono, poly (CC 124 to 127) with its value.
+    In General MIDI amplitude goes with the square of each; loudness as heard goes with about the 0.6th power of
+    amplitude (Stevens 1955), so nearly in proportion. `UNSET` stands for a controller never set (100 and 127).
     """
+    gain = (100 if volume < 0 else volume) * (127 if expression < 0 else expression)
+    return velocity * gain / 127.0**3
+
+
+class ChannelState:
+    """The state of one channel; `UNSET` (-1) where nothing was ever sent."""
 
     __slots__ = ("bank", "cc", "mode", "params", "poly", "pressure", "program", "selected")
 
@@ -86,13 +78,14 @@ class ChannelState:
 
     def clear(self) -> None:
         """Forget everything, as at power-up or after a GM, GM2, GS or XG reset."""
-        self.cc = [UNSET] * 128
-        self.bank = (UNSET, UNSET)
+        self.cc = [UNSET] * 128  # 0 and 32 hold the bank that the next program change will take
+        self.bank = (UNSET, UNSET)  # MSB and LSB that the last program change took
         self.program = UNSET
         self.pressure = UNSET
-        self.poly: dict[int, int] = {}
-        self.params: dict[Which, int] = {}
-        self.selected: Which | None = None
+        self.poly: dict[int, int] = {}  # pressure of single keys
+        self.params: dict[Which, int] = {}  # 14-bit values of the parameters that were set
+        self.selected: Which | None = None  # the parameter that a data entry would set now
+        # Last of omni off, omni on, mono, poly (CC 124 to 127) with its value.
         self.mode: tuple[int, int] | None = None
 
     def take_program(self, program: int) -> None:
@@ -108,10 +101,6 @@ class ChannelState:
         self.pressure = 0
         self.poly.clear()
         self.selected = None
-
-    def select(self, registered: bool, number: Parameter) -> None:
-        """A parameter was selected (NULL: none)."""
-        self.selected = None if number == NULL else (registered, number)
 
 
 def set_up(want: ChannelState, have: ChannelState, nibble: int) -> list[bytes]:

@@ -23,32 +23,32 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import Generic, TypeVar
 
-SUSTAIN, SOSTENUTO, HOLD_2 = 64, 66, 69
+SUSTAIN, SOSTENUTO, SOFT, HOLD_2 = 64, 66, 67, 69
+HOLDING = (SUSTAIN, SOSTENUTO, HOLD_2)
+"""Pedals that hold notes."""
+PEDALS = (SUSTAIN, SOSTENUTO, SOFT, HOLD_2)
+"""Pedals that must not stay down."""
+
 ALL_SOUND_OFF, RESET_CONTROLLERS, LOCAL_CONTROL, ALL_NOTES_OFF = 120, 121, 122, 123
 MONO, POLY = 126, 127
 
-ENDING = frozenset({SUSTAIN, SOSTENUTO, HOLD_2, ALL_SOUND_OFF, RESET_CONTROLLERS, *range(ALL_NOTES_OFF, 128)})
+ENDING = frozenset({*HOLDING, ALL_SOUND_OFF, RESET_CONTROLLERS, *range(ALL_NOTES_OFF, 128)})
 """Controllers that can end notes or hold them."""
+
+DECAY_S = 0.5
+"""How long a note is taken to decay audibly after its end."""
 
 NoteT = TypeVar("NoteT")
 
 
 class Sounding(Generic[NoteT]):
-    """The notes of one source channel that sound now.
-
-    Attributes
-    ----------
-    down : dict of int to list
-        Strokes of each key that is down, the oldest first.
-    held : list of (int, note)
-        Notes whose key is up and that a pedal holds.
-    """
+    """The notes of one source channel that sound now."""
 
     __slots__ = ("_captured", "_hold_2", "_sostenuto", "_sustain", "down", "held")
 
     def __init__(self) -> None:
-        self.down: dict[int, list[NoteT]] = {}
-        self.held: list[tuple[int, NoteT]] = []
+        self.down: dict[int, list[NoteT]] = {}  # strokes of each key that is down, the oldest first
+        self.held: list[tuple[int, NoteT]] = []  # notes whose key is up and that a pedal holds
         self._sustain = False
         self._hold_2 = False
         self._sostenuto = False

@@ -1,53 +1,83 @@
-"""Which method to take for a file where the player leaves it open, and why.
+"""Which method brings tables to a synth, and why: the only place that chooses one.
 
-With a synth profile: the first of its methods that works for this file. Without one: `bend`, which every synth obeys,
-if the file fits in the channels; else `note`, which is not limited by channels but needs a synth that knows it.
-
-Index: `measure_fit`, `Fit`, `choose_method`, `Choice`.
+- For a file (`choose_for_file`). With a synth profile: the first of its methods that works for this file. Without one:
+  `bend`, which every synth obeys, if the file fits in the channels; else `note`, which is not limited by channels but
+  needs a synth that knows it.
+- For playing (`choose_for_playing`). The first of the synth's methods that can express all tables; `octave` rather than
+  `note` where nothing is lost, for it takes one short message. Without a profile: `bend`.
+- For tables that a synth stores (`choose_for_storing`). The first of its methods that send MIDI Tuning messages which
+  refuses none.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from bridge.engine.bend.classes import sort_into_classes
 from bridge.engine.bend.options import BendOptions, allowed_channels
+from bridge.engine.mts.tuner import Tuner
 from bridge.engine.offsets import Offsets
 from bridge.engine.protocols import TableChange, TimedEvent
 from bridge.engine.score import read_score
 from bridge.errors import MethodProblem
-from bridge.wire.profile import SynthProfile
+from bridge.wire.profile import MTS_METHODS, STANDARD, SynthProfile, moves_sounding
+
+
+@dataclass(frozen=True)
+class MethodChosen:
+    """A method, and the reason for it as a sentence that can follow the method's name (empty: it was asked for)."""
+
+    method: str
+    why: str = ""
 
 
 @dataclass(frozen=True)
 class Fit:
-    """How a file's demand for channels compares with what there is.
-
-    Attributes
-    ----------
-    needed : int
-        Channels it would take for every note to be in tune.
-    parts_at_once : int
-        Source channels that sound at once: fewer channels cannot play the file at all.
-    allowed : int
-        Channels that pitched notes may use.
-    parts : tuple of int
-        Source channels that play pitched notes, 1 to 16.
-    """
+    """How a file's demand for channels compares with what there is."""
 
     needed: int
+    """Channels it would take for every note to be in tune."""
     parts_at_once: int
+    """Source channels that sound at once: fewer channels cannot play the file at all."""
     allowed: int
+    """Channels that pitched notes may use."""
     parts: tuple[int, ...]
+    """Source channels that play pitched notes, 1 to 16."""
 
 
-@dataclass(frozen=True)
-class Choice:
-    """A method, and the reason for it as a sentence that can follow the method's name."""
+def check_obeys(method: str, profile: SynthProfile | None) -> None:
+    """Refuse a method that a synth does not obey (``auto``: refuse a synth that obeys no message at all).
 
-    method: str
-    why: str
+    Raises
+    ------
+    MethodProblem
+        Says what it obeys.
+    """
+    if profile is None or method in profile.methods:
+        return
+    if profile.panel:
+        raise MethodProblem(
+            f"{profile.title}: no message tunes it", "enter the table by hand: stillbeat table"
+        )
+    if method != "auto":
+        raise MethodProblem(
+            f"{profile.title} does not obey method {method!r}", f"it obeys {', '.join(profile.methods)}"
+        )
+
+
+def refusal(
+    method: str, profile: SynthProfile | None, tables: Iterable[Sequence[float]]
+) -> MethodProblem | None:
+    """Return why a method of tuning messages cannot express some tables; None if it can, and for the others."""
+    if method in MTS_METHODS:
+        try:
+            tuner = Tuner(profile or STANDARD, method, ())
+            for hz in tables:
+                tuner.cells.values(hz)
+        except MethodProblem as problem:
+            return problem
+    return None
 
 
 def measure_fit(
@@ -72,12 +102,12 @@ def measure_fit(
     )
 
 
-def choose_method(
+def choose_for_file(
     profile: SynthProfile | None,
     fit: Fit,
     refusals: Mapping[str, str] | None = None,
     parts: Sequence[int] = (),
-) -> Choice:
+) -> MethodChosen:
     """Choose a method.
 
     Parameters
@@ -108,11 +138,11 @@ def choose_method(
     short = f"every note in tune would take {fit.needed} channels, but {fit.allowed} are allowed"
     if profile is None:
         if "bend" not in refused and fit.needed <= fit.allowed:
-            return Choice(
+            return MethodChosen(
                 "bend",
                 f"every synth obeys it, and {fit.needed} of {fit.allowed} channels put every note in tune",
             )
-        return Choice(
+        return MethodChosen(
             "note", f"by pitch bend {short}; this takes a synth that knows single note tuning changes"
         )
     usable = [method for method in profile.methods if method not in refused]
@@ -124,9 +154,61 @@ def choose_method(
         )
     method, skipped = usable[0], [each for each in profile.methods if each in refused]
     if method == "bend" and fit.needed > fit.allowed and len(usable) > 1:
-        return Choice(usable[1], f"by pitch bend, the first choice of {profile.title}, {short}")
+        return MethodChosen(usable[1], f"by pitch bend, the first choice of {profile.title}, {short}")
     if skipped and profile.methods.index(skipped[0]) < profile.methods.index(method):
-        return Choice(method, f"{profile.title} would rather have {skipped[0]}, but {refused[skipped[0]]}")
+        return MethodChosen(
+            method, f"{profile.title} would rather have {skipped[0]}, but {refused[skipped[0]]}"
+        )
     if method == "bend" and fit.needed > fit.allowed:
-        return Choice(method, f"{profile.title} obeys nothing else; {short}, so some notes give way")
-    return Choice(method, f"the first choice of {profile.title}")
+        return MethodChosen(method, f"{profile.title} obeys nothing else; {short}, so some notes give way")
+    return MethodChosen(method, f"the first choice of {profile.title}")
+
+
+def choose_for_playing(
+    asked: str, profile: SynthProfile | None, tables: Sequence[Sequence[float]]
+) -> MethodChosen:
+    """Choose how tables reach a synth while one plays.
+
+    Parameters
+    ----------
+    asked : str
+        A method, or ``auto``.
+    profile : SynthProfile or None
+        The synth, if one was named.
+    tables : sequence of (128 float)
+        Every table that may be chosen; a method that cannot express one of them is out.
+
+    Raises
+    ------
+    MethodProblem
+        The synth does not obey the method, or obeys none that can express the tables.
+    """
+    check_obeys(asked, profile)
+    if asked != "auto":
+        refused = refusal(asked, profile, tables)
+        if refused is not None:
+            raise refused
+        return MethodChosen(asked)
+    if profile is None:
+        return MethodChosen("bend", "no synth was named, and every synth obeys pitch bend")
+    refusals = {method: refusal(method, profile, tables) for method in profile.methods}
+    usable = [method for method in profile.methods if refusals[method] is None]
+    if not usable:
+        reasons = "; ".join(f"not {each}: {problem.message}" for each, problem in refusals.items() if problem)
+        raise MethodProblem(f"no method of {profile.title} can play these tables", reasons)
+    loses = moves_sounding(profile, "note") and not moves_sounding(profile, "octave")
+    if usable[0] == "note" and "octave" in usable and profile.octave_form == 2 and not loses:
+        return MethodChosen(
+            "octave", f"{profile.title} obeys it, and a whole table goes out in one short message"
+        )
+    return MethodChosen(usable[0], f"the first choice of {profile.title}")
+
+
+def choose_for_storing(asked: str, profile: SynthProfile, refuses: Callable[[str], bool]) -> str:
+    """Choose the tuning messages by which a synth stores tables.
+
+    The first of its methods for which `refuses` is False, else the first one; empty if it obeys none (or not the one
+    `asked`, unless that is ``auto``).
+    """
+    usable = [method for method in profile.methods if method in MTS_METHODS and asked in ("auto", method)]
+    return next((method for method in usable if not refuses(method)), usable[0] if usable else "")

@@ -1,7 +1,4 @@
-"""What a player should be told about a file that is retuned by bends.
-
-Index: `bend_notices`, `hiding_notices`.
-"""
+"""What a player should be told about a file that is retuned by bends."""
 
 from __future__ import annotations
 

@@ -8,8 +8,6 @@ tuning add comes on top and is not divided: it sounds on this synth as it would 
 The output range is the smallest whole number of semitones, 2 or more, that covers the targets that sound. A range
 covers a target if a value on the wire lies within half a step of it. Where it cannot, the source's bend is cut
 short, never the offset.
-
-Index: `Offsets`, `smallest_range`, `covers`, `own_bend_cents`.
 """
 
 from __future__ import annotations
@@ -21,7 +19,11 @@ from bridge.wire.bend import CENTRE, MAX_VALUE
 from bridge.wire.profile import SynthProfile
 
 LEAST_RANGE_SEMITONES = 2
+DEFAULT_RANGE_CENTS = 200.0
+"""The bend range of a channel that never set one."""
 DEFAULT_MOST_SEMITONES = 12
+DEFAULT_RANGE_CENTS = 200.0
+"""The bend range of a channel that was never told one."""
 WIDE_RANGE_SEMITONES = 24
 _SAME_CENTS = 1e-6
 _A4_HZ, _A4_KEY = 440.0, 69

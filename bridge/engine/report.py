@@ -17,7 +17,6 @@ lists the bars in which a note starts that is not exact; `demand` how many chann
 
 from __future__ import annotations
 
-import json
 from array import array
 from bisect import bisect_right
 from collections.abc import Callable, Iterator, Sequence
@@ -31,47 +30,23 @@ BarOf = Callable[[int], int]
 
 @dataclass
 class BendReport:
-    """The record of a file retuned by bends.
+    """The record of a file retuned by bends."""
 
-    Attributes
-    ----------
-    method : str
-        ``"bend"`` or ``"mpe"``.
-    starts : array of int
-        Anchor of each pitched note.
-    note_cents : array of float
-        By how much each note was off at worst.
-    half_step_cents : array of float
-        What each note may be off and still count as exact.
-    clipped : int
-        Notes under which the source bent farther than the range reaches.
-    class_starts, demand : array of int
-        Anchors where a class starts, and how many classes sound then.
-    channels_allowed : int
-        How many channels there were.
-    channels : tuple of int
-        Channels that pitched notes sounded on.
-    ranges_semitones : dict of int to int
-        Bend range for each source channel that plays pitched notes.
-    setup_messages, bend_messages : int
-        Messages of our own: set-ups and bends.
-    notices : list of str
-        What a player should know.
-    """
-
-    method: str
-    starts: array[int]
-    note_cents: array[float]
-    half_step_cents: array[float]
-    clipped: int
+    method: str  # ``"bend"`` or ``"mpe"``
+    starts: array[int]  # anchor of each pitched note
+    note_cents: array[float]  # by how much each note was off at worst
+    half_step_cents: array[float]  # what each note may be off and still count as exact
+    clipped: int  # notes under which the source bent farther than the range reaches
+    # Anchors where a class starts, and how many classes sound then.
     class_starts: array[int]
     demand: array[int]
-    channels_allowed: int
-    channels: tuple[int, ...]
-    ranges_semitones: dict[int, int]
+    channels_allowed: int  # how many channels there were
+    channels: tuple[int, ...]  # channels that pitched notes sounded on
+    ranges_semitones: dict[int, int]  # bend range for each source channel that plays pitched notes
+    # Messages of our own: set-ups and bends.
     setup_messages: int
     bend_messages: int
-    notices: list[str] = field(default_factory=list)
+    notices: list[str] = field(default_factory=list)  # what a player should know
 
     def __post_init__(self) -> None:
         self._off = array(
@@ -94,11 +69,6 @@ class BendReport:
     def exact(self) -> int:
         """Notes in tune for their whole length."""
         return self.notes - len(self._off)
-
-    @property
-    def off(self) -> array[int]:
-        """Numbers of the notes that are not exact, in order of starting."""
-        return self._off
 
     @cached_property
     def worst_cents(self) -> float:
@@ -166,10 +136,6 @@ class BendReport:
             "demand": self.demand_by_bar(bar_of) if bar_of else [],
             "notices": list(self.notices),
         }
-
-    def dumps(self, bar_of: BarOf | None = None) -> str:
-        """Return the record as JSON text."""
-        return json.dumps(self.to_json(bar_of), indent=2, ensure_ascii=False) + "\n"
 
     def lines(self, bar_of: BarOf | None = None) -> list[str]:
         """Return the record in words, a line each."""

@@ -17,11 +17,9 @@ from array import array
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from bridge.engine.bend.channels import DEFAULT_RANGE_CENTS
-from bridge.engine.bend.on_the_spot import loudness
-from bridge.engine.channel_state import PARAMETER_CONTROLLERS
+from bridge.engine.channel_state import PARAMETER_CONTROLLERS, loudness
 from bridge.engine.lifetimes import ENDING, MONO, RESET_CONTROLLERS, Sounding
-from bridge.engine.offsets import own_bend_cents
+from bridge.engine.offsets import DEFAULT_RANGE_CENTS, own_bend_cents
 from bridge.engine.protocols import TimedEvent
 from bridge.engine.rhythm import RhythmTracker
 from bridge.wire.resets import reset_kind
@@ -37,33 +35,21 @@ from bridge.wire.rpn import (
 
 @dataclass
 class SourceFacts:
-    """What one source channel does in the file.
+    """What one source channel does in the file."""
 
-    Attributes
-    ----------
-    notes, drums, messages : int
-        Pitched notes, drum notes, and all channel messages.
-    low_cents, high_cents : float
-        Lowest and highest target that sounds: offset plus own bend and fine tuning.
-    low_offset_cents, high_offset_cents : float
-        The same for the offsets alone.
-    widest_cents : float
-        The widest bend range that it sets itself.
-    programs : set of int
-        Programs under which it plays pitched notes.
-    transposed, zoned, part_setup : bool
-        It sets coarse tuning; it announces an MPE zone; SysEx sets its part up.
-    """
-
+    # Pitched notes, drum notes, and all channel messages.
     notes: int = 0
     drums: int = 0
     messages: int = 0
+    # Lowest and highest target that sounds: offset plus own bend and fine tuning.
     low_cents: float = math.inf
     high_cents: float = -math.inf
+    # The same for the offsets alone.
     low_offset_cents: float = math.inf
     high_offset_cents: float = -math.inf
-    widest_cents: float = DEFAULT_RANGE_CENTS
-    programs: set[int] = field(default_factory=set)
+    widest_cents: float = DEFAULT_RANGE_CENTS  # the widest bend range that it sets itself
+    programs: set[int] = field(default_factory=set)  # programs under which it plays pitched notes
+    # It sets coarse tuning; it announces an MPE zone; SysEx sets its part up.
     transposed: bool = False
     zoned: bool = False
     part_setup: bool = False
@@ -100,42 +86,24 @@ class _Channel:
 
 
 class Score:
-    """The pitched notes of a file, as columns, and the facts of its source channels.
-
-    Attributes
-    ----------
-    starts, ends : array of int
-        Anchors of a note's start and of the event that ends it (the number of events if nothing does).
-    starts_s, ends_s : array of float
-        The same in seconds.
-    sources, keys : bytearray
-        Source channel and key of each note.
-    loud : array of float
-        Loudness, 0 to 1.
-    mono : set of int
-        Notes struck in mono mode.
-    facts : list of 16 SourceFacts
-    end_s : float
-        Time of the last event.
-    resets : list of int
-        Anchors of GM, GM2, GS and XG resets.
-    tuned : bool
-        The file carries MIDI Tuning messages of its own.
-    """
+    """The pitched notes of a file, as columns, and the facts of its source channels."""
 
     def __init__(self) -> None:
+        # Anchors of a note's start and of the event that ends it (the number of events if nothing does).
         self.starts = array("i")
         self.ends = array("i")
+        # The same in seconds.
         self.starts_s = array("d")
         self.ends_s = array("d")
+        # Source channel and key of each note.
         self.sources = bytearray()
         self.keys = bytearray()
-        self.loud = array("f")
-        self.mono: set[int] = set()
+        self.loud = array("f")  # loudness, 0 to 1
+        self.mono: set[int] = set()  # notes struck in mono mode
         self.facts = [SourceFacts() for _ in range(16)]
-        self.end_s = 0.0
-        self.resets: list[int] = []
-        self.tuned = False
+        self.end_s = 0.0  # time of the last event
+        self.resets: list[int] = []  # anchors of GM, GM2, GS and XG resets
+        self.tuned = False  # the file carries MIDI Tuning messages of its own
 
     def __len__(self) -> int:
         return len(self.starts)

@@ -13,7 +13,8 @@ from bridge.store.descriptions import load_table
 from bridge.store.smf import MidiFile
 from bridge.store.timeline import BarMap, key_signatures
 from bridge.tuning.changes import Change, apply_change, moved_notes
-from bridge.tuning.tables import Table, TableSpec
+from bridge.tuning.spec import TableSpec
+from bridge.tuning.tables import Table, build_table
 
 
 @dataclass(frozen=True)
@@ -140,13 +141,13 @@ def place_changes(
         assert bars is not None
         timed.append((bars.tick(change.bar, change.beat), 1, change))
     timed.sort(key=lambda item: item[:2])
-    home = spec.build()
+    home = build_table(spec)
     placed: list[PlacedChange] = []
     now = spec
     for tick, _, change in timed:
         named = load_table(change.table) if change.table else None
         now = apply_change(now, spec, change, named)
-        table = now.build()
+        table = build_table(now)
         what = change.describe()
         if placed and placed[-1].tick == tick:
             what = f"{placed.pop().what}, {what}"

@@ -21,7 +21,8 @@ from bridge.store.smf import MidiFile, midi_bytes
 from bridge.tuning.beats import beat_rate_hz
 from bridge.tuning.changes import Change, parse_at
 from bridge.tuning.ratios import hz_to_cents
-from bridge.tuning.tables import Table, TableSpec
+from bridge.tuning.spec import TableSpec
+from bridge.tuning.tables import Table, build_table, equal_table
 
 GUITAR = "open-g"
 REFERENCE = "G3=195.1"
@@ -139,8 +140,8 @@ def run_demo(
 
 def listen_for(spec: TableSpec) -> list[Heard]:
     """Work out what changes in every chord of the piece between the three versions."""
-    equal, fixed = spec.equal(), spec.build()
-    lowered = spec.with_degrees(parse_at(f"1=,{LOWERED}").degrees).build()
+    equal, fixed = equal_table(spec), build_table(spec)
+    lowered = build_table(spec.with_degrees(parse_at(f"1=,{LOWERED}").degrees))
     heard: list[Heard] = []
     seen: set[str] = set()
     for bar in BARS:

@@ -1,55 +1,32 @@
 """From what a musician asked for to a drone, and from a drone to a sound file.
 
-Names of notes, in one step as in many:
+What its notes are called stands in `bridge.tuning.drone_notes`, what sounds there are in
+`bridge.engine.play.drone_sounds`.
 
-- a degree of the scale above the tonic: ``1``, ``b3``, ``5``, ``b7``, and beyond the octave ``8`` to ``12``;
-- a note: ``D3`` where it is written, ``F#`` as the first one from the tonic upward (``b3`` is a degree, ``B3`` a note);
-- an interval: ``unison``, ``third``, ``fifth`` …: that degree together with the tonic; ``chord``: 1, 3 and 5.
-
-The tonic lies in the lowest octave of the voice that sings to it (`VOICES`).
-
-Index: `DroneRequest`, `plan_drone`, `drone_notes`, `drone_lines`, `rate_words` · `drone_events`, `render_drone` ·
-`VOICES`, `SOUNDS`, `LESSON`, `parse_settle`.
-
-Sources: usual ranges of choir voices (*common practice*): bass E2-E4, tenor C3-A4, alto F3-F5, soprano C4-C6. MIDI
-programs: *General MIDI System Level 1* (The MIDI Association).
+Index: `DroneRequest`, `plan_drone`, `drone_lines`, `rate_words` · `drone_events`, `render_drone` · `LESSON`,
+`parse_settle`.
 """
 
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from bridge.engine.mts.live import MtsLiveEngine
-from bridge.engine.play.drone import Drone
+from bridge.engine.play.drone import PlannedDrone
 from bridge.engine.play.drone_plan import DroneNote, DronePlan, DroneStep, beats
-from bridge.errors import ValueProblem, near_names
+from bridge.engine.play.drone_sounds import SOUND, drone_program
+from bridge.errors import ValueProblem
 from bridge.sound.files.wav import SoundReport
 from bridge.sound.render import render_file
 from bridge.store.files import check_output
 from bridge.store.profiles import load_profile
-from bridge.tuning.notes import parse_note, parse_pitch_class
+from bridge.tuning.drone_notes import USUAL, VOICE, drone_keys, is_interval
 from bridge.tuning.ratios import hz_to_cents
-from bridge.tuning.scales import DEGREES
-from bridge.tuning.tables import Table, TableSpec
-
-VOICES = {"bass": 40, "tenor": 48, "alto": 53, "soprano": 60}
-"""The lowest key of each voice: E2, C3, F3, C4."""
-
-SOUNDS: dict[str, int | None] = {
-    "organ": 19,
-    "reed": 20,
-    "accordion": 21,
-    "strings": 48,
-    "choir": 52,
-    "flute": 73,
-    "pad": 89,
-    "keep": None,
-}
-"""Sounds that last, as MIDI programs 0 to 127; ``keep`` leaves the synth's own."""
+from bridge.tuning.spec import TableSpec
+from bridge.tuning.tables import Table, build_table, equal_table
 
 LESSON = ("unison", "third", "fifth", "chord")
 FILE_HOLD_S = 30.0
@@ -58,21 +35,6 @@ STEP_HOLD_S = 8.0
 STEP_REST_S = 6.0
 STILL_HZ = 0.005
 """Beats slower than this, one in minutes, count as none."""
-
-_WORDS = {
-    "tonic": "1",
-    "unison": "1",
-    "second": "1,2",
-    "third": "1,3",
-    "fourth": "1,4",
-    "fifth": "1,5",
-    "sixth": "1,6",
-    "seventh": "1,7",
-    "octave": "1,8",
-    "chord": "1,3,5",
-}
-_BEYOND = {"8": 12, "9": 14, "10": 16, "11": 17, "12": 19}
-_SPLIT = re.compile(r"[,\s+]+")
 
 
 @dataclass(frozen=True)
@@ -86,18 +48,19 @@ class DroneRequest:
     steps : tuple of str
         Each the notes of a step, such as ``third`` or ``1,b3``.
     voice : str
-        One of `VOICES`.
+        One of `bridge.tuning.drone_notes.VOICES`.
     settle : str or None
         ``tempered``, or by how many cents each note but the lowest begins off.
     hold_s, rest_s : float or None
         Time for each step and silence after it; None: what suits.
     rounds, swell_s, wait_s, settle_s, level, sound
-        As in `DronePlan`; `level` from 1 to 100, `sound` one of `SOUNDS`.
+        As in `DronePlan`; `level` from 1 to 100, `sound` one of
+        `bridge.engine.play.drone_sounds.SOUNDS`.
     """
 
     notes: tuple[str, ...] = ()
     steps: tuple[str, ...] = ()
-    voice: str = "tenor"
+    voice: str = VOICE
     settle: str | None = None
     hold_s: float | None = None
     rest_s: float | None = None
@@ -106,7 +69,7 @@ class DroneRequest:
     wait_s: float = 3.0
     settle_s: float = 12.0
     level: float = 80.0
-    sound: str = "organ"
+    sound: str = SOUND
 
 
 def plan_drone(
@@ -137,13 +100,12 @@ def plan_drone(
     """
     if request.notes and request.steps:
         raise ValueProblem("notes to hold and steps were both asked for", "name either")
-    table, equal = spec.build(), spec.equal()
-    tonic = _tonic_key(table, request.voice)
-    asked = request.steps or (" ".join(request.notes) or "1,5",)
+    table, equal = build_table(spec), equal_table(spec)
+    asked = request.steps or (" ".join(request.notes) or USUAL,)
     off_cents = parse_settle(request.settle)
     steps = []
     for text in asked:
-        keys = _keys(text, table, tonic)
+        keys = drone_keys(text, table.tonic, request.voice)
         steps.append(DroneStep(_step_name(table, text, keys), _notes(keys, table, equal, off_cents)))
     if off_cents is not None and not any(step.settles for step in steps):
         raise ValueProblem(
@@ -157,8 +119,6 @@ def plan_drone(
         hold_s = (STEP_HOLD_S if several else FILE_HOLD_S) + request.swell_s + moving_s
     if rest_s is None:
         rest_s = STEP_REST_S if several else 0.0
-    if request.sound not in SOUNDS:
-        raise ValueProblem(f"there is no sound {request.sound!r}", near_names(request.sound, SOUNDS))
     return DronePlan(
         steps=tuple(steps),
         channels=tuple(channels),
@@ -169,7 +129,7 @@ def plan_drone(
         wait_s=request.wait_s,
         settle_s=request.settle_s,
         level=request.level / 100.0,
-        program=SOUNDS[request.sound],
+        program=drone_program(request.sound),
         bend_scale=bend_scale,
     )
 
@@ -196,70 +156,9 @@ def parse_settle(text: str | None) -> float | None:
     return cents
 
 
-def drone_notes(text: str, spec: TableSpec, voice: str = "tenor") -> tuple[int, ...]:
-    """Return the MIDI keys of notes to hold, ascending.
-
-    Parameters
-    ----------
-    text : str
-        As in `DroneRequest.notes`: degrees, notes, or an interval that sounds with the tonic.
-    spec : TableSpec
-        The table whose tonic is meant.
-    voice : str
-        Who sings to it.
-
-    Raises
-    ------
-    ValueProblem
-        A name makes no sense.
-    """
-    table = spec.build()
-    return tuple(_keys(text, table, _tonic_key(table, voice)))
-
-
-def _tonic_key(table: Table, voice: str) -> int:
-    if voice not in VOICES:
-        raise ValueProblem(f"there is no voice {voice!r}", near_names(voice, VOICES))
-    low = VOICES[voice]
-    return low + (parse_pitch_class(table.tonic) - low) % 12
-
-
-def _keys(text: str, table: Table, tonic: int) -> list[int]:
-    """Read the notes of a step as MIDI keys, ascending."""
-    keys: set[int] = set()
-    for word in filter(None, _SPLIT.split(text.strip())):
-        for part in _WORDS.get(word.lower(), word).split(","):
-            keys.add(_key(part, tonic))
-    if not keys:
-        raise ValueProblem("a step without notes", "such as: unison, third, 1,b3, or D3,A3")
-    for key in keys:
-        if not 0 <= key <= 127:
-            raise ValueProblem(f"{text!r} lies beyond the highest note", "choose a lower voice")
-    return sorted(keys)
-
-
-def _key(word: str, tonic: int) -> int:
-    if word in DEGREES:
-        return tonic + DEGREES.index(word)
-    if word in _BEYOND:
-        return tonic + _BEYOND[word]
-    try:
-        if word[-1].isdecimal():
-            return parse_note(word)
-        return tonic + (parse_pitch_class(word) - tonic) % 12
-    except ValueProblem as problem:
-        if word[:1].upper() in "ABCDEFGH" and len(word) <= 4:
-            raise
-        raise ValueProblem(
-            f"{word!r} is no note, degree or interval",
-            f"{near_names(word.lower(), _WORDS)}; or a degree (1, b3, 5), or a note (D3, F#)",
-        ) from problem
-
-
 def _step_name(table: Table, text: str, keys: Sequence[int]) -> str:
     names = " ".join(table.note(key) for key in keys)
-    word = text.strip().lower()
-    return f"{word}: {names}" if word in _WORDS else names
+    return f"{text.strip().lower()}: {names}" if is_interval(text) else names
 
 
 def _notes(keys: Sequence[int], table: Table, equal: Table, off_cents: float | None) -> tuple[DroneNote, ...]:
@@ -331,7 +230,7 @@ def drone_events(plan: DronePlan, table_hz: Sequence[float]) -> Iterator[tuple[f
     profile = load_profile("builtin")
     engine = MtsLiveEngine(profile, table_hz, "note")
     yield from engine.start(0.0)
-    drone = Drone(plan, 0.0)
+    drone = PlannedDrone(plan, 0.0)
     last_s = 0.0
     while (at_s := drone.next_s) is not None:
         for due_s, data in drone.due(at_s):

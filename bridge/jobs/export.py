@@ -19,21 +19,16 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from bridge.engine.mts.tuner import MTS_METHODS, Residual, Tuner
+from bridge.engine.mts.tuner import Residual, Tuner
 from bridge.errors import MethodProblem, ValueProblem
 from bridge.store.descriptions import save_table
 from bridge.store.files import write_files_atomic
 from bridge.store.smf import Event, MidiFile, midi_bytes
 from bridge.store.tablejson import table_to_csv, table_to_json
-from bridge.tuning.tables import Table, TableSpec
-from bridge.wire.profile import SynthProfile
+from bridge.tuning.spec import TableSpec
+from bridge.tuning.tables import Table, build_table
+from bridge.wire.profile import MTS_METHODS, STANDARD, SynthProfile
 
-STANDARD = SynthProfile(
-    name="standard",
-    title="Any synth that follows the MIDI Tuning standard",
-    source="MIDI 1.0 Detailed Specification, MIDI Tuning; CA-020; CA-021",
-    methods=("note", "octave", "dump"),
-)
 PITCHED_CHANNELS = tuple(channel for channel in range(1, 17) if channel != 10)
 _TICKS_PER_QUARTER = 480
 _TICKS_PER_SECOND = 960  # at 120 beats a minute, the default of a Standard MIDI File
@@ -119,19 +114,19 @@ def export_table(
         A file exists already, or cannot be written.
     """
     stem = check_name(name or spec.name)
-    table = spec.build()
+    table = build_table(spec)
     hz = table.hz.tolist()
     contents: dict[str, bytes] = {}
     residuals: dict[str, Residual] = {}
     left_out: dict[str, str] = {}
     for method in MTS_METHODS:
-        tuner = Tuner(profile, method, PITCHED_CHANNELS, _tuning_name(stem))
         try:
+            tuner = Tuner(profile, method, PITCHED_CHANNELS, _tuning_name(stem))
             residuals[method] = tuner.check(hz)
         except MethodProblem as problem:
             left_out[method] = str(problem)
             continue
-        contents[f"{stem}.{method}.syx"] = b"".join(m for m in tuner.messages(hz) if m[0] == 0xF0)
+        contents[f"{stem}.{method}.syx"] = b"".join(tuner.sysex(hz))
     contents[f"{stem}.setup.mid"] = setup_file(table, profile, stem)
     contents[f"{stem}.csv"] = table_to_csv(table).encode("utf-8")
     text = json.dumps(table_to_json(table), indent=1, ensure_ascii=True, allow_nan=False)
@@ -148,8 +143,8 @@ def setup_file(table: Table, profile: SynthProfile, name: str) -> bytes:
     """
     messages: Sequence[bytes] = ()
     for method in (*(m for m in profile.methods if m in MTS_METHODS), "note"):
-        tuner = Tuner(profile, method, PITCHED_CHANNELS, _tuning_name(name))
         try:
+            tuner = Tuner(profile, method, PITCHED_CHANNELS, _tuning_name(name))
             messages = tuner.messages(table.hz.tolist()) + tuner.select()
         except MethodProblem:
             continue

@@ -30,7 +30,8 @@ from bridge.tuning.notes import note_name, parse_note, parse_pitch_class, pitch_
 from bridge.tuning.ratios import ratio_to_cents
 from bridge.tuning.reference import Reference
 from bridge.tuning.scales import DEGREES
-from bridge.tuning.tables import Table, TableSpec
+from bridge.tuning.spec import TableSpec
+from bridge.tuning.tables import Table, build_table
 
 NO_DRONE = "none"
 
@@ -116,7 +117,7 @@ def study_frets(
     guitar = guitar_of(spec)
     if guitar.frets == 0:
         raise TuningProblem(f"{guitar.title} has no frets", "--slides tells where a slide or finger stands")
-    table = spec.build()
+    table = build_table(spec)
     heard = parse_drone(drone, table)
     cells = fretboard(
         table,

@@ -1,7 +1,8 @@
 """What a take tells: its notes, the reference in it, a guitar as it is tuned, and two strings that beat.
 
 Conventions: frequencies in Hz of the first partial as it sounds; strings by their number. A take that gives a
-reference or a tuning is played on open strings, without a capo; a take that is listened to may have one.
+reference or a tuning is played on open strings, without a capo; a take that is listened to may have one. References
+and strings are rounded to a millionth of a hertz, so that the same take gives the same tables and files everywhere.
 
 Index
 -----
@@ -24,7 +25,8 @@ from bridge.tuning.as_tuned import AsTuned, as_tuned
 from bridge.tuning.notes import key_to_hz, note_name, parse_note
 from bridge.tuning.ratios import hz_to_cents
 from bridge.tuning.reference import Reference
-from bridge.tuning.tables import Table, TableSpec
+from bridge.tuning.spec import TableSpec
+from bridge.tuning.tables import Table, build_table
 
 #: Without a better hint, a named note is looked for within so many cents.
 NEAR_CENTS = 100.0
@@ -32,6 +34,8 @@ NEAR_CENTS = 100.0
 ANOTHER_TUNING_CENTS = 60.0
 #: Plucks of one open string differ by less than this.
 SAME_CENTS = 40.0
+_HZ_DIGITS = 6
+_SD_DIGITS = 3
 
 if TYPE_CHECKING:
     import numpy as np
@@ -109,7 +113,7 @@ def find_reference(path: str | Path, wanted: Reference, guitar: Guitar | None, n
             f"{path}: string {first} ({guitar.note_of(first)}) is not among the notes heard",
             f"pluck it alone; or say about where it sounds: --reference {guitar.note_of(first)}=140",
         )
-    return Reference(guitar.key_of(first), hz[first])
+    return Reference(guitar.key_of(first), round(hz[first], _HZ_DIGITS))
 
 
 def sounding_in_take(path: str | Path, spec: TableSpec) -> float:
@@ -134,7 +138,7 @@ def sounding_in_take(path: str | Path, spec: TableSpec) -> float:
     if guitar is None:
         raise TuningProblem("nothing says which string sounds", "name the guitar: --guitar open-d")
     samples, rate = read_audio(path)
-    table = spec.build()
+    table = build_table(spec)
     hz, _ = _by_string(samples, rate, {string.number: string.hz for string in table.strings}, path)
     first = guitar.reference_string
     if first not in hz:
@@ -152,9 +156,8 @@ def _named_note(notes: Sequence[HeardNote], wanted: Reference, path: str | Path)
             f"{path} holds no {name} near {wanted.hz:.1f} Hz, but {heard}",
             f"say about where it sounds: --reference {name}={wanted.hz:.0f}",
         )
-    return Reference(
-        wanted.key, _mean_hz([note for note in notes if abs(hz_to_cents(note.hz, nearest.hz)) < SAME_CENTS])
-    )
+    same = [note for note in notes if abs(hz_to_cents(note.hz, nearest.hz)) < SAME_CENTS]
+    return Reference(wanted.key, round(_mean_hz(same), _HZ_DIGITS))
 
 
 def _only_note(notes: Sequence[HeardNote], path: str | Path) -> Reference:
@@ -163,7 +166,7 @@ def _only_note(notes: Sequence[HeardNote], path: str | Path) -> Reference:
         raise InputProblem(
             f"{path} holds several notes: {names}", "say which is the reference, such as --reference D3"
         )
-    return Reference(notes[0].key, _mean_hz(notes))
+    return Reference(notes[0].key, round(_mean_hz(notes), _HZ_DIGITS))
 
 
 def _mean_hz(notes: Sequence[HeardNote]) -> float:
@@ -228,7 +231,11 @@ def tuned_in_take(path: str | Path, spec: TableSpec) -> AsTuned:
             f"{path}: none of the notes heard is near a string of {guitar.title}",
             "is the guitar in this tuning? If it is tuned lower or higher, say about where: --reference",
         )
-    tuned = as_tuned(spec, hz, sd_cents)
+    tuned = as_tuned(
+        spec,
+        {number: round(one, _HZ_DIGITS) for number, one in hz.items()},
+        {number: round(cents, _SD_DIGITS) for number, cents in sd_cents.items()},
+    )
     for number, off_cents in tuned.fit.deviations_cents.items():
         if abs(off_cents) > ANOTHER_TUNING_CENTS:
             raise TuningProblem(

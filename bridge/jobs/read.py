@@ -9,19 +9,20 @@ from __future__ import annotations
 
 import csv
 import io
-import json
-from collections.abc import Iterable
+from collections import Counter
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from bridge.errors import InputProblem, ValueProblem, WireError
 from bridge.store.descriptions import load_table
 from bridge.store.files import read_bytes
+from bridge.store.json_text import parse_json
 from bridge.store.playing import sequences
 from bridge.store.smf import parse_midi
 from bridge.store.syx import parse_syx
 from bridge.tuning.notes import key_to_hz
-from bridge.tuning.tables import TableSpec, literal_spec
+from bridge.tuning.spec import TableSpec, literal_spec
 from bridge.wire.frequency import NO_CHANGE, frequency_data_to_hz
 from bridge.wire.mts import BulkDump, MasterFineTuning, NoteTuning, OctaveDump, OctaveTuning, decode
 from bridge.wire.rpn import FINE_TUNING, RpnReader, fine_tuning_cents
@@ -186,25 +187,56 @@ def _stem(path: Path) -> str:
 
 
 def _from_json(path: Path, data: bytes) -> TableSpec:
+    wanted = "a table as `stillbeat table --json` writes it is wanted"
+    content = parse_json(data, str(path), wanted)
     try:
-        content = json.loads(data)
-        keys = content["keys"]
-        hz = [float(entry["hz"]) for entry in sorted(keys, key=lambda entry: int(entry["key"]))]
-    except (ValueError, KeyError, TypeError) as error:
-        raise InputProblem(f"{path}: not a table as `stillbeat table --json` writes it ({error})") from None
-    return _checked(path, hz)
+        rows = [(_whole(entry["key"]), float(entry["hz"])) for entry in content["keys"]]
+    except (ValueError, KeyError, TypeError, OverflowError) as error:
+        raise InputProblem(f"{path}: not a table ({_reason(error)})", wanted) from None
+    return _checked(path, rows)
 
 
 def _from_csv(path: Path, data: bytes) -> TableSpec:
     try:
-        rows = list(csv.DictReader(io.StringIO(data.decode("utf-8-sig"))))
-        hz = [float(row["hz"]) for row in sorted(rows, key=lambda row: int(row["key"]))]
+        lines = csv.DictReader(io.StringIO(data.decode("utf-8-sig")))
+        rows = [(_whole(line["key"]), float(line["hz"])) for line in lines]
     except (ValueError, KeyError, TypeError, csv.Error) as error:
-        raise InputProblem(f"{path}: not a table as `stillbeat export` writes it ({error})") from None
-    return _checked(path, hz)
+        raise InputProblem(
+            f"{path}: not a table as `stillbeat export` writes it ({_reason(error)})"
+        ) from None
+    return _checked(path, rows)
 
 
-def _checked(path: Path, hz: list[float]) -> TableSpec:
-    if len(hz) != 128 or not all(0.0 < value < 100_000.0 for value in hz):
-        raise InputProblem(f"{path}: holds {len(hz)} usable pitches", "a table has 128, each above 0 Hz")
-    return literal_spec(path.stem, hz)
+def _whole(value: object) -> int:
+    """A key: a whole number, or the text of one."""
+    if isinstance(value, bool | float):
+        raise ValueError(f"key {value!r} is no whole number")
+    return int(str(value)[:20])
+
+
+def _reason(error: Exception) -> str:
+    missing = isinstance(error, KeyError)
+    return f"{error} is missing" if missing else " ".join(str(error).split())[:80]
+
+
+def _checked(path: Path, rows: Sequence[tuple[int, float]]) -> TableSpec:
+    """Make a table of 128 rows (key, Hz), one for each key."""
+    counted = Counter(key for key, _ in rows)
+    stray = sorted(key for key in counted if not 0 <= key < 128)
+    if stray:
+        raise InputProblem(f"{path}: names the key {stray[0]}", "keys go from 0 to 127")
+    twice = sorted(key for key, count in counted.items() if count > 1)
+    missing = sorted(set(range(128)) - set(counted))
+    if twice or missing:
+        told = [f"key {twice[0]} stands there {counted[twice[0]]} times"] if twice else []
+        if missing:
+            told.append(
+                f"key {missing[0]} is missing" + f" (and {len(missing) - 1} more)" * (len(missing) > 1)
+            )
+        raise InputProblem(f"{path}: {', '.join(told)}", "a table has each key from 0 to 127 once")
+    bad = [(key, hz) for key, hz in rows if not 0.0 < hz < 100_000.0]
+    if bad:
+        raise InputProblem(
+            f"{path}: key {bad[0][0]} has {bad[0][1]:g} Hz", "each is above 0 and below 100,000 Hz"
+        )
+    return literal_spec(path.stem, [hz for _, hz in sorted(rows)])

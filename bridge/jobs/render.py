@@ -6,11 +6,15 @@ import tempfile
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
+from bridge.errors import ValueProblem
 from bridge.sound.files.wav import SoundReport
 from bridge.sound.render import render_file
 from bridge.store.files import check_output
 from bridge.store.playing import sequences
 from bridge.store.smf import MidiFile, read_midi
+
+MOST_HOURS = 2.0
+"""A piece is rendered up to this length, unless more is asked for: sound takes 1.3 GB an hour on the disk meanwhile."""
 
 
 def timed_events(midi: MidiFile) -> Iterator[tuple[float, bytes]]:
@@ -39,6 +43,7 @@ def render_midi_file(
     encoding: str = "pcm24",
     overwrite: bool = False,
     progress: Callable[[float], None] | None = None,
+    most_hours: float = MOST_HOURS,
 ) -> SoundReport:
     """Play the MIDI file `source` into the sound file `output`.
 
@@ -54,15 +59,18 @@ def render_midi_file(
         Whether an existing output is replaced.
     progress : callable, optional
         Called with how much is done, 0 to 1.
+    most_hours : float
+        A longer piece is refused, before anything is written.
 
     Raises
     ------
     InputProblem, OutputProblem, ValueProblem
-        The input is no MIDI file; the output cannot be written; the rate or encoding does not exist.
+        The input is no MIDI file; the output cannot be written; the rate or encoding does not exist; the piece is too
+        long.
     """
     check_output(output, overwrite=overwrite, inputs=(source,))
     midi = read_midi(source)
-    return _render(midi, output, sample_rate, encoding, overwrite, progress)
+    return _render(midi, output, sample_rate, encoding, overwrite, progress, most_hours)
 
 
 def render_midi(
@@ -82,8 +90,14 @@ def _render(
     encoding: str,
     overwrite: bool,
     progress: Callable[[float], None] | None,
+    most_hours: float = MOST_HOURS,
 ) -> SoundReport:
     whole_s = max(length_s(midi), 1e-9)
+    if whole_s > most_hours * 3600.0:
+        raise ValueProblem(
+            f"{midi.name or 'the piece'} lasts {whole_s / 3600.0:.1f} hours, more than {most_hours:g}",
+            "is an event far behind the music? --hours 24 renders up to a day, at 1.3 GB an hour on the disk",
+        )
 
     def report(seconds: float) -> None:
         if progress is not None:

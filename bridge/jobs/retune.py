@@ -2,12 +2,12 @@
 
 The input is never changed. Everything that retuning does not concern passes through untouched and in order.
 
-Which method is taken when none was asked for: a named synth's own order of preference; without a synth, `bend` if
-every note of the file can be exact in the channels there are, else `note`.
+Which method is taken when none was asked for stands in `bridge.engine.method`.
 """
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -15,27 +15,24 @@ from typing import Any, overload
 
 from bridge.engine.bend.file import BendFileEngine
 from bridge.engine.bend.options import BendOptions
-from bridge.engine.method import Choice, Fit, choose_method, measure_fit
+from bridge.engine.method import Fit, MethodChosen, check_obeys, choose_for_file, measure_fit, refusal
 from bridge.engine.mts.file import MtsFileEngine, is_note_on
 from bridge.engine.mts.report import MtsReport
-from bridge.engine.mts.tuner import MTS_METHODS, Tuner
 from bridge.engine.protocols import TableChange, TimedEvent
 from bridge.engine.report import BarOf, BendReport
-from bridge.errors import MethodProblem
 from bridge.jobs.changes import Inferred, PlacedChange, follow_signatures, place_changes
-from bridge.jobs.export import STANDARD
-from bridge.store.files import check_output
+from bridge.store.files import check_output, write_all_atomic
 from bridge.store.playing import Playing, sequences
 from bridge.store.profiles import load_profile
-from bridge.store.smf import Event, MidiFile, read_midi, rebuild, write_midi
+from bridge.store.smf import Event, MidiFile, midi_bytes, read_midi, rebuild, write_midi
 from bridge.store.timeline import BarMap
 from bridge.tuning.beats import beats_hz_per_cent
 from bridge.tuning.changes import Change
 from bridge.tuning.notes import parse_pitch_class
-from bridge.tuning.tables import Table, TableSpec
-from bridge.wire.profile import SynthProfile
+from bridge.tuning.spec import TableSpec
+from bridge.tuning.tables import Table, build_table, equal_table
+from bridge.wire.profile import BEND_METHODS, MTS_METHODS, STANDARD, SynthProfile
 
-BEND_METHODS = ("bend", "mpe")
 AUDIBLE_CENTS = 0.1
 """Less than this is not worth a word: on D3 to F#3 it beats once in 24 seconds."""
 
@@ -182,6 +179,7 @@ def retune_file(
     request: RetuneRequest,
     overwrite: bool = False,
     progress: Callable[[float], None] | None = None,
+    report: Path | None = None,
 ) -> Retuned:
     """Retune the MIDI file `source` into the new file `output`.
 
@@ -195,6 +193,8 @@ def retune_file(
         Whether an existing output is replaced.
     progress : callable, optional
         Called now and then with how much of a pass over the file is done, 0 to 1.
+    report : Path, optional
+        Where the record of what was done goes, as JSON. It appears together with `output`, or neither does.
 
     Raises
     ------
@@ -208,9 +208,15 @@ def retune_file(
         A change names a bar that does not exist.
     """
     check_output(output, overwrite=overwrite, inputs=(source,))
+    if report is not None:
+        check_output(report, overwrite=overwrite, inputs=(source, output))
     midi = read_midi(source)
     retuned, result = retune_midi(midi, request, progress)
-    write_midi(output, retuned, overwrite=overwrite)
+    if report is None:
+        write_midi(output, retuned, overwrite=overwrite)
+    else:
+        text = json.dumps(result.to_json(), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+        write_all_atomic({output: midi_bytes(retuned), report: text.encode("utf-8")}, overwrite)
     return result
 
 
@@ -220,44 +226,28 @@ def retune_midi(
     """Retune a MIDI file in memory; returns the new file and what was done. Parameters as for `retune_file`."""
     profile = load_profile(request.synth) if isinstance(request.synth, str) else request.synth
     if request.method == "auto":
-        choice = _choose(midi, request, profile)
-        return _retune(midi, request, choice.method, choice.why, profile, progress)
-    _check_obeys(request.method, profile)
+        chosen = _choose(midi, request, profile)
+        return _retune(midi, request, chosen.method, chosen.why, profile, progress)
+    check_obeys(request.method, profile)
     return _retune(midi, request, request.method, "", profile, progress)
 
 
-def _choose(midi: MidiFile, request: RetuneRequest, profile: SynthProfile | None) -> Choice:
+def _choose(midi: MidiFile, request: RetuneRequest, profile: SynthProfile | None) -> MethodChosen:
     """Choose the method for a file: that of the sequence which needs most (there are several only in format 2)."""
     refusals: dict[str, str] = {}
     fits = []
-    home = request.spec.build()
+    home = build_table(request.spec)
     for playing in sequences(midi):
         only = playing.numbers[0] if midi.format == 2 else None
         scratch = Retuned("", "", profile)
         first, placed = _mark(playing, request, home, _changes(midi, request, scratch, only))
         for method in MTS_METHODS:
-            tuner = Tuner(profile or STANDARD, method, (1,))
-            try:
-                for _, hz in ((0, first), *placed):
-                    tuner.check(hz)
-            except MethodProblem as problem:
-                refusals[method] = problem.message
+            refused = refusal(method, profile, [first, *(hz for _, hz in placed)])
+            if refused is not None:
+                refusals[method] = refused.message
         fits.append(measure_fit(playing, placed, first, profile, _bend_options(request)))
     fit = max(fits, key=lambda one: (one.needed - one.allowed, len(one.parts)), default=Fit(0, 0, 15, ()))
-    return choose_method(profile, fit, refusals, request.parts)
-
-
-def _check_obeys(method: str, profile: SynthProfile | None) -> None:
-    if profile is None or method in profile.methods:
-        return
-    if profile.panel:
-        raise MethodProblem(
-            f"{profile.title}: no message tunes it, so no file can",
-            "enter the table by hand: stillbeat table",
-        )
-    raise MethodProblem(
-        f"{profile.title} does not obey method {method!r}", f"it obeys {', '.join(profile.methods)}"
-    )
+    return choose_for_file(profile, fit, refusals, request.parts)
 
 
 def _retune(
@@ -270,7 +260,7 @@ def _retune(
 ) -> tuple[MidiFile, Retuned]:
     result = Retuned(method, why, profile, notices=[*midi.warnings])
     tracks: list[list[Event]] = [[] for _ in midi.tracks]
-    home = request.spec.build()
+    home = build_table(request.spec)
     for playing in sequences(midi):
         only = playing.numbers[0] if midi.format == 2 else None
         changes = _changes(midi, request, result, only)
@@ -323,7 +313,7 @@ def _bend(
     woven = playing.weave(engine.process(events, placed))
     assert engine.plan is not None, "the file was processed"
     result.reports.append((engine.plan.report, bar_of))
-    result.notices += engine.plan.notices
+    result.notices += engine.plan.report.notices
     return woven
 
 
@@ -347,7 +337,7 @@ def _send(
 
 def _frequencies(request: RetuneRequest, table: Table) -> list[float]:
     """The 128 frequencies to send for a table: its own, or equal ones for comparison."""
-    wanted = table.spec.equal() if request.equal else table
+    wanted = equal_table(table.spec) if request.equal else table
     hz: list[float] = wanted.hz.tolist()
     return hz
 

@@ -21,8 +21,9 @@ from bridge.tuning.guitars import Guitar
 from bridge.tuning.notes import parse_note
 from bridge.tuning.ratios import hz_to_cents
 from bridge.tuning.reference import Reference
+from bridge.tuning.spec import TableSpec
 from bridge.tuning.strings_order import STEEL_STIFFNESS, TuningPlan, plan_tuning
-from bridge.tuning.tables import Table, TableSpec
+from bridge.tuning.tables import Table, build_table
 
 SLACK = "slack"
 AGREES_CENTS = 0.5
@@ -124,7 +125,7 @@ def plan_strings(
             "name one with --guitar, such as open-d, to tune its strings",
         )
     guitar = spec.guitar
-    table = replace(spec, slide=Fraction(1)).build()
+    table = build_table(replace(spec, slide=Fraction(1)))
     tabled = next(string for string in table.strings if string.number == guitar.reference_string)
     reference_hz = tabled.hz if sounding_hz is None else Reference(tabled.key, sounding_hz).hz
     slack = (start or "").strip().lower() == SLACK

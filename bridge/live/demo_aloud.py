@@ -20,7 +20,8 @@ from bridge.live.desk.labels import Labels
 from bridge.live.desk.typed import Command, Typed
 from bridge.live.plan import LivePlan
 from bridge.live.prepare.drone import sound_card_plan
-from bridge.tuning.tables import Table, TableSpec
+from bridge.tuning.spec import TableSpec
+from bridge.tuning.tables import Table, build_table
 
 DEMO_DRONE = DroneRequest(
     notes=("third",), settle="tempered", hold_s=15.0, rest_s=0.0, swell_s=2.0, wait_s=3.0, settle_s=6.0
@@ -48,7 +49,7 @@ def play_demo(spec: TableSpec, piece: Path, device: str | None = None) -> None:
     """
     backing = load_backing(piece)
     drone = plan_drone(DEMO_DRONE, spec, endless=False)
-    table = spec.build()
+    table = build_table(spec)
     evening = _Evening()
     with evening.reading():
         for plan, length_s in (

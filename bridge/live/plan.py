@@ -5,15 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass, field, fields
 from typing import Any, Literal, TypeAlias
 
-from bridge.engine.live_seam import OnChange
-from bridge.engine.mts.tuner import MTS_METHODS
 from bridge.engine.play.controls import Controls
 from bridge.engine.play.drone_plan import DronePlan
 from bridge.engine.play.held_drone import HoldPlan
 from bridge.engine.play.tables import Kept, PlayTable
+from bridge.engine.protocols import OnChange
 from bridge.live.backing import Backing
 from bridge.ports.base import NEW_PORT
-from bridge.wire.profile import SynthProfile
+from bridge.wire.profile import MTS_METHODS, SynthProfile
 
 __all__ = ["NEW_PORT", "LivePlan", "Local", "Playing", "pitched_channels"]
 

@@ -11,7 +11,7 @@ Index
 `Receive`, `InPort`, `OutPort`, `MidiSystem` · `client_name` · `check_message`, `SAFE_SYSEX_BYTES`
 
 Sources: MIDI 1.0 Detailed Specification, "Data Format". The safe size of a SysEx message was measured with
-python-rtmidi 1.5.8 over JACK: 15,000 bytes arrive whole, 20 KB were lost and spoiled what followed.
+python-rtmidi 1.5.8 and rtmidi2 1.5.0 over JACK: 15,000 bytes arrive whole, 20 KB were lost and spoiled what followed.
 """
 
 from __future__ import annotations
@@ -29,7 +29,8 @@ SAFE_SYSEX_BYTES = 15_000
 
 NAME_VARIABLE = "STILLBEAT_NAME"
 """The environment variable that gives our ports another name, so that two runs can be told apart."""
-_CLIENT = "stillbeat"
+CLIENT = "stillbeat"
+"""How we call ourselves."""
 _CLIENT_LETTERS = 30
 """JACK takes client names of up to 63 bytes; something is appended to this one."""
 
@@ -48,7 +49,7 @@ whoever cares must catch it inside.
 def client_name() -> str:
     """Return how we call ourselves among other programs: ``stillbeat``, or what `NAME_VARIABLE` says."""
     wanted = "".join(letter for letter in os.environ.get(NAME_VARIABLE, "") if letter.isprintable())
-    return wanted.replace(":", " ").strip()[:_CLIENT_LETTERS].strip() or _CLIENT
+    return wanted.replace(":", " ").strip()[:_CLIENT_LETTERS].strip() or CLIENT
 
 
 def check_message(data: bytes) -> str:

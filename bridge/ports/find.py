@@ -22,7 +22,7 @@ def answering_systems() -> tuple[list[RtMidiSystem], list[PortProblem]]:
     Raises
     ------
     PortProblem
-        python-rtmidi is not installed.
+        No library for MIDI ports is installed.
     """
     systems: list[RtMidiSystem] = []
     problems: list[PortProblem] = []

@@ -1,8 +1,8 @@
 """Word of a JACK server's death, at once.
 
-python-rtmidi does not tell when the server goes away: sending goes on silently until a buffer of 16 KB is full, and
-then hangs the whole process (measured with 1.5.8). So a client of our own, that plays no part in the server's periods
-and costs nothing, waits for the server's good-bye through the C library.
+The libraries for MIDI ports do not tell when the server goes away: sending goes on silently until a buffer of 16 KB is
+full, and then hangs the whole process (measured with python-rtmidi 1.5.8 and rtmidi2 1.5.0). So a client of our own,
+that plays no part in the server's periods and costs nothing, waits for the server's good-bye through the C library.
 
 Source: the JACK API (jackaudio.org): ``jack_on_shutdown``.
 """

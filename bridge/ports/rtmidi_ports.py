@@ -1,13 +1,13 @@
-"""MIDI ports of the operating system, through python-rtmidi.
+"""MIDI ports of the operating system, through either of two Python libraries that wrap the same C++ code, RtMidi.
 
-This module alone imports ``rtmidi``, and only when a function is called. Every port of ours is a client of its own on
-JACK (``stillbeat keyboard:in``), and a port of one client elsewhere.
+Which one is chosen by `bridge.ports.library`, and imported only when a function here is called. Every port of ours is a
+client of its own on JACK (``stillbeat keyboard:in``), and a port of one client elsewhere.
 
-Known of python-rtmidi 1.5.8 over JACK (measured), and what is done about it:
+Known of RtMidi over JACK (measured with python-rtmidi 1.5.8), and what is done about it:
 
 - Messages still under way are lost if the process ends without ``close_port``: `OutPort.close` calls it.
-- After the death of the server ``send_message`` hangs once 16 KB wait, holding the interpreter: `bridge.live` keeps the
-  ports in a process that can be replaced, and watches the server (`bridge.ports.jack_watch`).
+- After the death of the server sending hangs once 16 KB wait, holding the interpreter: `bridge.live` keeps the ports in
+  a process that can be replaced, and watches the server (`bridge.ports.jack_watch`).
 - Closing an input while its thread delivers a message ends the process (a callback that is taken away in the middle
   of a call) or hangs it (closing waits, holding the interpreter, for a thread that waits for the interpreter). So
   the connection is taken away first, and a thread that has messages left takes its callback away itself.
@@ -19,21 +19,22 @@ Index: `midi_systems`, `open_system`, `RtMidiSystem`, `quiet`.
 from __future__ import annotations
 
 import contextlib
-import gc
 import os
 import queue
 import sys
 import threading
 import time
 import weakref
-from collections.abc import Callable, Iterator
-from typing import Any
+from collections.abc import Iterator
 
 from bridge.errors import PortProblem, near_names
 from bridge.ports.base import InPort, MidiSystem, OutPort, Receive, client_name
 from bridge.ports.jack_library import cut_off
+from bridge.ports.library import REFUSALS, Ear, LibraryIn, LibraryOut, LibraryPort, chosen_library
 
-_TITLES = {"LINUX_ALSA": "ALSA", "UNIX_JACK": "JACK", "MACOSX_CORE": "CoreMIDI", "WINDOWS_MM": "Windows MIDI"}
+_NO_VIRTUAL = "Windows MIDI"
+_IN_LABEL, _OUT_LABEL = "keyboard", "synth"
+"""How our ports are called unless something else is asked for; a client that only lists ports can become such a one."""
 _CONNECTED_S = 0.05
 """A connection over JACK holds from the server's next period on; what is sent before that is lost."""
 
@@ -47,24 +48,6 @@ of 256 frames, the last messages were lost every other time without this pause, 
 
 _CALLBACK_S = 0.03
 """So long a receiver that is under way may take to return when its port is closed."""
-
-
-def _rtmidi() -> Any:
-    """Import python-rtmidi.
-
-    Raises
-    ------
-    PortProblem
-        It is not installed.
-    """
-    try:
-        import rtmidi
-    except ImportError as error:
-        raise PortProblem(
-            f"MIDI ports need the package python-rtmidi, which is not installed ({error})",
-            'pip install "stillbeat[ports]"; it has ready-made wheels up to Python 3.12',
-        ) from None
-    return rtmidi
 
 
 @contextlib.contextmanager
@@ -87,19 +70,14 @@ def quiet() -> Iterator[None]:
 
 
 def midi_systems() -> dict[str, int]:
-    """Return the systems that this build of python-rtmidi knows: title to number.
+    """Return the systems that the library knows: title to number.
 
     Raises
     ------
     PortProblem
-        python-rtmidi is not installed.
+        No library is installed.
     """
-    rtmidi = _rtmidi()
-    names = {
-        getattr(rtmidi, name): name.removeprefix("API_") for name in dir(rtmidi) if name.startswith("API_")
-    }
-    known = [number for number in rtmidi.get_compiled_api() if names.get(number) in _TITLES]
-    return {_TITLES[names[number]]: number for number in known}
+    return chosen_library().systems()
 
 
 def open_system(title: str) -> RtMidiSystem:
@@ -127,7 +105,7 @@ class RtMidiSystem(MidiSystem):
     title : str
         As `midi_systems` has it.
     number : int
-        python-rtmidi's number for it.
+        The library's number for it.
 
     Raises
     ------
@@ -137,104 +115,123 @@ class RtMidiSystem(MidiSystem):
 
     def __init__(self, title: str, number: int) -> None:
         self.title = title
-        self.can_make_ports = title != _TITLES["WINDOWS_MM"]
+        self.can_make_ports = title != _NO_VIRTUAL
         self._number = number
-        self._library = _rtmidi()
-        self._spare_in: Any = None
-        self._spare_out: Any = None
-        self._lister_in: Any = None
-        self._lister_out: Any = None
-        self._spare_out = self._lister_out = self._new(self._library.MidiOut, "synth")
+        self._library = chosen_library()
+        self._us = self._library.spelled(client_name())
+        self._spare_in: LibraryIn | None = None
+        self._lister_in: LibraryIn | None = None
+        self._spare_out: LibraryOut | None = None
+        self._lister_out: LibraryOut | None = None
+        self._spare_out = self._lister_out = self._new_out(_OUT_LABEL)
 
     def _client(self, label: str) -> str:
-        return f"{client_name()} {label}" if self.title == "JACK" else client_name()
+        return f"{self._us} {label}" if self.title == "JACK" else self._us
 
-    def _new(self, kind: Any, label: str) -> Any:
+    def _new_in(self, label: str) -> LibraryIn:
+        with self._answering():
+            return self._library.new_in(self._number, self._client(label))
+
+    def _new_out(self, label: str) -> LibraryOut:
+        with self._answering():
+            return self._library.new_out(self._number, self._client(label))
+
+    @contextlib.contextmanager
+    def _answering(self) -> Iterator[None]:
         try:
-            return kind(self._number, name=self._client(label))
-        except (OSError, RuntimeError) as error:
+            yield
+        except REFUSALS as error:
             raise PortProblem(f"{self.title} does not answer: {error}") from None
 
-    def _take_in(self, label: str) -> Any:
-        port, self._spare_in = self._spare_in, None
-        if port is None:
-            port = self._new(self._library.MidiIn, label)
-        self._lister_in = port
+    def _take_in(self, label: str) -> LibraryIn:
+        port = None
+        if self._client(label) == self._client(_IN_LABEL):
+            port, self._spare_in = self._spare_in, None
+        self._lister_in = port = port or self._new_in(label)
         return port
 
-    def _take_out(self, label: str) -> Any:
-        port, self._spare_out = self._spare_out, None
-        if port is None:
-            port = self._new(self._library.MidiOut, label)
-        self._lister_out = port
+    def _take_out(self, label: str) -> LibraryOut:
+        port = None
+        if self._client(label) == self._client(_OUT_LABEL):
+            port, self._spare_out = self._spare_out, None
+        self._lister_out = port = port or self._new_out(label)
         return port
 
-    def _names(self, lister: Any) -> list[str]:
+    def _all_inputs(self) -> list[str]:
+        """Return all ports that can be heard, our own among them."""
+        if self._lister_in is None or self._lister_in.deleted:
+            self._spare_in = self._lister_in = self._new_in(_IN_LABEL)
+        return self._listed(self._lister_in)
+
+    def _all_outputs(self) -> list[str]:
+        """Return all ports that can be played to, our own among them."""
+        if self._lister_out is None or self._lister_out.deleted:
+            self._spare_out = self._lister_out = self._new_out(_OUT_LABEL)
+        return self._listed(self._lister_out)
+
+    def _listed(self, lister: LibraryPort) -> list[str]:
         try:
-            names = lister.get_ports()
-        except (OSError, RuntimeError) as error:
+            return lister.names()
+        except REFUSALS as error:
             raise PortProblem(f"{self.title} does not list its ports: {error}") from None
-        return [name for name in names if not _ours(name)]
+
+    def _is_ours(self, name: str) -> bool:
+        """Tell whether a port is one of this program's own."""
+        client = name.split(":")[0]
+        return client == self._us or client.startswith(f"{self._us} ")
+
+    def _own_end(self, before: list[str], after: list[str]) -> str | None:
+        """Return which port of our own has been opened meanwhile; None if that is not certain."""
+        ours = [name for name in after if name not in before and self._is_ours(name)]
+        return ours[0] if len(ours) == 1 else None
 
     def inputs(self) -> list[str]:
         """Return the names of ports that can be heard now."""
-        if self._lister_in is None or self._lister_in.is_deleted:
-            self._spare_in = self._lister_in = self._new(self._library.MidiIn, "keyboard")
-        return self._names(self._lister_in)
+        return [name for name in self._all_inputs() if not self._is_ours(name)]
 
     def outputs(self) -> list[str]:
         """Return the names of ports that can be played to now."""
-        if self._lister_out is None or self._lister_out.is_deleted:
-            self._spare_out = self._lister_out = self._new(self._library.MidiOut, "synth")
-        return self._names(self._lister_out)
+        return [name for name in self._all_outputs() if not self._is_ours(name)]
 
-    def open_input(self, name: str, receive: Receive, *, label: str = "keyboard") -> InPort:
+    def open_input(self, name: str, receive: Receive, *, label: str = _IN_LABEL) -> InPort:
         """Listen to a port (see `MidiSystem.open_input`)."""
         port = self._take_in(label)
         before = self._ends()
         self._open(port, name, label)
         return self._listening(port, name, receive, before)
 
-    def _listening(self, port: Any, name: str, receive: Receive, before: list[str]) -> InPort:
+    def _listening(self, port: LibraryIn, name: str, receive: Receive, before: list[str]) -> InPort:
         """Return an input that has just been opened; over JACK one that knows its own end of the connection."""
-        return _RtMidiIn(port, name, receive, _own_end(before, self._ends()))
+        return _RtMidiIn(port, name, receive, self._own_end(before, self._ends()))
 
     def _ends(self) -> list[str]:
         """Return all ports over JACK that can be played to, our own among them."""
-        if self.title != "JACK":
-            return []
-        self.outputs()
-        return list(self._lister_out.get_ports())
+        return self._all_outputs() if self.title == "JACK" else []
 
-    def open_output(self, name: str, *, label: str = "synth") -> OutPort:
+    def open_output(self, name: str, *, label: str = _OUT_LABEL) -> OutPort:
         """Play to a port."""
         port = self._take_out(label)
         if self.title != "JACK":
             self._open(port, name, label)
             return _RtMidiOut(port, name)
-        before = self._heard()
+        before = self._all_inputs()
         self._open(port, name, label)
-        return _JackOut(port, name, _own_end(before, self._heard()), self)
+        return _JackOut(port, name, self._own_end(before, self._all_inputs()), self)
 
-    def _heard(self) -> list[str]:
-        """Return all ports that can be heard, our own among them."""
-        self.inputs()
-        return list(self._lister_in.get_ports())
-
-    def wait_for_echo(self, port: Any, end: str, probe: bytes, limit_s: float) -> bool:
+    def wait_for_echo(self, port: LibraryOut, end: str, probe: bytes, limit_s: float) -> bool:
         """Send a message until it is heard at our own end of a connection; tell whether it was."""
         came = threading.Event()
-        echo = self._new(self._library.MidiIn, "echo")
+        echo = self._new_in("echo")
         before = self._ends()
         ear = None
         try:
-            echo.open_port(echo.get_ports().index(end), "in")
+            echo.open(end, "in")
             ear = self._listening(echo, end, lambda data: came.set() if data == probe else None, before)
             limit = time.monotonic() + limit_s
             while not came.is_set() and time.monotonic() < limit:
-                port.send_message(probe)
+                port.send(probe)
                 came.wait(_ECHO_STEP_S)
-        except (ValueError, OSError, RuntimeError):
+        except (ValueError, *REFUSALS):
             return False
         finally:
             if ear is not None:
@@ -243,21 +240,21 @@ class RtMidiSystem(MidiSystem):
                 echo.delete()
         return came.is_set()
 
-    def _open(self, port: Any, name: str, label: str) -> None:
+    def _open(self, port: LibraryPort, name: str, label: str) -> None:
         try:
-            port.open_port(port.get_ports().index(name), label)
+            port.open(name, label)
             if self.title == "JACK":
                 time.sleep(_CONNECTED_S)
         except ValueError:
             port.delete()
             raise PortProblem(f"the port {name!r} is not there any more", "see: stillbeat ports") from None
-        except (OSError, RuntimeError) as error:
+        except REFUSALS as error:
             port.delete()
             raise PortProblem(
                 f"{self.title} refuses the port {name!r}: {error}", "is another program using it?"
             ) from None
 
-    def make_input(self, receive: Receive, *, label: str = "keyboard") -> InPort:
+    def make_input(self, receive: Receive, *, label: str = _IN_LABEL) -> InPort:
         """Make an input port of our own."""
         self._check_virtual()
         port = self._take_in(label)
@@ -265,17 +262,17 @@ class RtMidiSystem(MidiSystem):
         self._make(port, label)
         return self._listening(port, f"{self._client(label)}:{label}", receive, before)
 
-    def make_output(self, *, label: str = "synth") -> OutPort:
+    def make_output(self, *, label: str = _OUT_LABEL) -> OutPort:
         """Make an output port of our own."""
         self._check_virtual()
         port = self._take_out(label)
         self._make(port, label)
         return _RtMidiOut(port, f"{self._client(label)}:{label}")
 
-    def _make(self, port: Any, label: str) -> None:
+    def _make(self, port: LibraryPort, label: str) -> None:
         try:
-            port.open_virtual_port(label)
-        except (OSError, RuntimeError, NotImplementedError) as error:
+            port.make(label)
+        except REFUSALS as error:
             port.delete()
             raise PortProblem(f"{self.title} makes no port {label!r}: {error}") from None
 
@@ -288,43 +285,17 @@ class RtMidiSystem(MidiSystem):
     def close(self) -> None:
         """Let go of clients that serve no open port."""
         for spare in (self._spare_in, self._spare_out):
-            if spare is not None and not spare.is_deleted:
+            if spare is not None and not spare.deleted:
                 spare.delete()
         self._spare_in = self._spare_out = None
 
 
-def _ours(name: str) -> bool:
-    """Tell whether a port is one of this program's own."""
-    client = name.split(":")[0]
-    return client == client_name() or client.startswith(f"{client_name()} ")
-
-
-def _own_end(before: list[str], after: list[str]) -> str | None:
-    """Return which port of our own has been opened meanwhile; None if that is not certain."""
-    ours = [name for name in after if name not in before and _ours(name)]
-    return ours[0] if len(ours) == 1 else None
-
-
-class _Ear:
-    """What the thread of an input calls with each message: kept alive by the port alone."""
-
-    __slots__ = ("__weakref__", "receive")
-
-    def __init__(self, receive: Callable[[bytes], object]) -> None:
-        self.receive = receive
-
-
-def _deliver(event: tuple[list[int], float], ear: _Ear) -> None:
-    """Called by rtmidi, in its thread, with the bytes as a list."""
-    ear.receive(bytes(event[0]))
-
-
 class _RtMidiIn(InPort):
-    """An open rtmidi input.
+    """An open input.
 
     Parameters
     ----------
-    port : MidiIn
+    port : LibraryIn
         Opened.
     name : str
         What is listened to.
@@ -334,19 +305,18 @@ class _RtMidiIn(InPort):
         Full name of our own end over JACK.
     """
 
-    def __init__(self, port: Any, name: str, receive: Receive, end: str | None = None) -> None:
+    def __init__(self, port: LibraryIn, name: str, receive: Receive, end: str | None = None) -> None:
         self.name = name
         self._port = port
         self._end = end
-        ear = _Ear(receive)
+        ear = Ear(receive)
         self._ear = weakref.ref(ear)
-        port.ignore_types(sysex=False, timing=False, active_sense=False)
-        port.set_callback(_deliver, ear)
+        port.listen(ear)
 
     def close(self) -> None:
         """Stop listening and give the client back."""
         port = self._port
-        if port.is_deleted:
+        if port.deleted:
             return
         self._stop()
         port.close_port()
@@ -364,30 +334,30 @@ class _RtMidiIn(InPort):
         if ear is None:
             return
         last = weakref.ref(ear, left.put)
-        ear.receive = lambda _data: port.cancel_callback()
+        ear.receive = lambda _data: port.cancel()
         del ear
         if self._end is not None:
             cut_off(self._end)
         with contextlib.suppress(queue.Empty):
             left.get(timeout=_CALLBACK_S)
             return
-        kept = gc.get_referents(port)  # where more may come: what comes just now still finds its ear
-        port.cancel_callback()
+        kept = port.held()  # where more may come: what comes just now still finds its ear
+        port.cancel()
         time.sleep(_CALLBACK_S)
         del kept, last
 
 
 class _RtMidiOut(OutPort):
-    """An open rtmidi output."""
+    """An open output."""
 
-    def __init__(self, port: Any, name: str) -> None:
+    def __init__(self, port: LibraryOut, name: str) -> None:
         self.name = name
         self._port = port
-        self.emit = port.send_message  # type: ignore[method-assign]  # nothing between us and the library
+        self.emit = port.send  # type: ignore[method-assign,assignment]  # nothing between us and the library
 
-    def emit(self, data: bytes) -> None:  # pragma: no cover - replaced in __init__
-        """Send without a check."""
-        self._port.send_message(data)
+    def emit(self, data: bytes) -> None:
+        """Send without a check; only until the port is opened, and when it is closed."""
+        self._port.send(data)
 
     def close(self) -> None:
         """Wait until all has gone out, and give the client back."""
@@ -395,13 +365,14 @@ class _RtMidiOut(OutPort):
             self.closed = True
             time.sleep(_HANDED_ON_S)
             self._port.close_port()
+            del self.emit  # or it would keep the client
             self._port.delete()
 
 
 class _JackOut(_RtMidiOut):
-    """An open rtmidi output on a JACK server."""
+    """An open output on a JACK server."""
 
-    def __init__(self, port: Any, name: str, end: str | None, system: RtMidiSystem) -> None:
+    def __init__(self, port: LibraryOut, name: str, end: str | None, system: RtMidiSystem) -> None:
         super().__init__(port, name)
         self._end = end
         self._system = system

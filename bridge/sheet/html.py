@@ -14,6 +14,7 @@ from functools import cache
 from importlib import resources
 from typing import Any
 
+from bridge.errors import visible
 from bridge.sheet.content.sheets import sheet_document
 from bridge.sheet.document import Beside, Block, Figure, Grid, Heading, Items
 from bridge.sheet.needs import needed
@@ -46,7 +47,7 @@ def sheet_html(pieces: Sequence[PieceSheet], session: SessionInfo | None = None)
     document = sheet_document(pieces, session)
     template, css = _template()
     parts = [[_shown(block) for block in part] for part in document.parts]
-    page: str = template.render(title=document.title, css=css, parts=parts)
+    page = visible(template.render(title=document.title, css=css, parts=parts))
     return page + "\n" * (not page.endswith("\n"))
 
 

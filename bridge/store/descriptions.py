@@ -9,19 +9,22 @@ that its file stands on its own and gives bit-identical frequencies.
 Index
 -----
 `load_scale`, `load_guitar`, `load_table` by name or path · `table_from_toml`, `save_table` to and from text ·
-`guitar_table` a guitar's plain table · and the names of `bridge.store.finding`
+`guitar_table` a guitar's plain table · `FILES` the three loaders as a shelf for `bridge.tuning.asked` · and the names
+of `bridge.store.finding`
 """
 
 from __future__ import annotations
 
 import re
 from collections.abc import Callable, Mapping
+from pathlib import Path
 from typing import Any
 
 from bridge.errors import InputProblem, StillbeatError, ValueProblem, near_names
 from bridge.store.finding import (
     TABLE_SUFFIX,
     find_description,
+    inside,
     is_path,
     list_guitars,
     list_names,
@@ -31,16 +34,18 @@ from bridge.store.finding import (
     user_dir,
 )
 from bridge.store.toml import SCHEMA, Section, parse_toml, read_toml, write_toml
+from bridge.tuning.asked import DEFAULT_SCALE, parse_key
 from bridge.tuning.frets import MAX_FRET
 from bridge.tuning.guitars import Guitar, guitar_from_mapping, guitar_to_mapping
 from bridge.tuning.notes import note_name, parse_note, parse_tonic
 from bridge.tuning.ratios import format_ratio, parse_ratio
 from bridge.tuning.reference import Reference, default_reference, parse_reference
 from bridge.tuning.scales import DEGREES, Interval, Scale, check_degree, parse_degree
-from bridge.tuning.tables import MAX_HZ, MIN_HZ, TableSpec
+from bridge.tuning.spec import MAX_HZ, MIN_HZ, TableSpec
 
 __all__ = [
     "DEFAULT_SCALE",
+    "FILES",
     "TABLE_SUFFIX",
     "find_description",
     "guitar_table",
@@ -57,8 +62,6 @@ __all__ = [
     "tables_dir",
     "user_dir",
 ]
-
-DEFAULT_SCALE = "five-limit"
 
 _SCALE_UNITS = "ratios above the tonic, or cents with the letter c"
 _TABLE_UNITS = "keys in Hz at fret 0; ratios, or cents with the letter c; middle C = C4"
@@ -137,7 +140,23 @@ def load_table(name_or_path: str) -> TableSpec:
             hint = near_names(wanted, [*list_tables(), *guitars])
         raise ValueProblem(f"unknown table {wanted!r}", hint)
     path = find_description("tables", wanted)
-    return _table(read_toml(path), path.name.removesuffix(TABLE_SUFFIX).removesuffix(".toml"))
+    return _table(read_toml(path), path.name.removesuffix(TABLE_SUFFIX).removesuffix(".toml"), path.parent)
+
+
+class _Files:
+    """The `bridge.tuning.asked.Shelf` of this computer: names that are shipped or the user's own, and paths."""
+
+    def guitar(self, name: str) -> Guitar:
+        return load_guitar(name)
+
+    def scale(self, name: str) -> Scale:
+        return load_scale(name)
+
+    def table(self, name: str) -> TableSpec:
+        return load_table(name)
+
+
+FILES = _Files()
 
 
 def table_from_toml(text: str, where: str = "table") -> TableSpec:
@@ -225,13 +244,13 @@ def _entry_in(message: str, data: Mapping[str, Any]) -> str | None:
     return next((word for word in words if word in data), None)
 
 
-def _table(section: Section, stem: str) -> TableSpec:
-    """Make a table of a file."""
+def _table(section: Section, stem: str, folder: Path | None = None) -> TableSpec:
+    """Make a table of a file that lies in `folder`; the files that it names lie there too."""
     section.check_schema()
     section.text("units", _TABLE_UNITS)
-    guitar = _named_or_inline(section, "guitar", load_guitar, _guitar)
+    guitar = _named_or_inline(section, "guitar", folder, load_guitar, _guitar)
     literal = "keys" in section and "scale" not in section and len(section.section("keys").data) == 128
-    scale = _named_or_inline(section, "scale", load_scale, _scale)
+    scale = _named_or_inline(section, "scale", folder, load_scale, _scale)
     if scale is None and not literal:
         scale = load_scale(DEFAULT_SCALE)
     home, tonic = _tonics(section, guitar)
@@ -269,15 +288,26 @@ def _first(change: tuple[int, Interval]) -> int:
 def _named_or_inline(
     section: Section,
     key: str,
+    folder: Path | None,
     load: Callable[[str], Any],
     make: Callable[[Section], Any],
 ) -> Any:
     """Return what an entry names, or what a section of that name describes; None if there is neither."""
     if key not in section:
         return None
-    if isinstance(section.data[key], str):
+    if not isinstance(section.data[key], str):
+        return make(section.section(key))
+    text = section.text(key)
+    if not is_path(text):
         return section.convert(key, load)
-    return make(section.section(key))
+    path = inside(folder, text) if folder is not None else None
+    if path is None:
+        raise section.problem(
+            f"{key} = {text!r} lies outside the folder of the file that names it",
+            "copy it into that folder, and write its path from there",
+            key,
+        )
+    return section.convert(key, lambda _: load(str(path)))
 
 
 def _tonics(section: Section, guitar: Guitar | None) -> tuple[str, str]:
@@ -309,13 +339,10 @@ def key_entries(section: Section) -> tuple[tuple[int, float], ...]:
     """Read entries such as ``"F#3" = 183.1``: a note or the number of a MIDI key, and Hz."""
     found: dict[int, float] = {}
     for name, _ in section.entries():
-        if re.fullmatch(r"\d{1,3}", name, re.ASCII) and int(name) < 128:
-            key = int(name)
-        else:
-            try:
-                key = parse_note(name)
-            except StillbeatError as problem:
-                raise section.problem(problem.message, problem.hint, name) from problem
+        try:
+            key = parse_key(name)
+        except StillbeatError as problem:
+            raise section.problem(problem.message, problem.hint, name) from problem
         if key in found:
             raise section.problem(f"key {name} is given twice", "one frequency for each key", name)
         found[key] = section.number(name, MIN_HZ, MAX_HZ)

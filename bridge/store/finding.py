@@ -11,11 +11,12 @@ in ``.toml``.
 Index
 -----
 `tables_dir`, `user_dir` · `list_names`, `list_scales`, `list_guitars`, `list_tables` · `is_path`,
-`find_description`
+`inside`, `find_description`
 """
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import platformdirs
@@ -82,6 +83,22 @@ def list_tables() -> list[str]:
 def is_path(name_or_path: str) -> bool:
     """Tell whether a path is meant, rather than the name of a description."""
     return "/" in name_or_path or "\\" in name_or_path or name_or_path.lower().endswith(".toml")
+
+
+def inside(folder: Path, text: str) -> Path | None:
+    """Return the path that `text`, written in a file that lies in `folder`, names; None if it leads out of the folder.
+
+    Symbolic links are followed. The path is relative to the folder; backslashes mean slashes.
+    """
+    written = text.strip().replace("\\", "/")
+    root = folder.resolve()
+    try:
+        target = (root / written).resolve()
+    except (OSError, ValueError, RuntimeError):
+        return None
+    if Path(written).is_absolute() or re.match(r"[A-Za-z]:|~", written):
+        return None
+    return target if target != root and target.is_relative_to(root) else None
 
 
 def find_description(kind: str, name_or_path: str) -> Path:

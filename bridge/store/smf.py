@@ -60,6 +60,8 @@ __all__ = [
 
 
 MAX_TRACKS = 0xFFFF
+MAX_PIECES = 200
+"""Tracks that a file of format 2 may have: each is a piece, retuned by itself."""
 
 
 @dataclass
@@ -193,6 +195,11 @@ def parse_midi(data: bytes, name: str = "the MIDI file") -> MidiFile:
         raise InputProblem(f"{name} {what}", "fetch or export the file again")
     if len(tracks) > MAX_TRACKS:
         raise InputProblem(f"{name} holds {len(tracks)} tracks", f"a MIDI file has at most {MAX_TRACKS}")
+    if file_format == 2 and len(tracks) > MAX_PIECES:
+        raise InputProblem(
+            f"{name} holds {len(tracks)} pieces of their own",
+            f"a file of format 2 may hold {MAX_PIECES} here",
+        )
     if declared != len(tracks):
         warnings.append(f"the header counts {declared}, the tracks are {len(tracks)}")
         if declared < len(tracks):

@@ -29,11 +29,15 @@ from bridge.errors import InputProblem, StillbeatError, near_names
 
 SCHEMA = 1
 MAX_BYTES = 1_000_000
+MAX_DEPTH = 32
+"""Names with more dots than this are refused: no description has them, and reading them takes minutes."""
 
 _T = TypeVar("_T")
 _HEADER = re.compile(r"\s*\[\[?\s*(?P<path>[^\]]+?)\s*\]\]?\s*(#.*)?$")
 _LIST_HEADER = re.compile(r"\s*\[\[\s*(?P<path>[^\]]+?)\s*\]\]\s*(#.*)?$")
 _ENTRY = re.compile(r"\s*(?P<key>\"(?:[^\"\\]|\\.)*\"|'[^']*'|[A-Za-z0-9_-]+)\s*=")
+_KEY = r"(?:[A-Za-z0-9_-]+|\"[^\"\n]*\"|'[^'\n]*')[ \t]*"
+_DEEP = re.compile(rf"(?<![A-Za-z0-9_-]){_KEY}(?:\.[ \t]*{_KEY}){{{MAX_DEPTH}}}")
 _BARE = re.compile(r"[A-Za-z0-9_-]+")
 _SYNTAX = re.compile(r"^(?P<what>.*?) \(at (?:line (?P<line>\d+), column \d+|end of document)\)$", re.DOTALL)
 
@@ -180,14 +184,17 @@ def read_toml(path: Path) -> Section:
     """
     where = str(path)
     try:
-        raw = path.read_bytes() if path.stat().st_size <= MAX_BYTES else None
+        with path.open("rb") as stream:
+            raw = stream.read(MAX_BYTES + 1)
     except FileNotFoundError:
         raise InputProblem(f"{where}: no such file", "check the name and the folder") from None
     except IsADirectoryError:
         raise InputProblem(f"{where}: is a folder, not a description", "name the .toml file in it") from None
-    except OSError as error:
-        raise InputProblem(f"{where}: cannot be read: {error.strerror or error}") from None
-    if raw is None:
+    except (OSError, ValueError) as error:  # a NUL in a path is a ValueError
+        raise InputProblem(
+            f"{where!r}: cannot be read: {getattr(error, 'strerror', None) or error}"
+        ) from None
+    if len(raw) > MAX_BYTES:
         raise InputProblem(f"{where}: is larger than 1 MB", "is this a description in TOML?")
     return parse_toml(raw, where)
 
@@ -199,10 +206,18 @@ def parse_toml(raw: bytes, where: str) -> Section:
     except UnicodeDecodeError as error:
         line = raw[: error.start].count(b"\n") + 1
         raise InputProblem(f"{where}, line {line}: not UTF-8 text", "save the file as UTF-8") from None
+    deep = _DEEP.search(text)
+    if deep is not None:
+        line = text.count("\n", 0, deep.start()) + 1
+        raise InputProblem(
+            f"{where}, line {line}: a name with more than {MAX_DEPTH} dots", "is this a description?"
+        )
     try:
         return Section(tomllib.loads(text), where, text)
     except tomllib.TOMLDecodeError as error:
         raise _syntax_problem(str(error), where, text) from None
+    except ValueError:  # the limit of Python's own reader of whole numbers
+        raise InputProblem(f"{where}: a number with thousands of digits", "is this a description?") from None
     except RecursionError:
         raise InputProblem(f"{where}: brackets nested too deep", "is this a description?") from None
 
@@ -218,7 +233,9 @@ def _syntax_problem(message: str, where: str, text: str) -> InputProblem:
         hint = 'texts, notes and ratios stand in quotes, like "5/4"'
     else:
         hint = "every entry reads name = value, every section begins with [name]"
-    return InputProblem(f"{where}, line {line}: {what[0].lower() + what[1:]}: {content[:60]!r}", hint)
+    value = content.partition("=")[2].strip()[:20]  # no more of the file than this is shown
+    shown = f": {value!r}" if value else ""
+    return InputProblem(f"{where}, line {line}: {what[0].lower() + what[1:]}{shown}", hint)
 
 
 def find_line(text: str, path: tuple[str, ...]) -> int | None:

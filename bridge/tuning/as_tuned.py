@@ -27,7 +27,8 @@ from dataclasses import dataclass, replace
 from bridge.errors import TuningProblem, ValueProblem
 from bridge.tuning.guitars import Guitar, Unison
 from bridge.tuning.reference import Reference
-from bridge.tuning.tables import Table, TableSpec, TableString
+from bridge.tuning.spec import TableSpec
+from bridge.tuning.tables import Table, TableString, build_table
 
 #: Strings that agree within so many cents of the fit count in full, whatever the others do.
 AGREE_CENTS = 1.0
@@ -255,7 +256,7 @@ def table_as_tuned(tuned: AsTuned, spec: TableSpec | None = None) -> Table:
     Table
         Strings that were not measured stand as the guitar's unisons place them over the fitted reference.
     """
-    table = (spec or tuned.spec).build()
+    table = build_table(spec or tuned.spec)
     factor = table.sounding_reference[1] / table.reference.hz
 
     def literal(string: TableString) -> TableString:

@@ -22,7 +22,7 @@ What it makes
 
 Index
 -----
-`Change`, `parse_at`, `apply_change` · `Move`, `moves`, `moved_notes`
+`Change`, `parse_at`, `parse_change`, `apply_change` · `Move`, `moves`, `moved_notes`
 """
 
 from __future__ import annotations
@@ -35,7 +35,8 @@ from bridge.tuning.frets import check_fret
 from bridge.tuning.notes import KEYS, note_name, parse_tonic
 from bridge.tuning.ratios import hz_to_cents
 from bridge.tuning.scales import DEGREES, Interval, parse_degree_change
-from bridge.tuning.tables import Table, TableSpec, merge_degrees
+from bridge.tuning.spec import TableSpec, merge_degrees
+from bridge.tuning.tables import Table
 
 AUDIBLE_CENTS = 0.05
 """Moves smaller than this are not worth saying: they would print as 0.0 cents, or nearly."""
@@ -114,6 +115,32 @@ def parse_at(text: str) -> Change:
     if not equals:
         raise ValueProblem(f"{text.strip()!r} is not a change at a bar", _HINT)
     bar, beat = _parse_place(place.strip(), text.strip())
+    try:
+        change = parse_change(what)
+    except NothingChanges:
+        raise ValueProblem(f"{text.strip()!r} changes nothing", _HINT) from None
+    except StillbeatError as problem:
+        raise ValueProblem(f"in {text.strip()!r}: {problem.message}", problem.hint) from problem
+    return replace(change, bar=bar, beat=beat)
+
+
+class NothingChanges(ValueProblem):
+    """A change was asked for, and nothing said what changes."""
+
+
+def parse_change(what: str) -> Change:
+    """Read what changes, without its place: ``A``, ``D,b7=7/4``, ``2=10/9,fret:5``, ``some.table.toml``.
+
+    Returns
+    -------
+    Change
+        At the beginning of bar 1.
+
+    Raises
+    ------
+    ValueProblem
+        If a part is malformed or there twice; `NothingChanges` if there is none.
+    """
     tonic: str | None = None
     table: str | None = None
     fret: int | None = None
@@ -121,32 +148,35 @@ def parse_at(text: str) -> Change:
     for item in (part.strip() for part in what.split(",")):
         if not item:
             continue
-        try:
-            fret_match = _FRET.fullmatch(item)
-            if fret_match is not None:
-                if fret is not None:
-                    raise ValueProblem("two frets", "name one")
-                fret = int(fret_match["fret"])
-                check_fret(fret)
-            elif "=" in item:
-                index, interval = parse_degree_change(item)
-                if index in degrees:
-                    raise ValueProblem(f"degree {DEGREES[index]} is replaced twice", "name it once")
-                degrees[index] = interval
-            elif _TONIC.fullmatch(item):
-                if tonic is not None:
-                    raise ValueProblem(f"two tonics, {tonic} and {item}", "name one")
-                tonic = parse_tonic(item)
-            else:
-                _check_table_name(item)
-                if table is not None:
-                    raise ValueProblem(f"two tables, {table} and {item}", "name one")
-                table = item
-        except StillbeatError as problem:
-            raise ValueProblem(f"in {text.strip()!r}: {problem.message}", problem.hint) from problem
+        fret_match = _FRET.fullmatch(item)
+        if fret_match is not None:
+            if fret is not None:
+                raise ValueProblem("two frets", "name one")
+            fret = int(fret_match["fret"])
+            check_fret(fret)
+        elif "=" in item:
+            index, interval = parse_degree_change(item)
+            if index in degrees:
+                raise ValueProblem(f"degree {DEGREES[index]} is replaced twice", "name it once")
+            degrees[index] = interval
+        elif _TONIC.fullmatch(item):
+            if tonic is not None:
+                raise ValueProblem(f"two tonics, {tonic} and {item}", "name one")
+            tonic = parse_tonic(item)
+        else:
+            _check_table_name(item)
+            if table is not None:
+                raise ValueProblem(f"two tables, {table} and {item}", "name one")
+            table = item
     if tonic is None and table is None and fret is None and not degrees:
-        raise ValueProblem(f"{text.strip()!r} changes nothing", _HINT)
-    return Change(bar, beat, tonic, tuple(sorted(degrees.items(), key=lambda change: change[0])), fret, table)
+        raise NothingChanges("nothing changes", "name a tonic, degrees, a fret or a table")
+    if tonic is not None and table is not None:
+        raise ValueProblem(
+            f"it names a tonic ({tonic}) and a table ({table})",
+            "a table has its own tonic; name one of them",
+        )
+    named = tuple(sorted(degrees.items(), key=lambda change: change[0]))
+    return Change(1, 1.0, tonic, named, fret, table)
 
 
 def _parse_place(place: str, whole: str) -> tuple[int, float]:

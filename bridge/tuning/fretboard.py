@@ -31,7 +31,8 @@ from bridge.tuning.frets import MAX_FRET, check_fret, fret_factor
 from bridge.tuning.guitars import Guitar
 from bridge.tuning.notes import note_name, pitch_class_name
 from bridge.tuning.ratios import hz_to_cents
-from bridge.tuning.tables import Table, TableSpec
+from bridge.tuning.spec import TableSpec
+from bridge.tuning.tables import Table, build_table
 
 SAFE_CENTS = 5.0
 """A fretted note this near to the table goes well with it: a tempered fifth is 2 cents off, a tempered third 14."""
@@ -230,10 +231,10 @@ def barre_fits(spec: TableSpec, last_fret: int = 12) -> tuple[BarreFit, ...]:
             f"table {spec.name!r} has no {'guitar' if spec.scale else 'scale'}", "a barre needs both"
         )
     home = replace(spec, fret=0, slide=type(spec.slide)(1))
-    home_hz = home.build().hz
+    home_hz = build_table(home).hz
     fits = []
     for fret in range(last_fret + 1):
-        barred = replace(home, fret=fret).build()
+        barred = build_table(replace(home, fret=fret))
         tonic = home.tonic if fret % 12 == 0 else pitch_class_name(home.tonic_class + fret)
         moved = home if tonic == home.tonic else home.at_tonic(tonic)
         fits.append(
@@ -241,7 +242,7 @@ def barre_fits(spec: TableSpec, last_fret: int = 12) -> tuple[BarreFit, ...]:
                 fret=fret,
                 tonic=tonic,
                 home_cents=_worst_cents(barred, home_hz),
-                tonic_cents=_worst_cents(barred, moved.build().hz),
+                tonic_cents=_worst_cents(barred, build_table(moved).hz),
                 fret_cents=_worst_cents(barred, barred.hz),
             )
         )

@@ -15,16 +15,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from fractions import Fraction
-from typing import TYPE_CHECKING
 
+from bridge.tuning.guitars import GuitarString
 from bridge.tuning.notes import KEYS
 from bridge.tuning.ratios import hz_to_cents
 from bridge.tuning.reference import nearest_key_of_class
 from bridge.tuning.scales import Interval, octaves
-
-if TYPE_CHECKING:
-    from bridge.tuning.guitars import GuitarString
-    from bridge.tuning.tables import TableSpec
+from bridge.tuning.spec import TableSpec
 
 
 def sound(reference_hz: float, interval: Interval, slide: Fraction = Fraction(1)) -> float:

@@ -8,7 +8,7 @@ is C4 here. A tuner's reading is in cents from equal temperament at its calibrat
 
 Index
 -----
-`Reference`, `parse_reference`, `default_reference`
+`Reference`, `parse_reference`, `parse_hz`, `default_reference`
 
 Sources
 -------
@@ -142,7 +142,7 @@ def parse_reference(text: str) -> Reference:
     body = text.strip()
     note, equals, value = body.partition("=")
     if equals:
-        return Reference(parse_note(note), _parse_hz(value.strip(), note.strip()))
+        return Reference(parse_note(note), parse_hz(value.strip(), note.strip()))
     if _HZ.fullmatch(body):
         raise ValueProblem(f"reference {body!r} names no note", f"did you mean D3={body}? {_HINT}")
     match = _READING.fullmatch(body)
@@ -163,8 +163,14 @@ def parse_reference(text: str) -> Reference:
     return Reference(key, key_to_hz(key, a4_hz) * cents_to_ratio(cents))
 
 
-def _parse_hz(value: str, note: str) -> float:
-    """Read the frequency behind the equals sign."""
+def parse_hz(value: str, note: str) -> float:
+    """Read a frequency, such as stands behind the equals sign of a note.
+
+    Raises
+    ------
+    ValueProblem
+        It is none; says how `note` is written with a frequency, or with a tuner's reading.
+    """
     match = _HZ.fullmatch(value)
     if match is not None:
         return float(match[1])

@@ -278,4 +278,6 @@ def parse_degree_change(text: str) -> tuple[int, Interval]:
     index = parse_degree(name)
     interval = Interval.parse(value)
     check_degree(index, interval)
+    if index == 0:
+        raise ValueProblem("degree 1 cannot be replaced", "it is the tonic itself")
     return index, interval

@@ -24,7 +24,8 @@ from bridge.errors import TuningProblem
 from bridge.tuning.beats import MAX_PARTIAL, beat_rate_hz, main_pair
 from bridge.tuning.notes import note_name
 from bridge.tuning.ratios import hz_to_cents
-from bridge.tuning.tables import TableSpec
+from bridge.tuning.spec import TableSpec
+from bridge.tuning.tables import build_table
 
 #: A string this near is in tune: on a third at D3 it beats once in five seconds.
 IN_TUNE_CENTS = 0.5
@@ -92,7 +93,7 @@ def string_aims(spec: TableSpec) -> dict[int, StringAim]:
     guitar = spec.guitar
     if guitar is None:
         raise TuningProblem("nothing says which strings are tuned", "name the guitar: --guitar open-d")
-    table = spec.build()
+    table = build_table(spec)
     strings = {string.number: string for string in table.strings}
     reference_hz = strings[guitar.reference_string].hz
     aims = {}

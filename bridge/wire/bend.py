@@ -5,8 +5,6 @@ Conventions: values are 0 to 16383 with the centre at 8192; a step is ``range_se
 full range upward would be 16384, one step beyond what the wire holds. Values are rounded to nearest, never
 truncated. A residual is *sent minus wanted*, in cents. Channels are 1 to 16.
 
-Index: `bend_value`, `bend_cents`, `bend_step_cents`, `bend_message`, `read_bend`.
-
 Source: MIDI 1.0 Detailed Specification, "Pitch Bend Change" and "Pitch Bend Sensitivity".
 """
 

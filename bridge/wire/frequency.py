@@ -5,9 +5,6 @@ Conventions: `data21` is the whole 21-bit number ``xx << 14 | yy << 7 | zz``, so
 pitch is ``key << 14``. A residual is always *sent minus wanted*, in cents; rounding costs at most half a step,
 0.003052 cents. ``7F 7F 7F`` is reserved ("no change") and is never produced here.
 
-Index: `hz_to_frequency_data`, `frequency_data_to_hz`, `cents_to_frequency_data`, `frequency_data_to_cents`,
-`frequency_data_to_bytes`, `bytes_to_frequency_data`, `in_reach`.
-
 Source: MIDI 1.0 Detailed Specification, section "MIDI Tuning"; addendum CA-020.
 """
 

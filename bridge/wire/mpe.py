@@ -5,8 +5,6 @@ Conventions: channels are 1 to 16. The lower zone has manager channel 1 and memb
 members' bend range to ±48 semitones and the manager's to ±2; since not every receiver does so, `Zone.messages` says
 both again with RPN 00 00. The manager's own bend moves the whole zone: tunings never go there.
 
-Index: `Zone`, `check_zones`, `MpeReceiver`.
-
 Source: *MIDI Polyphonic Expression*, version 1.0 (The MIDI Association, 2018), sections on zones, configuration and
 pitch bend.
 """
@@ -28,21 +26,14 @@ MANAGER_RANGE_SEMITONES = 2
 class Zone:
     """A manager channel and its members.
 
-    Parameters
-    ----------
-    manager : int
-        1 (lower zone) or 16 (upper zone).
-    members : int
-        Number of member channels, 1 to 15; 15 leaves no room for another zone.
-
     Raises
     ------
     ValueProblem
         If either is impossible.
     """
 
-    manager: int
-    members: int
+    manager: int  # 1 (lower zone) or 16 (upper zone)
+    members: int  # number of member channels, 1 to 15; 15 leaves no room for another zone
 
     def __post_init__(self) -> None:
         if self.manager not in (LOWER_MANAGER, UPPER_MANAGER):

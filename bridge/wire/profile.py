@@ -7,7 +7,7 @@ field left out keeps the default of a plain receiver that was never measured.
 Methods, as everywhere in the project: ``note`` (single note tuning change), ``octave`` (scale/octave tuning),
 ``dump`` (bulk tuning dump), ``bend`` (pitch bend, a channel for each offset), ``mpe`` (the same inside a zone).
 
-Index: `SynthProfile`, `METHODS`.
+Index: `SynthProfile`, `STANDARD`, `moves_sounding`; `METHODS`, `MTS_METHODS`, `BEND_METHODS`.
 """
 
 from __future__ import annotations
@@ -23,6 +23,10 @@ Method: TypeAlias = Literal["note", "octave", "dump", "bend", "mpe"]
 """How a table reaches a synth."""
 
 METHODS: tuple[Method, ...] = get_args(Method)
+MTS_METHODS: tuple[Method, ...] = ("note", "octave", "dump")
+"""Those that send MIDI Tuning messages."""
+BEND_METHODS: tuple[Method, ...] = ("bend", "mpe")
+"""Those that bend."""
 
 Rounding: TypeAlias = Literal["none", "nearest", "floor"]
 Select: TypeAlias = Literal["bank+program", "program", "none"]
@@ -36,99 +40,63 @@ ALL_CHANNELS: tuple[int, ...] = tuple(range(1, 17))
 class SynthProfile:
     """What one synth obeys.
 
-    Parameters
-    ----------
-    name, title, source : str
-        Name as typed (``fluidsynth``), name as read, and where the facts come from.
-    methods : tuple of str
-        Methods that the synth obeys, the best first: ``note``, ``octave``, ``dump``, ``bend``, ``mpe``. Empty only
-        for a synth that is tuned by hand (`panel`).
-    note_form : {"program", "bank"}
-        Single note tuning change without a bank (08 02) or with one (08 07).
-    note_realtime : bool
-        Whether that message goes out in its real-time form (08 02 has no other).
-    keys_per_message : int
-        Most keys in one single note tuning change, 1 to 127.
-    octave_form : {1, 2}
-        Bytes for each offset in scale/octave tuning: 1 (whole cents, ±64) or 2 (0.0122 cents, ±100).
-    octave_realtime : bool
-        Whether scale/octave tuning goes out in its real-time form.
-    octave_shared : bool
-        All channels share one table: a second message for other channels wipes the first.
-    dump_form : {"program", "bank"}
-        Bulk dump without a bank (08 01) or with one (08 04).
-    select : {"bank+program", "program", "none"}
-        What makes a channel follow a tuning program: RPN 00 04 then 00 03, RPN 00 03 alone, or nothing.
-    program, bank, device_id : int
-        Tuning program, tuning bank and device ID to use, 0 to 127 (127 as device ID: all devices).
-    channels : tuple of int
-        Channels that the synth receives.
-    bend_range_max_semitones : int
-        Widest bend range that it obeys, 1 to 127.
-    bend_range_fixed_semitones : int, optional
-        The bend range if it cannot be set; RPN 00 00 is then ignored.
-    bend_scale : float
-        What share of a bend sounds: 1 where the synth bends as far as asked, 127/128 = 0.9921875 where the range is
-        taken as a seven-bit fraction. To reach an offset, bend by the offset divided by this.
-    sysex_gap_s, reset_gap_s : float
-        Silence to leave after each SysEx message, and after a GM, GM2, GS or XG reset.
-    bytes_per_s : float, optional
-        What the cable carries (3125 for DIN MIDI); None where it does not matter.
-    sysex_max_bytes : int
-        Longest SysEx message that arrives whole, F0 and F7 included.
-    sounding : frozenset of str
-        Methods that also move notes which are sounding already.
-    fine_tuning : {"rpn", "master"}, optional
-        What shifts everything by a fraction of a semitone: channel fine tuning (RPN 00 01), the master fine tuning
-        message, or nothing.
-    rounding : {"none", "nearest", "floor"}
-        What the synth does to a pitch before it sounds, in steps of `rounding_cents`.
-    mpe_range_fixed_semitones : int, optional
-        Bend range of MPE member channels if it cannot be set.
-    key_stretch_cents : tuple of 128 floats, optional
-        Measured deviation of each key of a sampled instrument from its nominal pitch.
-    panel : bool
-        The synth is tuned by hand at its panel, in steps of `rounding_cents`; no message does it.
-    quirks : tuple of str
-        What else a player should know, a sentence each.
-
     Raises
     ------
     ValueProblem
         On a value that no synth can have, naming the field and what is allowed.
     """
 
+    # Name as typed (``fluidsynth``), name as read, and where the facts come from.
     name: str
     title: str
     source: str
+    # Methods that the synth obeys, the best first: ``note``, ``octave``, ``dump``, ``bend``, ``mpe``. Empty
+    # only for a synth that is tuned by hand (`panel`).
     methods: tuple[Method, ...]
+    # Single note tuning change without a bank (08 02) or with one (08 07).
     note_form: TuningForm = "program"
-    note_realtime: bool = True
-    keys_per_message: int = 127
+    note_realtime: bool = True  # whether that message goes out in its real-time form (08 02 has no other)
+    keys_per_message: int = 127  # most keys in one single note tuning change, 1 to 127
+    # Bytes for each offset in scale/octave tuning: 1 (whole cents, ±64) or 2 (0.0122 cents, ±100).
     octave_form: Literal[1, 2] = 2
-    octave_realtime: bool = True
+    octave_realtime: bool = True  # whether scale/octave tuning goes out in its real-time form
+    # All channels share one table: a second message for other channels wipes the first.
     octave_shared: bool = False
+    # Bulk dump without a bank (08 01) or with one (08 04).
     dump_form: TuningForm = "program"
+    # What makes a channel follow a tuning program: RPN 00 04 then 00 03, RPN 00 03 alone, or nothing.
     select: Select = "bank+program"
+    # Tuning program, tuning bank and device ID to use, 0 to 127 (127 as device ID: all devices).
     program: int = 0
     bank: int = 0
     device_id: int = 0x7F
-    channels: tuple[int, ...] = ALL_CHANNELS
-    bend_range_max_semitones: int = 12
+    channels: tuple[int, ...] = ALL_CHANNELS  # channels that the synth receives
+    bend_range_max_semitones: int = 12  # widest bend range that it obeys, 1 to 127
+    # The bend range if it cannot be set; RPN 00 00 is then ignored.
     bend_range_fixed_semitones: int | None = None
+    # What share of a bend sounds: 1 where the synth bends as far as asked, 127/128 = 0.9921875 where the
+    # range is taken as a seven-bit fraction. To reach an offset, bend by the offset divided by this.
     bend_scale: float = 1.0
+    # Silence to leave after each SysEx message, and after a GM, GM2, GS or XG reset.
     sysex_gap_s: float = 0.0
+    # What the cable carries (3125 for DIN MIDI); None where it does not matter.
     bytes_per_s: float | None = None
     reset_gap_s: float = 0.1
-    sysex_max_bytes: int = 15000
+    sysex_max_bytes: int = 15000  # longest SysEx message that arrives whole, F0 and F7 included
+    # Methods that also move notes which are sounding already.
     sounding: frozenset[Method] = field(default_factory=lambda: frozenset[Method](("bend", "mpe")))
+    # What shifts everything by a fraction of a semitone: channel fine tuning (RPN 00 01), the master fine
+    # tuning message, or nothing.
     fine_tuning: FineTuning | None = None
+    # What the synth does to a pitch before it sounds, in steps of `rounding_cents`.
     rounding: Rounding = "none"
     rounding_cents: float = 0.0
-    mpe_range_fixed_semitones: int | None = None
+    mpe_range_fixed_semitones: int | None = None  # bend range of MPE member channels if it cannot be set
+    # Measured deviation of each key of a sampled instrument from its nominal pitch (tuple of 128 floats).
     key_stretch_cents: tuple[float, ...] | None = None
+    # The synth is tuned by hand at its panel, in steps of `rounding_cents`; no message does it.
     panel: bool = False
-    quirks: tuple[str, ...] = ()
+    quirks: tuple[str, ...] = ()  # what else a player should know, a sentence each
 
     def __post_init__(self) -> None:
         for name in ("name", "title", "source"):
@@ -139,7 +107,11 @@ class SynthProfile:
             value = getattr(self, name)
             if value is not None:
                 object.__setattr__(self, name, _tuple(name, value))
-        object.__setattr__(self, "sounding", frozenset(_tuple("sounding", self.sounding)))
+        sounding = _tuple("sounding", self.sounding)
+        for method in sounding:
+            if not isinstance(method, str):
+                raise ValueProblem(f"sounding: {method!r} is no method", f"methods are {', '.join(METHODS)}")
+        object.__setattr__(self, "sounding", frozenset(sounding))
         self._check_methods()
         self._check_choices()
         self._check_numbers()
@@ -260,3 +232,17 @@ def _check_real(name: str, value: Any, low: float, high: float, note: str) -> No
     good = isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
     if not good or not low <= value <= high:
         raise ValueProblem(f"{name}: {value!r} is out of range", f"{low:g} to {high:g}{note}")
+
+
+def moves_sounding(profile: SynthProfile | None, method: str) -> bool:
+    """Tell whether a change of table reaches notes that sound already."""
+    return method in (profile.sounding if profile is not None else ("note", "octave", "bend", "mpe"))
+
+
+STANDARD = SynthProfile(
+    name="standard",
+    title="Any synth that follows the MIDI Tuning standard",
+    source="MIDI 1.0 Detailed Specification, MIDI Tuning; CA-020; CA-021",
+    methods=MTS_METHODS,
+)
+"""What MIDI Tuning messages are made for where no synth was named."""

@@ -15,8 +15,6 @@ F0 43 1n 4C 00 00 7E 00 F7                   ``xg``
 F0 43 1n 4C 00 00 7F 00 F7                   ``xg`` (all parameters)
 ===========================================  ==========
 
-Index: `reset_kind`, `rhythm_part`.
-
 Sources: *General MIDI System Level 1* and *General MIDI 2* (RP-024) for the first two; for GS and XG the MIDI
 implementation charts of their instruments (from memory; the GS checksum rule is checked by its own definition:
 address, data and checksum add up to a multiple of 128).

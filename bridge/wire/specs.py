@@ -25,28 +25,18 @@ REALTIME, NON_REALTIME = 0x7F, 0x7E
 
 @dataclass(frozen=True)
 class Part:
-    """One part of a layout.
+    """One part of a layout."""
 
-    Parameters
-    ----------
-    name : str
-        The record's attribute.
-    title, layout : str
-        In words, and as the standard writes it.
-    low, high : int
-        Range of each number in it.
-    size : callable
-        From the bytes that follow to the number of bytes that are this part's (−1 if they are too few to tell).
-    write, read : callable
-        Value to bytes and back; `read` gets exactly the bytes that `size` said, all below 80.
-    """
-
-    name: str
+    name: str  # the record's attribute
+    # In words, and as the standard writes it.
     title: str
     layout: str
+    # Range of each number in it.
     low: int
     high: int
+    # From the bytes that follow to the number of bytes that are this part's (−1 if they are too few to tell).
     size: Callable[[bytes], int]
+    # Value to bytes and back; `read` gets exactly the bytes that `size` said, all below 80.
     write: Callable[[Any], bytes]
     read: Callable[[bytes], Any]
 

@@ -13,8 +13,6 @@ whole messages in order. Cutting the same bytes into other chunks gives the same
 
 No byte can make it raise. Not safe to share between threads: one splitter for each input.
 
-Index: `StreamSplitter`, `split`, `message_length`.
-
 Source: MIDI 1.0 Detailed Specification, "Data Format", "Running Status", "System Real Time", "System Exclusive".
 """
 
@@ -40,6 +38,21 @@ def message_length(status: int) -> int | None:
     return (_LENGTHS[status] or None) if 0 <= status <= 0xFF else None
 
 
+def is_whole(data: bytes, most_bytes: int = DEFAULT_MAX_SYSEX_BYTES) -> bool:
+    """Tell whether some bytes are one whole message, no longer than that."""
+    size = len(data)
+    if size == 3:
+        status = data[0]
+        if status < 0xF0:
+            return _LENGTHS[status] == 3 and (data[1] | data[2]) < 0x80
+    if not size or size > most_bytes:
+        return False
+    status = data[0]
+    if status == _SYSEX:
+        return size > 1 and data[-1] == _END and max(data[1:-1], default=0) < 0x80
+    return _LENGTHS[status] == size and max(data[1:], default=0) < 0x80
+
+
 class StreamSplitter:
     """Cuts a byte stream into whole messages; see the module's notes.
 
@@ -47,15 +60,6 @@ class StreamSplitter:
     ----------
     max_sysex_bytes : int
         Longest SysEx message to keep, F0 and F7 included.
-
-    Attributes
-    ----------
-    truncated_sysex, oversized_sysex : int
-        SysEx messages dropped because another message cut them off, or because of their length.
-    incomplete : int
-        Other messages dropped because a status byte came before their last data byte.
-    stray_bytes : int
-        Bytes that belonged to nothing.
 
     Raises
     ------
@@ -80,10 +84,11 @@ class StreamSplitter:
         if max_sysex_bytes < 3:
             raise ValueProblem(f"a SysEx limit of {max_sysex_bytes} bytes is too small", "3 or more")
         self.max_sysex_bytes = max_sysex_bytes
+        # SysEx messages dropped because another message cut them off, or because of their length.
         self.truncated_sysex = 0
         self.oversized_sysex = 0
-        self.incomplete = 0
-        self.stray_bytes = 0
+        self.incomplete = 0  # other messages dropped because a status byte came before their last data byte
+        self.stray_bytes = 0  # bytes that belonged to nothing
         self._running = 0  # status of the channel message that data bytes continue, 0 if none
         self._partial = bytearray()  # the message under way, status first; or a SysEx from F0 on
         self._need = 0  # length of the message under way, 0 if none

@@ -26,8 +26,9 @@ from bridge.engine.bend.live import BendEngine
 from bridge.jobs.choose import TableRequest, choose_table
 from bridge.store.playing import sequences
 from bridge.store.smf import read_midi, rebuild, write_midi
+from bridge.tuning.tables import build_table
 
-HZ: list[float] = choose_table(TableRequest(guitar="open-d", reference="D3=145.9")).build().hz.tolist()
+HZ: list[float] = build_table(choose_table(TableRequest(guitar="open-d", reference="D3=145.9"))).hz.tolist()
 UNEVEN_HZ = [440.0 * 2 ** ((key - 69) / 12 + ((key * 37) % 83 - 41) / 1200) for key in range(128)]
 
 

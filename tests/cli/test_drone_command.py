@@ -22,6 +22,7 @@ from bridge.cli import main
 from bridge.errors import ValueProblem
 from bridge.jobs.choose import TableRequest, choose_table
 from bridge.jobs.drone import LESSON, DroneRequest, drone_events, parse_settle, plan_drone
+from bridge.tuning.tables import build_table
 
 D3 = 146.5
 GUITAR = ("--guitar", "open-d", "--reference", "D3=146.5")
@@ -285,7 +286,7 @@ def test_an_existing_file_is_replaced_only_when_asked(capsys: pytest.CaptureFixt
 def test_a_drone_without_end_makes_no_file() -> None:
     spec = choose_table(TableRequest(guitar="open-d"))
     with pytest.raises(ValueProblem, match="say --hold SECONDS"):
-        list(drone_events(plan_drone(DroneRequest(), spec), spec.build().hz))
+        list(drone_events(plan_drone(DroneRequest(), spec), build_table(spec).hz))
 
 
 def test_the_help_cautions_ears(capsys: pytest.CaptureFixture[str]) -> None:

@@ -48,7 +48,7 @@ CASES = [
     (2, ("table", "--tonic", "D", "--slide", "0/1"), "ratio '0/1'"),
     (2, ("table", "--tonic", "D", "--fret", "40"), "0<=x<=24"),
     (2, ("table", "--tonic", "D", "--pin", "F#3"), "F#3=183.1"),
-    (2, ("table", "--tonic", "D", "--pin", "F#3=0.001"), "1 to 20,000 Hz"),
+    (2, ("table", "--tonic", "D", "--pin", "F#3=0.001"), "1 to 25000 Hz"),
     (2, ("table", "--tonic", "D", "--scale", "fve-limit"), "did you mean five-limit"),
     (2, ("table", "--guitar", "open-x"), "open-"),
     (2, ("table", "--tonic", "D", "--scal", "five-limit"), "--scale"),

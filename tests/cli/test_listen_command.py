@@ -52,6 +52,7 @@ def both(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return takes.write(tmp_path_factory.mktemp("takes") / "both.wav", takes.together(STRINGS[4], STRINGS[3]))
 
 
+@pytest.mark.slow
 def test_json_holds_what_the_contract_promises(capsys: pytest.CaptureFixture[str], guitar_take: Path) -> None:
     out, err = run(capsys, "listen", guitar_take, "--guitar", "open-d", "--reference", "D3=146.5", "--json")
     assert err == ""
@@ -88,6 +89,7 @@ def test_with_a_table_but_no_guitar_the_string_alone_is_null(
     assert note["cents_from_table"] == pytest.approx(cents(D3, 146.0), abs=0.05)
 
 
+@pytest.mark.slow
 def test_a_page_for_the_player(capsys: pytest.CaptureFixture[str], guitar_take: Path) -> None:
     out, _ = run(capsys, "listen", guitar_take, "--guitar", "open-d", "--reference", "D3=146.5")
     assert max(map(len, out.splitlines())) <= 80
@@ -188,6 +190,7 @@ def test_the_reference_is_heard(
     }
 
 
+@pytest.mark.slow
 def test_of_many_strings_the_reference_string_is_taken(
     capsys: pytest.CaptureFixture[str], guitar_take: Path
 ) -> None:
@@ -198,6 +201,7 @@ def test_of_many_strings_the_reference_string_is_taken(
     assert named == {"F#3": pytest.approx(STRINGS[3], rel=near)}
 
 
+@pytest.mark.slow
 def test_a_reference_that_is_not_in_the_take(capsys: pytest.CaptureFixture[str], guitar_take: Path) -> None:
     table = ("table", "--reference-from", guitar_take, "--tonic", "D")
     assert "holds several notes: D2, A2, D3" in run(capsys, *table, code=3)[1]
@@ -258,6 +262,7 @@ def test_a_string_that_was_not_heard_is_named(capsys: pytest.CaptureFixture[str]
     assert "What still beats" not in text  # there is nothing to beat against
 
 
+@pytest.mark.slow
 def test_with_a_capo_the_strings_as_tuned_move(capsys: pytest.CaptureFixture[str], guitar_take: Path) -> None:
     arguments = ("table", "--guitar", "open-d", "--as-tuned", guitar_take, "--fret", "2", "--json")
     data = json.loads(run(capsys, *arguments)[0])
@@ -267,6 +272,7 @@ def test_with_a_capo_the_strings_as_tuned_move(capsys: pytest.CaptureFixture[str
     assert hz["G#3"] == pytest.approx(strings[3], rel=1e-9)
 
 
+@pytest.mark.slow
 def test_frets_follow_the_strings_as_tuned(capsys: pytest.CaptureFixture[str], guitar_take: Path) -> None:
     arguments = ("frets", "--guitar", "open-d", "--as-tuned", guitar_take, "--fret", "2", "--csv")
     rows = [line.split(",") for line in run(capsys, *arguments)[0].splitlines()[1:]]
@@ -275,6 +281,7 @@ def test_frets_follow_the_strings_as_tuned(capsys: pytest.CaptureFixture[str], g
     assert cents(heard[3, 7], STRINGS[3] * 2 ** (7 / 12)) == pytest.approx(0.0, abs=0.2)
 
 
+@pytest.mark.slow
 def test_export_takes_a_table_as_tuned_along(
     capsys: pytest.CaptureFixture[str], guitar_take: Path, tmp_path: Path
 ) -> None:
@@ -285,6 +292,7 @@ def test_export_takes_a_table_as_tuned_along(
     assert [key["hz"] for key in again["keys"]] == pytest.approx([key["hz"] for key in straight["keys"]])
 
 
+@pytest.mark.slow
 def test_as_tuned_refuses_what_makes_no_sense(
     capsys: pytest.CaptureFixture[str], guitar_take: Path, d3_take: Path, tmp_path: Path
 ) -> None:

@@ -5,10 +5,10 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from support.fake_ports import Desk, FakeSystem
 
 from bridge.cli import main
 from bridge.live.probe import open as probe_open
-from bridge.ports.fake import Desk, FakeSystem
 
 
 @pytest.fixture
@@ -71,6 +71,7 @@ def test_nothing_is_sent_without_a_yes(
     assert not (tmp_path / "x.toml").exists()
 
 
+@pytest.mark.slow
 def test_answers_that_end_let_go_of_the_note_and_put_the_synth_back(
     desk: Desk, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:

@@ -42,6 +42,7 @@ def fails(capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[int, str
     return left.value.code, err
 
 
+@pytest.mark.slow
 def test_an_evening_from_the_first_file_to_the_last_check(
     folder: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -29,7 +29,7 @@ from support.obedient import ObedientSynth
 import bridge
 from bridge import errors, mido_backend
 
-pytestmark = pytest.mark.slow
+pytestmark = pytest.mark.jack
 
 D3 = 146.5
 WORDS: dict[str, Any] = {"guitar": "open-d", "reference": "D3=146.5"}

@@ -100,6 +100,7 @@ def test_the_demand_is_the_depth_of_what_sounds(stream: Stream, table: Frequenci
     assert plan_bend(stream, [], table).report.demand_max == most
 
 
+@pytest.mark.slow
 @QUIET
 @given(notes_only(channels=(0, 1, 2, 3)), tables(repeating=False))
 def test_too_few_channels_are_refused_by_the_number_that_works(stream: Stream, table: list[float]) -> None:

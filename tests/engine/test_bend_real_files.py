@@ -17,8 +17,11 @@ from bridge.engine.bend.file import plan_bend
 from bridge.engine.bend.options import BendOptions
 from bridge.engine.protocols import TimedEvent
 from bridge.jobs.choose import TableRequest, choose_table
+from bridge.tuning.tables import build_table
 
-HZ: list[float] = choose_table(TableRequest(guitar="open-d", reference="D3=145.9")).build().hz.tolist()
+pytestmark = pytest.mark.fetched
+
+HZ: list[float] = build_table(choose_table(TableRequest(guitar="open-d", reference="D3=145.9"))).hz.tolist()
 
 
 def events_of(path: Path) -> list[list[TimedEvent]]:

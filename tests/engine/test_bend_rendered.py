@@ -18,8 +18,9 @@ from bridge.engine.bend.live import BendEngine
 from bridge.engine.bend.options import BendOptions
 from bridge.jobs.choose import TableRequest, choose_table
 from bridge.store.profiles import load_profile
+from bridge.tuning.tables import build_table
 
-HZ: list[float] = choose_table(TableRequest(guitar="open-d", reference="D3=146.5")).build().hz.tolist()
+HZ: list[float] = build_table(choose_table(TableRequest(guitar="open-d", reference="D3=146.5"))).hz.tolist()
 CHORDS = [(50, 57, 62, 66), (55, 59, 62, 71), (57, 61, 64, 67), (52, 59, 67, 71)]
 LENGTH_S, HOLD_S = 2.5, 2.4
 
@@ -29,6 +30,7 @@ RENDERERS: dict[str, tuple[Render, float]] = {
     "fluidsynth": (synths.render_fluidsynth, 1.02),
     "timidity": (synths.render_timidity, 0.55),
 }
+SYNTHS = [pytest.param("tinysoundfont", marks=pytest.mark.fetched), "fluidsynth", "timidity"]
 
 
 def chords(bends: tuple[int, ...] = (8192,), range_semitones: int = 2) -> Stream:
@@ -64,17 +66,18 @@ def planned(stream: Stream, synth: str, options: BendOptions | None = None) -> S
     return [(stream[anchor][0], data) for anchor, _, data in plan.outputs]
 
 
-@pytest.mark.parametrize("synth", RENDERERS)
+@pytest.mark.parametrize("synth", SYNTHS)
 def test_chords_sound_the_table(synth: str, sine_font: Path) -> None:
     render, tolerance = RENDERERS[synth]
     assert off_cents(render(planned(chords(), synth), sine_font)) <= tolerance
 
 
+@pytest.mark.fetched
 def test_without_us_they_do_not(sine_font: Path) -> None:
     assert off_cents(synths.render_tinysoundfont(chords(), sine_font)) > 10
 
 
-@pytest.mark.parametrize("synth", RENDERERS)
+@pytest.mark.parametrize("synth", SYNTHS)
 def test_the_files_own_bends_add_to_it(synth: str, sine_font: Path) -> None:
     render, tolerance = RENDERERS[synth]
     bends = (8192 + 4096, 8192 - 4096, 8192, 1000)
@@ -84,12 +87,13 @@ def test_the_files_own_bends_add_to_it(synth: str, sine_font: Path) -> None:
     assert off_cents(render(planned(chords(bends, 3), synth), sine_font), shifts) <= tolerance
 
 
+@pytest.mark.fetched
 def test_channels_handed_over_leave_no_trace(sine_font: Path) -> None:
     stream = planned(chords(), "tinysoundfont", BendOptions(channels=(3, 5, 6, 8)))
     assert off_cents(synths.render_tinysoundfont(stream, sine_font)) <= 0.05
 
 
-@pytest.mark.parametrize("synth", RENDERERS)
+@pytest.mark.parametrize("synth", SYNTHS)
 def test_played_chords_sound_the_table(synth: str, sine_font: Path) -> None:
     render, tolerance = RENDERERS[synth]
     engine = BendEngine(load_profile(synth), HZ)
@@ -99,6 +103,7 @@ def test_played_chords_sound_the_table(synth: str, sine_font: Path) -> None:
     assert off_cents(render(out, sine_font)) <= tolerance
 
 
+@pytest.mark.fetched
 def test_a_change_moves_a_held_note(sine_font: Path) -> None:
     sharp = [hz * 2 ** (20 / 1200) for hz in HZ]
     engine = BendEngine(load_profile("tinysoundfont"), HZ)
@@ -109,6 +114,7 @@ def test_a_change_moves_a_held_note(sine_font: Path) -> None:
         assert abs(measure.cents(rendering.tone_hz(wanted, start_s, 1.8), wanted)) <= 0.05
 
 
+@pytest.mark.fetched
 def test_a_file_of_uneven_offsets(sine_font: Path) -> None:
     table = Frequencies([(key * 37) % 83 - 41 for key in range(128)])
     keys = (48, 55, 62, 69, 76)

@@ -13,7 +13,7 @@ from support.streams import Frequencies, Stream
 from bridge.engine.beat_hiders import GM_PROGRAMS, hides_beats
 from bridge.engine.bend.file import plan_bend
 from bridge.engine.bend.options import BendOptions
-from bridge.engine.method import Fit, choose_method, measure_fit
+from bridge.engine.method import Fit, choose_for_file, measure_fit
 from bridge.engine.report import spans
 from bridge.errors import MethodProblem
 from bridge.wire.profile import SynthProfile
@@ -114,7 +114,7 @@ def test_warnings_name_channel_sound_and_reason() -> None:
         *chords(1, channel=2),
         *[(t + 2, d) for t, d in chords(1, channel=3)],
     ]
-    notices = plan_bend(stream, [], TABLE).notices
+    notices = plan_bend(stream, [], TABLE).report.notices
     assert any("channel 2: Honky-tonk Piano hides beats" in text for text in notices)
     assert any("--plain" in text for text in notices)
     assert not any("channel 3" in text for text in notices)
@@ -126,7 +126,7 @@ def test_warnings_about_what_the_file_does_itself() -> None:
     zone = [bytes((0xBF, 101, 0)), bytes((0xBF, 100, 6)), bytes((0xBF, 6, 5))]
     part = bytes.fromhex("f0411042124011 22 40 2d f7".replace(" ", ""))
     stream: Stream = [(0.0, data) for data in (tuning, *coarse, *zone, part)] + chords(3)
-    text = " ".join(plan_bend(stream, [], TABLE).notices)
+    text = " ".join(plan_bend(stream, [], TABLE).report.notices)
     for words in ("tuning messages of its own", "coarse tuning", "made for MPE", "shapes the sound by SysEx"):
         assert words in text
 
@@ -155,16 +155,16 @@ FITS, CROWDED, FULL = Fit(9, 4, 15, (1, 2, 3, 4)), Fit(18, 9, 15, (1, 2)), Fit(5
 def test_auto_takes_the_first_method_that_works(
     synth: SynthProfile | None, fit: Fit, refusals: dict[str, str], method: str, why: str
 ) -> None:
-    choice = choose_method(synth, fit, refusals)
+    choice = choose_for_file(synth, fit, refusals)
     assert choice.method == method
     assert why in choice.why
 
 
 def test_auto_refuses_where_nothing_works() -> None:
     with pytest.raises(MethodProblem, match=r"no method that works.*octave: x"):
-        choose_method(profile("octave"), FITS, {"octave": "x"})
+        choose_for_file(profile("octave"), FITS, {"octave": "x"})
     with pytest.raises(MethodProblem, match="5 parts sound at once, but 4"):
-        choose_method(profile("bend"), FULL)
+        choose_for_file(profile("bend"), FULL)
 
 
 def test_a_fit_is_measured() -> None:
@@ -180,7 +180,11 @@ def test_bars_are_counted_right_whatever_their_size(sizes: list[int], bars: list
     numbers = [number for number, size in enumerate(bars, 1) for _ in range(size)]
     bar = {anchor: numbers[min(anchor, len(numbers) - 1)] for anchor in range(len(stream))}
     report = plan_bend(stream, [], TABLE, None, BendOptions(channels=(1, 2, 3))).report
-    off = Counter(bar[report.starts[number]] for number in report.off)
+    off = Counter(
+        bar[report.starts[number]]
+        for number, cents in enumerate(report.note_cents)
+        if cents > report.half_step_cents[number] + 1e-7
+    )
     assert {each["bar"]: each["notes_off"] for each in report.bars(bar.__getitem__)} == off
     most: dict[int, int] = {}
     for anchor, demand in zip(report.class_starts, report.demand, strict=True):

@@ -14,12 +14,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.engine.play.drone import BEND_RANGE_SEMITONES, STEP_S, VELOCITY, Drone, restored
+from bridge.engine.play.drone import BEND_RANGE_SEMITONES, STEP_S, VELOCITY, PlannedDrone, restored
 from bridge.engine.play.drone_plan import (
-    FADE_S,
+    LAST_TAIL_S,
     LEAST_SWELL_S,
     MOST_EXPRESSION,
-    TAIL_S,
+    STEP_FADE_S,
     DroneNote,
     DronePlan,
     DroneStep,
@@ -34,7 +34,7 @@ FIFTH = DroneStep("fifth", (DroneNote(50), DroneNote(57)))
 HALF_BEND_CENTS = 100.0 * BEND_RANGE_SEMITONES / 8192 / 2
 
 
-def play(drone: Drone, until_s: float = math.inf) -> list[tuple[float, bytes]]:
+def play(drone: PlannedDrone, until_s: float = math.inf) -> list[tuple[float, bytes]]:
     """Drive a drone through time."""
     found: list[tuple[float, bytes]] = []
     while (at_s := drone.next_s) is not None and at_s <= until_s and not math.isinf(at_s):
@@ -60,7 +60,7 @@ def notes(sent: list[tuple[float, bytes]], kind: int) -> list[tuple[float, int, 
 
 
 def test_a_held_drone_starts_from_nothing_and_swells_to_a_capped_loudness() -> None:
-    drone = Drone(DronePlan((FIFTH,), swell_s=4.0, level=1.0), 10.0)
+    drone = PlannedDrone(DronePlan((FIFTH,), swell_s=4.0, level=1.0), 10.0)
     sent = play(drone, 20.0)
     first = next(index for index, (_, data) in enumerate(sent) if data[0] & 0xF0 == 0x90)
     for channel in (1, 2):
@@ -92,7 +92,7 @@ def test_more_notes_together_are_no_louder(count: int) -> None:
 
 def test_settling_begins_off_waits_and_comes_home() -> None:
     plan = DronePlan((THIRD,), swell_s=2.0, wait_s=3.0, settle_s=10.0)
-    drone = Drone(plan, 0.0)
+    drone = PlannedDrone(plan, 0.0)
     sent = play(drone, 60.0)
     path = bends(sent, 2)
     assert path[0][0] == 0.0
@@ -110,7 +110,7 @@ def test_settling_begins_off_waits_and_comes_home() -> None:
 
 def test_a_synth_that_bends_half_as_far_is_asked_for_twice_as_much() -> None:
     whole, half = DronePlan((THIRD,)), DronePlan((THIRD,), bend_scale=0.5)
-    once, twice = bends(play(Drone(whole, 0.0), 0.1), 2)[0][1], bends(play(Drone(half, 0.0), 0.1), 2)[0][1]
+    once, twice = (bends(play(PlannedDrone(plan, 0.0), 0.1), 2)[0][1] for plan in (whole, half))
     assert twice == pytest.approx(2 * once, abs=3 * HALF_BEND_CENTS)
 
 
@@ -137,7 +137,7 @@ def test_the_share_that_remains_falls_fast_and_ends_slowly() -> None:
 def test_steps_of_a_lesson_leave_silence_to_sing_into() -> None:
     unison = DroneStep("unison", (DroneNote(50),))
     plan = DronePlan((unison, FIFTH), hold_s=8.0, rest_s=5.0, rounds=2, swell_s=2.0)
-    drone = Drone(plan, 100.0)
+    drone = PlannedDrone(plan, 100.0)
     sent = play(drone)
     begin = [100.0, 113.0, 126.0, 139.0]
     assert [at_s for at_s, channel, _ in notes(sent, 0x90) if channel == 1] == begin
@@ -148,26 +148,26 @@ def test_steps_of_a_lesson_leave_silence_to_sing_into() -> None:
     ]
     loudness = expressions(sent, 1)
     for from_s in begin:
-        at_end = [value for at_s, value in loudness if from_s + 8.0 - FADE_S / 3 <= at_s <= from_s + 8.0]
+        at_end = [value for at_s, value in loudness if from_s + 8.0 - STEP_FADE_S / 3 <= at_s <= from_s + 8.0]
         assert at_end
         assert max(at_end) < 0.4 * plan.top_expression(2)
         assert [value for at_s, value in loudness if at_s == from_s + 8.0] == [0]
         in_rest = [value for at_s, value in loudness if from_s + 8.0 < at_s < from_s + 13.0]
         assert in_rest == []
     assert loudness[-1] == (152.0, 127), "expression is put back once all is silent"
-    assert sent[-1][0] - 100.0 == pytest.approx(plan.length_s - TAIL_S)
+    assert sent[-1][0] - 100.0 == pytest.approx(plan.length_s - LAST_TAIL_S)
     assert drone.next_s is None
     assert drone.phase == "over"
 
 
 def test_without_a_rest_the_loudness_is_put_back_only_after_the_notes_have_died() -> None:
-    sent = play(Drone(DronePlan((FIFTH,), hold_s=5.0), 0.0))
-    assert [at_s for at_s, value in expressions(sent, 2) if value == 127] == [5.0 + TAIL_S]
+    sent = play(PlannedDrone(DronePlan((FIFTH,), hold_s=5.0), 0.0))
+    assert [at_s for at_s, value in expressions(sent, 2) if value == 127] == [5.0 + LAST_TAIL_S]
 
 
 def test_a_synth_that_forgot_everything_gets_the_step_anew_from_silence() -> None:
     plan = DronePlan((THIRD,), swell_s=2.0, wait_s=1.0, settle_s=4.0)
-    drone = Drone(plan, 0.0)
+    drone = PlannedDrone(plan, 0.0)
     play(drone, 3.5)
     drone.again(3.5)
     sent = play(drone, 30.0)
@@ -182,14 +182,14 @@ def test_a_synth_that_forgot_everything_gets_the_step_anew_from_silence() -> Non
 
 def test_another_player_goes_on_where_the_last_one_was() -> None:
     plan = DronePlan((FIFTH, THIRD), hold_s=30.0, rest_s=5.0)
-    first = Drone(plan, 0.0)
+    first = PlannedDrone(plan, 0.0)
     play(first, 50.0)
-    drone = Drone(plan, 200.0, position_s=first.position_s(50.0))
+    drone = PlannedDrone(plan, 200.0, position_s=first.position_s(50.0))
     assert drone.number == first.number == 2
     assert drone.step.name == "third"
     play(drone, 201.0)
     assert drone.position_s(201.0) == pytest.approx(36.0)
-    held = Drone(DronePlan((THIRD,)), 0.0, position_s=500.0)
+    held = PlannedDrone(DronePlan((THIRD,)), 0.0, position_s=500.0)
     assert bends(play(held, 5.0), 2) == [(0.0, 0.0)]
 
 
@@ -206,7 +206,7 @@ def test_every_note_is_let_go_on_its_channel_whenever_one_leaves(
     step = st.lists(key, min_size=1, max_size=8).map(lambda found: DroneStep("", tuple(found)))
     steps = data.draw(st.lists(step, min_size=1, max_size=1 if hold_s is None else 4))
     plan = DronePlan(tuple(steps), hold_s=hold_s, rest_s=rest_s, rounds=rounds)
-    drone = Drone(plan, 0.0)
+    drone = PlannedDrone(plan, 0.0)
     sent: list[bytes] = []
     now_s = 0.0
     for _ in range(data.draw(st.integers(0, 30))):

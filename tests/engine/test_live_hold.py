@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.engine.play.held_drone import FADE_S, SWELL_S, HeldDrone, HeldKeys, HoldPlan
+from bridge.engine.play.held_drone import HELD_FADE_S, HELD_SWELL_S, HeldDrone, HeldKeys, HoldPlan
 from bridge.errors import ValueProblem
 
 ORGAN, REED = 19, 68
@@ -56,7 +56,7 @@ def test_it_rises_slowly_and_is_told_apart_from_silence() -> None:
     assert stage.sent[:4] == [b"\xcf\x13", b"\xbf\x0b\x00", b"\x9f\x26\x50", b"\x9f\x2d\x50"]
     loud = []
     for _ in range(10):
-        stage.wait(SWELL_S / 10)
+        stage.wait(HELD_SWELL_S / 10)
         loud.append(stage.loudness)
     assert loud == sorted(loud)
     assert loud[0] < 0.2 * loud[-1]
@@ -83,7 +83,7 @@ def test_another_voice_comes_after_a_fade() -> None:
     stage.wait(3.0)
     stage.sent.clear()
     stage.follow(3)
-    stage.wait(FADE_S + 0.1)
+    stage.wait(HELD_FADE_S + 0.1)
     at = stage.sent.index(bytes((0xCF, REED)))
     assert stage.sent[at - 2 : at] == [b"\x8f\x26\x40", b"\x8f\x2d\x40"]
     assert b"\xbf\x0b\x00" in stage.sent[:at]
@@ -98,7 +98,7 @@ def test_off_fades_to_silence_and_on_again_begins_softly() -> None:
     stage.follow(1, on=False)
     stage.wait(0.1)
     assert stage.sounding
-    stage.wait(FADE_S)
+    stage.wait(HELD_FADE_S)
     assert not stage.sounding
     assert stage.loudness == 0
     stage.follow(1)

@@ -1,6 +1,6 @@
 """Tables by MIDI Tuning messages while notes sound, heard by a synth on paper (`support.obedient`).
 
-What each mode of changing means stands in `bridge.engine.live_seam`; lengths of messages in the MIDI Tuning standard
+What each mode of changing means stands in `bridge.engine.protocols`; lengths of messages in the MIDI Tuning standard
 (CA-021: 21 bytes for twelve 1-byte offsets, 33 for 2-byte ones; single note changes 8 bytes and 4 for each key).
 """
 

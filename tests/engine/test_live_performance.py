@@ -13,14 +13,15 @@ from support.obedient import ObedientSynth
 
 from bridge.engine.bend.live import BendEngine
 from bridge.engine.bend.options import BendOptions
-from bridge.engine.live_seam import Due, LiveEngine, OnChange
 from bridge.engine.mts.live import MtsLiveEngine
 from bridge.engine.play.controls import Action, ControlReader, Controls, parse_foot
-from bridge.engine.play.performance import Performance, quieting, whole
+from bridge.engine.play.performance import Performance, quieting
 from bridge.engine.play.tables import PlayTable, TableSwitch
+from bridge.engine.protocols import Due, LiveEngine, OnChange
 from bridge.errors import ValueProblem
 from bridge.ports.base import check_message
 from bridge.store.profiles import load_profile
+from bridge.wire.stream import is_whole
 
 FULL = load_profile("full-midi-tuning")
 EQUAL = [440.0 * 2 ** ((key - 69) / 12) for key in range(128)]
@@ -198,9 +199,7 @@ def test_a_table_that_the_method_cannot_express_changes_nothing() -> None:
     pinned = list(SLOTS[1].hz)
     pinned[64] *= 1.01
     switch = TableSwitch((SLOTS[0], PlayTable("pinned", tuple(pinned), tuple(EQUAL), 7)))
-    performance = Performance(
-        MtsLiveEngine(FULL, switch.table(), "octave"), switch, ControlReader(Controls())
-    )
+    performance = Performance(MtsLiveEngine(FULL, switch.table(), "octave"), switch, ControlReader(Controls()))
     synth = started(performance)
     assert feed(synth, performance.act(Action("table", 2), 1.0)) == []
     assert switch.number == 1
@@ -216,7 +215,7 @@ def test_velocities_are_scaled_not_clipped() -> None:
     assert got == sorted(got)
     assert all(abs(velocity - value * 64 / 127) <= 0.5 for value, velocity in enumerate(got[1:], 2))
     assert performance.feed(bytes((0x90, 60, 0)), 1.0)[-1][1][2] == 0
-    assert performance.feed_source(bytes((0x91, 60, 127)), 1.0)[-1][1][2] == 64
+    assert performance.feed_backing(bytes((0x91, 60, 127)), 1.0)[-1][1][2] == 64
 
 
 def test_playing_can_be_moved_to_a_channel() -> None:
@@ -225,7 +224,7 @@ def test_playing_can_be_moved_to_a_channel() -> None:
     assert performance.feed(bytes((0xC3, 7)), 1.0)[0][1] == bytes((0xC4, 7))
     assert performance.feed(bytes((0xCF, 1)), 1.0) != []
     assert performance.switch.number == 2
-    assert performance.feed_source(bytes((0x90, 60, 9)), 1.0)[-1][1] == bytes((0x90, 60, 9))
+    assert performance.feed_backing(bytes((0x90, 60, 9)), 1.0)[-1][1] == bytes((0x90, 60, 9))
 
 
 def test_panic_ends_everything_and_sets_up_again() -> None:
@@ -249,7 +248,7 @@ def test_a_keyboard_that_is_gone_is_let_go_and_a_track_plays_on() -> None:
     performance.feed(bytes((0x90, 60, 100)), 1.0)
     performance.feed(bytes((0x92, 64, 100)), 1.0)
     performance.feed(bytes((0xB0, 64, 127)), 1.0)
-    performance.feed_source(bytes((0x90, 72, 100)), 1.0)
+    performance.feed_backing(bytes((0x90, 72, 100)), 1.0)
     sent = [data for _, data in performance.release_keyboard(2.0)]
     assert sorted(sent) == sorted([bytes((0x80, 60, 64))] * 2 + [bytes((0x82, 64, 64)), bytes((0xB0, 64, 0))])
     assert not performance.engine.at_rest
@@ -268,7 +267,7 @@ def test_sysex_that_is_too_long_for_the_synth_is_refused_and_counted() -> None:
 
 @given(st.binary(max_size=6))
 def test_whole_agrees_with_what_ports_take(data: bytes) -> None:
-    assert whole(data, 15000) == (not check_message(data))
+    assert is_whole(data, 15000) == (not check_message(data))
 
 
 @pytest.mark.parametrize(

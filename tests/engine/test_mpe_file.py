@@ -102,7 +102,7 @@ def test_a_fixed_range_says_what_its_steps_leave() -> None:
     plan, found = plan_and_check(chord(1), profile=FIXED)
     assert plan.report.range_semitones == 48
     assert found.off == []
-    assert any("0.29 cents" in text for text in plan.notices)
+    assert any("0.29 cents" in text for text in plan.report.notices)
 
 
 def test_more_parts_are_refused_with_the_alternatives() -> None:
@@ -113,7 +113,7 @@ def test_more_parts_are_refused_with_the_alternatives() -> None:
         plan_bend(source, [], JUST, None, None, "mpe")
     plan, found = plan_and_check(source, BendOptions(parts=(4,)), skip=(0, 1))
     assert {note.source for note in found.notes} == {3}
-    assert any("left out: channels 1-2" in text for text in plan.notices)
+    assert any("left out: channels 1-2" in text for text in plan.report.notices)
     with pytest.raises(ValueProblem, match=r"channel 9 plays no pitched notes .*1-2, 4"):
         plan_bend(source, [], JUST, None, BendOptions(parts=(9,)), "mpe")
 

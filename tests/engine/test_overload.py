@@ -141,6 +141,7 @@ def test_what_shares_fits_and_comes_from_one_part(notes: list[Note], channels: i
     assert max(depth(starts, ends.values())) <= channels
 
 
+@pytest.mark.slow
 def test_many_more_than_the_channels_still_fit_and_leave_room_for_other_parts() -> None:
     notes: list[Note] = [(0, 30 + at % 60, at * 0.05, at * 0.05 + 3.0, 80) for at in range(1500)]
     notes += [(1 + at % 3, 30 + at % 50, at * 1.5 + 0.01, at * 1.5 + 1.4, 90) for at in range(50)]

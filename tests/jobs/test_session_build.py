@@ -15,6 +15,7 @@ from pathlib import Path
 
 import mido
 import pytest
+from support import once
 
 from bridge.errors import InputProblem, OutputProblem
 from bridge.jobs.session import folder as session_folder
@@ -66,16 +67,33 @@ def add_piece(folder: Path, name: str, *more: str) -> None:
         file.write("\n".join([f'\n[[pieces]]\ntitle = "{name}"\ntrack = "{name}.mid"', *more, ""]))
 
 
+@pytest.fixture(scope="module")
+def master(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder ``session`` and what is built from it, ``out``."""
+
+    def make(folder: Path) -> None:
+        home = folder / "session"
+        home.mkdir()
+        (home / "short.toml").write_text(SESSION)
+        for name in ("one", "two", "three"):
+            add_piece(home, name)
+        with (home / "short.toml").open("a") as file:
+            file.write('\n[[pieces.sections]]\nbar = 2\ntonic = "D"\n')
+        build_session(home / "short.toml", folder / "out", processes=1)
+
+    return once.folder(tmp_path_factory, "short", make)
+
+
 @pytest.fixture
-def home(tmp_path: Path) -> Path:
-    folder = tmp_path / "session"
-    folder.mkdir()
-    (folder / "short.toml").write_text(SESSION)
-    for name in ("one", "two", "three"):
-        add_piece(folder, name)
-    with (folder / "short.toml").open("a") as file:
-        file.write('\n[[pieces.sections]]\nbar = 2\ntonic = "D"\n')
-    return folder
+def home(master: Path, tmp_path: Path) -> Path:
+    """The session, to be changed."""
+    return Path(shutil.copytree(master / "session", tmp_path / "session"))
+
+
+@pytest.fixture
+def out(master: Path, tmp_path: Path) -> Path:
+    """What was built from it, to be built again."""
+    return Path(shutil.copytree(master / "out", tmp_path / "out"))
 
 
 def tree(folder: Path) -> dict[str, bytes]:
@@ -96,6 +114,7 @@ def neighbours(folder: Path) -> list[str]:
     return sorted(path.name for path in folder.parent.iterdir())
 
 
+@pytest.mark.slow
 def test_the_same_session_gives_the_same_bytes_everywhere(home: Path, tmp_path: Path) -> None:
     other = tmp_path / "elsewhere" / "deeper"
     shutil.copytree(home, other)
@@ -129,9 +148,7 @@ def test_the_zip_file_holds_the_bundle_and_no_times(home: Path, tmp_path: Path) 
     assert not (tmp_path / "out").exists()
 
 
-def test_a_second_build_needs_permission_and_then_does_nothing_again(home: Path, tmp_path: Path) -> None:
-    out = tmp_path / "out"
-    build_session(home / "short.toml", out, processes=1)
+def test_a_second_build_needs_permission_and_then_does_nothing_again(home: Path, out: Path) -> None:
     before, content = inodes(out), tree(out)
     with pytest.raises(OutputProblem, match=r"out exists already .*--overwrite"):
         build_session(home / "short.toml", out)
@@ -149,9 +166,8 @@ def test_a_second_build_needs_permission_and_then_does_nothing_again(home: Path,
     )
 
 
-def test_one_change_touches_one_piece(home: Path, tmp_path: Path) -> None:
-    out = tmp_path / "out"
-    build_session(home / "short.toml", out, processes=1)
+@pytest.mark.slow
+def test_one_change_touches_one_piece(home: Path, out: Path) -> None:
     before = inodes(out)
     text = (home / "short.toml").read_text()
     (home / "short.toml").write_text(
@@ -183,9 +199,7 @@ def test_one_change_touches_one_piece(home: Path, tmp_path: Path) -> None:
     assert not verify_session(out).problems
 
 
-def test_what_the_session_no_longer_has_goes(home: Path, tmp_path: Path) -> None:
-    out = tmp_path / "out"
-    build_session(home / "short.toml", out, processes=1)
+def test_what_the_session_no_longer_has_goes(home: Path, out: Path) -> None:
     text = (home / "short.toml").read_text()
     (home / "short.toml").write_text(text.replace('\n[[pieces.sections]]\nbar = 2\ntonic = "D"\n', ""))
     again = build_session(home / "short.toml", out, overwrite=True, processes=1)
@@ -194,9 +208,7 @@ def test_what_the_session_no_longer_has_goes(home: Path, tmp_path: Path) -> None
     assert not verify_session(out).problems
 
 
-def test_a_file_that_was_spoilt_is_made_again(home: Path, tmp_path: Path) -> None:
-    out = tmp_path / "out"
-    build_session(home / "short.toml", out, processes=1)
+def test_a_file_that_was_spoilt_is_made_again(home: Path, out: Path) -> None:
     content = tree(out)
     (out / "synths/keys/01-one.syx").write_bytes(b"\xf0\xf7")
     (out / "tables/02-two.csv").unlink()
@@ -221,18 +233,14 @@ def test_what_no_build_made_stays(prepare, says: str, home: Path, tmp_path: Path
     assert "x" in (out.read_text() if out.is_file() else (out / "dear.txt").read_text())
 
 
-def test_a_file_put_into_a_bundle_is_not_removed(home: Path, tmp_path: Path) -> None:
-    out = tmp_path / "out"
-    build_session(home / "short.toml", out, processes=1)
+def test_a_file_put_into_a_bundle_is_not_removed(home: Path, out: Path) -> None:
     (out / "synths" / "keys" / "my-own.syx").write_bytes(b"dear")
     with pytest.raises(OutputProblem, match=r"synths/keys/my-own.syx, which the build did not make"):
         build_session(home / "short.toml", out, overwrite=True, processes=1)
     assert (out / "synths" / "keys" / "my-own.syx").read_bytes() == b"dear"
 
 
-def test_what_file_managers_leave_is_no_obstacle(home: Path, tmp_path: Path) -> None:
-    out = tmp_path / "out"
-    build_session(home / "short.toml", out, processes=1)
+def test_what_file_managers_leave_is_no_obstacle(home: Path, out: Path) -> None:
     (out / "synths" / ".DS_Store").write_bytes(b"x")
     assert not verify_session(out).problems
     build_session(home / "short.toml", out, overwrite=True, processes=1)
@@ -283,9 +291,7 @@ def test_an_empty_folder_is_filled_and_a_link_is_followed(home: Path, tmp_path: 
 
 
 @pytest.mark.parametrize("processes", [1, 2])
-def test_a_build_that_fails_leaves_the_old_bundle(processes: int, home: Path, tmp_path: Path) -> None:
-    out = tmp_path / "out"
-    build_session(home / "short.toml", out, processes=1)
+def test_a_build_that_fails_leaves_the_old_bundle(processes: int, home: Path, out: Path) -> None:
     before = inodes(out)
     (home / "two.mid").write_bytes(b"MThd\0\0\0\6\0\1\0\1\0\x60MTrk\0\0\1\0\0\x90")
     (home / "three.mid").write_bytes(b"not music")
@@ -314,10 +320,8 @@ def test_two_builds_of_one_folder_do_not_run_at_once(home: Path, tmp_path: Path)
 
 
 def test_without_an_atomic_exchange_two_steps_do(
-    home: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    home: Path, out: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    out = tmp_path / "out"
-    build_session(home / "short.toml", out, processes=1)
     content = tree(out)
     monkeypatch.setattr(session_folder, "_exchange", lambda one, other: False)
     build_session(home / "short.toml", out, overwrite=True, processes=1)
@@ -325,9 +329,7 @@ def test_without_an_atomic_exchange_two_steps_do(
     assert neighbours(out) == ["out", "session"]
 
 
-def test_a_build_killed_between_two_steps_is_put_right(home: Path, tmp_path: Path) -> None:
-    out = tmp_path / "out"
-    build_session(home / "short.toml", out, processes=1)
+def test_a_build_killed_between_two_steps_is_put_right(home: Path, out: Path, tmp_path: Path) -> None:
     content = tree(out)
     out.rename(tmp_path / ".out.before-0123abcd")
     (tmp_path / ".out.building-89abcdef").mkdir()
@@ -346,6 +348,7 @@ def printed(home: Path) -> Path:
     return home
 
 
+@pytest.mark.slow
 def test_pages_come_for_every_piece_and_for_the_whole(printed: Path, tmp_path: Path) -> None:
     built = build_session(printed / "short.toml", tmp_path / "out", processes=1)
     names = [
@@ -366,6 +369,7 @@ def test_pages_come_for_every_piece_and_for_the_whole(printed: Path, tmp_path: P
     assert (built.done, other.done) == (17, 17)
 
 
+@pytest.mark.slow
 def test_a_changed_piece_changes_its_page_and_that_of_the_whole(printed: Path, tmp_path: Path) -> None:
     out = tmp_path / "out"
     build_session(printed / "short.toml", out, processes=1)
@@ -385,6 +389,7 @@ def test_a_changed_piece_changes_its_page_and_that_of_the_whole(printed: Path, t
     assert not verify_session(out).problems
 
 
+@pytest.mark.slow
 def test_a_long_session_comes_in_parts(
     printed: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -420,6 +425,7 @@ if __name__ == "__main__":
 """
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="only where processes can be killed")
 def test_a_killed_build_leaves_the_old_bundle_whole(home: Path, tmp_path: Path) -> None:
     out = tmp_path / "out"

@@ -27,8 +27,6 @@ from support import evening, independent, measure
 from support.evening import EVENING, PieceFacts
 from support.obedient import ObedientSynth
 
-from bridge.jobs.session.build import build_session
-
 HALF_STEP = 100 / 16384 / 2 / 100 + 1e-9  # in semitones
 HALF_BEND = 200 / 8192 / 2 / 100 + 1e-9
 PITCHED = [channel for channel in range(16) if channel != 9]
@@ -49,11 +47,9 @@ PROGRAMS = {  # in order of playing, one for each table (tables/README.md, "Sess
 FIRST = {"organ": 1, "rack": 0}
 
 
-@pytest.fixture(scope="module")
-def bundle(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = tmp_path_factory.mktemp("evening") / "bundle"
-    build_session(evening.FOLDER / "evening.toml", folder, processes=1)
-    return folder
+@pytest.fixture(scope="session")
+def bundle(evening_bundle: Path) -> Path:
+    return evening_bundle
 
 
 def sysex_of(path: Path) -> list[bytes]:

@@ -14,6 +14,8 @@ from bridge.jobs.session.verify import verify_session
 from bridge.store.smf import read_midi
 from bridge.store.timeline import BarMap
 
+pytestmark = pytest.mark.fetched
+
 HEAD = """\
 schema = 1
 title = "Real"
@@ -28,7 +30,6 @@ SECTIONS = (
 )
 
 
-@pytest.mark.slow
 def test_real_tracks_read_back_as_they_should(tmp_path: Path) -> None:
     parts = [
         HEAD,

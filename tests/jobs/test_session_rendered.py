@@ -22,6 +22,8 @@ from bridge.jobs.render import render_midi
 from bridge.jobs.session.build import build_session
 from bridge.store.smf import read_midi
 
+pytestmark = pytest.mark.slow
+
 LEAST_S = 0.85
 TIMIDITY_FROM = 1
 """TiMidity++ 2.14 leaves out a note at the very first tick if its key is the next to be struck on the channel."""
@@ -31,11 +33,9 @@ PLAIN = [
 ]  # without drums, which sound too here
 
 
-@pytest.fixture(scope="module")
-def bundle(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = tmp_path_factory.mktemp("evening") / "bundle"
-    build_session(evening.FOLDER / "evening.toml", folder, processes=1)
-    return folder
+@pytest.fixture(scope="session")
+def bundle(evening_bundle: Path) -> Path:
+    return evening_bundle
 
 
 def chords(path: Path) -> list[tuple[float, float, int, frozenset[int]]]:
@@ -81,6 +81,7 @@ def test_whole_tables_on_timidity(piece: PieceFacts, bundle: Path, sine_font: Pa
     assert max(map(abs, off_cents(synths.render_timidity(track, sine_font), piece, TIMIDITY_FROM))) <= 0.05
 
 
+@pytest.mark.fetched
 @pytest.mark.parametrize("piece", PLAIN, ids=lambda piece: piece.stem)
 def test_bends_on_tinysoundfont(piece: PieceFacts, bundle: Path, sine_font: Path) -> None:
     track = bundle / "synths/student" / f"{piece.stem}.track.mid"

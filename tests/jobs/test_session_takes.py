@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -15,6 +16,8 @@ from bridge.jobs.session.takes import open_session
 from bridge.jobs.session.verify import verify_session
 from bridge.store.session.model import Session, built
 from bridge.tuning.reference import Reference
+
+pytestmark = pytest.mark.slow
 
 D3_HZ = 145.9
 NEAR_CENTS = 0.5
@@ -61,7 +64,9 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return made
 
 
+@cache
 def heard(folder: Path, line: str) -> Session:
+    """What a session with this line is; listening to a take is slow, so each is heard once."""
     (folder / "evening.toml").write_text(SESSION.format(take=line))
     return open_session(folder / "evening.toml")
 

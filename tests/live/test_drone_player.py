@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from support.fake_ports import Desk, FakeSystem, Synth
 from support.obedient import ObedientSynth
 
 from bridge.engine.play.controls import Action
@@ -19,7 +20,6 @@ from bridge.live.player.player import Player
 from bridge.live.prepare.drone import PreparedDrone, prepare_drone
 from bridge.live.snapshot import Snapshot
 from bridge.live.state import Lesson
-from bridge.ports.fake import Desk, FakeSystem, Synth
 
 TABLE = TableRequest(tonic="D", reference="D3=146.5")
 THIRD = DroneRequest(notes=("third",), settle="tempered")

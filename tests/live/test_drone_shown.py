@@ -15,8 +15,9 @@ from bridge.jobs.choose import TableRequest, choose_table
 from bridge.live.desk.drone_display import DroneLines, DroneScreen
 from bridge.live.snapshot import Message, Snapshot
 from bridge.live.state import Lesson
+from bridge.tuning.tables import build_table
 
-TABLE = choose_table(TableRequest(tonic="D", reference="D3=146.5")).build()
+TABLE = build_table(choose_table(TableRequest(tonic="D", reference="D3=146.5")))
 D3_CENTS = (
     1200 * math.log2(146.5 / 440) + 1900
 )  # from equal temperament at A440: D3 lies 19 semitones below A4

@@ -17,6 +17,8 @@ import pytest
 from support import jack, measure
 from support.live import LiveRun, player_pid, until
 
+pytestmark = pytest.mark.jack
+
 D3 = 146.5
 FLOOR_CENTS = 1.05
 GUITAR = ("--guitar", "open-d", "--reference", "D3=146.5")

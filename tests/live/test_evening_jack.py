@@ -13,9 +13,11 @@ from pathlib import Path
 
 import pytest
 import soundfile
-from support import jack, measure, takes
+from support import jack, measure, needs, takes
 from support.jack_player import JackPlayer
 from support.live import LiveRun
+
+pytestmark = pytest.mark.jack
 
 EVENING = Path(__file__).resolve().parents[2] / "examples" / "evening"
 D3 = 146.5
@@ -166,7 +168,7 @@ def test_another_string_moves_nothing_and_nothing_is_heard_over_the_playing(
 
 
 def test_the_microphone_hears_the_string_while_the_drone_waits(stage: Stage) -> None:
-    pytest.importorskip("sounddevice", exc_type=OSError)
+    needs.portaudio()
     heard_hz = D3 * 2 ** (-5.0 / 1200)
     with JackPlayer(stage.server) as guitar, stage.live("--mic", "guitar") as live:
         live.wait("^ready")

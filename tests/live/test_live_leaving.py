@@ -21,10 +21,12 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from support import jack, measure, synths
+from support import jack, measure, needs, synths
 from support.children import ChildError
 from support.live import LiveRun, player_pid, until
-from support.prober import Prober
+from support.prober import PlainIn, PlainOut, Prober
+
+pytestmark = pytest.mark.jack
 
 STRIKES = [bytes((0x90 | channel, 48 + 3 * channel, 100)) for channel in range(8)]
 OPTIONS = (
@@ -226,7 +228,6 @@ def synth_is_as_it_was(stage: Stage) -> None:
     stage.tap.disconnect(stage.tap.midi_out, stage.synth.midi_port)
 
 
-@pytest.mark.slow
 def test_after_a_kill_of_everything_the_next_start_silences_and_resets_first(slow_stage: Stage) -> None:
     stage = slow_stage
     with stage.live("--local", "off") as run:
@@ -247,7 +248,6 @@ def test_after_a_kill_of_everything_the_next_start_silences_and_resets_first(slo
         assert run.exit_code() == 0
 
 
-@pytest.mark.slow
 def test_a_killed_player_is_replaced_and_what_hung_is_let_go(slow_stage: Stage) -> None:
     stage = slow_stage
     with stage.live() as run:
@@ -268,7 +268,6 @@ def test_a_killed_player_is_replaced_and_what_hung_is_let_go(slow_stage: Stage) 
     assert stage.loudness() < 1e-6
 
 
-@pytest.mark.slow
 def test_a_player_that_hangs_is_replaced(slow_stage: Stage) -> None:
     stage = slow_stage
     with stage.live() as run:
@@ -319,9 +318,9 @@ def test_leaving_while_a_thousand_messages_a_second_come_in(stage: Stage) -> Non
         prober.end()
 
 
-@pytest.mark.slow
+@pytest.mark.campaign
 def test_a_flood_with_table_changes_loses_nothing_and_swaps_nothing() -> None:
-    """Ten seconds here; ``tests/bench/soak_live.py`` for ten minutes."""
+    """Ten seconds here; ten minutes of ``tests/bench/soak_live.py`` are a part of ``.ci/run --long``."""
     jack.require_jack()
     script = Path(__file__).parents[1] / "bench" / "soak_live.py"
     done = subprocess.run(
@@ -340,28 +339,23 @@ def test_the_tuning_of_a_real_synth_is_asked_for_and_put_back(
     stage: Stage, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """FluidSynth's library answers a dump request; here it sits behind two ports, and every byte is its own."""
-    rtmidi = pytest.importorskip("rtmidi")
     monkeypatch.setenv("JACK_DEFAULT_SERVER", stage.server.name)
     monkeypatch.setenv("JACK_NO_START_SERVER", "1")
     with synths.FluidSynthLibrary() as fluid:
         fluid.send(bytes.fromhex("f07f7f0802000145452000f7"))  # A4 a quarter of a semitone up: 45 20 00
         own = fluid.stored_table()
-        answers = rtmidi.MidiOut(rtmidi.API_UNIX_JACK, name="library answers")
-        answers.open_virtual_port("out")
-        ears = rtmidi.MidiIn(rtmidi.API_UNIX_JACK, name="library ears")
-        ears.open_virtual_port("in")
-        ears.ignore_types(sysex=False)
+        answers = PlainOut("library answers")
         tables: list[np.ndarray] = []
 
-        def take(event: tuple[list[int], float], _: object) -> None:
-            reply = fluid.send(bytes(event[0]))
+        def take(message: bytes) -> None:
+            reply = fluid.send(message)
             stored = fluid.stored_table()
-            if event[0][0] == 0xF0 and stored is not None:
+            if message[0] == 0xF0 and stored is not None:
                 tables.append(stored)
             if reply:
-                answers.send_message(reply)
+                answers.send(reply)
 
-        ears.set_callback(take)
+        ears = PlainIn("library ears", take)
         with LiveRun(
             stage.server.env,
             stage.state,
@@ -374,10 +368,8 @@ def test_the_tuning_of_a_real_synth_is_asked_for_and_put_back(
             run.say("quit")
             assert run.exit_code() == 0
         until(lambda: np.allclose(tables[-1], own, atol=0.01))
-        ears.cancel_callback()
-        time.sleep(0.01)
-        ears.delete()
-        answers.delete()
+        ears.close()
+        answers.close()
 
 
 def test_the_picture_at_a_terminal_obeys_keys_and_gives_the_terminal_back(stage: Stage) -> None:
@@ -430,8 +422,8 @@ def _controls(descriptor: int) -> bool:
     return True
 
 
-@pytest.mark.slow
-def test_ten_deaths_of_the_server_while_it_plays(tmp_path: Path, sine_font: Path) -> None:
+@pytest.mark.campaign
+def test_deaths_of_the_server_while_it_plays(tmp_path: Path) -> None:
     """A track plays on and on; the server is killed and started again. No hang, no traceback, no stuck note."""
     track = synths.write_midi(
         tmp_path / "track.mid",
@@ -442,7 +434,7 @@ def test_ten_deaths_of_the_server_while_it_plays(tmp_path: Path, sine_font: Path
     server.start()
     run = None
     try:
-        for round_number in range(10):
+        for round_number in range(needs.often(4, long=20)):
             with jack.JackTap(server) as tap, jack.JackTap(server, name="box") as box:
                 box.start()
                 if run is None:

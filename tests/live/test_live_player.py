@@ -7,6 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from support.fake_ports import Desk, FakeSystem, Synth
 from support.obedient import ObedientSynth
 
 from bridge.engine.play.controls import Action, Controls
@@ -17,7 +18,6 @@ from bridge.live.backing import Backing
 from bridge.live.plan import LivePlan
 from bridge.live.player.outlet import MOST_BYTES, Outlet
 from bridge.live.player.player import POLL_S, Player
-from bridge.ports.fake import Desk, FakeSystem, Synth
 from bridge.store.profiles import load_profile
 
 EQUAL = tuple(440.0 * 2 ** ((key - 69) / 12) for key in range(128))

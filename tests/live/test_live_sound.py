@@ -16,6 +16,8 @@ import pytest
 from support import jack, measure, synths
 from support.live import LiveRun, until
 
+pytestmark = pytest.mark.jack
+
 D3 = 146.5
 FLOOR_CENTS = 1.05
 PROGRAM = {name: bytes((0xCF, number)) for number, name in enumerate("DA")}

@@ -105,6 +105,7 @@ def test_timidity_is_found_as_it_is_known(sine_font: Path) -> None:
     assert 0.1 < found.bends.worst_cents < 0.45
 
 
+@pytest.mark.fetched
 def test_tinysoundfont_is_found_as_it_is_known(sine_font: Path) -> None:
     found = examined(tiny_synth(sine_font))
     heard = verdicts(found)

@@ -13,10 +13,12 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from support import jack
+from support import jack, needs
 from support.live import LiveRun, until
 
 from bridge.store.profiles import load_profile
+
+pytestmark = pytest.mark.jack
 
 FLOOR_CENTS = 1.02
 """It sounds whole cents, rounded down."""
@@ -78,7 +80,7 @@ class Stage:
 @pytest.fixture
 def stage(tmp_path: Path, sine_font: Path) -> Iterator[Stage]:
     """A fresh synth for each test."""
-    pytest.importorskip("sounddevice", exc_type=OSError)
+    needs.portaudio()
     with (
         jack.JackServer(frames=256) as server,
         jack.JackTap(server) as tap,

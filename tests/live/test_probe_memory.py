@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import pytest
+from support.fake_ports import Desk, FakeSystem, Keyboard
 from support.probed import ProbedSynth
 
 from bridge.engine.probe.messages import Place
 from bridge.live.probe.examine import Prober, examine
 from bridge.live.probe.seat import Memory, Seat
-from bridge.ports.fake import Desk, FakeSystem, Keyboard
 from bridge.sound.listening.probe_ear import Ear
 from bridge.wire import mts
 

@@ -15,10 +15,12 @@ from typing import Self
 import numpy as np
 import pytest
 import soundfile
-from support import jack, takes
+from support import jack, needs, takes
 from support.children import Child, ChildError
 from support.corpus import guitar_notes
 from support.jack_player import JackPlayer
+
+pytestmark = pytest.mark.jack
 
 D3 = 146.5
 OPEN_D = ("--guitar", "open-d", "--reference", "D3=146.5", "--device", "guitar")
@@ -61,7 +63,7 @@ class Run:
 @pytest.fixture(scope="module")
 def stage() -> Iterator[tuple[jack.JackServer, JackPlayer]]:
     """A server, and a guitar on one of its inputs."""
-    pytest.importorskip("sounddevice", exc_type=OSError)
+    needs.portaudio()
     with jack.JackServer(frames=256, portaudio=True) as server, JackPlayer(server) as player:
         yield server, player
 
@@ -142,7 +144,7 @@ def test_what_is_not_there_is_said(stage: tuple[jack.JackServer, JackPlayer], tm
 
 
 def test_an_input_that_goes_away_is_said() -> None:
-    pytest.importorskip("sounddevice", exc_type=OSError)
+    needs.portaudio()
     with (
         jack.JackServer(frames=256, portaudio=True) as server,
         JackPlayer(server),

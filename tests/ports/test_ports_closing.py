@@ -5,20 +5,23 @@ from __future__ import annotations
 import subprocess
 import sys
 
-from support import jack
+import pytest
+from support import jack, port_libraries
+
+pytestmark = pytest.mark.jack
 
 _ROUNDS = 15
 _PLAYS = """
-import sys, threading, time, rtmidi
-out = rtmidi.MidiOut(rtmidi.API_UNIX_JACK, name=sys.argv[1])
-out.open_virtual_port("out")
+import sys, threading
+from bridge.ports.rtmidi_ports import open_system
+out = open_system("JACK").make_output(label="flood")
 ended = threading.Event()
 threading.Thread(target=lambda: (sys.stdin.read(), ended.set()), daemon=True).start()
-print("ready", flush=True)
+print(out.name, flush=True)
 while not ended.wait(0.001):
     for key in range(30):  # so many at a time that the thread of a listener is hardly ever idle
-        out.send_message(bytes((0x90, key, 90)))
-out.delete()
+        out.emit(bytes((0x90, key, 90)))
+out.close()
 """
 _CLOSES = f"""
 import sys, threading, time
@@ -34,7 +37,7 @@ def compute():
 for _ in range(2):  # the listener's thread has to wait for the interpreter
     threading.Thread(target=compute, daemon=True).start()
 for number in range({_ROUNDS}):
-    port = system.open_input(sys.argv[1] + ":out", receive)
+    port = system.open_input(sys.argv[1], receive)
     before = len(heard)
     while len(heard) == before:
         time.sleep(0.001)
@@ -48,20 +51,23 @@ print("closed", number + 1)
 """
 
 
-def test_an_input_is_closed_in_the_middle_of_a_flood(jack_server: jack.JackServer) -> None:
-    name = jack_server.client("busy")
+@pytest.mark.parametrize("library", port_libraries.NAMES)
+def test_an_input_is_closed_in_the_middle_of_a_flood(jack_server: jack.JackServer, library: str) -> None:
+    port_libraries.require(library)
+    env = {**jack_server.env, "STILLBEAT_PORTS": library}
     with subprocess.Popen(
-        [sys.executable, "-c", _PLAYS, name],
-        env=jack_server.env,
+        [sys.executable, "-c", _PLAYS],
+        env={**env, "STILLBEAT_NAME": jack_server.client("busy")},
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         text=True,
     ) as busy:
         assert busy.stdout is not None
-        assert busy.stdout.readline() == "ready\n"
+        name = busy.stdout.readline().strip()
+        assert name == f"{jack_server.client('busy')} flood:flood"
         done = subprocess.run(
             [sys.executable, "-c", _CLOSES, name],
-            env=jack_server.env,
+            env=env,
             capture_output=True,
             text=True,
             timeout=90,

@@ -1,6 +1,6 @@
-"""What every system of MIDI ports must do: the fake one, and python-rtmidi on a real JACK server.
+"""What every system of MIDI ports must do: the fake one, and both libraries on a real JACK server.
 
-One suite, two worlds. A `World` has a system under test, and on its other side a device that plays and one that
+One suite, three worlds. A `World` has a system under test, and on its other side a device that plays and one that
 records; over JACK these are another process (`support.jack.JackTap`).
 """
 
@@ -12,11 +12,11 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import pytest
-from support import jack
+from support import jack, port_libraries
+from support.fake_ports import Desk, FakeSystem
 
 from bridge.errors import PortProblem
 from bridge.ports.base import SAFE_SYSEX_BYTES, InPort, MidiSystem, OutPort, check_message
-from bridge.ports.fake import Desk, FakeSystem
 
 NOTE = bytes((0x90, 60, 100))
 MESSAGES = [
@@ -61,14 +61,17 @@ class World:
         """Open the synth's port."""
         port = self.system.open_output(self.synth)
         self.opened.append(port)
-        # A server's connection carries nothing before its next cycle: knock until something comes through.
+        self.knock(port)
+        return port
+
+    def knock(self, port: OutPort) -> None:
+        """Send until something comes through: a server's connection carries nothing before its next cycle."""
         limit = time.monotonic() + 30.0
         port.send(KNOCK)
         while not self.arrived(KNOCK):
-            assert time.monotonic() < limit, "the synth's port was opened, but nothing comes through"
+            assert time.monotonic() < limit, f"{port.name} was opened, but nothing comes through"
             time.sleep(0.02)
             port.send(KNOCK)
-        return port
 
 
 def until(done: Callable[[], Any], limit_s: float = 30.0) -> None:
@@ -95,9 +98,10 @@ def fake_world() -> Iterator[World]:
     )
 
 
-def jack_world(request: pytest.FixtureRequest) -> Iterator[World]:
+def jack_world(request: pytest.FixtureRequest, library: str) -> Iterator[World]:
     from bridge.ports.rtmidi_ports import open_system
 
+    port_libraries.use(library, request.getfixturevalue("monkeypatch"))
     server = request.getfixturevalue("jack_server")
     with jack.JackTap(server) as tap:
         system = open_system("JACK")
@@ -109,8 +113,12 @@ def jack_world(request: pytest.FixtureRequest) -> Iterator[World]:
         def arrived(wanted: bytes) -> bool:
             return any(message == wanted for _, message in tap.heard())
 
+        patched: set[str] = set()
+
         def play_to(name: str, data: bytes) -> None:
-            tap.connect(tap.midi_out, name)
+            if name not in patched:
+                tap.connect(tap.midi_out, name)
+                patched.add(name)
             tap.send(data)
 
         yield World(
@@ -126,10 +134,12 @@ def jack_world(request: pytest.FixtureRequest) -> Iterator[World]:
         system.close()
 
 
-@pytest.fixture(params=["fake", "jack"])
+@pytest.fixture(
+    params=["fake", *(pytest.param(name, marks=pytest.mark.jack) for name in port_libraries.NAMES)]
+)
 def world(request: pytest.FixtureRequest) -> Iterator[World]:
-    """Each test runs on both."""
-    source = fake_world() if request.param == "fake" else jack_world(request)
+    """Each test runs on all."""
+    source = fake_world() if request.param == "fake" else jack_world(request, request.param)
     one = next(source)
     yield one
     for port in one.opened:
@@ -225,17 +235,22 @@ def test_a_burst_is_there_after_closing(world: World) -> None:
     assert world.received() == burst
 
 
-def test_ports_of_our_own_can_be_connected_to_and_are_not_listed(world: World) -> None:
+@pytest.mark.parametrize(("played", "heard_by"), [("keyboard", "synth"), ("pedals", "lights")])
+def test_ports_of_our_own_can_be_connected_to_and_are_not_listed(
+    world: World, played: str, heard_by: str
+) -> None:
     heard: list[bytes] = []
-    into = world.system.make_input(heard.append, label="keyboard")
-    out = world.system.make_output(label="synth")
+    into = world.system.make_input(heard.append, label=played)
+    out = world.system.make_output(label=heard_by)
     world.opened += [into, out]
     assert into.name not in world.system.outputs()
     assert out.name not in world.system.inputs()
+    until(lambda: world.play_to(into.name, KNOCK) or KNOCK in heard)
     world.play_to(into.name, NOTE)
-    until(lambda: heard)
-    assert heard == [NOTE]
+    until(lambda: NOTE in heard)
+    assert [message for message in heard if message != KNOCK] == [NOTE]
     world.hear(out.name)
+    world.knock(out)
     out.send(NOTE)
     until(lambda: world.received())
     assert world.received() == [NOTE]

@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
-import subprocess
 import sys
+from importlib.metadata import version
 from pathlib import Path
 
 import pytest
-from support import jack
+from support import jack, port_libraries
+from support.fake_ports import Desk, FakeSystem
 
 from bridge.cli import main
 from bridge.errors import PortProblem
-from bridge.ports import diagnose, rtmidi_ports
-from bridge.ports.fake import Desk, FakeSystem
+from bridge.ports import diagnose
 from bridge.ports.find import find_system
 from bridge.ports.jack_watch import JackWatch
+from bridge.ports.library import chosen_library
 
 
 def test_nothing_is_said_where_there_are_ports_on_both_sides() -> None:
@@ -59,10 +60,11 @@ def test_other_systems_have_advice_of_their_own() -> None:
     )
 
 
-def test_without_python_rtmidi_the_command_says_what_to_install(
+def test_without_a_library_the_command_says_what_to_install(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     monkeypatch.setitem(sys.modules, "rtmidi", None)
+    monkeypatch.setitem(sys.modules, "rtmidi2", None)
     with pytest.raises(SystemExit) as left:
         main(["ports"])
     err = capsys.readouterr().err
@@ -71,14 +73,15 @@ def test_without_python_rtmidi_the_command_says_what_to_install(
     assert err.count("\n") == 1
 
 
+@pytest.mark.parametrize("library", port_libraries.NAMES)
 def test_without_any_server_the_command_says_so(
-    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], library: str
 ) -> None:
-    pytest.importorskip("rtmidi")
+    port_libraries.use(library, monkeypatch)
     monkeypatch.setenv("JACK_DEFAULT_SERVER", "stillbeat-nobody")
     monkeypatch.setenv("JACK_NO_START_SERVER", "1")
-    monkeypatch.setattr(rtmidi_ports, "midi_systems", lambda: {"JACK": rtmidi_ports._rtmidi().API_UNIX_JACK})
-    monkeypatch.setattr("bridge.ports.find.midi_systems", rtmidi_ports.midi_systems)
+    number = chosen_library().systems()["JACK"]
+    monkeypatch.setattr("bridge.ports.find.midi_systems", lambda: {"JACK": number})
     with pytest.raises(SystemExit) as left:
         main(["ports"])
     assert left.value.code == 4
@@ -90,15 +93,21 @@ def test_without_any_server_the_command_says_so(
     watch.close()
 
 
-def test_the_command_lists_ports_by_system(
-    jack_server: jack.JackServer, capsys: pytest.CaptureFixture[str]
+@pytest.mark.parametrize("library", port_libraries.NAMES)
+def test_the_command_lists_ports_by_system_and_the_library(
+    jack_server: jack.JackServer,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+    library: str,
 ) -> None:
+    port_libraries.use(library, monkeypatch)
     with jack.JackTap(jack_server) as tap, pytest.raises(SystemExit) as left:
         main(["ports"])
     out = capsys.readouterr().out
     assert left.value.code == 0
     assert [tap.midi_out, "in", "JACK"] in [line.split() for line in out.splitlines()]
     assert [tap.midi_in, "out", "JACK"] in [line.split() for line in out.splitlines()]
+    assert f"MIDI ports through {library} {version(library)}" in out.splitlines()
 
 
 def test_a_system_and_its_ports_are_found(jack_server: jack.JackServer) -> None:
@@ -111,14 +120,6 @@ def test_a_system_and_its_ports_are_found(jack_server: jack.JackServer) -> None:
             find_system(None, ["tap"], [tap.name.replace("tap", "tpa")])
         with pytest.raises(PortProblem, match=r"no MIDI system 'jak' here .did you mean"):
             find_system("jak", [], [])
-
-
-def test_rtmidi_is_imported_by_one_module_only() -> None:
-    root = Path(rtmidi_ports.__file__).parents[1]
-    users = [path for path in root.rglob("*.py") if "import rtmidi" in path.read_text()]
-    assert [path.name for path in users if path.name != "rtmidi_ports.py"] == []
-    code = "import bridge.ports.rtmidi_ports, bridge.ports.find, sys; sys.exit('rtmidi' in sys.modules)"
-    assert subprocess.run([sys.executable, "-c", code], check=False, timeout=60).returncode == 0
 
 
 def test_a_servers_death_is_told_within_a_moment(jack_server: jack.JackServer) -> None:

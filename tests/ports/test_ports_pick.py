@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import pytest
+from support.fake_ports import Desk, FakeSystem
 
 from bridge.errors import PortProblem
 from bridge.ports.base import client_name
-from bridge.ports.fake import Desk, FakeSystem
 from bridge.ports.pick import base_name, device_of, pick_port, same_port
 
 PORTS = [

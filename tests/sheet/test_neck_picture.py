@@ -15,6 +15,7 @@ from bridge.sheet.document import Figure
 from bridge.sheet.neck import neck_picture
 from bridge.sheet.records import TableSheet
 from bridge.sheet.shapes import BLACK, WHITE, Box, Disc, Line, Picture, Text, picture_svg
+from bridge.tuning.tables import build_table
 
 GUITARS = ("open-d", "open-e", "banjo-open-g", "bass", "ukulele", "mandolin", "standard-comma-g-b")
 
@@ -45,7 +46,7 @@ def test_nothing_is_cut_and_no_marks_overlap(guitar: str, fret: int) -> None:
 
 @pytest.mark.parametrize("fret", range(13))
 def test_notes_on_a_sheet_are_large_enough_and_lie_inside_their_marks(fret: int) -> None:
-    table = spec(guitar="open-d", fret=fret).build()
+    table = build_table(spec(guitar="open-d", fret=fret))
     picture = next(
         block.picture
         for block in table_blocks(TableSheet(table))

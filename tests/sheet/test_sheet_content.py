@@ -12,6 +12,7 @@ from bridge.sheet.content.table import written_notes
 from bridge.sheet.html import sheet_html
 from bridge.sheet.keyboard import repeats
 from bridge.sheet.records import PanelFigures, PieceSheet, SessionInfo, Stretch, TableSheet
+from bridge.tuning.tables import build_table
 
 D3 = 146.5
 # Ellis's duodene in cents (Helmholtz, On the Sensations of Tone, 2nd English ed., appendix XX): 1 16/15 9/8 6/5 5/4
@@ -58,7 +59,7 @@ def test_an_octave_as_figures() -> None:
 
 def test_ratios_are_above_the_tonic_wherever_it_stands() -> None:
     of = spec(guitar="open-d", tonic="A")
-    rows = seen(sheet_html([PieceSheet("x", (TableSheet(of.build()),))])).table("ratio")
+    rows = seen(sheet_html([PieceSheet("x", (TableSheet(build_table(of)),))])).table("ratio")
     assert [row[2] for row in rows] == [f"{over}/{under}" for over, under in DUODENE.values()]
     # A is taken from home: a pure fifth above D3, two octaves' worth of D below: 146.832 * 3/2 / 2 (derived).
     assert rows[0][1] == "A2"
@@ -77,9 +78,9 @@ def test_what_is_entered_by_hand_and_the_error_left() -> None:
 
 
 def test_without_a_panel_nothing_is_said_of_one() -> None:
-    page = seen(sheet_html([open_d(tables=(TableSheet(spec(guitar="open-d").build()),))]))
+    page = seen(sheet_html([open_d(tables=(TableSheet(build_table(spec(guitar="open-d"))),))]))
     assert "panel" not in page.text
-    noted = TableSheet(spec(guitar="open-d").build(), panel_note="No twelve figures say this.")
+    noted = TableSheet(build_table(spec(guitar="open-d")), panel_note="No twelve figures say this.")
     assert "No twelve figures say this." in seen(sheet_html([open_d(tables=(noted,))])).text
 
 
@@ -94,7 +95,7 @@ def test_without_a_panel_nothing_is_said_of_one() -> None:
     ],
 )
 def test_notes_as_players_read_them(tonic: str, instrument: str, reads: str) -> None:
-    assert written_notes(spec(tonic=tonic).build(), instrument) == tuple(reads.split())
+    assert written_notes(build_table(spec(tonic=tonic)), instrument) == tuple(reads.split())
 
 
 def test_players_who_ask_are_answered_and_others_not_bothered() -> None:
@@ -119,7 +120,7 @@ def test_beats_to_listen_for() -> None:
 
 
 def test_chords_that_are_named() -> None:
-    sheet = TableSheet(spec(guitar="open-d").build(), chords=("A7", "bVII"))
+    sheet = TableSheet(build_table(spec(guitar="open-d")), chords=("A7", "bVII"))
     page = seen(sheet_html([open_d(tables=(sheet,))]))
     assert [row[0] for row in page.table("seventh")] == ["A7 (V7)", "C (bVII)"]
     avoid = {row[0]: row[1] for row in page.table("with")}
@@ -132,7 +133,7 @@ def test_frets_to_avoid() -> None:
     # Equal 500 and 700 cents lie 2 cents from 4/3 and 3/2 on every string, which are D, A or F# themselves.
     assert "Safe on every string: open, 5, 7, 12." in page.text
     assert page.pictures == 2
-    assert seen(sheet_html([PieceSheet("x", (TableSheet(spec(tonic="D").build()),))])).pictures == 1
+    assert seen(sheet_html([PieceSheet("x", (TableSheet(build_table(spec(tonic="D"))),))])).pictures == 1
 
 
 def test_tuning_order_with_nodes() -> None:
@@ -164,7 +165,7 @@ def test_stretches_share_tables() -> None:
     of = spec(guitar="open-d", reference="D3=146.5")
     lowered = spec(guitar="open-d", reference="D3=146.5", degrees=("2=10/9",))
     piece = open_d(
-        tables=(TableSheet(of.build()), TableSheet(lowered.build())),
+        tables=(TableSheet(build_table(of)), TableSheet(build_table(lowered))),
         stretches=(
             Stretch("start"),
             Stretch("bar 6", 1, "2=10/9", "E minor"),
@@ -184,7 +185,7 @@ def test_stretches_share_tables() -> None:
 def test_a_session_has_a_page_before_its_pieces() -> None:
     one = open_d()
     capo = spec(guitar="open-d", reference="D3=146.5", fret=2)
-    other = PieceSheet("Two Frets Up", (TableSheet(capo.build()),), number=2, strings=strings(capo))
+    other = PieceSheet("Two Frets Up", (TableSheet(build_table(capo)),), number=2, strings=strings(capo))
     info = SessionInfo(**{**vars(SESSION), "strings": one.strings})
     page = seen(sheet_html([one, other], info))
     assert page.table("starts in") == [
@@ -203,8 +204,8 @@ def test_what_is_held_by_itself_is_said() -> None:
     assert "octaves of this table are not alike" in page.text
     assert "Held by themselves: Gb3 = 183.10 Hz." in page.text  # as F#3 is spelled in Bb
     assert "No twelve figures say this." in page.text
-    assert not repeats(spec(tonic="Bb", pins=("F#3=183.1",)).build())
-    assert repeats(spec(guitar="open-g", fret=3).build())
+    assert not repeats(build_table(spec(tonic="Bb", pins=("F#3=183.1",))))
+    assert repeats(build_table(spec(guitar="open-g", fret=3)))
 
 
 @pytest.mark.parametrize(

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import html
 import re
-import shutil
 import socket
 import subprocess
 import sys
@@ -22,8 +21,8 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from support.needs import program
 from support.sheets import SESSION, odd, open_d, seen, spec
-from support.synths import missing
 
 import bridge.sheet
 import bridge.sheet.paper as paper_module
@@ -35,6 +34,7 @@ from bridge.sheet.html import sheet_html
 from bridge.sheet.letters import missing_letters, written
 from bridge.sheet.paper import sheet_pdf, sheet_png, sheet_svg
 from bridge.sheet.records import PieceSheet, TableSheet
+from bridge.tuning.tables import build_table
 
 ALL = (open_d(), *odd())
 MM = 72 / 25.4
@@ -52,9 +52,9 @@ KNOWN = {
 
 def poppler(*command: str, data: bytes) -> bytes:
     """Run a tool of Poppler, an independent reader, on a PDF."""
-    if shutil.which(command[0]) is None:
-        missing(f"{command[0]} (Debian package poppler-utils)")
-    done = subprocess.run(command, input=data, capture_output=True, check=True, timeout=120)
+    done = subprocess.run(
+        [program(command[0]), *command[1:]], input=data, capture_output=True, check=True, timeout=120
+    )
     assert set(done.stderr.decode().splitlines()) <= KNOWN
     return done.stdout
 
@@ -200,6 +200,7 @@ def test_an_independent_reader_finds_fonts_and_paper() -> None:
     assert all(row[-5:-2] == ["yes", "yes", "yes"] for row in rows)  # embedded, a subset, with Unicode
 
 
+@pytest.mark.slow
 def test_the_same_bytes_in_every_process(tmp_path: Path) -> None:
     code = (
         "import sys; sys.path.insert(0, sys.argv[1])\n"
@@ -258,7 +259,7 @@ def test_headings_stay_with_what_follows_and_no_page_is_empty(paper: str) -> Non
 
 def test_long_words_are_broken_and_figures_keep_their_units() -> None:
     long = "x" * 150
-    piece = PieceSheet("y" * 90, (TableSheet(spec(tonic="D").build()),), notes=f"{long} and on")
+    piece = PieceSheet("y" * 90, (TableSheet(build_table(spec(tonic="D"))),), notes=f"{long} and on")
     said = re.sub(r"[\s\N{ZERO WIDTH SPACE}]", "", text_of(sheet_pdf([piece])))
     assert "y" * 90 in said
     assert f"{long}andon" in said
@@ -344,6 +345,7 @@ def test_a_letter_without_a_glyph_is_never_drawn_as_a_box_in_silence(monkeypatch
         sheet_pdf([open_d(title="海")])
 
 
+@pytest.mark.slow
 @settings(max_examples=60, deadline=None)
 @given(st.text(max_size=40))
 def test_every_title_can_be_set(title: str) -> None:
@@ -352,7 +354,7 @@ def test_every_title_can_be_set(title: str) -> None:
     assert sheet_pdf([piece], paper="long").startswith(b"%PDF-")
 
 
-_TABLE = spec(tonic="D").build()
+_TABLE = build_table(spec(tonic="D"))
 
 
 # -- pictures of pages

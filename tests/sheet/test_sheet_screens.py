@@ -2,28 +2,22 @@
 
 from __future__ import annotations
 
-import os
 import re
-import shutil
 import subprocess
 from html.parser import HTMLParser
 from pathlib import Path
 from xml.etree import ElementTree
 
 import pytest
+from support.needs import program, uses
 from support.sheets import SESSION, neck, odd, open_d, seen, spec
-from support.synths import missing
 
 from bridge.sheet.html import sheet_html
 from bridge.sheet.keyboard import keyboard_picture
 from bridge.sheet.shapes import picture_svg
+from bridge.tuning.tables import build_table
 
 ALL = (open_d(), *odd())
-BROWSER = next((name for name in ("chromium", "chromium-browser", "google-chrome") if shutil.which(name)), "")
-# On a user's machine these are skipped, and say so; in CI a missing browser makes them fail.
-needs_browser = pytest.mark.skipif(
-    not BROWSER and not os.environ.get("CI"), reason="no Chromium is installed"
-)
 
 
 class Balance(HTMLParser):
@@ -65,12 +59,14 @@ def test_pages_have_no_colour() -> None:
 
 def browse(*options: str) -> str:
     """Run a headless browser; return what it prints."""
-    command = [BROWSER, "--headless=new", "--no-sandbox", "--disable-gpu", "--hide-scrollbars", *options]
+    uses("browser")
+    browser = program("chromium", "chromium-browser", "google-chrome")
+    command = [browser, "--headless=new", "--no-sandbox", "--disable-gpu", "--hide-scrollbars", *options]
     done = subprocess.run(command, capture_output=True, text=True, check=True, timeout=180)
     return done.stdout
 
 
-@needs_browser
+@pytest.mark.browser
 @pytest.mark.parametrize("width", [360, 768, 1366])
 def test_nothing_is_wider_than_the_screen(width: int, tmp_path: Path) -> None:
     """A frame as wide as the screen says how wide its page is, and which elements reach beyond it."""
@@ -102,7 +98,7 @@ PICTURES = [
     for guitar in ("open-d", "open-e", "banjo-open-g", "bass", "ukulele", "mandolin", "standard-comma-g-b")
     for fret in (0, 2, 7)
 ] + [
-    keyboard_picture(spec(tonic=tonic, scale=scale).build())
+    keyboard_picture(build_table(spec(tonic=tonic, scale=scale)))
     for tonic, scale in (
         ("D", "five-limit"),
         ("Ab", "five-limit"),
@@ -112,7 +108,7 @@ PICTURES = [
 ]
 
 
-@needs_browser
+@pytest.mark.browser
 def test_no_words_of_a_picture_are_cut_or_lie_over_others(tmp_path: Path) -> None:
     """The browser says where each word stands, in the picture's millimetres and in the wide letters of screens."""
     svgs = "".join(picture_svg(picture, alone=False, notes=False) for picture in PICTURES)
@@ -149,11 +145,10 @@ def test_no_words_of_a_picture_are_cut_or_lie_over_others(tmp_path: Path) -> Non
     assert said[1] == "found []"
 
 
-@needs_browser
+@pytest.mark.browser
 @pytest.mark.parametrize("paper", ["A4", "Letter"])
 def test_it_prints_on_both_papers(paper: str, tmp_path: Path) -> None:
-    if shutil.which("pdftotext") is None:
-        missing("pdftotext (Debian package poppler-utils)")
+    reader = program("pdftotext")
     html = sheet_html([open_d()], SESSION).replace("@page { margin", f"@page {{ size: {paper}; margin")
     (tmp_path / "sheet.html").write_text(html, encoding="utf-8")
     printed = tmp_path / "printed.pdf"
@@ -161,9 +156,7 @@ def test_it_prints_on_both_papers(paper: str, tmp_path: Path) -> None:
         *(f"--user-data-dir={tmp_path / 'profile'}", "--no-pdf-header-footer", f"--print-to-pdf={printed}"),
         (tmp_path / "sheet.html").as_uri(),
     )
-    text = subprocess.run(
-        ["pdftotext", "-layout", str(printed), "-"], capture_output=True, text=True, check=True
-    )
+    text = subprocess.run([reader, "-layout", str(printed), "-"], capture_output=True, text=True, check=True)
     pages = text.stdout.split("\f")[:-1]
     assert 4 <= len(pages) <= 6
     assert "Thursday evening" in pages[0]

@@ -26,6 +26,7 @@ def test_what_was_written_is_read(tmp_path: Path, suffix: str, subtype: str) -> 
     np.testing.assert_allclose(samples, sound, atol=2**-15)
 
 
+@pytest.mark.fetched
 def test_mp3_is_read() -> None:
     samples, rate = read_audio(next(p for p in guitar_notes() if p.name == "A2.mp3"))
     assert rate == 44100

@@ -82,6 +82,7 @@ def test_a_pure_interval_is_still() -> None:
     assert heard.direction == "still"
 
 
+@pytest.mark.fetched
 def test_recorded_strings_a_third_apart() -> None:
     """F#3 and D3 as recorded: the rate follows from each one's own partials, measured alone."""
     sounds = {}

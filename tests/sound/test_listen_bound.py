@@ -11,6 +11,7 @@ import math
 
 import numpy as np
 import pytest
+from support import needs
 from support.plucks import Pluck, crb_cents, noise_sigma, noisy, random_pluck
 
 from bridge.sound.listening.comb import best_comb
@@ -37,6 +38,7 @@ def test_the_bound_itself_is_rife_and_boorstyns_for_one_steady_tone() -> None:
     assert crb_cents(tone, 2.0, RATE, sigma) == pytest.approx(expected, rel=1e-3)
 
 
+@pytest.mark.slow
 def test_the_bound_is_what_damping_and_partials_make_of_it() -> None:
     # A decaying tone tells less than a steady one; twelve partials tell more than one, stiffness unknown or not.
     one = crb_cents(Pluck(100.0, partials=1, decay_s=1.0), 2.0, RATE, 0.1)
@@ -44,6 +46,7 @@ def test_the_bound_is_what_damping_and_partials_make_of_it() -> None:
     assert crb_cents(Pluck(100.0, partials=12, decay_s=1.0), 2.0, RATE, 0.1) < one
 
 
+@pytest.mark.slow
 def test_median_error_at_30_db_is_below_a_twentieth_of_a_cent() -> None:
     rng = np.random.default_rng(30)
     errors = []
@@ -55,6 +58,7 @@ def test_median_error_at_30_db_is_below_a_twentieth_of_a_cent() -> None:
     assert max(errors) < 0.05
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("decay_power", "seed"), [(0.5, 1), (1.0, 2)])
 def test_error_is_within_three_times_the_bound_and_the_claim_is_honest(decay_power: float, seed: int) -> None:
     rng = np.random.default_rng(seed)
@@ -75,10 +79,13 @@ def test_error_is_within_three_times_the_bound_and_the_claim_is_honest(decay_pow
     assert np.mean(np.abs(claims) > 3.0) < 0.05
 
 
-def test_no_octave_errors_in_400_strings() -> None:
-    """The full ten thousand are run by ``tests/bench/bench_listen.py --octaves 10000``."""
+@pytest.mark.slow
+@pytest.mark.campaign
+@pytest.mark.timeout(1800)
+def test_no_octave_errors_in_hundreds_of_strings() -> None:
+    """Ten thousand are a part of ``.ci/run --long``."""
     rng = np.random.default_rng(400)
-    for _ in range(400):
+    for _ in range(needs.often(400, long=10_000)):
         pluck = random_pluck(rng)
         # The first second is what the guess rests on; the noise is that of the whole two seconds.
         clean = pluck.samples(2.0, RATE)

@@ -57,6 +57,7 @@ def test_readings_settle_to_a_tenth_of_a_cent(hz: float) -> None:
     assert all(abs(off_cents(r, pluck.first_hz)) < 20.0 for _, r in all_of_them)
 
 
+@pytest.mark.slow
 def test_blocks_of_any_length_give_the_same_readings() -> None:
     sound = noisy(Pluck(196.0, 5e-5, 2.0).samples(1.0, RATE), 30, np.random.default_rng(2))
     by_block = {block: [r for _, r in readings(sound, block) if r.steady] for block in (1, 64, 100, 480)}
@@ -100,6 +101,7 @@ def test_a_peg_being_turned_is_followed() -> None:
     assert off_cents(got[-1][1], 110.0 * 2 ** (100 / 1200)) == pytest.approx(0.0, abs=0.5)
 
 
+@pytest.mark.fetched
 @pytest.mark.parametrize("file", ["D2.mp3", "A2.mp3", "D3.mp3", "Fs3.mp3", "A3.mp3", "D4.mp3"])
 def test_recorded_strings(file: str) -> None:
     samples, rate = soundfile.read(next(p for p in guitar_notes() if p.name == file), always_2d=True)
@@ -139,6 +141,7 @@ def test_values_out_of_range() -> None:
         Meter(RATE, low_hz=500, high_hz=100)
 
 
+@pytest.mark.fetched
 def test_first_guesses_of_recorded_strings_are_seldom_octaves_off_and_never_for_long() -> None:
     """Their names tell the notes: within 80 cents, wherever the recorded guitar stood."""
     wrong, guesses, late = 0, 0, []

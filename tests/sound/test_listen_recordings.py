@@ -9,8 +9,8 @@ from __future__ import annotations
 import json
 import math
 from pathlib import Path
+from types import ModuleType
 
-import librosa
 import numpy as np
 import pytest
 import soundfile
@@ -33,7 +33,7 @@ def steel_note(file: str) -> tuple[np.ndarray, int]:
 
 RECORDINGS = [
     *(pytest.param(row, id=row["sample"].replace(" ", "-")) for row in FONT_ROWS),
-    *(pytest.param(row, id=row["file"]) for row in STEEL_ROWS),
+    *(pytest.param(row, id=row["file"], marks=pytest.mark.fetched) for row in STEEL_ROWS),
 ]
 
 
@@ -80,15 +80,17 @@ def test_makers_pitch_of_the_font_agrees() -> None:
         assert abs(1200 * math.log2(note.hz / sample.maker_hz)) < 8.0, row["sample"]
 
 
-@pytest.fixture(params=["vocadito_10.wav", "vocadito_14.wav"])
+@pytest.fixture(
+    scope="module", params=[pytest.param(f"vocadito_{n}.wav", marks=pytest.mark.fetched) for n in (10, 14)]
+)
 def voice(request: pytest.FixtureRequest) -> tuple[np.ndarray, int]:
     path = next(p for p in solo_voices() if p.name == request.param)
     samples, rate = soundfile.read(path, always_2d=True)
     return samples.mean(axis=1), rate
 
 
-@pytest.fixture
-def pyin(voice: tuple[np.ndarray, int]) -> tuple[np.ndarray, np.ndarray]:
+@pytest.fixture(scope="module")
+def pyin(librosa: ModuleType, voice: tuple[np.ndarray, int]) -> tuple[np.ndarray, np.ndarray]:
     """Pitch frame by frame (0 where unvoiced) and the frames' middles, by probabilistic YIN."""
     sound, rate = voice
     hz, voiced, _ = librosa.pyin(sound, fmin=60, fmax=1500, sr=rate, frame_length=4096, center=False)

@@ -122,6 +122,7 @@ def test_two_strings_50_ms_apart() -> None:
     assert reasons(sound) <= {refuse.TOGETHER, refuse.NO_STRING}
 
 
+@pytest.mark.fetched
 @pytest.mark.parametrize("seed", range(25))
 def test_strummed_recorded_strings_never_give_a_wrong_pitch_with_confidence(seed: int) -> None:
     """Two to five recorded strings within 35 ms each: refused, or one that drowns the others read right."""

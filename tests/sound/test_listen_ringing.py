@@ -14,6 +14,8 @@ from support.corpus import guitar_notes
 
 from bridge.sound.listening.listen import Heard, hear
 
+pytestmark = pytest.mark.fetched
+
 RATE = 44100
 #: What several independent estimators read of each recording.
 MEASURED_HZ = {

@@ -40,6 +40,7 @@ def take(seed: int, base_hz: float = 73.416) -> tuple[np.ndarray, list[tuple[flo
     return noisy(sound, rng.uniform(25, 40), rng), truth
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(6))
 def test_six_strings_ringing_on(seed: int) -> None:
     sound, truth = take(seed)

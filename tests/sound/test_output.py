@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import subprocess
 import sys
 import tempfile
 import threading
@@ -12,7 +11,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from support import measure, synths
+from support import measure, needs
 from support.children import Child
 from support.jack import PORTAUDIO_PORTS, JackServer, JackTap
 
@@ -254,11 +253,7 @@ print("closed", flush=True)
 
 @pytest.fixture
 def server() -> Iterator[JackServer]:
-    found = subprocess.run(
-        [sys.executable, "-c", "import sounddevice"], capture_output=True, check=False, timeout=60
-    )
-    if found.returncode:
-        synths.missing("PortAudio (libportaudio2) with the package sounddevice")
+    needs.portaudio()
     with JackServer(frames=256, portaudio=True) as server:
         yield server
 
@@ -280,6 +275,7 @@ def player(server: JackServer) -> Iterator[Callable[[float], Child]]:
             child.end()
 
 
+@pytest.mark.jack
 def test_a_drone_through_a_real_sound_server_is_in_tune_and_capped(
     server: JackServer, player: Callable[[float], Child]
 ) -> None:
@@ -306,6 +302,7 @@ def test_a_drone_through_a_real_sound_server_is_in_tune_and_capped(
         assert child.exit_code(10) == 0
 
 
+@pytest.mark.jack
 def test_a_sound_server_that_dies_is_noticed_and_does_not_hold_the_program(
     server: JackServer, player: Callable[[float], Child]
 ) -> None:

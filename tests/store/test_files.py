@@ -161,7 +161,7 @@ def test_an_input_is_never_an_output(tmp_path: Path) -> None:
     song.write_bytes(b"old")
     (tmp_path / "alias.mid").hardlink_to(song)
     for name in ("song.mid", "alias.mid"):
-        with pytest.raises(OutputProblem, match=r"is the input itself \(input files are never changed"):
+        with pytest.raises(OutputProblem, match=r"is the same file as .*input files are never changed"):
             check_output(tmp_path / name, overwrite=True, inputs=(song,))
     check_output(tmp_path / "other.mid", inputs=(song, tmp_path / "missing"))
 

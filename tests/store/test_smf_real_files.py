@@ -14,6 +14,8 @@ from bridge.store.playing import sequences
 from bridge.store.smf import MidiFile, midi_bytes, parse_midi, read_midi, rebuild
 from bridge.store.timeline import BarMap, TempoMap, key_signatures
 
+pytestmark = pytest.mark.fetched
+
 
 @pytest.fixture(params=corpus.MIDI_PACKAGES, ids=lambda package: package.name)
 def real_files(request: pytest.FixtureRequest) -> list[Path]:

@@ -92,8 +92,8 @@ def test_entries_are_found_on_their_lines(path, line):
 @pytest.mark.parametrize(
     ("text", "match"),
     [
-        (b"a = 1\nb = \n", r"f.toml, line 2: invalid value: 'b ='"),
-        (b"a = 1\n\n\nb\n", r"f.toml, line 4: .*'b' \(every entry reads name = value"),
+        (b"a = 1\nb = \n", r"f.toml, line 2: invalid value"),
+        (b"a = 1\n\n\nb\n", r"f.toml, line 4: .* \(every entry reads name = value"),
         (b"a = 1\na = 2\n", "line 2: .*overwrite"),
         (b'a = "x', r"f.toml, line 1: unterminated string"),
         (b"a = 1\n\xff", "f.toml, line 2: not UTF-8"),

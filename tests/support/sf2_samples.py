@@ -17,7 +17,7 @@ from pathlib import Path
 
 import numpy as np
 
-from support.synths import missing
+from support import needs
 
 FONT = Path("/usr/share/sounds/sf2/FluidR3_GM.sf2")
 """Where the Debian package ``fluid-soundfont-gm`` puts its font."""
@@ -45,7 +45,7 @@ class FontSample:
 def font_guitar(instrument: str) -> dict[str, FontSample]:
     """The samples of one guitar of the installed font, by name; skips (fails under CI) without the font."""
     if not FONT.exists():
-        missing("FluidR3_GM.sf2 (Debian package fluid-soundfont-gm)")
+        needs.missing("FluidR3_GM.sf2", f"{needs.APT} fluid-soundfont-gm")
     return {sample.name: sample for sample in instrument_samples(FONT, instrument)}
 
 

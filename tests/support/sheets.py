@@ -19,7 +19,8 @@ from bridge.sheet.records import (
     TableSheet,
 )
 from bridge.sheet.shapes import Picture
-from bridge.tuning.tables import TableSpec, literal_spec
+from bridge.tuning.spec import TableSpec, literal_spec
+from bridge.tuning.tables import build_table
 
 
 def spec(**asked: object) -> TableSpec:
@@ -47,7 +48,7 @@ def open_d(**more: object) -> PieceSheet:
     made = {
         "title": "Low Water",
         "number": 1,
-        "tables": (TableSheet(of.build(), panel),),
+        "tables": (TableSheet(build_table(of), panel),),
         "notes": "Start quiet.\nBreathe together.",
         "strings": strings(of),
         "load": (LoadList("Organ", ("start: program 1",)), LoadList("Rack", ("save first", "then load"))),
@@ -65,7 +66,7 @@ def odd() -> tuple[PieceSheet, ...]:
     pinned = spec(tonic="Bb", scale="seven-limit", pins=("F#3=183.1",))
     hz = [440 * 2 ** ((key - 69 + 0.3 * math.sin(1.7 * key)) / 12) for key in range(128)]
     five = tuple(
-        TableSheet(spec(guitar="open-g", tonic=tonic).build(), chords=("G", "ii7", "V7", "Em", "Cmaj7"))
+        TableSheet(build_table(spec(guitar="open-g", tonic=tonic)), chords=("G", "ii7", "V7", "Em", "Cmaj7"))
         for tonic in "GDCAE"
     )
     places = tuple(
@@ -75,7 +76,7 @@ def odd() -> tuple[PieceSheet, ...]:
     return (
         PieceSheet(
             "A title that goes on and on, with <angles> & an ampersand, past the end of every line there is",
-            (TableSheet(c6.build()),),
+            (TableSheet(build_table(c6)),),
             number=1,
             strings=strings(c6),
             cautions=(c6.guitar.caution,) if c6.guitar else (),
@@ -84,14 +85,14 @@ def odd() -> tuple[PieceSheet, ...]:
         ),
         PieceSheet(
             "Старый мост, Żółw, 古い橋",
-            (TableSheet(violin.build(), panel_note="No twelve figures say this."),),
+            (TableSheet(build_table(violin), panel_note="No twelve figures say this."),),
             number=12,
             strings=strings(violin),
         ),
-        PieceSheet("Banjo", (TableSheet(banjo.build()),), strings=strings(banjo)),
-        PieceSheet("Slide", (TableSheet(slide.build()),), strings=strings(slide)),
-        PieceSheet("Pinned", (TableSheet(pinned.build()),)),
-        PieceSheet("Literal", (TableSheet(literal_spec("odd", hz, "G").build()),)),
+        PieceSheet("Banjo", (TableSheet(build_table(banjo)),), strings=strings(banjo)),
+        PieceSheet("Slide", (TableSheet(build_table(slide)),), strings=strings(slide)),
+        PieceSheet("Pinned", (TableSheet(build_table(pinned)),)),
+        PieceSheet("Literal", (TableSheet(build_table(literal_spec("odd", hz, "G"))),)),
         PieceSheet("Five", five, places, load=(LoadList("Synth", tuple(f"step {n}" for n in range(30))),)),
     )
 

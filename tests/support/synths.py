@@ -7,10 +7,9 @@ Everything that would blur a pitch is off: reverb, chorus, delay, filters, cache
 Conventions: a performance is a list of ``(time_s, message)`` or the path of a Standard MIDI File; messages are whole
 (``F0`` … ``F7`` for SysEx); samples are float64 of shape ``(frames, 2)``; keys are MIDI key numbers.
 
-A synth that is not installed skips the test, loudly, on a user's machine; where the environment variable ``CI`` is
-set it fails, because there everything has been installed (:func:`require`).
+A synth that is not installed skips the test, loudly, on a user's machine, and fails it in CI (`support.needs`).
 
-Index: :func:`require`, :func:`write_midi`, :class:`Rendering`, :func:`render_fluidsynth`, :func:`render_timidity`,
+Index: :func:`write_midi`, :class:`Rendering`, :func:`render_fluidsynth`, :func:`render_timidity`,
 :func:`render_tinysoundfont`, :class:`FluidSynthLibrary`, :func:`fluid_stored_table`.
 
 Sources: the manual pages fluidsynth(1), timidity(1), timidity.cfg(5); FluidSynth's API reference 2.3 (synth, tuning).
@@ -21,7 +20,6 @@ from __future__ import annotations
 import ctypes
 import ctypes.util
 import os
-import shutil
 import struct
 import subprocess
 import sys
@@ -31,21 +29,18 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from types import ModuleType, TracebackType
-from typing import NoReturn
 
 import numpy as np
-import pytest
 import soundfile
 from numpy.typing import NDArray
 
-from support import independent, measure
+from support import independent, measure, needs
 
 Events = Sequence[tuple[float, bytes]]
 
 LIMIT_S = 120.0
 """No rendering may take longer than this."""
 
-_DEBIAN_PACKAGES = {"fluidsynth": "fluidsynth", "timidity": "timidity", "jackd": "jackd2"}
 _FLUIDSYNTH_PLAIN = "-n -i -q -R 0 -C 0 -g 0.2 -o synth.polyphony=1024 -O float -T wav"
 _TIMIDITY_PLAIN = """
     -S 0 -p 256 -A 20 --preserve-silence --force-bank=0 --no-polyphony-reduction
@@ -53,22 +48,6 @@ _TIMIDITY_PLAIN = """
 """
 _TICKS_A_QUARTER = 10_000  # at 120 quarters a minute, the tempo of a file that names none, a tick is 50 us
 _TICKS_A_SECOND = 2 * _TICKS_A_QUARTER
-
-
-def missing(what: str) -> NoReturn:
-    """Skip the test for want of `what`, or fail it under CI."""
-    if os.environ.get("CI"):
-        pytest.fail(f"{what}: missing, and CI must have it", pytrace=False)
-    pytest.skip(f"{what}: not installed, so this was NOT tested here")
-
-
-def require(binary: str) -> str:
-    """Return the path of a program, or skip (fail under CI) if it is not installed."""
-    found = shutil.which(binary)
-    if found is None:
-        package = _DEBIAN_PACKAGES.get(binary, binary)
-        missing(f"{binary} (Debian package {package})")
-    return found
 
 
 @dataclass(frozen=True, eq=False)
@@ -134,7 +113,7 @@ def _number(value: int) -> bytes:
 
 def render_fluidsynth(performance: Path | Events, soundfont: Path, *, rate_hz: int = 48_000) -> Rendering:
     """Render with FluidSynth, faster than real time."""
-    program = require("fluidsynth")
+    program = needs.program("fluidsynth")
     with _workplace(performance) as (folder, midi):
         nothing = folder / "no-commands"
         nothing.touch()
@@ -151,7 +130,7 @@ def render_timidity(performance: Path | Events, soundfont: Path, *, rate_hz: int
     16 kHz the step costs at most 0.003 cents at A4 and 0.025 at E1 with the soundfonts of `support.soundfont`.
     Ask for 48 kHz where partials above 7 kHz matter.
     """
-    program = require("timidity")
+    program = needs.program("timidity")
     with _workplace(performance) as (folder, midi):
         wav = folder / "out.wav"
         config = folder / "timidity.cfg"
@@ -358,7 +337,7 @@ def _load_fluidsynth() -> ctypes.CDLL:
             except OSError:
                 continue
     if library is None:
-        missing("libfluidsynth (Debian package libfluidsynth3)")
+        needs.missing("libfluidsynth", f"{needs.APT} fluidsynth")
     pointer, number = ctypes.c_void_p, ctypes.c_int
     signatures: dict[str, tuple[object, list[object]]] = {
         "new_fluid_settings": (pointer, []),

@@ -11,6 +11,8 @@ import pytest
 from support import jack, measure
 from support.children import ChildError
 
+pytestmark = pytest.mark.jack
+
 NOTE_ON = b"\x90\x45\x64"
 NOTE_OFF = b"\x80\x45\x00"
 

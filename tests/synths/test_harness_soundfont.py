@@ -78,6 +78,7 @@ def test_a_silent_tone_is_refused(partials: tuple[float, ...], tmp_path: Path) -
         soundfont.write_soundfont(tmp_path / "x.sf2", partials)
 
 
+@pytest.mark.fetched
 def test_the_organ_tone_lets_beats_be_heard(organ_font: Path) -> None:
     # Physics: partials 5 of D3 and 4 of F#3 in equal temperament at A440 beat 5.827 times a second (derived in the
     # project's check values); TinySoundFont plays both keys untuned.

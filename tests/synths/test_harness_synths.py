@@ -12,7 +12,11 @@ from support import independent, measure, synths
 
 Renderer = Callable[..., synths.Rendering]
 
-RENDERERS = [synths.render_fluidsynth, synths.render_timidity, synths.render_tinysoundfont]
+RENDERERS = [
+    synths.render_fluidsynth,
+    synths.render_timidity,
+    pytest.param(synths.render_tinysoundfont, marks=pytest.mark.fetched),
+]
 KEYS = (40, 57, 69, 88)
 
 
@@ -72,6 +76,7 @@ def test_a_file_is_written_as_other_readers_expect(tmp_path: Path) -> None:
     assert independent.seconds_of(reading) == pytest.approx([0.0, 0.25, 1.5, 2.0], abs=1e-4)
 
 
+@pytest.mark.fetched
 def test_a_path_renders_like_its_events(tmp_path: Path, sine_font: Path) -> None:
     path = synths.write_midi(tmp_path / "x.mid", chord())
     from_file = synths.render_tinysoundfont(path, sine_font)
@@ -87,14 +92,3 @@ def test_fluidsynth_says_what_it_stored() -> None:
     assert table[68] == 6800.0
     with pytest.raises(AssertionError, match="stored no tuning in bank 0, program 5"):
         synths.fluid_stored_table([message], program=5)
-
-
-@pytest.mark.parametrize("under_ci", [True, False])
-def test_a_missing_synth_skips_loudly_and_fails_in_ci(
-    under_ci: bool, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
-) -> None:
-    monkeypatch.setenv("PATH", str(tmp_path))
-    monkeypatch.setenv("CI", "true" if under_ci else "")
-    wanted = pytest.fail.Exception if under_ci else pytest.skip.Exception
-    with pytest.raises(wanted, match=r"fluidsynth \(Debian package fluidsynth\)"):
-        synths.require("fluidsynth")

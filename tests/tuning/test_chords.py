@@ -8,7 +8,6 @@ from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 
-import librosa
 import numpy as np
 import pytest
 
@@ -18,7 +17,8 @@ from bridge.tuning.chords import contradicted_strings, judge_chord, judge_chords
 from bridge.tuning.guitars import guitar_from_mapping
 from bridge.tuning.reference import Reference
 from bridge.tuning.scales import EQUAL, Interval, Scale
-from bridge.tuning.tables import TableSpec
+from bridge.tuning.spec import TableSpec
+from bridge.tuning.tables import build_table, equal_table
 
 # Ellis's duodene (appendix XX to Helmholtz): the default five-limit set.
 DUODENE = Scale(
@@ -50,7 +50,7 @@ def impurities(found):
 
 def test_the_second_degree_needs_care():
     """In a fixed five-limit scale the second degree's chord has a fifth of 40/27, 680.449 cents (Ellis)."""
-    second = chord(spec().build(), 2, "minor")
+    second = chord(build_table(spec()), 2, "minor")
     assert (second.name, second.numeral, second.notes) == ("Em", "ii", ("E3", "G3", "B3"))
     assert second.verdict == "sour"
     fifth = second.intervals[1]
@@ -65,7 +65,7 @@ def test_the_second_degree_needs_care():
 
 def test_primary_chords_of_the_duodene_are_pure():
     """Its rows of fifths and thirds make I, IV, V, iii, vi, i, iv and v pure."""
-    table = spec().build()
+    table = build_table(spec())
     for degree, kind in ((0, "major"), (5, "major"), (7, "major"), (4, "minor"), (9, "minor")):
         found = chord(table, degree, kind)
         assert found.verdict == "pure"
@@ -74,12 +74,12 @@ def test_primary_chords_of_the_duodene_are_pure():
         assert found.in_major
     assert chord(table, 7, "dominant seventh").form == (36, 45, 54, 64)  # 3/2 15/8 9/8 4/3
     assert chord(table, 0, "dominant seventh").form == (20, 25, 30, 36)  # with b7 = 9/5
-    natural = spec(home_degree_changes=((10, Interval.parse("7/4")),)).build()
+    natural = build_table(spec(home_degree_changes=((10, Interval.parse("7/4")),)))
     assert chord(natural, 0, "dominant seventh").form == (4, 5, 6, 7)
 
 
 def test_minor_seventh_chord_of_the_second_degree():
-    found = chord(spec().build(), 2, "minor seventh")
+    found = chord(build_table(spec()), 2, "minor seventh")
     assert found.name == "Em7"
     assert found.numeral == "ii7"
     assert found.verdict == "sour"
@@ -88,7 +88,7 @@ def test_minor_seventh_chord_of_the_second_degree():
 
 def test_equal_temperament_is_tempered_everywhere():
     """Thirds 13.686 wide and 15.641 narrow, fifths 1.955 narrow: 5/4 386.314, 6/5 315.641, 3/2 701.955 (Ellis)."""
-    table = spec().equal()
+    table = equal_table(spec())
     for degree in range(12):
         major, minor = chord(table, degree, "major"), chord(table, degree, "minor")
         assert [interval.impurity_cents for interval in major.intervals] == pytest.approx(
@@ -103,7 +103,7 @@ def test_equal_temperament_is_tempered_everywhere():
 
 def test_beats_of_the_equal_major_triad_at_concert_pitch():
     """D3-F#3 beats 5.827 times a second in equal temperament at A440, the fifth 0.497 (3 · D3 − 2 · A3: derived)."""
-    table = spec(EQUAL, reference=Reference(69, 440.0)).build()
+    table = build_table(spec(EQUAL, reference=Reference(69, 440.0)))
     third, fifth, _ = chord(table, 0, "major").intervals
     assert third.beats_hz == pytest.approx(5.827, abs=2e-3)
     assert fifth.beats_hz == pytest.approx(0.497, abs=1e-3)
@@ -116,7 +116,7 @@ def test_quarter_comma_meantone():
     meantone = Scale(
         "meantone", "Meantone", tuple(Interval.of_cents(step * fifth % 1200) for step in steps), "derived"
     )
-    table = spec(meantone, tonic="C", reference=Reference(60, 261.6)).build()
+    table = build_table(spec(meantone, tonic="C", reference=Reference(60, 261.6)))
     first = chord(table, 0, "major")
     assert [interval.impurity_cents for interval in first.intervals] == pytest.approx(
         [0, -5.377, -5.377], abs=1e-3
@@ -129,7 +129,7 @@ def test_quarter_comma_meantone():
 
 def test_three_limit_thirds_are_rough():
     """81/64, a comma wide, over a pure fifth."""
-    scale = spec(home_degree_changes=((4, Interval.parse("81/64")),)).build()
+    scale = build_table(spec(home_degree_changes=((4, Interval.parse("81/64")),)))
     found = chord(scale, 0, "major")
     assert impurities(found) == [21.5, 0, -21.5]
     assert found.verdict == "rough"
@@ -137,13 +137,13 @@ def test_three_limit_thirds_are_rough():
 
 
 def test_small_errors_are_calm():
-    off = spec(home_degree_changes=((4, Interval.of_cents(386.314 + 2)),)).build()
+    off = build_table(spec(home_degree_changes=((4, Interval.of_cents(386.314 + 2)),)))
     assert chord(off, 0, "major").verdict == "calm"
-    nearly = spec(home_degree_changes=((4, Interval.of_cents(386.314 + 0.5)),)).build()
+    nearly = build_table(spec(home_degree_changes=((4, Interval.of_cents(386.314 + 0.5)),)))
     assert chord(nearly, 0, "major").verdict == "pure"
 
 
-def test_against_an_independent_five_limit_table():
+def test_against_an_independent_five_limit_table(librosa):
     """The same impurities from frequencies that librosa computes."""
     row = librosa.interval_frequencies(n_bins=128, fmin=8.0, intervals="ji5", bins_per_octave=12)
     ratios = librosa.plimit_intervals(primes=[3, 5], bins_per_octave=12)
@@ -168,7 +168,7 @@ def test_pure_forms_fit_their_keys(kind):
 
 
 def test_every_kind_on_every_degree():
-    found = judge_chords(spec().build().hz, "D")
+    found = judge_chords(build_table(spec()).hz, "D")
     assert len(found) == 12 * (len(TRIADS) + len(SEVENTHS))
     assert len({one.name for one in found}) == len(found)
     assert {one.degree for one in found} == set(range(12))
@@ -178,7 +178,7 @@ def test_every_kind_on_every_degree():
 
 
 def test_diatonic_chords():
-    found = judge_chords(spec().build().hz, "D", TRIADS[:3])
+    found = judge_chords(build_table(spec()).hz, "D", TRIADS[:3])
     assert [one.numeral for one in found if one.in_major] == ["I", "IV", "V", "ii", "iii", "vi", "viidim"]
     minor = {one.numeral for one in found if one.in_minor}
     assert {"i", "iidim", "bIII", "iv", "v", "V", "bVI", "bVII", "viidim"} <= minor
@@ -188,7 +188,7 @@ def test_diatonic_chords():
 def test_every_cure_cures():
     """Applied as degree changes to the scale, each cure makes its own chord pure, and is the least that does."""
     base = spec()
-    table = base.build()
+    table = build_table(base)
     cured = 0
     for found in judge_chords(table.hz, "D"):
         if not found.cures:
@@ -198,20 +198,20 @@ def test_every_cure_cures():
         changes = tuple((cure.degree, cure.interval) for cure in found.cures)
         assert all(degree != 0 for degree, _ in changes)
         after = judge_chord(
-            replace(base, home_degree_changes=changes).build().hz, "D", found.degree, found.kind
+            build_table(replace(base, home_degree_changes=changes)).hz, "D", found.degree, found.kind
         )
         assert after.verdict == "pure"
         assert max(abs(interval.impurity_cents) for interval in after.intervals) < 1e-6
         assert after.form == found.cured_form
         if len(changes) == 2:
             for change in changes:
-                half = replace(base, home_degree_changes=(change,)).build()
+                half = build_table(replace(base, home_degree_changes=(change,)))
                 assert judge_chord(half.hz, "D", found.degree, found.kind).verdict != "pure"
     assert cured > 30
 
 
 def test_cures_of_tempered_degrees_are_in_cents():
-    table = spec().equal()
+    table = equal_table(spec())
     fourth = chord(table, 5, "major")
     assert [str(cure) for cure in fourth.cures] == ["4=4/3", "6=5/3"]
     second = chord(table, 2, "minor")
@@ -230,13 +230,13 @@ def guitar(name):
 
 
 def test_open_d_agrees_with_its_own_scale():
-    table = spec(guitar=guitar("open-d")).build()
+    table = build_table(spec(guitar=guitar("open-d")))
     assert contradicted_strings(table) == ()
 
 
 def test_open_d_in_e_contradicts_its_strings():
     """Tonic E at 9/8: A, its 4, is 3/2 as the strings are; F#, its 2, is 81/64 and D, its b7, 81/40: commas above."""
-    table = replace(spec(guitar=guitar("open-d")), tonic="E").build()
+    table = build_table(replace(spec(guitar=guitar("open-d")), tonic="E"))
     found = {string.number: string for string in contradicted_strings(table)}
     assert set(found) == {6, 4, 3, 1}
     assert found[4].cents == pytest.approx(-21.506, abs=1e-3)
@@ -248,14 +248,14 @@ def test_open_d_in_e_contradicts_its_strings():
 def test_a_violin_disagrees_with_the_five_limit_scale_by_a_comma():
     """Three pure fifths above G are 27/16; the scale's sixth is 5/3."""
     violin = guitar("violin")
-    table = spec(tonic="G", reference=Reference(69, 440.0), guitar=violin).build()
+    table = build_table(spec(tonic="G", reference=Reference(69, 440.0), guitar=violin))
     found = contradicted_strings(table)
     assert [string.number for string in found] == [1]
     assert found[0].cents == pytest.approx(21.506, abs=1e-3)
 
 
 def test_without_a_guitar_nothing_is_contradicted():
-    assert contradicted_strings(spec().build()) == ()
+    assert contradicted_strings(build_table(spec())) == ()
 
 
 @pytest.mark.parametrize(
@@ -270,4 +270,4 @@ def test_without_a_guitar_nothing_is_contradicted():
 )
 def test_out_of_range(call, message):
     with pytest.raises(ValueProblem, match=message):
-        call(spec().build().hz)
+        call(build_table(spec()).hz)

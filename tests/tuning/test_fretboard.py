@@ -19,7 +19,8 @@ from bridge.tuning.fretboard import barre_fits, fretboard, frets_for_chord
 from bridge.tuning.guitars import guitar_from_mapping
 from bridge.tuning.reference import Reference
 from bridge.tuning.scales import Interval, Scale
-from bridge.tuning.tables import TableSpec
+from bridge.tuning.spec import TableSpec
+from bridge.tuning.tables import build_table
 
 FOLDER = Path(__file__).parents[2] / "tables" / "guitars"
 RATIOS = "1/1 16/15 9/8 6/5 5/4 4/3 45/32 3/2 8/5 5/3 9/5 15/8"
@@ -46,12 +47,12 @@ def cell(cells, string, fret):
 
 
 def test_every_string_and_fret():
-    cells = fretboard(spec().build(), 12)
+    cells = fretboard(build_table(spec()), 12)
     everywhere = [(string, fret) for string in range(6, 0, -1) for fret in range(13)]
     assert [(one.string, one.fret) for one in cells] == everywhere
     assert all(one.open == (one.fret == 0) for one in cells)
     assert all(abs(one.cents) < 50 for one in cells)
-    assert len(fretboard(spec().build())) == 6 * 20  # its own nineteen frets
+    assert len(fretboard(build_table(spec()))) == 6 * 20  # its own nineteen frets
 
 
 # D string: frets in equal steps against the duodene's cents (Ellis, derived): fret n − scale degree n.
@@ -63,7 +64,7 @@ DUODENE_CENTS = (
 
 @pytest.mark.parametrize("fret", range(13))
 def test_the_tonic_string_against_the_scale(fret):
-    cells = fretboard(spec().build(), 12)
+    cells = fretboard(build_table(spec()), 12)
     assert cell(cells, 4, fret).cents == pytest.approx(100 * fret - DUODENE_CENTS[fret], abs=1e-3)
     assert cell(cells, 4, fret).hz == pytest.approx(146.5 * 2 ** (fret / 12))
     assert cell(cells, 4, fret).key == 50 + fret
@@ -71,7 +72,7 @@ def test_the_tonic_string_against_the_scale(fret):
 
 def test_other_strings_carry_their_own_ratio():
     """A2 is 3/4: at fret 5 it sounds D3 a fourth of 500 cents higher, 1.955 above the pure D3 (derived)."""
-    cells = fretboard(spec().build(), 12)
+    cells = fretboard(build_table(spec()), 12)
     fifth = cell(cells, 5, 5)
     assert fifth.note == "D3"
     assert fifth.table_hz == 146.5
@@ -83,18 +84,18 @@ def test_other_strings_carry_their_own_ratio():
 
 def test_beats_against_the_drone():
     """F# at fret 4 of the D string against open D: 400 cents, 5 · D against 4 · F#, derived."""
-    cells = fretboard(spec().build(), 12, drone_hz=146.5)
+    cells = fretboard(build_table(spec()), 12, drone_hz=146.5)
     third = cell(cells, 4, 4)
     assert (third.drone.partial, third.drone.other_partial) == (5, 4)
     assert third.drone_beats_hz == pytest.approx(146.5 * (4 * 2 ** (4 / 12) - 5))
     assert cell(cells, 4, 12).drone_beats_hz == pytest.approx(0, abs=1e-9)
     assert cell(cells, 3, 0).drone_beats_hz == pytest.approx(0, abs=1e-9), "the open third is pure"
-    assert cell(fretboard(spec().build(), 12), 4, 4).drone_beats_hz is None
+    assert cell(fretboard(build_table(spec()), 12), 4, 4).drone_beats_hz is None
 
 
 def test_compensation_is_interpolated_from_the_nut():
-    plain = fretboard(spec().build(), 15)
-    cells = fretboard(spec().build(), 15, compensation_cents={4: {12: 6.0, 5: 1.0}})
+    plain = fretboard(build_table(spec()), 15)
+    cells = fretboard(build_table(spec()), 15, compensation_cents={4: {12: 6.0, 5: 1.0}})
     gained = [cell(cells, 4, fret).cents - cell(plain, 4, fret).cents for fret in range(16)]
     assert gained[0] == 0
     assert gained[5] == pytest.approx(1.0)
@@ -105,7 +106,7 @@ def test_compensation_is_interpolated_from_the_nut():
 
 
 def test_measured_strings():
-    cells = fretboard(spec().build(), 12, open_hz={3: 183.125 * 2 ** (2 / 1200)})
+    cells = fretboard(build_table(spec()), 12, open_hz={3: 183.125 * 2 ** (2 / 1200)})
     assert cell(cells, 3, 0).cents == pytest.approx(2.0)
     assert cell(cells, 3, 12).cents == pytest.approx(2.0)
     assert cell(cells, 4, 0).cents == 0
@@ -113,7 +114,7 @@ def test_measured_strings():
 
 def test_with_a_capo_the_frets_below_are_gone():
     """The table moves with the capo, so every difference stays where it was, counted from the capo."""
-    plain, with_capo = fretboard(spec().build(), 12), fretboard(spec(fret=2).build(), 14)
+    plain, with_capo = fretboard(build_table(spec()), 12), fretboard(build_table(spec(fret=2)), 14)
     assert min(one.fret for one in with_capo) == 2
     for one in plain:
         moved = cell(with_capo, one.string, one.fret + 2)
@@ -124,19 +125,19 @@ def test_with_a_capo_the_frets_below_are_gone():
 
 def test_a_banjos_fifth_string_starts_at_its_own_nut():
     banjo = spec("banjo-open-g", "G", Reference(55, 196.0))
-    cells = fretboard(banjo.build(), 12)
+    cells = fretboard(build_table(banjo), 12)
     fifth = [one for one in cells if one.string == 5]
     assert [one.fret for one in fifth] == [5, 6, 7, 8, 9, 10, 11, 12]
     assert fifth[0].open
     assert fifth[0].hz == pytest.approx(392)
     assert fifth[2].hz == pytest.approx(392 * 2 ** (2 / 12)), "fret 7 is two frets from its nut"
-    capo = [one for one in fretboard(replace(banjo, fret=2).build(), 12) if one.string == 5]
+    capo = [one for one in fretboard(build_table(replace(banjo, fret=2)), 12) if one.string == 5]
     assert (capo[0].fret, capo[0].hz) == (5, pytest.approx(392))
 
 
 def test_frets_for_the_open_chord():
     """Open strings, octaves and fifths go with a pure chord of D; tempered thirds do not."""
-    table = spec().build()
+    table = build_table(spec())
     chord = judge_chord(table.hz, "D", 0, MAJOR)
     found = frets_for_chord(fretboard(table, 12), chord.keys)
     safe = {(one.string, one.fret) for one in found.safe}
@@ -151,7 +152,7 @@ def test_frets_for_the_open_chord():
 
 @given(st.floats(0, 40))
 def test_safe_and_doubtful_share_the_chord(within):
-    cells = fretboard(spec().build(), 12)
+    cells = fretboard(build_table(spec()), 12)
     found = frets_for_chord(cells, {2, 6, 9}, within)
     assert len(found.safe) + len(found.doubtful) == sum(one.key % 12 in {2, 6, 9} for one in cells)
     assert all(abs(one.cents) <= within for one in found.safe)
@@ -204,22 +205,22 @@ def test_a_barre_in_the_home_table():
 @pytest.mark.parametrize(
     ("call", "error", "message"),
     [
-        (lambda: fretboard(replace(spec(), guitar=None).build()), TuningProblem, "has no guitar"),
+        (lambda: fretboard(build_table(replace(spec(), guitar=None))), TuningProblem, "has no guitar"),
         (
-            lambda: fretboard(spec("violin", "G", Reference(69, 440.0)).build()),
+            lambda: fretboard(build_table(spec("violin", "G", Reference(69, 440.0)))),
             TuningProblem,
             "Violin has no frets",
         ),
-        (lambda: fretboard(spec(slide=Fraction(4, 3)).build()), TuningProblem, "under a slide"),
-        (lambda: fretboard(spec().build(), 30), ValueProblem, "fret 30"),
-        (lambda: fretboard(spec().build(), open_hz={7: 100.0}), ValueProblem, "frequency of string 7"),
+        (lambda: fretboard(build_table(spec(slide=Fraction(4, 3)))), TuningProblem, "under a slide"),
+        (lambda: fretboard(build_table(spec()), 30), ValueProblem, "fret 30"),
+        (lambda: fretboard(build_table(spec()), open_hz={7: 100.0}), ValueProblem, "frequency of string 7"),
         (
-            lambda: fretboard(spec().build(), compensation_cents={0: {}}),
+            lambda: fretboard(build_table(spec()), compensation_cents={0: {}}),
             ValueProblem,
             "compensation of string 0",
         ),
         (
-            lambda: fretboard(spec().build(), compensation_cents={1: {12: 300.0}}),
+            lambda: fretboard(build_table(spec()), compensation_cents={1: {12: 300.0}}),
             ValueProblem,
             "300 cents on string 1 at fret 12",
         ),

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import librosa
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -137,7 +136,7 @@ def test_keys_out_of_range(key):
         note_name(key)
 
 
-def test_frequencies_agree_with_librosa():
+def test_frequencies_agree_with_librosa(librosa):
     for key in range(128):
         assert key_to_hz(key) == pytest.approx(librosa.midi_to_hz(key), rel=1e-14)
         assert key_to_hz(key) == pytest.approx(librosa.note_to_hz(note_name(key)), rel=1e-14)

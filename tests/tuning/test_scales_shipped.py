@@ -6,7 +6,6 @@ import itertools
 import math
 from fractions import Fraction
 
-import librosa
 import pytest
 
 from bridge.store.descriptions import list_scales, load_scale
@@ -72,7 +71,7 @@ def test_every_scale_says_where_it_comes_from(name):
 
 
 @pytest.mark.parametrize(("name", "intervals"), [("five-limit", "ji5"), ("three-limit", "ji3")])
-def test_against_librosa(name, intervals):
+def test_against_librosa(librosa, name, intervals):
     expected = librosa.interval_frequencies(12, fmin=1.0, intervals=intervals, bins_per_octave=12)
     assert [interval.factor for interval in load_scale(name).degrees] == pytest.approx(expected, rel=1e-12)
 

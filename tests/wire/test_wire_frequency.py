@@ -2,7 +2,6 @@
 
 import math
 
-import librosa
 import numpy as np
 import pytest
 from hypothesis import given
@@ -47,7 +46,7 @@ def test_the_specifications_examples(data, printed_hz, actual_hz):
     assert fr.hz_to_frequency_data(hz)[0] == number
 
 
-def test_equal_tempered_keys_are_data_with_no_fraction():
+def test_equal_tempered_keys_are_data_with_no_fraction(librosa):
     for key, hz in enumerate(librosa.midi_to_hz(np.arange(128))):  # an independent library
         data, residual_cents = fr.hz_to_frequency_data(float(hz))
         assert data == key << 14
@@ -62,7 +61,7 @@ def test_data_to_hz_and_back_is_identity(data):
 
 
 @given(st.floats(LOWEST_HZ, HIGHEST_HZ))
-def test_rounding_costs_at_most_half_a_step(hz):
+def test_rounding_costs_at_most_half_a_step(librosa, hz):
     data, residual_cents = fr.hz_to_frequency_data(hz)
     independent_cents = 100 * (
         float(librosa.hz_to_midi(fr.frequency_data_to_hz(data)) - librosa.hz_to_midi(hz))

@@ -1,5 +1,5 @@
 """Retuning by pitch bend: `bend`, with a channel for each offset, and `mpe`, the same inside zones.
 
 `file` plans over a whole file (`planned`, `classes`, `overload`), `live` decides as notes come (`on_the_spot`,
-`live_router`); both send through `router` and `bend_channels`. `options` holds what a player may ask for.
+`live_ranges`); both send through `router` and `bend_channels`. `options` holds what a player may ask for.
 """

@@ -1,8 +1,8 @@
 """The pitch side of the bend engine: output channels are set up, bent, and left.
 
-`BendCore` holds all sixteen channels of the source and of the output. It takes over channels, sends set-ups and bends,
-starts and ends notes, and keeps the record of residuals. Which channel a note gets is decided by a *placer* handed
-in: on the spot (`allocate_online`) or from a plan (`allocate_offline`). `bridge.engine.bend.router` feeds it messages.
+`BendChannels` holds all sixteen channels of the source and of the output. It takes over channels, sends set-ups and
+bends, starts and ends notes, and keeps the record of residuals. Which channel a note gets is decided by a *placer*
+handed in: on the spot (`on_the_spot`) or from a plan (`planned`). `bridge.engine.bend.router` feeds it messages.
 
 Rules:
 
@@ -25,8 +25,11 @@ from typing import Protocol
 
 from bridge.engine.bend.channels import Note, Out, Source
 from bridge.engine.channel_state import MODULATION, PLAIN_CONTROLLERS, set_up
+from bridge.engine.lifetimes import DECAY_S, HOLDING
 from bridge.engine.offsets import own_bend_cents
+from bridge.engine.rhythm import DRUM_CHANNEL
 from bridge.wire.bend import CENTRE, MAX_VALUE
+from bridge.wire.mpe import Zone
 from bridge.wire.rpn import bend_range, fine_tuning
 
 _CACHE_LIMIT = 20_000
@@ -37,8 +40,8 @@ _MIDDLE = CENTRE + 0.5
 class Placer(Protocol):
     """Decides where a note goes."""
 
-    def place(self, core: BendCore, source: Source, key: int, offset: float, now_s: float) -> Out:
-        """Return the output channel for a note that starts now; set up for it (see `BendCore.attach`)."""
+    def place(self, channels: BendChannels, source: Source, key: int, offset: float, now_s: float) -> Out:
+        """Return the output channel for a note that starts now; set up for it (see `BendChannels.attach`)."""
         ...
 
     def weigh(self, source: Source, key: int, velocity: int) -> float:
@@ -46,7 +49,7 @@ class Placer(Protocol):
         ...
 
 
-class BendCore:
+class BendChannels:
     """All channels, and what becomes of notes and bends on them.
 
     Parameters
@@ -55,34 +58,23 @@ class BendCore:
         Decides where notes go.
     offsets : sequence of 128 float
         Offsets of the first table, in cents (see `bridge.engine.offsets`).
-    channels : sequence of int
-        Output channels, 1 to 16, that pitched notes may use.
+    allowed : sequence of int
+        Output channels, 1 to 16, that pitched notes may use; none where zones are formed (`form_zone`).
     tail_s : float
         How long a note may decay audibly after its end.
     plain : bool
         Keep modulation, chorus and celeste depth at 0.
     record : bool
         Keep the residual of every note.
-
-    Attributes
-    ----------
-    sink : list of bytes
-        What was sent.
-    worst_cents : array of float
-        For each pitched note so far, by how much it was off at worst.
-    setup_messages, bend_messages : int
-        Messages of our own that went out.
-    used : dict of int to set of int
-        Channels of the output that pitched notes of each source channel had, 1 to 16.
     """
 
     def __init__(
         self,
         placer: Placer,
         offsets: Sequence[float],
-        channels: Sequence[int],
+        allowed: Sequence[int],
         *,
-        tail_s: float = 0.5,
+        tail_s: float = DECAY_S,
         plain: bool = False,
         record: bool = False,
     ) -> None:
@@ -91,15 +83,17 @@ class BendCore:
         self.tail_s = tail_s
         self.plain = plain
         self.record = record
-        self.mpe = False
-        self.sink: list[bytes] = []
+        self.zones: list[Zone] = []
+        self.sink: list[bytes] = []  # what was sent
         self.outs = [Out(nibble) for nibble in range(16)]
         self.sources = [Source(index, self.outs[index]) for index in range(16)]
-        self.pool = [self.outs[channel - 1] for channel in channels]
-        self.worst_cents = array("d")
+        self.pool = [self.outs[channel - 1] for channel in allowed]
+        self.worst_cents = array("d")  # for each pitched note so far, by how much it was off at worst
         self.clipped: set[int] = set()
+        # Messages of our own that went out.
         self.setup_messages = 0
         self.bend_messages = 0
+        # Channels of the output that pitched notes of each source channel had, 1 to 16.
         self.used: dict[int, set[int]] = {}
         self._copies: list[dict[bytes, bytes]] = [{} for _ in range(16)]
         self._bends: list[dict[int, bytes]] = [{} for _ in range(16)]
@@ -109,7 +103,47 @@ class BendCore:
             if source.home in self.pool:
                 source.home.source = source
                 source.serving.append(source.home)
-            self._plain(source)
+            self.keep_plain(source)
+        drums = self.sources[DRUM_CHANNEL - 1]
+        drums.kit = True
+        if drums.home not in self.pool:
+            self.reserve(drums)
+
+    def reserve(self, source: Source) -> None:
+        """Keep the channel of a source's own number for it, and pass its messages as they are."""
+        home = source.home
+        source.raw = True
+        if home in self.pool:
+            self.pool.remove(home)
+        if home in source.serving:
+            source.serving.remove(home)
+
+    def form_zone(self, source: Source, zone: Zone) -> None:
+        """Let an MPE zone play what one source channel plays."""
+        manager = self.outs[zone.manager - 1]
+        source.manager = source.home = manager
+        source.serving = [manager]
+        source.pool = [self.outs[channel - 1] for channel in zone.member_channels]
+        for out in [manager, *source.pool]:
+            before = out.source
+            if before is not None and before is not source and out in before.serving:
+                before.serving.remove(out)
+            out.source = source
+        self.zones.append(zone)
+
+    def set_up_zones(self) -> None:
+        """Announce the zones, and send what their managers lack (other channels are set up as they are taken)."""
+        before = len(self.sink)
+        for zone in self.zones:
+            manager = self.outs[zone.manager - 1]
+            source = manager.source
+            if source is not None:
+                self.sink += zone.messages(source.range_out_semitones)
+                manager.selected = None
+                self.sink += set_up(source, manager, manager.nibble)
+                for out in source.pool:
+                    out.set_range(source.range_out_semitones)
+        self.setup_messages += len(self.sink) - before
 
     # ---- sending
 
@@ -371,10 +405,28 @@ class BendCore:
             if out.source is source and (out.notes or out.claimed or out.silent_s > limit_s):
                 self.bend(out)
 
-    def _plain(self, source: Source) -> None:
+    def keep_plain(self, source: Source) -> None:
+        """Where beats are to be heard, let a source want nothing that hides them."""
         if self.plain:
             for controller in PLAIN_CONTROLLERS:
                 source.cc[controller] = 0
+
+    def rest(self) -> None:
+        """Take it that nothing sounds any more."""
+        for out in self.outs:
+            out.notes.clear()
+            out.owed.clear()
+            out.mixed = out.claimed = False
+            out.glide = None
+            out.value = CENTRE if out.value >= 0 else out.value
+        for source in self.sources:
+            source.sounding.reset()
+            for pedal in HOLDING:
+                source.cc[pedal] = min(source.cc[pedal], 0)
+            source.wheel = CENTRE
+            source.own_cents = source.fine_cents
+            source.settled_offs.clear()
+            source.version += 1
 
 
 def best_offset(sums: dict[float, float], now: float) -> float:

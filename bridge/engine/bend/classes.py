@@ -10,8 +10,6 @@ reaches it.
 Notes of one source channel in mono mode are one class, since they sound one at a time.
 
 Conventions: anchors as in `demand`; classes are numbered in order of starting.
-
-Index: `Classes`, `sort_into_classes`, `depth`, `crowded_spans`.
 """
 
 from __future__ import annotations
@@ -24,24 +22,13 @@ from bridge.engine.score import Score
 
 
 class Classes:
-    """The classes of a file, as columns.
-
-    Attributes
-    ----------
-    of_note : array of int
-        The class of each note.
-    first : array of int
-        The first note of each class.
-    sources : bytearray
-        Source channel of each class.
-    starts, ends : array of int
-        Anchors between which each class sounds.
-    """
+    """The classes of a file, as columns."""
 
     def __init__(self) -> None:
-        self.of_note = array("i")
-        self.first = array("i")
-        self.sources = bytearray()
+        self.of_note = array("i")  # the class of each note
+        self.first = array("i")  # the first note of each class
+        self.sources = bytearray()  # source channel of each class
+        # Anchors between which each class sounds.
         self.starts = array("i")
         self.ends = array("i")
 

@@ -11,6 +11,7 @@ from __future__ import annotations
 from array import array
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 
+from bridge.engine.bend.bend_channels import BendChannels
 from bridge.engine.bend.classes import Classes, sort_into_classes
 from bridge.engine.bend.mpe import choose_parts, choose_zones
 from bridge.engine.bend.options import BendOptions, allowed_channels
@@ -28,14 +29,7 @@ from bridge.wire.profile import SynthProfile
 
 
 class BendPlan:
-    """A file retuned by bends.
-
-    Attributes
-    ----------
-    outputs : iterable of (int, None, bytes)
-        The new stream (see `bridge.engine.protocols`); may be gone through more than once.
-    report : BendReport
-    """
+    """A file retuned by bends."""
 
     def __init__(self, messages: list[bytes], bounds: array[int], report: BendReport) -> None:
         self._messages = messages
@@ -44,28 +38,13 @@ class BendPlan:
 
     @property
     def outputs(self) -> Iterator[Output]:
-        """Yield anchor, None, message in playing order."""
+        """Yield anchor, None, message in playing order; as often as it is asked for."""
         messages = self._messages
         at = 0
         for anchor, bound in enumerate(self._bounds):
             while at < bound:
                 yield anchor, None, messages[at]
                 at += 1
-
-    @property
-    def inserted(self) -> int:
-        """Messages of our own: set-ups and bends."""
-        return self.report.setup_messages + self.report.bend_messages
-
-    @property
-    def channels(self) -> tuple[int, ...]:
-        """Channels that pitched notes sound on."""
-        return self.report.channels
-
-    @property
-    def notices(self) -> list[str]:
-        """What a player should know."""
-        return self.report.notices
 
 
 def plan_bend(
@@ -107,11 +86,6 @@ class BendFileEngine:
     ----------
     profile, method, hz, options
         As for `plan_bend`.
-
-    Attributes
-    ----------
-    plan : BendPlan or None
-        The last file's.
     """
 
     def __init__(
@@ -124,7 +98,7 @@ class BendFileEngine:
         self.profile = profile
         self.method = method
         self.options = options or BendOptions()
-        self.plan: BendPlan | None = None
+        self.plan: BendPlan | None = None  # the last file's
         self._hz = hz
 
     def process(self, events: Sequence[TimedEvent], changes: Sequence[TableChange]) -> Iterable[Output]:
@@ -173,9 +147,9 @@ class _Planner:
         crowded = any(number != root for number, root in enumerate(shared))
         pure = pure_notes(score, self.changes, self.options.tonics, self.options.chord_s) if crowded else None
         placer = PlannedPlacer(score, classes, shared, pure, self.options.chord_s, self.changes)
-        router = self._router(placer, score.facts, allowed)
-        bounds = self._run(router, placer)
-        return BendPlan(router.sink, bounds, self._report(router, score, classes, len(allowed)))
+        channels = self._channels(placer, score.facts, allowed)
+        bounds = self._run(channels, placer)
+        return BendPlan(channels.sink, bounds, self._report(channels, score, classes, len(allowed)))
 
     def _without(self, score: Score) -> Score:
         """Read the file again without the parts that are left out."""
@@ -233,9 +207,11 @@ class _Planner:
         wanted = set(receives) & set(self.options.channels or range(1, 17))
         return sorted(wanted - set(drums))
 
-    def _router(self, placer: PlannedPlacer, facts: Sequence[SourceFacts], allowed: list[int]) -> Router:
+    def _channels(
+        self, placer: PlannedPlacer, facts: Sequence[SourceFacts], allowed: list[int]
+    ) -> BendChannels:
         options = self.options
-        router = Router(
+        channels = BendChannels(
             placer,
             self.offsets,
             [] if self.mpe else allowed,
@@ -243,16 +219,15 @@ class _Planner:
             plain=options.plain,
             record=True,
         )
-        router.begin(self.profile.reset_gap_s if self.profile is not None else 0.1)
         fixed = fixed_range(self.profile, self.mpe)
-        for source, fact in zip(router.sources, facts, strict=True):
+        for source, fact in zip(channels.sources, facts, strict=True):
             home = source.home
             home.reluctance = 2 if fact.notes else 1 if fact.messages else 0
             if fact.drums:
-                router.reserve(source)
+                channels.reserve(source)
             elif not fact.notes:
                 source.passive = True
-                if home not in router.pool:
+                if home not in channels.pool:
                     source.raw = True
             elif fixed is not None:
                 source.range_out_semitones = fixed
@@ -260,17 +235,18 @@ class _Planner:
                 most = most_range(self.profile, fact.widest_cents, self.mpe)
                 source.range_out_semitones = smallest_range(fact.low_cents, fact.high_cents, most)
         taken = {channel for zone in self.zones.values() for channel in zone.channels}
-        for source in router.sources:
+        for source in channels.sources:
             if source.passive and source.number in taken:
                 source.raw = False
         for number, zone in self.zones.items():
-            router.form_zone(router.sources[number - 1], zone)
-        return router
+            channels.form_zone(channels.sources[number - 1], zone)
+        return channels
 
-    def _run(self, router: Router, placer: PlannedPlacer) -> array[int]:
+    def _run(self, channels: BendChannels, placer: PlannedPlacer) -> array[int]:
         """Feed all events; return for each anchor how many messages had gone out after it."""
         bounds = array("i")
-        sink, changes, feed = router.sink, self.changes, router.feed
+        router = Router(channels, self.profile.reset_gap_s if self.profile is not None else 0.1)
+        sink, changes, feed = channels.sink, self.changes, router.feed
         dropped = {channel - 1 for channel in self.dropped}
         chord = placer.next_chord
         for anchor, (now_s, data) in enumerate(self.events):
@@ -281,24 +257,24 @@ class _Planner:
                 if anchor == chord:
                     if router.resync_s is not None:
                         router.resync()
-                    placer.open_chord(router, now_s)
+                    placer.open_chord(channels, now_s)
                     chord = placer.next_chord
                 feed(now_s, data)
             elif anchor in changes:
-                router.retune(changes[anchor])
+                channels.retune(changes[anchor])
             bounds.append(len(sink))
         return bounds
 
-    def _report(self, router: Router, score: Score, classes: Classes, allowed: int) -> BendReport:
-        sources = router.sources
+    def _report(self, channels: BendChannels, score: Score, classes: Classes, allowed: int) -> BendReport:
+        sources = channels.sources
         halves = [source.range_out_semitones * 50.0 / 8192.0 for source in sources]
-        used = sorted({channel for channels in router.used.values() for channel in channels})
+        used = sorted({number for numbers in channels.used.values() for number in numbers})
         report = BendReport(
             method="mpe" if self.mpe else "bend",
             starts=score.starts,
-            note_cents=router.worst_cents,
+            note_cents=channels.worst_cents,
             half_step_cents=array("d", map(halves.__getitem__, score.sources)),
-            clipped=len(router.clipped),
+            clipped=len(channels.clipped),
             class_starts=classes.starts,
             demand=classes.demand(),
             channels_allowed=sum(zone.members for zone in self.zones.values()) if self.mpe else allowed,
@@ -308,10 +284,10 @@ class _Planner:
                 for number, fact in enumerate(score.facts, 1)
                 if fact.notes
             },
-            setup_messages=router.setup_messages,
-            bend_messages=router.bend_messages,
+            setup_messages=channels.setup_messages,
+            bend_messages=channels.bend_messages,
         )
-        report.notices += bend_notices(score, report, router.used, self.profile)
+        report.notices += bend_notices(score, report, channels.used, self.profile)
         if self.dropped:
             report.notices.append(
                 f"left out: channel{'s' if len(self.dropped) > 1 else ''} {spans(self.dropped)}, since MPE plays the "

@@ -4,16 +4,9 @@
 drives it says what time it is, sends what it returns, and calls `wake` when `next_wake_s` has come. Not safe to share
 between threads.
 
-Table changes, for notes that sound:
-
-=========  ==========================================================================================
-``now``    they move at once
-``next``   they stay until they are let go; notes struck from now on follow the new table
-``glide``  they move in a straight line of cents; notes struck from now on are on the new table at once
-=========  ==========================================================================================
-
-Where a change drives notes of one channel apart, which cannot move to another without being struck again, the channel
-takes the offset that costs least (see `core.best_offset`); `crowded` counts notes that had to share from the start.
+What becomes of notes that sound when the table changes stands in `bridge.engine.protocols`. Where a change drives
+notes of one channel apart, which cannot move to another without being struck again, the channel takes the offset that
+costs least (see `bend_channels.best_offset`); `crowded` counts notes that had to share from the start.
 
 The bend range starts as the smallest that holds the table, ±2 semitones as a rule, which any synth obeys; when the bend
 wheel is first moved it becomes wide enough for all of the wheel's travel.
@@ -25,26 +18,24 @@ import math
 from collections.abc import Sequence
 from typing import Literal, NamedTuple
 
-from bridge.engine.bend.bend_channels import best_offset
+from bridge.engine.bend.bend_channels import BendChannels, best_offset
 from bridge.engine.bend.channels import Out
-from bridge.engine.bend.live_router import LiveRouter
+from bridge.engine.bend.live_ranges import LiveRanges
 from bridge.engine.bend.mpe import LOWER_MEMBERS, UPPER_MEMBERS, choose_zones
 from bridge.engine.bend.on_the_spot import OnlinePlacer
 from bridge.engine.bend.options import BendOptions, allowed_channels
-from bridge.engine.lifetimes import HOLD_2, SOSTENUTO, SUSTAIN
+from bridge.engine.bend.router import Router
+from bridge.engine.lifetimes import HOLDING
 from bridge.engine.offsets import LEAST_RANGE_SEMITONES, Offsets, fixed_range, most_range
+from bridge.engine.protocols import Due, OnChange
 from bridge.errors import MethodProblem, ValueProblem
 from bridge.tuning.notes import note_name
 from bridge.wire.bend import CENTRE
 from bridge.wire.profile import SynthProfile
-
-OnChange = Literal["now", "next", "glide"]
-Due = tuple[float, bytes]
-"""When a message is due, in seconds, and the message."""
+from bridge.wire.stream import is_whole
 
 GLIDE_STEP_S = 0.01
 _PIANO = range(21, 109)
-_LENGTHS = {0x80: 3, 0x90: 3, 0xA0: 3, 0xB0: 3, 0xC0: 2, 0xD0: 2, 0xE0: 3}
 
 
 class SoundingNote(NamedTuple):
@@ -89,22 +80,23 @@ class BendEngine:
         self._offsets = Offsets(profile)
         self.check(table_hz)
         self._placer = OnlinePlacer(self.options.tonics[0] if self.options.tonics else None)
-        self._router = LiveRouter(
+        self._channels = BendChannels(
             self._placer,
             self._offsets.of(table_hz),
             [] if self._mpe else allowed_channels(profile, self.options),
             tail_s=self.options.tail_s,
             plain=self.options.plain,
         )
-        self._router.bound(profile, self._mpe)
-        self._router.begin(profile.reset_gap_s if profile is not None else 0.1)
         self._alias = list(range(16))
         if self._mpe:
             self._form_zones(profile)
-        self._router.fit_ranges()
+        self._ranges = LiveRanges(self._channels, profile, self._mpe)
+        reset_gap_s = profile.reset_gap_s if profile is not None else 0.1
+        self._router = Router(self._channels, reset_gap_s, self._ranges)
         self._drums: dict[tuple[int, int], int] = {}
         self._guests: dict[tuple[int, int], int] = {}  # strikes of channels that play in the zone of another
         self._gliding: list[Out] = []
+        self._glide_step_s = 0.0
 
     def _form_zones(self, profile: SynthProfile | None) -> None:
         parts = list(dict.fromkeys(self.options.parts)) or [1]
@@ -112,9 +104,9 @@ class BendEngine:
         free = sorted(receives & set(self.options.channels or range(1, 17)))
         demand = dict(zip(parts, (LOWER_MEMBERS, UPPER_MEMBERS), strict=False))
         for part, zone in choose_zones(demand, free).items():
-            self._router.form_zone(self._router.sources[part - 1], zone)
+            self._channels.form_zone(self._channels.sources[part - 1], zone)
         for index in range(16):
-            if index + 1 not in parts and not self._router.sources[index].kit:
+            if index + 1 not in parts and not self._channels.sources[index].kit:
                 self._alias[index] = parts[0] - 1
 
     # ---- what the driver calls
@@ -139,31 +131,31 @@ class BendEngine:
     def start(self, now_s: float) -> list[Due]:
         """Return the messages that make the synth ready: bend ranges and centred bends, or the zones."""
         router = self._router
-        router.sink = []
+        channels = self._channels
+        channels.sink = []
         if self._mpe:
             router.resync()
-        for source in router.sources:
+        for source in channels.sources:
             for out in source.pool if source.manager is not None else [source.home]:
                 if source.manager is None:
-                    if out not in router.pool:
+                    if out not in channels.pool:
                         continue
-                    router.send_range(out, source.range_out_semitones)
-                router.sink.append(bytes((0xE0 | out.nibble, 0, 0x40)))
+                    channels.send_range(out, source.range_out_semitones)
+                channels.sink.append(bytes((0xE0 | out.nibble, 0, 0x40)))
                 out.value = CENTRE
         return self._due(now_s)
 
     def feed(self, data: bytes, now_s: float) -> list[Due]:
         """Take one whole message; return what is to be sent for it. Bytes that are no whole message are dropped."""
-        if not data:
+        if not is_whole(data):
             return []
         status = data[0]
         router = self._router
-        router.sink = []
+        channels = self._channels
+        channels.sink = []
         if status < 0xF0:
-            if len(data) != _LENGTHS.get(status & 0xF0) or max(data[1:]) > 0x7F:
-                return []
             index = status & 0x0F
-            if router.sources[index].kit and status < 0xA0 and not self._ends_guest(data):
+            if channels.sources[index].kit and status < 0xA0 and not self._ends_guest(data):
                 self._count_drum(data)
             elif self._alias[index] != index:
                 if status < 0xA0:
@@ -172,13 +164,11 @@ class BendEngine:
                     return []  # the zone's sound is that of its part
                 data = bytes((status & 0xF0 | self._alias[index],)) + data[1:]
             router.feed(now_s, data)
-        elif status == 0xF0 and data[-1] != 0xF7:
-            return []
         else:
             router.feed(now_s, data)
             if status == 0xFF:
-                router.forget_all(now_s)
-        return [(now_s, message) for message in router.sink]
+                router.reset(now_s)
+        return [(now_s, message) for message in channels.sink]
 
     def change(
         self, table_hz: Sequence[float], now_s: float, mode: OnChange = "now", glide_s: float = 0.5
@@ -208,23 +198,23 @@ class BendEngine:
         if mode == "glide" and not (math.isfinite(glide_s) and 0.0 <= glide_s <= 600.0):
             raise ValueProblem(f"a glide of {glide_s:g} s is out of range", "0 to 600 seconds")
         self.check(table_hz)
-        router = self._router
-        router.sink = []
-        sounding = [note.offset for out in router.outs for note in out.notes]
-        self._offsets.forget([*router.offsets, *sounding, *(out.offset for out in router.outs)])
-        before = router.offsets
-        router.offsets = self._offsets.of(table_hz)
-        router.fit_ranges()
+        channels = self._channels
+        channels.sink = []
+        sounding = [note.offset for out in channels.outs for note in out.notes]
+        self._offsets.forget([*channels.offsets, *sounding, *(out.offset for out in channels.outs)])
+        before = channels.offsets
+        channels.offsets = self._offsets.of(table_hz)
+        self._ranges.fit()
         if mode == "now" or (mode == "glide" and glide_s == 0.0):
-            router.retune(router.offsets)
+            channels.retune(channels.offsets)
             self._gliding = []
-        elif mode == "glide" and router.offsets != before:
+        elif mode == "glide" and channels.offsets != before:
             self._begin_glide(now_s, glide_s)
         return self._due(now_s)
 
     def expect(self, channel: int) -> None:
         """Say that somebody will play on a channel, 1 to 16: while others are free, nobody else is put there."""
-        self._router.sources[channel - 1].home.reluctance = 2
+        self._channels.sources[channel - 1].home.reluctance = 2
 
     def set_tonic(self, pitch_class: int | None) -> None:
         """Say which pitch class (0 = C) is kept in tune first where channels are short."""
@@ -241,7 +231,8 @@ class BendEngine:
     def wake(self, now_s: float) -> list[Due]:
         """Do what is due by now: a step of a glide, or the set-up after a reset."""
         router = self._router
-        router.sink = []
+        channels = self._channels
+        channels.sink = []
         if router.resync_s is not None and now_s >= router.resync_s:
             router.resync()
         if self._gliding:
@@ -250,26 +241,26 @@ class BendEngine:
 
     def stop(self, now_s: float) -> list[Due]:
         """Return what leaves the synth silent and as it was: note-offs, pedals up, bends centred, ranges at ±2."""
-        router = self._router
-        router.sink = sink = []
+        channels = self._channels
+        channels.sink = sink = []
         for (nibble, key), count in self._drums.items():
             sink += [bytes((0x80 | nibble, key, 64))] * count
         self._drums.clear()
         self._guests.clear()
-        for source in router.sources:
+        for source in channels.sources:
             if source.raw:
                 self._lift(source.cc, 0xB0 | source.index, sink)
-        for out in router.outs:
+        for out in channels.outs:
             for key, count in out.owed.items():
                 sink += [bytes((0x80 | out.nibble, key, 64))] * count
             self._lift(out.cc, 0xB0 | out.nibble, sink)
             if out.value not in (-1, CENTRE):
                 sink.append(bytes((0xE0 | out.nibble, 0, 0x40)))
-            if out.range_semitones not in (0, LEAST_RANGE_SEMITONES) and not router.mpe:
-                router.send_range(out, LEAST_RANGE_SEMITONES)
-        for zone in router.zones:
+            if out.range_semitones not in (0, LEAST_RANGE_SEMITONES) and not self._mpe:
+                channels.send_range(out, LEAST_RANGE_SEMITONES)
+        for zone in channels.zones:
             sink += zone.end_messages()
-        router.rest()
+        channels.rest()
         self._gliding = []
         return self._due(now_s)
 
@@ -283,12 +274,12 @@ class BendEngine:
     @property
     def clipped(self) -> int:
         """How many bends of the wheel went beyond the range and were cut short."""
-        return sum(source.clips for source in self._router.sources)
+        return sum(source.clips for source in self._channels.sources)
 
     @property
     def at_rest(self) -> bool:
         """Whether no note sounds and none is owed its end."""
-        return not self._drums and not any(out.notes or out.owed for out in self._router.outs)
+        return not self._drums and not any(out.notes or out.owed for out in self._channels.outs)
 
     def sounding(self) -> list[SoundingNote]:
         """Return the pitched notes that sound, by source channel and key."""
@@ -296,14 +287,14 @@ class BendEngine:
             SoundingNote(
                 source.number, key, note.out.number, self._offsets.sounding_cents(key, note.out.offset)
             )
-            for source in self._router.sources
+            for source in self._channels.sources
             for key, note in source.sounding
         )
 
     # ---- inside
 
     def _due(self, now_s: float) -> list[Due]:
-        return [(now_s, message) for message in self._router.sink]
+        return [(now_s, message) for message in self._channels.sink]
 
     def _count_drum(self, data: bytes) -> None:
         """Keep count of drum notes, which pass untouched, so that they can be ended."""
@@ -334,18 +325,18 @@ class BendEngine:
 
     @staticmethod
     def _lift(cc: list[int], status: int, sink: list[bytes]) -> None:
-        for pedal in (SUSTAIN, SOSTENUTO, HOLD_2):
+        for pedal in HOLDING:
             if cc[pedal] > 0:
                 sink.append(bytes((status, pedal, 0)))
                 cc[pedal] = 0
 
     def _begin_glide(self, now_s: float, glide_s: float) -> None:
-        router = self._router
+        channels = self._channels
         self._gliding = []
-        for out in router.outs:
+        for out in channels.outs:
             sums: dict[float, float] = {}
             for note in out.notes:
-                note.offset = router.offsets[note.key]
+                note.offset = channels.offsets[note.key]
                 sums[note.offset] = sums.get(note.offset, 0.0) + note.weight
             if not sums:
                 continue
@@ -368,8 +359,6 @@ class BendEngine:
             else:
                 out.offset = before + (after - before) * (now_s - start_s) / (end_s - start_s)
                 still.append(out)
-            self._router.bend(out)
+            self._channels.bend(out)
         self._gliding = still
         self._glide_step_s = now_s + GLIDE_STEP_S
-
-    _glide_step_s = 0.0

@@ -6,8 +6,6 @@ stays free for drums; where nothing plays drums, channel 10 joins a zone that ne
 channels gets more, if the other leaves them. Never is a zone tuned through its manager, whose bend moves all its
 notes.
 
-Index: `choose_zones`.
-
 Source: *MIDI Polyphonic Expression*, version 1.0 (The MIDI Association, 2018).
 """
 

@@ -21,8 +21,9 @@ from collections.abc import Callable
 from operator import itemgetter
 from typing import Any
 
-from bridge.engine.bend.bend_channels import BendCore, best_offset
+from bridge.engine.bend.bend_channels import BendChannels, best_offset
 from bridge.engine.bend.channels import Out, Source
+from bridge.engine.channel_state import loudness
 
 PURE_WEIGHT = 1000.0
 """How much more the tonic and the bass count than another note of the same loudness."""
@@ -31,9 +32,9 @@ _key_of: Callable[[Any], int] = itemgetter(0)
 _FITS, _SAME, _OWN, _EMPTY, _DECAYING = 0, 1, 2, 3, 9
 
 
-def choose_free(core: BendCore, source: Source, offset: float, now_s: float) -> Out | None:
+def choose_free(channels: BendChannels, source: Source, offset: float, now_s: float) -> Out | None:
     """Return the best free channel for notes of a source channel that need `offset` cents, or None."""
-    quiet_s = now_s - core.tail_s
+    quiet_s = now_s - channels.tail_s
     home = source.home
     best: Out | None = None
     best_rank, best_order = _DECAYING + 1, 0.0
@@ -58,11 +59,11 @@ def choose_free(core: BendCore, source: Source, offset: float, now_s: float) -> 
     return best
 
 
-def take_free(core: BendCore, source: Source, offset: float, now_s: float) -> Out | None:
+def take_free(channels: BendChannels, source: Source, offset: float, now_s: float) -> Out | None:
     """Choose a free channel and make it ready; None if there is none."""
-    out = choose_free(core, source, offset, now_s)
+    out = choose_free(channels, source, offset, now_s)
     if out is not None:
-        core.attach(out, source, offset)
+        channels.attach(out, source, offset)
     return out
 
 
@@ -73,19 +74,14 @@ class OnlinePlacer:
     ----------
     tonic : int or None
         Pitch class (0 = C) that is kept in tune first.
-
-    Attributes
-    ----------
-    crowded : int
-        Notes that found no channel free.
     """
 
     def __init__(self, tonic: int | None = None) -> None:
         self.tonic = tonic
-        self.crowded = 0
+        self.crowded = 0  # notes that found no channel free
         self._playing: list[Source] = []  # source channels that have played, to tell which note is the bass
 
-    def place(self, core: BendCore, source: Source, key: int, offset: float, now_s: float) -> Out:
+    def place(self, channels: BendChannels, source: Source, key: int, offset: float, now_s: float) -> Out:
         """Return a channel where the note is in tune; failing that, where it does least harm."""
         if source.home.reluctance != 2 or source not in self._playing:
             source.home.reluctance = 2
@@ -97,7 +93,7 @@ class OnlinePlacer:
         for out in source.serving if source.manager is None else source.pool:
             if out.offset == offset and out.notes and out.glide is None and out.source is source:
                 return out
-        return take_free(core, source, offset, now_s) or self._join(source, key, offset)
+        return take_free(channels, source, offset, now_s) or self._join(source, key, offset)
 
     def weigh(self, source: Source, key: int, velocity: int) -> float:
         """Loudness by velocity, volume and expression; the tonic and the bass count a thousandfold."""
@@ -129,16 +125,6 @@ class OnlinePlacer:
         before = sums_loss(sums, best_offset(sums, out.offset)) if sums else 0.0
         sums[offset] = sums.get(offset, 0.0) + weight
         return sums_loss(sums, best_offset(sums, out.offset)) - before
-
-
-def loudness(velocity: int, volume: int = -1, expression: int = -1) -> float:
-    """Return how loud a note is, 0 to 1: velocity times volume times expression, each as a share of 127.
-
-    In General MIDI amplitude goes with the square of each; loudness as heard goes with about the 0.6th power of
-    amplitude (Stevens 1955), so nearly in proportion. -1 stands for a controller never set (100 and 127).
-    """
-    gain = (100 if volume < 0 else volume) * (127 if expression < 0 else expression)
-    return velocity * gain / 127.0**3
 
 
 def sums_loss(sums: dict[float, float], at: float) -> float:

@@ -1,7 +1,4 @@
-"""What a player may ask of the methods `bend` and `mpe`, and which channels that leaves.
-
-Index: `BendOptions`, `allowed_channels`.
-"""
+"""What a player may ask of the methods `bend` and `mpe`, and which channels that leaves."""
 
 from __future__ import annotations
 
@@ -9,6 +6,7 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+from bridge.engine.lifetimes import DECAY_S
 from bridge.engine.rhythm import DRUM_CHANNEL
 from bridge.errors import MethodProblem, ValueProblem
 from bridge.wire.profile import SynthProfile
@@ -18,34 +16,24 @@ from bridge.wire.profile import SynthProfile
 class BendOptions:
     """Choices for retuning by bends.
 
-    Parameters
-    ----------
-    channels : tuple of int, optional
-        Channels 1 to 16 that pitched notes may use; None: the synth's, without 10. Naming 10 here allows it, where
-        nothing plays drums on it.
-    parts : tuple of int
-        For `mpe`: the source channels to play, one or two; empty: all, if there are no more.
-    tail_s : float
-        How long a note may decay audibly after its end; a channel is left alone for so long if there is another.
-    chord_s : float
-        Notes that start within this time are one chord.
-    plain : bool
-        Keep modulation, chorus depth and celeste depth at 0, so that beats can be heard.
-    tonics : tuple of int or None
-        Pitch class (0 = C) of the tonic of each table, the first and then each change: kept in tune first where
-        channels are short.
-
     Raises
     ------
     ValueProblem
         A value is out of range.
     """
 
+    # Channels 1 to 16 that pitched notes may use; None: the synth's, without 10. Naming 10 here allows it,
+    # where nothing plays drums on it.
     channels: tuple[int, ...] | None = None
+    # For `mpe`: the source channels to play, one or two; empty: all, if there are no more.
     parts: tuple[int, ...] = ()
-    tail_s: float = 0.5
-    chord_s: float = 0.03
-    plain: bool = False
+    # How long a note may decay audibly after its end; a channel is left alone for so long if there is
+    # another.
+    tail_s: float = DECAY_S
+    chord_s: float = 0.03  # notes that start within this time are one chord
+    plain: bool = False  # keep modulation, chorus depth and celeste depth at 0, so that beats can be heard
+    # Pitch class (0 = C) of the tonic of each table, the first and then each change: kept in tune first where
+    # channels are short.
     tonics: tuple[int | None, ...] = ()
 
     def __post_init__(self) -> None:

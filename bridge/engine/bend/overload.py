@@ -3,7 +3,7 @@
 The loss of a class is the sum over time of (cents off times weight); its weight is the mean loudness of its notes, a
 thousandfold for the tonic and for the bass, which therefore stay pure as long as anything else can give way. Classes
 share only with their own source channel, for a channel has one program. Where classes share, the bend is at each
-moment the offset among theirs with the least loss (`core.best_offset`).
+moment the offset among theirs with the least loss (`bend_channels.best_offset`).
 
 The search goes through the crowded stretches in order of time and keeps the best ways to share so far, each with the
 loss that it is bound to have from what has started already. While all ways are kept, the result is the optimum; where

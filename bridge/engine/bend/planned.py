@@ -2,7 +2,7 @@
 
 The classes of a file (`classes`) are intervals. If they never outnumber the channels, every class finds one free
 when it starts, and every note is in tune; where they do, `overload` has said which share. What is left to choose is
-which of the free channels (`allocate_online.choose_free`).
+which of the free channels (`on_the_spot.choose_free`).
 
 Set-ups are placed with foresight: when the first note of a chord starts, all channels that its other notes will
 need are made ready before it, so that nothing stands between the notes of a chord but what cannot be had sooner.
@@ -13,7 +13,7 @@ from __future__ import annotations
 from array import array
 from collections.abc import Iterable
 
-from bridge.engine.bend.bend_channels import BendCore
+from bridge.engine.bend.bend_channels import BendChannels
 from bridge.engine.bend.channels import Out, Source
 from bridge.engine.bend.classes import Classes
 from bridge.engine.bend.on_the_spot import PURE_WEIGHT, take_free
@@ -62,7 +62,7 @@ class PlannedPlacer:
         """Anchor of the note-on that begins the next chord; -1 if none does."""
         return self._score.starts[self._chord_end] if self._chord_end < len(self._score) else -1
 
-    def open_chord(self, core: BendCore, now_s: float) -> None:
+    def open_chord(self, channels: BendChannels, now_s: float) -> None:
         """Make ready what the notes of the chord that starts now need, as far as channels are free."""
         score, first = self._score, self._first
         note = self._chord_end
@@ -77,8 +77,8 @@ class PlannedPlacer:
             group = self._shared[self._of_note[note]]
             if ready and first[group] == note:
                 key = score.keys[note]
-                source = core.sources[score.sources[note]]
-                out = take_free(core, source, core.offsets[key], now_s)
+                source = channels.sources[score.sources[note]]
+                out = take_free(channels, source, channels.offsets[key], now_s)
                 if out is None:
                     ready = False
                 else:
@@ -87,13 +87,13 @@ class PlannedPlacer:
             note += 1
         self._chord_end = note
 
-    def place(self, core: BendCore, source: Source, key: int, offset: float, now_s: float) -> Out:
+    def place(self, channels: BendChannels, source: Source, key: int, offset: float, now_s: float) -> Out:
         """Return the channel of the note that starts now."""
         group = self._shared[self._of_note[self._next]]
         self._next += 1
         out = self._outs[group]
         if out is None:
-            out = take_free(core, source, offset, now_s)
+            out = take_free(channels, source, offset, now_s)
             assert out is not None, "the plan leaves a channel free for every class"
             self._outs[group] = out
         return out

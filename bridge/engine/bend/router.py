@@ -1,6 +1,6 @@
 """Where each message of the source goes when its notes are spread over channels.
 
-`Router` is a `BendCore` that takes the source's messages one by one:
+`Router` takes the source's messages one by one and lets `BendChannels` send what follows from them:
 
 ======================================  =====================================================================
 message                                 goes to
@@ -23,7 +23,9 @@ which becomes the channel pressure of the member that sounds the key.
 
 from __future__ import annotations
 
-from bridge.engine.bend.bend_channels import BendCore
+from typing import Protocol
+
+from bridge.engine.bend.bend_channels import BendChannels
 from bridge.engine.bend.channels import Out, Source
 from bridge.engine.channel_state import (
     PARAMETER_CONTROLLERS,
@@ -35,67 +37,40 @@ from bridge.engine.channel_state import (
 from bridge.engine.lifetimes import ALL_NOTES_OFF, ENDING, LOCAL_CONTROL, MONO, RESET_CONTROLLERS
 from bridge.engine.rhythm import RhythmTracker
 from bridge.wire.bend import CENTRE
-from bridge.wire.mpe import Zone
 from bridge.wire.resets import reset_kind
 from bridge.wire.rpn import BEND_RANGE, FINE_TUNING, MPE_CONFIGURATION, RpnReader, fine_tuning_cents
 
 _UNKNOWN: Which = (False, (-1, -1))
 
 
-class Router(BendCore):
-    """A bend engine that is fed messages (see `BendCore` for its parameters, and `feed`).
+class Ranges(Protocol):
+    """Decides how far channels can be bent, where that is not known from the start."""
 
-    Attributes
+    def follow(self, source: Source) -> None:
+        """Take notice of a source's bend wheel, bend range or fine tuning, before it is followed."""
+        ...
+
+
+class Router:
+    """Feeds messages to channels.
+
+    Parameters
     ----------
-    rhythm : RhythmTracker
-        Which channels play drums now.
+    channels : BendChannels
+        With its zones, if there are any.
     reset_gap_s : float
         How long after a reset the synth takes set-ups again; a note does not wait for it.
-    resync_s : float or None
-        When the zones are to be set up (again); None if they are.
-    zones : list of Zone
-        MPE zones, none for the method `bend`.
+    ranges : Ranges, optional
+        What widens bend ranges; None: they were planned.
     """
 
-    rhythm: RhythmTracker
-    reset_gap_s: float = 0.1
-    resync_s: float | None = None
-
-    def begin(self, reset_gap_s: float) -> None:
-        """Make ready for the first message."""
-        self.rhythm = RhythmTracker()
-        self.reset_gap_s = reset_gap_s
-        self.zones: list[Zone] = []
+    def __init__(self, channels: BendChannels, reset_gap_s: float, ranges: Ranges | None = None) -> None:
+        self.channels = channels
+        self.resync_s = 0.0 if channels.zones else None  # when zones are to be set up (again)
+        self._rhythm = RhythmTracker()
         self._reader = RpnReader()
-        for source in self.sources:
-            source.kit = self.rhythm.is_drums(source.number)
-            if source.kit and source.home not in self.pool:
-                self.reserve(source)
-
-    def reserve(self, source: Source) -> None:
-        """Keep the channel of a source's own number for it, and pass its messages as they are."""
-        home = source.home
-        source.raw = True
-        if home in self.pool:
-            self.pool.remove(home)
-        if home in source.serving:
-            source.serving.remove(home)
-
-    def form_zone(self, source: Source, zone: Zone) -> None:
-        """Make one source channel the player of an MPE zone."""
-        manager = self.outs[zone.manager - 1]
-        source.manager = manager
-        source.home = manager
-        source.serving = [manager]
-        source.pool = [self.outs[channel - 1] for channel in zone.member_channels]
-        for out in [manager, *source.pool]:
-            before = out.source
-            if before is not None and before is not source and out in before.serving:
-                before.serving.remove(out)
-            out.source = source
-        self.mpe = True
-        self.zones.append(zone)
-        self.resync_s = 0.0
+        self._reset_gap_s = reset_gap_s
+        self._ranges = ranges
 
     # ---- messages
 
@@ -106,16 +81,17 @@ class Router(BendCore):
             self._system(now_s, data)
             return
         kind = status & 0xF0
-        source = self.sources[status & 0x0F]
+        channels = self.channels
+        source = channels.sources[status & 0x0F]
         if self.resync_s is not None and (now_s >= self.resync_s or (kind == 0x90 and data[2])):
             self.resync()
         if kind == 0x90 and data[2]:
             if source.kit:
-                self.sink.append(data)
+                channels.sink.append(data)
             else:
-                self.strike(source, data, now_s)
+                channels.strike(source, data, now_s)
         elif kind <= 0x90:
-            self.release(source, data, now_s)
+            channels.release(source, data, now_s)
         elif kind == 0xB0:
             self._control(source, data, now_s)
         elif kind == 0xE0:
@@ -127,12 +103,12 @@ class Router(BendCore):
         """Send a channel message wherever its source channel is served; return those channels."""
         source.version += 1
         version = source.version
-        serving = self.served(source, now_s)
-        sink = self.sink
+        channels = self.channels
+        serving, sink = channels.served(source, now_s), channels.sink
         if source.raw:
             sink.append(data)
         for out in serving:
-            sink.append(data if data[0] & 0x0F == out.nibble else self.copy(data, out))
+            sink.append(data if data[0] & 0x0F == out.nibble else channels.copy(data, out))
             out.version = version
         return serving
 
@@ -141,13 +117,13 @@ class Router(BendCore):
         if controller in PARAMETER_CONTROLLERS:
             self._parameter(source, controller, value, data, now_s)
             return
-        if self.plain and controller in PLAIN_CONTROLLERS and not source.kit:
+        if self.channels.plain and controller in PLAIN_CONTROLLERS and not source.kit:
             return
         if controller == LOCAL_CONTROL:
-            self.sink.append(data)
+            self.channels.sink.append(data)
             return
         if controller == 0:
-            self.rhythm.feed(data)
+            self._rhythm.feed(data)
         if controller < 120:
             source.cc[controller] = value
             for out in self._forward(source, data, now_s):
@@ -157,9 +133,9 @@ class Router(BendCore):
         else:
             self._mode(source, controller, value, data, now_s)
         for note in source.sounding.control(controller, value):
-            self.end(note, now_s)
+            self.channels.end(note, now_s)
         if controller == RESET_CONTROLLERS:
-            self.tune_own(source, now_s)
+            self._tune_own(source, now_s)
 
     def _mode(self, source: Source, controller: int, value: int, data: bytes, now_s: float) -> None:
         """Controllers 120 to 127: those that end notes or change how a channel plays."""
@@ -194,7 +170,7 @@ class Router(BendCore):
                 out.selected = which if out.selected == before else _UNKNOWN
             return
         if source.raw:
-            self.sink.append(data)
+            self.channels.sink.append(data)
         if change is not None and change.registered:
             if change.number == MPE_CONFIGURATION:
                 return
@@ -202,11 +178,11 @@ class Router(BendCore):
                 self._own_tuning(source, change.number == BEND_RANGE, change.value, data, now_s)
                 return
         source.version += 1
-        for out in self.served(source, now_s):
+        for out in self.channels.served(source, now_s):
             if out.selected != which:
-                self.sink += select_messages(which, 0xB0 | out.nibble)
+                self.channels.sink += select_messages(which, 0xB0 | out.nibble)
                 out.selected = which
-            self.sink.append(self.copy(data, out))
+            self.channels.sink.append(self.channels.copy(data, out))
             if change is not None and which is not None:
                 out.params[which] = change.value
             out.version = source.version
@@ -221,33 +197,33 @@ class Router(BendCore):
             source.fine_cents = fine_tuning_cents(value)
         if source.passive:
             for out in source.serving:
-                self.sink.append(self.copy(data, out))
+                self.channels.sink.append(self.channels.copy(data, out))
                 if is_range:
                     out.forget_range()
                 else:
                     out.fine_tuned = source.fine_cents != 0.0
             return
-        self.tune_own(source, now_s)
+        self._tune_own(source, now_s)
 
     def _wheel(self, source: Source, data: bytes, now_s: float) -> None:
         value = data[1] & 0x7F | (data[2] & 0x7F) << 7
         source.wheel = value
         if source.raw:
-            self.sink.append(data)
+            self.channels.sink.append(data)
         if source.passive:
             for out in source.serving:
-                self.sink.append(data)
+                self.channels.sink.append(data)
                 out.value = value
             return
-        self.tune_own(source, now_s)
+        self._tune_own(source, now_s)
 
     def _other(self, source: Source, kind: int, data: bytes, now_s: float) -> None:
         """Program changes and pressures."""
         value = data[1] & 0x7F
         if kind == 0xC0:
             source.take_program(value)
-            self.rhythm.feed(data)
-            if source.kit != self.rhythm.is_drums(source.number):
+            self._rhythm.feed(data)
+            if source.kit != self._rhythm.is_drums(source.number):
                 self._turn(source)
             for out in self._forward(source, data, now_s):
                 out.take_program(value)
@@ -258,23 +234,28 @@ class Router(BendCore):
         elif source.manager is not None:
             last = source.last_out[value]
             if last is not None and value in last.owed:
-                self.sink.append(bytes((0xD0 | last.nibble, data[2] & 0x7F)))
+                self.channels.sink.append(bytes((0xD0 | last.nibble, data[2] & 0x7F)))
         else:
             source.poly[value] = data[2] & 0x7F
             for out in self._forward(source, data, now_s):
                 out.poly[value] = data[2] & 0x7F
 
+    def _tune_own(self, source: Source, now_s: float) -> None:
+        if self._ranges is not None:
+            self._ranges.follow(source)
+        self.channels.tune_own(source, now_s)
+
     # ---- drums and resets
 
     def _system(self, now_s: float, data: bytes) -> None:
-        self.sink.append(data)
+        self.channels.sink.append(data)
         if data[0] != 0xF0:
             return
-        self.rhythm.feed(data)
+        self._rhythm.feed(data)
         if reset_kind(data) is not None:
-            self._reset(now_s)
-        for source in self.sources:
-            if source.kit != self.rhythm.is_drums(source.number):
+            self.reset(now_s)
+        for source in self.channels.sources:
+            if source.kit != self._rhythm.is_drums(source.number):
                 self._turn(source)
 
     def _turn(self, source: Source) -> None:
@@ -285,45 +266,36 @@ class Router(BendCore):
         home = source.home
         if home.source is not None and home in home.source.serving:
             home.source.serving.remove(home)
-        self.reserve(source)
-        self.sink += set_up(source, home, home.nibble)
+        self.channels.reserve(source)
+        self.channels.sink += set_up(source, home, home.nibble)
         if home.range_semitones:
-            self.send_range(home, max(1, round(source.range_cents / 100.0)))
+            self.channels.send_range(home, max(1, round(source.range_cents / 100.0)))
         if home.value not in (-1, CENTRE):
-            self.sink.append(bytes((0xE0 | home.nibble, 0, 0x40)))
+            self.channels.sink.append(bytes((0xE0 | home.nibble, 0, 0x40)))
         home.value = CENTRE
         home.source = None
 
-    def _reset(self, now_s: float) -> None:
+    def reset(self, now_s: float) -> None:
         """The synth has forgotten everything and is silent, and so are we; note-offs still to come pass."""
+        channels = self.channels
         self._reader.clear()
-        for source in self.sources:
+        for source in channels.sources:
             source.clear()
             source.untune()
             source.version += 1
-            self._plain(source)
+            channels.keep_plain(source)
             for note in source.sounding.reset():
-                self.end(note, now_s)
-        for out in self.outs:
+                channels.end(note, now_s)
+        for out in channels.outs:
             out.clear()
             out.forget_range()
             out.fine_tuned = False
             out.value = CENTRE
             out.version = out.source.version if out.source is not None else 0
-        if self.zones:
-            self.resync_s = now_s + self.reset_gap_s
+        if channels.zones:
+            self.resync_s = now_s + self._reset_gap_s
 
     def resync(self) -> None:
-        """Set up the zones, at the start and when a reset has wiped them (channels are set up as they are taken)."""
+        """Set up the zones, at the start and when a reset has wiped them."""
         self.resync_s = None
-        before = len(self.sink)
-        for zone in self.zones:
-            player = self.outs[zone.manager - 1].source
-            if player is not None:
-                self.sink += zone.messages(player.range_out_semitones)
-                manager = self.outs[zone.manager - 1]
-                manager.selected = None
-                self.sink += set_up(player, manager, manager.nibble)
-                for out in player.pool:
-                    out.set_range(player.range_out_semitones)
-        self.setup_messages += len(self.sink) - before
+        self.channels.set_up_zones()

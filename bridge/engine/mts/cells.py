@@ -12,7 +12,7 @@ Source: MIDI 1.0 Detailed Specification, "MIDI Tuning"; addenda CA-020 and CA-02
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from typing import Protocol
 
 from bridge.engine.mts.octave import OctaveFit, class_deviations_cents, fit_classes
@@ -33,6 +33,7 @@ class Cells(Protocol):
 
     count: int
     shift_cents: float
+    """What the values have in common and is left to a fine tuning (`octave` only)."""
 
     def of_key(self, key: int) -> int:
         """Return the cell that moves a key."""
@@ -40,6 +41,10 @@ class Cells(Protocol):
 
     def values(self, hz: Sequence[float]) -> list[float]:
         """Return what the cells should hold for a table; MethodProblem if the method cannot express it."""
+        ...
+
+    def residuals_cents(self, hz: Sequence[float]) -> list[float]:
+        """Return for each key by how many cents what is sent for a table lies above what is wanted."""
         ...
 
     def equal(self) -> list[float]:
@@ -113,6 +118,10 @@ class KeyCells:
         """Return frequency data for a table, less the synth's own stretch."""
         return [hz_to_frequency_data(value * self._factors[key])[0] for key, value in enumerate(hz)]
 
+    def residuals_cents(self, hz: Sequence[float]) -> list[float]:
+        """Return what rounding leaves, and the ends of what a message reaches (see `Cells.residuals_cents`)."""
+        return [hz_to_frequency_data(value * self._factors[key])[1] for key, value in enumerate(hz)]
+
     def equal(self) -> list[float]:
         """Return the keys as they are untuned."""
         return [key << 14 for key in range(128)]
@@ -177,11 +186,11 @@ class ClassCells:
 
     count = 12
 
-    def __init__(self, profile: SynthProfile) -> None:
+    def __init__(self, profile: SynthProfile, channels: Iterable[int]) -> None:
         self._profile = profile
         self._held: OctaveFit | None = None
         self._wanted: list[float] | None = None
-        self.channels: tuple[int, ...] = profile.channels
+        self.channels = tuple(sorted(channels))
         self.shift_cents = 0.0
 
     def of_key(self, key: int) -> int:
@@ -193,6 +202,11 @@ class ClassCells:
         cells = class_deviations_cents(hz)
         self._fit(cells)
         return cells
+
+    def residuals_cents(self, hz: Sequence[float]) -> list[float]:
+        """Return what rounding leaves (see `Cells.residuals_cents`)."""
+        fit = self._fit(class_deviations_cents(hz))
+        return [fit.residuals_cents[key % 12] for key in range(128)]
 
     def equal(self) -> list[float]:
         """Return no deviation at all."""
@@ -212,17 +226,19 @@ class ClassCells:
 
     def next(self, wanted: Sequence[float], sounding: Collection[int], most_bytes: int) -> list[bytes]:
         """Return one scale/octave message, and a master fine tuning where that has to move (see `Cells.next`)."""
-        fit = self._fit(wanted)
         held, profile = self._held, self._profile
+        fit = self._fit(wanted, None if held is None else held.shift_cents)
         sent: list[bytes] = []
         if held is None or held.offsets != fit.offsets:
-            sent.append(self.message(self.channels, fit.offsets))
-        if profile.fine_tuning == "master" and not math.isclose(self.shift_cents, fit.shift_cents):
+            sent.append(self._message(self.channels, fit.offsets))
+        if profile.fine_tuning == "master" and not math.isclose(
+            self.shift_cents, fit.shift_cents, abs_tol=1e-9
+        ):
             sent.append(encode(MasterFineTuning(profile.device_id, fit.shift_cents)))
         self._held, self._wanted, self.shift_cents = fit, list(wanted), fit.shift_cents
         return sent
 
-    def message(self, channels: Sequence[int], offsets: Sequence[int]) -> bytes:
+    def _message(self, channels: Sequence[int], offsets: Sequence[int]) -> bytes:
         """Return a scale/octave message with raw offsets for some channels."""
         profile = self._profile
         return encode(
@@ -240,12 +256,13 @@ class ClassCells:
         if self._held is None or not channels:
             return []
         flat = (0x40 if self._profile.octave_form == 1 else 0x2000,) * 12
-        return [self.message(channels, self._held.offsets if tuned else flat)]
+        return [self._message(channels, self._held.offsets if tuned else flat)]
 
     def forget(self) -> None:
         """Take it that the synth holds nothing any more."""
         self._held = self._wanted = None
         self.shift_cents = 0.0
 
-    def _fit(self, cells: Sequence[float]) -> OctaveFit:
-        return fit_classes(cells, self._profile.octave_form, self._profile.fine_tuning is not None)
+    def _fit(self, cells: Sequence[float], held_cents: float | None = None) -> OctaveFit:
+        profile = self._profile
+        return fit_classes(cells, profile.octave_form, profile.fine_tuning is not None, held_cents)

@@ -3,9 +3,6 @@
 Everything in the file passes through as it is; the file's own pitch bends and fine tuning add to the table. The
 tuning is sent before the first note, again after every reset in the file (0.1 s later where the music allows, in any
 case before the next note), and at every table change only what changed.
-
-A set-up may stand in the middle of the file's own parameter entries (RPN or NRPN), so after each insertion the file's
-own parameter number is selected again.
 """
 
 from __future__ import annotations
@@ -15,6 +12,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from bridge.engine.channel_state import PLAIN_CONTROLLERS
+from bridge.engine.mts.tuned_channels import TunedChannels
 from bridge.engine.mts.tuner import Tuner
 from bridge.engine.notices import hiding_notices
 from bridge.engine.protocols import Output, TableChange, TimedEvent
@@ -24,23 +22,16 @@ from bridge.engine.score import SourceFacts
 from bridge.errors import MethodProblem
 from bridge.wire.profile import SynthProfile
 from bridge.wire.resets import reset_kind
-from bridge.wire.rpn import FINE_TUNING, RpnReader, fine_tuning, fine_tuning_cents
 
 
 @dataclass(frozen=True)
 class FileParts:
-    """Which channels of a file play pitched notes, drums, or both in turn.
+    """Which channels of a file play pitched notes, drums, or both in turn."""
 
-    Attributes
-    ----------
-    pitched, drums : frozenset of int
-        Channels 1-16 with at least one such note.
-    programs : dict of int to frozenset of int
-        For each pitched channel, the programs (0-127) under which it plays.
-    """
-
+    # Channels 1-16 with at least one such note.
     pitched: frozenset[int]
     drums: frozenset[int]
+    # For each pitched channel, the programs (0-127) under which it plays.
     programs: Mapping[int, frozenset[int]]
 
 
@@ -100,15 +91,6 @@ class MtsFileEngine:
         The tuning's name in a dump.
     plain : bool
         Keep modulation, chorus depth and celeste depth of pitched channels at 0, so that beats can be heard.
-
-    Attributes
-    ----------
-    inserted : int
-        Messages added so far.
-    channels : tuple of int
-        Channels that play pitched notes.
-    played : list of (int, Counter of int)
-        For each table in order, the anchor from which it holds and how often each key was struck under it.
     """
 
     def __init__(
@@ -124,8 +106,9 @@ class MtsFileEngine:
         self._hz = hz
         self._name = name
         self._plain = plain
-        self.inserted = 0
-        self.channels: tuple[int, ...] = ()
+        self.inserted = 0  # messages added so far
+        self.channels: tuple[int, ...] = ()  # channels that play pitched notes
+        # For each table in order, the anchor from which it holds and how often each key was struck under it.
         self.played: list[tuple[int, Counter[int]]] = []
         self.notices: list[str] = []
 
@@ -146,15 +129,19 @@ class MtsFileEngine:
                 f"channel {outside[0]} plays pitched notes, but this synth listens on {spans(allowed)}",
                 "use --method bend, which moves parts to other channels",
             )
+        tuner = Tuner(self.profile, self.method, parts.pitched, self._name)
         mixed = sorted(parts.pitched & parts.drums)
         if mixed:
             self.notices.append(
-                f"channel {', '.join(map(str, mixed))} plays drums and pitched notes in turn; the tuning is put aside "
-                "while it plays drums"
+                f"channel {', '.join(map(str, mixed))} plays drums and pitched notes in turn; "
+                + (
+                    "the tuning is put aside while it plays drums"
+                    if tuner.puts_aside
+                    else "this synth has one octave table for all channels, so its drums are tuned too"
+                )
             )
         programs = [set(parts.programs.get(channel, ())) for channel in range(1, 17)]
         self.notices += hiding_notices([SourceFacts(programs=played) for played in programs])
-        tuner = Tuner(self.profile, self.method, parts.pitched, self._name)
         for _, hz in ((0, self._hz), *changes):
             tuner.check(hz)
         return self._run(events, changes, tuner, parts)
@@ -240,27 +227,25 @@ class MtsFileEngine:
 
 
 class _FileState:
-    """What the file and the synth hold at a point of the file: parameter numbers, own fine tuning, drums."""
+    """What the file and the synth hold at a point of the file: what channels were told, drums."""
 
     def __init__(self, tuner: Tuner, pitched: frozenset[int], drums: frozenset[int], plain: bool) -> None:
         self.ready = False
-        self._plain = plain
         self._tuner = tuner
+        self._told = TunedChannels(tuner, plain)
         self._pitched = pitched
         self._mixed = pitched & drums
         self._rhythm = RhythmTracker()
-        self._reader = RpnReader()
-        self._own_cents: dict[int, float] = {}
-        self._put_aside: set[int] = set()
+        self._put_aside: frozenset[int] = frozenset()
 
     def is_pitched(self, nibble: int) -> bool:
-        """Tell whether a channel (0-15) plays pitched notes now."""
+        """Tell whether a channel (0 to 15) plays pitched notes now."""
         return not self._rhythm.is_drums(nibble + 1)
 
     def plainer(self, data: bytes) -> bytes:
         """Return a message of the file; where beats are to be heard, without what hides them."""
         if (
-            self._plain
+            self._told.plain
             and data[0] & 0xF0 == 0xB0
             and data[1] in PLAIN_CONTROLLERS
             and self.is_pitched(data[0] & 0x0F)
@@ -271,85 +256,44 @@ class _FileState:
     def set_up(self, hz: Sequence[float]) -> list[bytes]:
         """SysEx messages that bring a synth in its power-up state to `hz`; `finish` returns the rest."""
         self.ready = True
+        self._look_for_drums()
+        self._addressed = self._tuner.channels
         self._tuner.forget()
-        return [message for message in self._tuner.messages(hz) if message[0] == 0xF0]
+        return self._tuner.sysex(hz)
 
     def finish(self) -> list[bytes]:
         """Controllers that make the pitched channels use the tuning now."""
-        self._put_aside = {channel for channel in self._mixed if self._rhythm.is_drums(channel)}
-        messages = self._tuner.select(self._pitched - self._put_aside)
-        if self._plain:
-            messages += [
-                bytes((0xB0 | channel - 1, controller, 0))
-                for channel in sorted(self._pitched - self._put_aside)
-                for controller in PLAIN_CONTROLLERS
-            ]
-        if self._shifted_by_rpn():
-            for channel in sorted(self._pitched):
-                messages += self._fine_messages(channel)
-        return messages + self._restore(messages)
+        self._look_for_drums()
+        late = self._put_aside.intersection(self._addressed) if self._tuner.method == "octave" else ()
+        return self._told.equip(self._tuner.channels) + self._told.swap(late, ())
 
     def change(self, hz: Sequence[float], unfinished: bool = False) -> list[bytes]:
         """Messages that bring the synth from the table it holds to `hz` (and end a set-up left unfinished)."""
-        before = self._tuner.shift_cents
-        messages = [message for message in self._tuner.messages(hz) if message[0] == 0xF0]
-        if unfinished or (self._tuner.profile.fine_tuning == "rpn" and before != self._tuner.shift_cents):
-            shift = [m for channel in sorted(self._pitched) for m in self._fine_messages(channel)]
-            return messages + (self.finish() if unfinished else shift + self._restore(shift))
-        return messages
+        before_cents = self._tuner.shift_cents
+        messages = self._tuner.sysex(hz)
+        rest = self.finish() if unfinished else self._told.shift_from(before_cents, self._tuner.channels)
+        return messages + rest
 
     def follow(self, data: bytes) -> list[bytes]:
         """Note what one of the file's own events does; return what must follow it at once."""
         kind = data[0] & 0xF0
         if kind == 0xB0:
-            return self._follow_controller(data)
+            if data[1] == 0:
+                self._rhythm.feed(data)
+            shifts = self._told.control(data, self._tuner.channels)
+            return shifts if self.ready else []
         if kind == 0xC0 or data[0] == 0xF0:
             self._rhythm.feed(data)
             if data[0] == 0xF0 and reset_kind(data) is not None:
                 self.ready = False
-                self._reader = RpnReader()
-                self._own_cents.clear()
+                self._told.reset()
             elif self.ready and self._mixed:
-                return self._swap_drums()
+                before = self._put_aside
+                self._look_for_drums()
+                return self._told.swap(self._put_aside - before, before - self._put_aside)
         return []
 
-    def _follow_controller(self, data: bytes) -> list[bytes]:
-        if data[1] == 0:
-            self._rhythm.feed(data)
-        change = self._reader.feed_message(data)
-        if change is None or not change.registered or change.number != FINE_TUNING:
-            return []
-        self._own_cents[change.channel] = fine_tuning_cents(change.value)
-        if not (self.ready and self._shifted_by_rpn() and change.channel in self._pitched):
-            return []
-        messages = self._fine_messages(change.channel)
-        return messages + self._restore(messages)
-
-    def _shifted_by_rpn(self) -> bool:
-        return self._tuner.profile.fine_tuning == "rpn" and self._tuner.shift_cents != 0.0
-
-    def _fine_messages(self, channel: int) -> list[bytes]:
-        """The table's common shift and the file's own fine tuning of a channel, together."""
-        total = self._own_cents.get(channel, 0.0) + self._tuner.shift_cents
-        return fine_tuning(channel, min(max(total, -100.0), 100.0 - 100.0 / 8192.0))
-
-    def _restore(self, messages: Sequence[bytes]) -> list[bytes]:
-        """Select the file's own parameter numbers again on the channels whose numbers `messages` changed."""
-        touched = {(message[0] & 0x0F) + 1 for message in messages if message[0] & 0xF0 == 0xB0}
-        restored = []
-        for channel in sorted(touched):
-            number = self._reader.selected(channel)
-            if number is not None:
-                first = 101 if self._reader.selected_is_registered(channel) else 99
-                for controller, value in zip((first, first - 1), number, strict=True):
-                    restored.append(bytes((0xB0 | channel - 1, controller, value)))
-        return restored
-
-    def _swap_drums(self) -> list[bytes]:
-        """Put the tuning aside on channels that have just become drums, and back on those that ceased to be."""
-        now = {channel for channel in self._mixed if self._rhythm.is_drums(channel)}
-        leaving, coming = now - self._put_aside, self._put_aside - now
-        self._put_aside = now
-        equal = (self._tuner.profile.program + 1) % 128
-        messages = self._tuner.select(leaving, equal) + self._tuner.select(coming)
-        return messages + self._restore(messages)
+    def _look_for_drums(self) -> None:
+        """Leave the tuning aside on channels that play drums now and pitched notes at other times."""
+        self._put_aside = self._mixed & self._rhythm.drum_channels
+        self._tuner.address(self._pitched - self._put_aside)

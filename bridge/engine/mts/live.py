@@ -17,20 +17,18 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from bridge.engine.channel_state import PLAIN_CONTROLLERS
-from bridge.engine.lifetimes import ENDING, HOLD_2, RESET_CONTROLLERS, SOSTENUTO, SUSTAIN, Sounding
-from bridge.engine.live_seam import Due, OnChange, moves_sounding
-from bridge.engine.mts.cells import Cells, ClassCells, KeyCells
+from bridge.engine.lifetimes import ENDING, HOLDING, RESET_CONTROLLERS, Sounding
+from bridge.engine.mts.cells import KeyCells
 from bridge.engine.mts.pacing import Lane
-from bridge.engine.mts.tuner import MTS_METHODS
+from bridge.engine.mts.tuned_channels import TunedChannels
+from bridge.engine.mts.tuner import Tuner
+from bridge.engine.protocols import Due, OnChange
 from bridge.engine.rhythm import RhythmTracker
 from bridge.errors import MethodProblem
-from bridge.wire.profile import SynthProfile
+from bridge.wire.profile import SynthProfile, moves_sounding
 from bridge.wire.resets import reset_kind
-from bridge.wire.rpn import FINE_TUNING, RpnReader, fine_tuning, fine_tuning_cents, select_tuning
+from bridge.wire.stream import is_whole
 
-_MOST_FINE_CENTS = 100.0 - 100.0 / 8192.0
-_PEDALS = (SUSTAIN, SOSTENUTO, HOLD_2)
-_LENGTHS = {0x80: 3, 0x90: 3, 0xA0: 3, 0xB0: 3, 0xC0: 2, 0xD0: 2, 0xE0: 3}
 _GM_RESET = b"\xf0\x7e\x7f\x09\x01\xf7"
 
 
@@ -64,25 +62,21 @@ class MtsLiveEngine:
         channels: Iterable[int] | None = None,
         plain: bool = False,
     ) -> None:
-        if method not in MTS_METHODS:
-            raise MethodProblem(f"method {method!r} sends no MIDI Tuning message", "use note, octave or dump")
         self.profile = profile
         self.method = method
-        self._plain = plain
         self._rhythm = RhythmTracker()
         allowed = set(profile.channels if channels is None else channels) & set(profile.channels)
         self._channels = frozenset(allowed - self._rhythm.drum_channels)
         if not self._channels:
             raise MethodProblem("no channel is left for pitched notes", f"{profile.title} listens on others")
-        self._cells: Cells = ClassCells(profile) if method == "octave" else KeyCells(profile, method)
-        self._lane = Lane(profile, self._cells, moves_sounding(profile, method), table_hz)
+        self._tuner = Tuner(profile, method, self._channels)
+        self._told = TunedChannels(self._tuner, plain)
+        self._lane = Lane(profile, self._tuner.cells, moves_sounding(profile, method), table_hz)
         self._note_kits()
         self._sounding: list[Sounding[int]] = [Sounding() for _ in range(16)]
         self._owed = [0] * 2048
         self._pedals: dict[tuple[int, int], int] = {}
         self._bent: set[int] = set()
-        self._reader = RpnReader()
-        self._own_cents: dict[int, float] = {}
         self._resync_s: float | None = None
         self._running = False
         self._put_back: list[float] | None = None
@@ -100,18 +94,14 @@ class MtsLiveEngine:
 
     def feed(self, data: bytes, now_s: float) -> list[Due]:
         """Take one whole message; return what is to be sent for it. Bytes that are no whole message are dropped."""
-        if not data:
+        if not is_whole(data):
             return []
         status = data[0]
         if status < 0xA0:
-            if len(data) != 3 or status < 0x80 or (data[1] | data[2]) > 0x7F:
-                return []
             tuning = self._note(data, status, now_s)
             return _due([*tuning, data], now_s) if tuning else [(now_s, data)]
         if status < 0xF0:
             kind = status & 0xF0
-            if len(data) != _LENGTHS[kind] or max(data[1:]) > 0x7F:
-                return []
             if kind == 0xB0:
                 return _due(self._control(data, now_s), now_s)
             if kind == 0xE0:
@@ -121,8 +111,6 @@ class MtsLiveEngine:
                 return _due([data, *self._swap_drums()], now_s)
             return [(now_s, data)]
         if status == 0xF0:
-            if data[-1] != 0xF7:
-                return []
             if reset_kind(data) is None:
                 self._rhythm.feed(data)
                 return _due([data, *self._swap_drums()], now_s)
@@ -149,7 +137,7 @@ class MtsLiveEngine:
         """Do what is due by now: a step of a glide, a piece of a table, a pitch that waited for a note's end."""
         if self._resync_s is not None:
             return _due(self._set_up(now_s), now_s) if now_s >= self._resync_s else []
-        shift_cents = self._cells.shift_cents
+        shift_cents = self._tuner.shift_cents
         return _due(self._with_shift(self._lane.wake(now_s), shift_cents), now_s)
 
     def silence(self, now_s: float) -> list[Due]:
@@ -182,7 +170,7 @@ class MtsLiveEngine:
 
     def sounding(self) -> list[tuple[int, int, int, float]]:
         """Return the pitched notes that sound: channel, key, channel again, cents from equal as sent."""
-        cells, wanted = self._cells, self._lane.wanted
+        cells, wanted = self._tuner.cells, self._lane.wanted
         return sorted(
             (index + 1, key, index + 1, cells.cents(wanted, key))
             for index, notes in enumerate(self._sounding)
@@ -204,7 +192,7 @@ class MtsLiveEngine:
             if self._kits[index]:
                 return []
             tuning = self._set_up(now_s) if self._resync_s is not None else []
-            shift_cents = self._cells.shift_cents
+            shift_cents = self._tuner.shift_cents
             return tuning + self._with_shift(self._lane.strike(key, now_s), shift_cents)
         if self._owed[place]:
             self._owed[place] -= 1
@@ -218,27 +206,20 @@ class MtsLiveEngine:
             for key in self._sounding[index].control(number, value):
                 if not self._kits[index]:
                     self._lane.end(key, now_s)
-            if number in _PEDALS:
+            if number in HOLDING:
                 self._pedals[index, number] = value
             elif number == RESET_CONTROLLERS:
                 self._bent.discard(index)
-                for pedal in _PEDALS:
+                for pedal in HOLDING:
                     self._pedals.pop((index, pedal), None)
-                self._reader.feed_message(data)
+                self._told.control(data, ())
             return [data]
-        if self._plain and number in PLAIN_CONTROLLERS and not self._kits[index]:
+        if self._told.plain and number in PLAIN_CONTROLLERS and not self._kits[index]:
             return [bytes((data[0], number, 0))]
         if number == 0:
             self._rhythm.feed(data)
             return [data]
-        change = self._reader.feed_message(data)
-        if change is None or not change.registered or change.number != FINE_TUNING:
-            return [data]
-        self._own_cents[change.channel] = fine_tuning_cents(change.value)
-        if not self._shifted() or change.channel not in self._pitched():
-            return [data]
-        messages = self._fine_messages(change.channel)
-        return [data, *messages, *self._reselect(messages)]
+        return [data, *self._told.control(data, self._pitched())]
 
     # ---- the tuning
 
@@ -249,60 +230,21 @@ class MtsLiveEngine:
         """Everything that a synth in its power-up state needs."""
         self._resync_s = None
         self._lane.restart()
-        tuning = self._with_shift(self._lane.pump(now_s, whole), 0.0)
-        chosen = self._select(self._pitched())
-        if self._plain:
-            for channel in sorted(self._pitched()):
-                chosen += [bytes((0xB0 | channel - 1, number, 0)) for number in PLAIN_CONTROLLERS]
-        return [*tuning, *chosen, *self._reselect(chosen)]
+        return [*self._lane.pump(now_s, whole), *self._told.equip(self._pitched())]
 
     def _pump(self, now_s: float) -> list[bytes]:
-        shift_cents = self._cells.shift_cents
+        shift_cents = self._tuner.shift_cents
         return self._with_shift(self._lane.pump(now_s), shift_cents)
 
     def _with_shift(self, tuning: list[bytes], before_cents: float) -> list[bytes]:
         """Add the fine tuning of each channel where the common shift has moved from `before_cents`."""
-        if self._cells.shift_cents == before_cents or self.profile.fine_tuning != "rpn":
-            return tuning
-        shift = [message for channel in sorted(self._pitched()) for message in self._fine_messages(channel)]
-        return [*tuning, *shift, *self._reselect(shift)]
-
-    def _select(self, channels: Iterable[int], program: int | None = None) -> list[bytes]:
-        """Controllers that make channels follow the tuning program."""
-        profile = self.profile
-        if self.method == "octave" or profile.select == "none":
-            return []
-        number = profile.program if program is None else program
-        return [
-            message
-            for channel in sorted(channels)
-            for message in select_tuning(channel, profile.bank, number, profile.select == "bank+program")
-        ]
-
-    def _shifted(self) -> bool:
-        return self.profile.fine_tuning == "rpn" and self._cells.shift_cents != 0.0
-
-    def _fine_messages(self, channel: int) -> list[bytes]:
-        """The table's common shift and the player's own fine tuning of a channel, together."""
-        total = self._own_cents.get(channel, 0.0) + self._cells.shift_cents
-        return fine_tuning(channel, min(max(total, -100.0), _MOST_FINE_CENTS))
-
-    def _reselect(self, messages: Sequence[bytes]) -> list[bytes]:
-        """Select the player's own parameter numbers again where `messages` changed them."""
-        restored = []
-        for index in sorted({message[0] & 0x0F for message in messages if message[0] & 0xF0 == 0xB0}):
-            number = self._reader.selected(index + 1)
-            if number is not None:
-                first = 101 if self._reader.selected_is_registered(index + 1) else 99
-                restored += [bytes((0xB0 | index, first - at, value)) for at, value in enumerate(number)]
-        return restored
+        return [*tuning, *self._told.shift_from(before_cents, self._pitched())] if tuning else tuning
 
     # ---- drums and resets
 
     def _note_kits(self) -> None:
         self._kits = [self._rhythm.is_drums(channel) for channel in range(1, 17)]
-        if isinstance(self._cells, ClassCells):
-            self._cells.channels = tuple(sorted(self._pitched()))
+        self._tuner.address(self._pitched())
 
     def _swap_drums(self) -> list[bytes]:
         """Put channels aside that have just become drum kits, and take back those that ceased to be."""
@@ -315,22 +257,17 @@ class MtsLiveEngine:
             for key, _ in self._sounding[index]:
                 self._lane.count(key, -1 if self._kits[index] else 1)
         ours = [index + 1 for index in swapped if index + 1 in self._channels]
-        gone = [channel for channel in ours if self._kits[channel - 1]]
-        back = [channel for channel in ours if not self._kits[channel - 1]]
-        if isinstance(self._cells, ClassCells):
-            if self.profile.octave_shared:
-                return []
-            return [*self._cells.for_channels(gone, False), *self._cells.for_channels(back, True)]
-        messages = self._select(gone, (self.profile.program + 1) % 128) + self._select(back)
-        return messages + self._reselect(messages)
+        return self._told.swap(
+            [channel for channel in ours if self._kits[channel - 1]],
+            [channel for channel in ours if not self._kits[channel - 1]],
+        )
 
     def _reset(self, kind: bytes, now_s: float) -> None:
         """The synth starts afresh: nothing sounds, nothing is tuned."""
         self._rhythm.feed(kind)
         self._note_kits()
         self._silence()
-        self._reader = RpnReader()
-        self._own_cents.clear()
+        self._told.reset()
         self._resync_s = now_s + self.profile.reset_gap_s
 
     def _silence(self) -> None:
@@ -343,7 +280,7 @@ class MtsLiveEngine:
 
     def _restore(self, now_s: float) -> list[Due]:
         """Give the synth the tuning that it had; equal temperament if that is not known."""
-        cells, lane = self._cells, self._lane
+        cells, lane = self._tuner.cells, self._lane
         shift_cents = cells.shift_cents
         kept = self._put_back
         method = self._put_back_method()
@@ -351,9 +288,7 @@ class MtsLiveEngine:
             due = lane.hand_over(cells, kept, now_s)
         else:
             due = lane.hand_over(cells, cells.equal(), now_s)
-        if shift_cents != cells.shift_cents and self.profile.fine_tuning == "rpn":
-            for channel in sorted(self._pitched()):
-                due += [(now_s, message) for message in self._fine_messages(channel)]
+        due += _due(self._told.shift_from(shift_cents, self._pitched()), now_s)
         if kept is not None and method not in (None, self.method):
             due += lane.hand_over(KeyCells(self.profile, str(method)), kept, now_s)
         return due

@@ -4,16 +4,18 @@ Offsets run from C upward, are taken from equal temperament at A4 = 440 Hz and r
 form reaches -100 to +99.988 cents in steps of 0.0122 cents, the 1-byte form -64 to +63 cents in whole cents.
 
 A receiver that obeys a fine tuning as well can be given the shift that all twelve have in common: then the
-offsets that remain fit the range, and whole cents are rounded to the least error.
+offsets that remain fit the range, and whole cents are rounded to the least error. That shift is the best there is:
+minimax over the twelve, on the grid of what both messages can say.
 
 Source: MIDI Tuning addendum CA-021 / RP-020 (The MIDI Association).
 """
 
 from __future__ import annotations
 
+import bisect
 import itertools
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -22,9 +24,15 @@ from bridge.errors import MethodProblem
 STEP_CENTS = {1: 1.0, 2: 100.0 / 8192.0}
 RANGE_CENTS = {1: (-64.0, 63.0), 2: (-100.0, 100.0 - 100.0 / 8192.0)}
 CENTRE = {1: 0x40, 2: 0x2000}
-MAX_SHIFT_CENTS = 100.0
 _A4_HZ = 440.0
+_FINE_STEPS = 8192
+"""The fine tuning reaches from minus so many steps to one less than so many."""
 _FINE_STEP_CENTS = 100.0 / 8192.0
+_FINE_STEP_NUMERATOR, _FRACTIONS = 25, 2048  # the same, 100/8192, in lowest terms
+_INVERSE = pow(_FINE_STEP_NUMERATOR, -1, _FRACTIONS)
+_HALF_CENT_STEPS = 41
+_EQUAL_CENTS = 1e-9
+"""Residuals that differ by less are equal but for rounding."""
 
 
 @dataclass(frozen=True)
@@ -87,7 +95,9 @@ def class_deviations_cents(hz: Sequence[float], tolerance_cents: float = STEP_CE
     return middle
 
 
-def fit_octave(hz: Sequence[float], form: Literal[1, 2], can_shift: bool) -> OctaveFit:
+def fit_octave(
+    hz: Sequence[float], form: Literal[1, 2], can_shift: bool, held_cents: float | None = None
+) -> OctaveFit:
     """Fit a table to the twelve offsets of a scale/octave message.
 
     Parameters
@@ -98,25 +108,36 @@ def fit_octave(hz: Sequence[float], form: Literal[1, 2], can_shift: bool) -> Oct
         Bytes for each offset.
     can_shift : bool
         Whether the receiver obeys a fine tuning that can take the common shift.
+    held_cents : float, optional
+        The shift that a receiver of whole cents has now. While offsets and shift travel one after the other, sounding
+        notes stand wrong by what the shift moves; so only shifts within half a cent of it are weighed, where all of
+        them reach the table. That costs half a step of the fine tuning, 0.006 cents, at the most.
 
     Raises
     ------
     MethodProblem
         The table does not repeat at the octave, or lies outside what offsets (and the fine tuning) can reach.
     """
-    return fit_classes(class_deviations_cents(hz), form, can_shift)
+    return fit_classes(class_deviations_cents(hz), form, can_shift, held_cents)
 
 
-def fit_classes(wanted: Sequence[float], form: Literal[1, 2], can_shift: bool) -> OctaveFit:
-    """Fit twelve deviations from equal temperament in cents, from C upward (see `fit_octave`)."""
-    shift = _common_shift(wanted, form) if can_shift else 0.0
+def fit_classes(
+    wanted: Sequence[float], form: Literal[1, 2], can_shift: bool, held_cents: float | None = None
+) -> OctaveFit:
+    """Fit twelve deviations from equal temperament in cents, from C upward (see `fit_octave`).
+
+    No other shift that the fine tuning can express (and `held_cents` allows), with whatever offsets, leaves a smaller
+    largest residual.
+    """
+    steps = _best_shift(wanted, form, held_cents) if can_shift else 0
+    shift = (_middle_shift(wanted) if steps is None else steps) * _FINE_STEP_CENTS
     low, high = RANGE_CENTS[form]
     step = STEP_CENTS[form]
     offsets: list[int] = []
     residuals: list[float] = []
     for deviation in wanted:
         rest = deviation - shift
-        if not low - step / 2 <= rest <= high + step / 2:
+        if not low - step / 2 - _EQUAL_CENTS <= rest <= high + step / 2 + _EQUAL_CENTS:
             raise MethodProblem(
                 f"the table lies {deviation:+.1f} cents from equal temperament at A440, but this synth's octave "
                 f"message reaches {low + shift:+.0f} to {high + shift:+.0f} cents",
@@ -128,25 +149,73 @@ def fit_classes(wanted: Sequence[float], form: Literal[1, 2], can_shift: bool) -
     return OctaveFit(tuple(offsets), form, shift, tuple(residuals))
 
 
-def _common_shift(wanted: Sequence[float], form: Literal[1, 2]) -> float:
-    """Choose the shift that brings all offsets into range and, for whole cents, leaves the least error.
+def _best_shift(wanted: Sequence[float], form: Literal[1, 2], held_cents: float | None) -> int | None:
+    """Choose the shift that leaves the least residual, in steps of the fine tuning; None if no shift is enough.
 
-    The shift is a multiple of the fine tuning's own step, so that it costs nothing itself.
+    Of several that are as good it is the smallest (the nearest to the one that is held); in the 2-byte form, where
+    offsets and shift share one grid and a shift only serves the range, the one that puts the offsets in its middle.
+
+    A whole-cent receiver's residuals depend only on the shift's fraction of a cent. 2048 steps are 25 cents, and 25
+    and 2048 have no common divisor, so any 2048 neighbouring shifts have all the fractions 0/2048 to 2047/2048.
     """
+    step = STEP_CENTS[form]
     low, high = RANGE_CENTS[form]
+    reach = step / 2 + _EQUAL_CENTS
+    first = max(math.ceil((max(wanted) - high - reach) / _FINE_STEP_CENTS), -_FINE_STEPS)
+    last = min(math.floor((min(wanted) - low + reach) / _FINE_STEP_CENTS), _FINE_STEPS - 1)
+    if first > last:
+        return None
     if form == 2:
-        if min(wanted) >= low and max(wanted) <= high:
-            return 0.0
-        ideal = (min(wanted) + max(wanted)) / 2
+        middle = 0 if first <= 0 <= last else _middle_shift(wanted)
+        return min(max(middle, first), last)
+    fractions = sorted(value % 1.0 for value in wanted)
+    held = 0 if held_cents is None else round(held_cents / _FINE_STEP_CENTS)
+    if held_cents is not None and first <= held - _HALF_CENT_STEPS and held + _HALF_CENT_STEPS <= last:
+        candidates = list(range(held - _HALF_CENT_STEPS, held + _HALF_CENT_STEPS + 1))
+    elif last - first + 1 >= _FRACTIONS:
+        candidates = [_smallest(number, first, last) for number in _numbers_between(fractions)]
     else:
-        # On a circle of one cent the offsets leave a widest gap; with its middle half a cent away from a whole
-        # number, every offset lies as near to a whole number as any shift can bring it.
-        fractions = sorted(value % 1.0 for value in wanted)
-        gaps = [(after - before, before) for before, after in itertools.pairwise(fractions)]
-        gaps.append((fractions[0] + 1.0 - fractions[-1], fractions[-1]))
-        width, start = max(gaps)
-        ideal = start + width / 2 - 0.5
-        centre = (min(wanted) + max(wanted)) / 2 if not low <= min(wanted) <= max(wanted) <= high else 0.0
-        ideal += round(centre - ideal)
-    limited = min(max(ideal, -MAX_SHIFT_CENTS), MAX_SHIFT_CENTS - _FINE_STEP_CENTS)
-    return round(limited / _FINE_STEP_CENTS) * _FINE_STEP_CENTS
+        candidates = list(range(first, last + 1))
+    clearances = [_clearance(steps, fractions) for steps in candidates]
+    most = max(clearances) - _EQUAL_CENTS
+    good = [steps for steps, clear in zip(candidates, clearances, strict=True) if clear >= most]
+    return min(good, key=lambda steps: (abs(steps - held), -steps))
+
+
+def _middle_shift(wanted: Sequence[float]) -> int:
+    """Return the shift that puts the offsets in the middle of the range, as far as the fine tuning reaches."""
+    middle = round((min(wanted) + max(wanted)) / 2 / _FINE_STEP_CENTS)
+    return min(max(middle, -_FINE_STEPS), _FINE_STEPS - 1)
+
+
+def _clearance(steps: int, fractions: Sequence[float]) -> float:
+    """Return half a cent less the largest residual after a shift.
+
+    On a circle of one cent, a value is half a cent less its residual away from the point opposite to the shift; the
+    nearest value has the largest residual.
+    """
+    opposite = (_opposite(steps) % _FRACTIONS) / _FRACTIONS
+    at = bisect.bisect_left(fractions, opposite)
+    above = fractions[at] if at < len(fractions) else fractions[0] + 1.0
+    below = fractions[at - 1] if at else fractions[-1] - 1.0
+    return min(above - opposite, opposite - below)
+
+
+def _opposite(steps: int) -> int:
+    """Return the number of the point on a circle of 2048 that lies opposite to a shift's fraction of a cent."""
+    return _FINE_STEP_NUMERATOR * steps + _FRACTIONS // 2
+
+
+def _numbers_between(fractions: Sequence[float]) -> Iterator[int]:
+    """Yield, for every gap on the circle, the numbers of the points nearest to its middle: nothing is clearer there."""
+    for before, after in itertools.pairwise([*fractions, fractions[0] + 1.0]):
+        middle = math.floor((before + after) / 2 * _FRACTIONS)
+        yield from (middle, middle + 1)
+
+
+def _smallest(number: int, first: int, last: int) -> int:
+    """Return the smallest shift from `first` to `last` whose opposite point has a number."""
+    steps = (number - _FRACTIONS // 2) * _INVERSE % _FRACTIONS
+    nearest = min(max(0, first), last)
+    below = nearest - (nearest - steps) % _FRACTIONS
+    return min((one for one in (below + _FRACTIONS, below) if first <= one <= last), key=abs)

@@ -1,8 +1,8 @@
 """When which part of a table goes to the synth: at once, when a note has ended, in steps, or when the cable is free.
 
 A `Lane` knows the table that holds, what each cell of the synth's tuning (`bridge.engine.mts.cells`) should be at this
-moment, and how many notes sound in each cell. What becomes of those at a change stands in `bridge.engine.live_seam`.
-A note counts as sounding for `TAIL_S` after its end, since a tone that decays would be heard to move.
+moment, and how many notes sound in each cell. What becomes of those at a change stands in `bridge.engine.protocols`.
+A note counts as sounding for `DECAY_S` after its end, since a tone that decays would be heard to move.
 
 What cannot go out yet, because the synth needs pauses between SysEx messages, waits here as a difference, not as a
 queue: a newer table takes its place. On a slow cable a table goes in pieces of `PIECE_S`, sounding notes first, so that
@@ -15,13 +15,11 @@ import math
 from collections import deque
 from collections.abc import Sequence
 
-from bridge.engine.live_seam import Due, OnChange
+from bridge.engine.lifetimes import DECAY_S
 from bridge.engine.mts.cells import Cells
+from bridge.engine.protocols import Due, OnChange
 from bridge.errors import MethodProblem, ValueProblem
 from bridge.wire.profile import SynthProfile
-
-TAIL_S = 0.5
-"""How long a note may decay audibly after its end."""
 
 GLIDE_STEP_S = 0.02
 
@@ -83,7 +81,7 @@ class Lane:
         if not self._counts[cell]:
             self._let_go_s[cell] = now_s
             if cell in self._deferred:
-                self._quiet.append((now_s + TAIL_S, cell))
+                self._quiet.append((now_s + DECAY_S, cell))
 
     def count(self, key: int, step: int) -> None:
         """Notes that sound begin or cease to be pitched ones."""
@@ -118,7 +116,7 @@ class Lane:
                 continue
             self._deferred.add(cell)
             if not self._counts[cell]:
-                waiting.append((self._let_go_s[cell] + TAIL_S, cell))
+                waiting.append((self._let_go_s[cell] + DECAY_S, cell))
         self._quiet.extend(sorted(waiting))
         self._glide_from_s, self._glide_to_s = now_s, now_s + glide_s
         self._glide_next_s = now_s + GLIDE_STEP_S
@@ -142,7 +140,7 @@ class Lane:
         """Do what is due by now."""
         while self._quiet and self._quiet[0][0] <= now_s:
             _, cell = self._quiet.popleft()
-            if not self._counts[cell] and self._let_go_s[cell] + TAIL_S <= now_s:
+            if not self._counts[cell] and self._let_go_s[cell] + DECAY_S <= now_s:
                 self._settle(cell)
         if self._glides and now_s >= self._glide_next_s:
             self._glide(now_s)
@@ -174,7 +172,7 @@ class Lane:
             if not messages:
                 break
             sent += messages
-            gap_s = self._gap_s(messages)
+            gap_s = profile.pause_after_s(b"".join(messages))
             if gap_s:
                 self._line_free_s = now_s + gap_s
         return sent
@@ -188,20 +186,15 @@ class Lane:
             if not messages:
                 break
             due += [(at_s, message) for message in messages]
-            at_s += self._gap_s(messages)
+            at_s += self.profile.pause_after_s(b"".join(messages))
         self._line_free_s = at_s
         return due
 
     # ---- inside
 
-    def _gap_s(self, messages: Sequence[bytes]) -> float:
-        rate = self.profile.bytes_per_s
-        wire_s = sum(map(len, messages)) / rate if rate else 0.0
-        return max(wire_s, self.profile.sysex_gap_s)
-
     def _active(self, now_s: float) -> set[int]:
         """Cells in which something sounds or decays."""
-        since = now_s - TAIL_S
+        since = now_s - DECAY_S
         return {cell for cell, count in enumerate(self._counts) if count or self._let_go_s[cell] > since}
 
     def _settle(self, cell: int) -> None:

@@ -42,7 +42,7 @@ class MtsReport:
             else HALF_STEP_CENTS[engine.method]
         )
         for (anchor, struck), hz in zip(engine.played, tables, strict=True):
-            residuals = tuner.residuals_cents(hz)
+            residuals = tuner.cells.residuals_cents(hz)
             for key, count in struck.items():
                 cents = abs(residuals[key])
                 self.notes += count

@@ -24,8 +24,6 @@ Where they come from
 - A controller that was made a foot switch acts when it goes down (64 or more, after less) and goes no further.
 - A key in the split zone chooses a tonic by its name, or a table or piece, counted from the zone's lowest key.
   Keys of the zone are silent: their note-ons, note-offs and pressures go no further.
-
-Index: `Action`, `Controls`, `ControlReader`, `parse_foot`, `unfit_controller`, `FOOT_ACTIONS`.
 """
 
 from __future__ import annotations
@@ -105,36 +103,21 @@ def parse_foot(text: str) -> tuple[int, Action]:
 class Controls:
     """Which messages choose tables, and what else is done to the playing.
 
-    Attributes
-    ----------
-    channel : int or None
-        The control channel, 1 to 16; None: there is none.
-    programs : {"table", "piece"}
-        What they choose.
-    feet : dict of int to Action
-        Controllers that are foot switches, on any channel.
-    zone : tuple of (int, int) or None
-        Lowest and highest key of the split zone.
-    zone_means : {"tonic", "table", "piece"}
-        What its keys choose.
-    max_velocity : int
-        What the hardest stroke becomes, 1 to 127; softer ones in proportion.
-    play_on : int or None
-        Channel to which the playing goes; None: as it comes.
-
     Raises
     ------
     ValueProblem
         A value is out of range.
     """
 
-    channel: int | None = 16
-    programs: Literal["table", "piece"] = "table"
+    channel: int | None = 16  # the control channel, 1 to 16; None: there is none
+    programs: Literal["table", "piece"] = "table"  # what they choose
+    # Controllers that are foot switches, on any channel.
     feet: dict[int, Action] = field(default_factory=dict)
-    zone: tuple[int, int] | None = None
+    zone: tuple[int, int] | None = None  # lowest and highest key of the split zone
+    # What its keys choose.
     zone_means: Literal["tonic", "table", "piece"] = "tonic"
-    max_velocity: int = 127
-    play_on: int | None = None
+    max_velocity: int = 127  # what the hardest stroke becomes, 1 to 127; softer ones in proportion
+    play_on: int | None = None  # channel to which the playing goes; None: as it comes
 
     def __post_init__(self) -> None:
         for what, channel in (("control channel", self.channel), ("channel", self.play_on)):

@@ -1,8 +1,8 @@
 """The drone as it plays: which messages are due when.
 
-A `Drone` has no clock, port or table: it plays keys, and whatever retunes a keyboard retunes it too. It is a source of
-notes beside the keyboard (`due`, `next_s`, `release`): for a file it is driven through simulated time, live by the
-player's clock.
+A `PlannedDrone` has no clock, port or table: it plays keys, and whatever retunes a keyboard retunes it too. It is a
+source of notes beside the keyboard (`due`, `next_s`, `release`): for a file it is driven through simulated time, live
+by the player's clock.
 
 - *Loudness.* Every step begins at nothing, swells, and fades to nothing before its notes end, so that the rest after
   it is silent. That is done by expression (controller 11).
@@ -10,8 +10,6 @@ player's clock.
   that every synth whose bends move sounding notes can settle, by whatever method.
 
 Conventions: as in `bridge.engine.play.drone_plan`.
-
-Index: `Drone` · `restored`.
 
 Sources: MIDI 1.0 Detailed Specification (expression, controller 11; pitch bend).
 """
@@ -21,7 +19,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 
-from bridge.engine.play.drone_plan import FADE_S, TAIL_S, DronePlan, DroneStep, remaining_share
+from bridge.engine.play.drone_plan import LAST_TAIL_S, STEP_FADE_S, DronePlan, DroneStep, remaining_share
 from bridge.wire.bend import bend_message, bend_value
 from bridge.wire.rpn import bend_range
 
@@ -38,7 +36,7 @@ def restored(channels: Iterable[int]) -> list[bytes]:
     return [bytes((0xB0 | channel - 1, _EXPRESSION, 127)) for channel in channels]
 
 
-class Drone:
+class PlannedDrone:
     """Plays a plan.
 
     Parameters
@@ -191,7 +189,7 @@ class Drone:
             self._next_s = at_s + self.plan.rest_s
         else:
             self._phase = "tail"
-            self._next_s = at_s + max(self.plan.rest_s, TAIL_S)
+            self._next_s = at_s + max(self.plan.rest_s, LAST_TAIL_S)
         return sent
 
     def _offs(self) -> list[bytes]:
@@ -202,7 +200,7 @@ class Drone:
         top = self.plan.top_expression(len(self.step.notes))
         part = (at_s - self._from_s) / self.plan.swell_s
         if end_s is not None:
-            part = min(part, (end_s - at_s) / FADE_S)
+            part = min(part, (end_s - at_s) / STEP_FADE_S)
         value = round(top * min(max(part, 0.0), 1.0))
         if value == self._expression:
             return []
@@ -229,7 +227,7 @@ class Drone:
         settling = self.step.settles and not self._settled and at_s < self._from_s + plan.settled_s
         if swelling:
             return at_s + STEP_S if end_s is None else min(at_s + STEP_S, end_s)
-        times = [] if end_s is None else [max(end_s - FADE_S, at_s + STEP_S)]
+        times = [] if end_s is None else [max(end_s - STEP_FADE_S, at_s + STEP_S)]
         if settling:
             times.append(max(self._from_s + plan.swell_s + plan.wait_s, at_s + STEP_S))
         soon_s = min(times, default=math.inf)

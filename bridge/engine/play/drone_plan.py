@@ -8,8 +8,6 @@
 
 Conventions: times in seconds; channels 1 to 16; a distance in cents is to the table, positive above it.
 
-Index: `DroneNote`, `DroneStep`, `DronePlan` · `remaining_share`, `beats`, `Beat`.
-
 Sources: caution about continuous sound: NIOSH, *Criteria for a Recommended Standard: Occupational Noise Exposure*,
 Publication 98-126 (1998).
 """
@@ -27,9 +25,9 @@ LEAST_SWELL_S = 2.0
 MOST_NOTES = 8
 MOST_OFF_CENTS = 100.0
 MOST_EXPRESSION = 120
-FADE_S = 0.6
+STEP_FADE_S = 0.6
 """Time in which a step falls silent before its notes end."""
-TAIL_S = 0.4
+LAST_TAIL_S = 0.4
 """Time after the last note until its channel's expression is put back: what still dies away must not swell."""
 
 _TIME_LIMIT_S = 24 * 3600.0
@@ -37,18 +35,10 @@ _TIME_LIMIT_S = 24 * 3600.0
 
 @dataclass(frozen=True)
 class DroneNote:
-    """A note to hold.
+    """A note to hold."""
 
-    Attributes
-    ----------
-    key : int
-        MIDI key.
-    off_cents : float
-        How far above the table it begins where it settles; 0: it stands still.
-    """
-
-    key: int
-    off_cents: float = 0.0
+    key: int  # MIDI key
+    off_cents: float = 0.0  # how far above the table it begins where it settles; 0: it stands still
 
 
 @dataclass(frozen=True)
@@ -68,46 +58,26 @@ class DroneStep:
 class DronePlan:
     """What a drone does.
 
-    Parameters
-    ----------
-    steps : tuple of DroneStep
-        One after the other; a drone that is simply held has one.
-    channels : tuple of int
-        Channels 1 to 16, one for each note that sounds at the same time.
-    hold_s : float, optional
-        How long each step sounds, swell and fade included; None: a single step until it is let go.
-    rest_s : float
-        Silence after each step, to sing into.
-    rounds : int
-        How often the steps are gone through.
-    swell_s : float
-        Time to full loudness, at least `LEAST_SWELL_S`.
-    wait_s, settle_s : float
-        How long the beats are left alone once it is loud, and how long settling then takes.
-    level : float
-        Loudness above 0, at most 1.
-    program : int, optional
-        MIDI program 0 to 127; None: the synth keeps its sound.
-    bend_scale : float
-        How far the synth bends for what is asked, 1 if exactly.
-
     Raises
     ------
     ValueProblem
         Something is out of range or does not go together.
     """
 
-    steps: tuple[DroneStep, ...]
+    steps: tuple[DroneStep, ...]  # one after the other; a drone that is simply held has one
+    # Channels 1 to 16, one for each note that sounds at the same time.
     channels: tuple[int, ...] = tuple(range(1, MOST_NOTES + 1))
+    # How long each step sounds, swell and fade included; None: a single step until it is let go.
     hold_s: float | None = None
-    rest_s: float = 0.0
-    rounds: int = 1
-    swell_s: float = 3.0
+    rest_s: float = 0.0  # silence after each step, to sing into
+    rounds: int = 1  # how often the steps are gone through
+    swell_s: float = 3.0  # time to full loudness, at least `LEAST_SWELL_S`
+    # How long the beats are left alone once it is loud, and how long settling then takes.
     wait_s: float = 3.0
     settle_s: float = 12.0
-    level: float = 0.8
-    program: int | None = 19
-    bend_scale: float = 1.0
+    level: float = 0.8  # loudness above 0, at most 1
+    program: int | None = 19  # MIDI program 0 to 127; None: the synth keeps its sound
+    bend_scale: float = 1.0  # how far the synth bends for what is asked, 1 if exactly
 
     def __post_init__(self) -> None:
         most = max((len(step.notes) for step in self.steps), default=0)
@@ -148,8 +118,8 @@ class DronePlan:
             if len(self.steps) > 1:
                 raise ValueProblem("several steps need a time for each", "say --hold SECONDS")
             return
-        needed_s = self.swell_s + FADE_S
-        what = f"the swell ({self.swell_s:g} s) and the fade ({FADE_S:g} s)"
+        needed_s = self.swell_s + STEP_FADE_S
+        what = f"the swell ({self.swell_s:g} s) and the fade ({STEP_FADE_S:g} s)"
         if any(step.settles for step in self.steps):
             needed_s += self.wait_s + self.settle_s
             what = f"{what}, the wait ({self.wait_s:g} s) and settling ({self.settle_s:g} s)"
@@ -169,7 +139,7 @@ class DronePlan:
         """How long all of it takes; infinite for a drone without end."""
         if self.hold_s is None:
             return math.inf
-        return self.rounds * len(self.steps) * (self.hold_s + self.rest_s) + TAIL_S
+        return self.rounds * len(self.steps) * (self.hold_s + self.rest_s) + LAST_TAIL_S
 
     def top_expression(self, notes: int) -> int:
         """Return the loudest expression for so many notes: the power of the sum stays the same."""
@@ -178,23 +148,15 @@ class DronePlan:
 
 @dataclass(frozen=True)
 class Beat:
-    """How fast two notes beat.
+    """How fast two notes beat."""
 
-    Attributes
-    ----------
-    low_key, high_key : int
-        The lowest note and the other one.
-    partial, other_partial : int
-        Which of their partials meet.
-    rate_hz : float
-        Beats per second.
-    """
-
+    # The lowest note and the other one.
     low_key: int
     high_key: int
+    # Which of their partials meet.
     partial: int
     other_partial: int
-    rate_hz: float
+    rate_hz: float  # beats per second
 
 
 def remaining_share(plan: DronePlan, at_s: float) -> float:

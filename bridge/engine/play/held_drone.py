@@ -5,8 +5,6 @@ one does not hold and adds those that it does; what both hold goes on sounding, 
 retunes it. A change of voice fades out first. The drone rises from nothing and falls to nothing by expression
 (controller 11) on a channel of its own. It has no clock, port or table.
 
-Index: `HeldKeys`, `HoldPlan`, `HeldDrone`.
-
 Sources: MIDI 1.0 Detailed Specification (expression, controller 11).
 """
 
@@ -18,9 +16,9 @@ from dataclasses import dataclass, field
 from bridge.errors import ValueProblem
 from bridge.wire.resets import reset_kind
 
-SWELL_S = 2.0
+HELD_SWELL_S = 2.0
 """How long it takes to rise: as slowly as `stillbeat drone` at the least."""
-FADE_S = 0.4
+HELD_FADE_S = 0.4
 STEP_S = 0.05
 VELOCITY = 80
 TOP_EXPRESSION = 90
@@ -36,18 +34,10 @@ _ENDS_NOTES = (120, 123, 124, 125, 126, 127)
 
 @dataclass(frozen=True)
 class HeldKeys:
-    """What the drone of one table holds.
+    """What the drone of one table holds."""
 
-    Attributes
-    ----------
-    keys : tuple of int
-        MIDI keys; empty: nothing.
-    program : int or None
-        Its sound as a MIDI program from 0; None: what the synth is set to.
-    """
-
-    keys: tuple[int, ...] = ()
-    program: int | None = None
+    keys: tuple[int, ...] = ()  # MIDI keys; empty: nothing
+    program: int | None = None  # its sound as a MIDI program from 0; None: what the synth is set to
 
     def __post_init__(self) -> None:
         for key in self.keys:
@@ -57,19 +47,12 @@ class HeldKeys:
 
 @dataclass(frozen=True)
 class HoldPlan:
-    """The drones of all tables.
+    """The drones of all tables."""
 
-    Attributes
-    ----------
-    tables, tonics : tuple of HeldKeys
-        One for each table, and for each tonic (none where there are no tonics).
-    channel : int
-        Where it sounds, 1 to 16.
-    """
-
+    # One for each table, and for each tonic (none where there are no tonics).
     tables: tuple[HeldKeys, ...]
     tonics: tuple[HeldKeys, ...] = ()
-    channel: int = 16
+    channel: int = 16  # where it sounds, 1 to 16
 
     def __post_init__(self) -> None:
         if not 1 <= self.channel <= 16:
@@ -84,23 +67,12 @@ class HoldPlan:
 
 @dataclass
 class HeldDrone:
-    """The drone as it plays; a source of notes beside the keyboard.
-
-    Attributes
-    ----------
-    plan : HoldPlan
-    on : bool
-        Whether it is to sound.
-    keys : tuple of int
-        What it holds at the moment.
-    level : float
-        How far it has risen, 0 to 1.
-    """
+    """The drone as it plays; a source of notes beside the keyboard."""
 
     plan: HoldPlan
-    on: bool = False
+    on: bool = False  # whether it is to sound
     _wanted: HeldKeys = field(default_factory=HeldKeys)
-    level: float = 0.0
+    level: float = 0.0  # how far it has risen, 0 to 1
     _held: list[int] = field(default_factory=list)
     _program: int | None = None
     _set_up: bool = False
@@ -199,7 +171,7 @@ class HeldDrone:
             if key not in self._held:
                 self._held.append(key)
                 sent.append(bytes((0x90 | status, key, VELOCITY)))
-        self.level = min(1.0, self.level + passed_s / SWELL_S)
+        self.level = min(1.0, self.level + passed_s / HELD_SWELL_S)
         sent += self._loudness(wanted)
         self._next_s = None if self.level >= 1.0 else now_s + STEP_S
         return sent
@@ -209,7 +181,7 @@ class HeldDrone:
 
     def _fall(self, now_s: float, passed_s: float) -> list[bytes]:
         """Fade; at the bottom let go, and look what is wanted then."""
-        self.level = max(0.0, self.level - passed_s / FADE_S)
+        self.level = max(0.0, self.level - passed_s / HELD_FADE_S)
         sent = self._loudness(self._wanted)
         self._next_s = now_s + STEP_S
         if self.level == 0.0:

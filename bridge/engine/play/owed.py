@@ -19,6 +19,8 @@ from __future__ import annotations
 
 from typing import Protocol
 
+from bridge.engine.lifetimes import PEDALS
+
 LEDGER_BYTES = 4128
 _MARK = b"stillbe1"
 _LOCAL = 8
@@ -27,7 +29,6 @@ _SOUNDS = 2064
 _CHANNEL = 129
 _CONTROLLERS = 3
 _UNKNOWN = 255
-_PEDALS = (64, 66, 67, 69)
 _NEVER_SENT_AGAIN = frozenset((0, 32, 6, 38, *range(64, 70), *range(96, 102), *range(120, 128)))
 """Banks go with programs; parameters would set the wrong one; pedals and modes are not sounds."""
 
@@ -49,7 +50,6 @@ class Ledger:
     """
 
     def __init__(self, buffer: Buffer) -> None:
-        self._buffer = buffer
         self._view = memoryview(buffer)  # type: ignore[arg-type]
         if bytes(self._view[:8]) != _MARK:
             self.clear()
@@ -109,7 +109,7 @@ class Ledger:
         return [
             bytes((0xB0 | nibble, pedal, 0))
             for nibble in range(16)
-            for pedal in _PEDALS
+            for pedal in PEDALS
             if self._view[_SOUNDS + nibble * _CHANNEL + _CONTROLLERS + pedal] not in (0, _UNKNOWN)
         ]
 

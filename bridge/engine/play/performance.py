@@ -2,9 +2,9 @@
 
 `Performance` decides everything that happens between what comes in and what goes out, and nothing else: it has no
 clock, port or thread. Messages from the keyboard go through the controls (`bridge.engine.play.controls`); messages of a
-track go to the engine as they are, but for their loudness. Hostile bytes come to nothing and are counted.
+backing track go to the engine as they are, but for their loudness. Hostile bytes come to nothing and are counted.
 
-Index: `Performance`, `whole`, `quieting`.
+Index: `Performance`, `quieting`.
 """
 
 from __future__ import annotations
@@ -12,35 +12,19 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from bridge.engine.live_seam import Due, LiveEngine, OnChange
+from bridge.engine.lifetimes import ALL_NOTES_OFF, ALL_SOUND_OFF, PEDALS
 from bridge.engine.play.controls import Action, ControlReader
 from bridge.engine.play.tables import PlayTable, TableSwitch
+from bridge.engine.protocols import Due, LiveEngine, OnChange
 from bridge.errors import MethodProblem
-from bridge.wire.stream import message_length
+from bridge.wire.stream import is_whole
 
-_LENGTHS = [message_length(status) or 0 for status in range(256)]
-_PEDALS = (64, 66, 67, 69)
-_QUIETING = (64, 66, 67, 69, 120, 123)
+_QUIETING = (*PEDALS, ALL_SOUND_OFF, ALL_NOTES_OFF)
 """Controllers that silence a channel: pedals up, all sound off, all notes off."""
 
 
-def whole(data: bytes, most_bytes: int) -> bool:
-    """Tell whether some bytes are one whole message, no longer than that."""
-    size = len(data)
-    if size == 3:
-        status = data[0]
-        if status < 0xF0:
-            return _LENGTHS[status] == 3 and (data[1] | data[2]) < 0x80
-    if not size or size > most_bytes:
-        return False
-    status = data[0]
-    if status == 0xF0:
-        return size > 1 and data[-1] == 0xF7 and max(data[1:-1], default=0) < 0x80
-    return _LENGTHS[status] == size and max(data[1:], default=0) < 0x80
-
-
 class Performance:
-    """Keyboard and track in, messages for the synth out.
+    """Keyboard and backing track in, messages for the synth out.
 
     Parameters
     ----------
@@ -48,34 +32,21 @@ class Performance:
         Retunes; made with the table that `switch` holds.
     switch : TableSwitch
         The tables.
-    desk : ControlReader
+    controls : ControlReader
         The player's controls.
     on_change : {"now", "next", "glide"}
-        What becomes of sounding notes when the table changes (`bridge.engine.live_seam`).
+        What becomes of sounding notes when the table changes (`bridge.engine.protocols`).
     glide_s : float
         How long a glide takes.
     most_sysex_bytes : int
         Longest SysEx message that is passed on.
-
-    Attributes
-    ----------
-    version : int
-        Goes up whenever a table is chosen, trimmed or refused, so that a display notices.
-    dropped : int
-        Messages that came in and were no messages, or too long.
-    notices : list of str
-        What the player should know; the caller may empty it.
-    drone, hushed : bool
-        Whether the drone is on, where there is one; and whether it is to be silent all the same.
-    changes, renewals : int
-        How often another table was sent, and how often all of them were renewed.
     """
 
     def __init__(
         self,
         engine: LiveEngine,
         switch: TableSwitch,
-        desk: ControlReader,
+        controls: ControlReader,
         on_change: OnChange = "now",
         glide_s: float = 0.5,
         most_sysex_bytes: int = 15000,
@@ -84,13 +55,15 @@ class Performance:
         self.switch = switch
         self.on_change: OnChange = on_change
         self.glide_s = glide_s
-        self.version = 0
-        self.dropped = 0
-        self.notices: list[str] = []
+        self.version = 0  # goes up whenever a table is chosen, trimmed or refused, so that a display notices
+        self.dropped = 0  # messages that came in and were no messages, or too long
+        self.notices: list[str] = []  # what the player should know; the caller may empty it
+        # Whether the drone is on, where there is one; and whether it is to be silent all the same.
         self.drone = self.hushed = False
+        # How often another table was sent, and how often all of them were renewed.
         self.changes = self.renewals = 0
-        self._desk = desk
-        self._plain = desk.plain
+        self._controls = controls
+        self._plain = controls.plain
         self._most_bytes = most_sysex_bytes
         self._feed = engine.feed
         self._held: dict[int, int] = {}
@@ -100,13 +73,13 @@ class Performance:
 
     def feed(self, data: bytes, now_s: float) -> list[Due]:
         """Take one message from the keyboard; return what is to be sent for it."""
-        if not whole(data, self._most_bytes):
+        if not is_whole(data, self._most_bytes):
             self.dropped += 1
             return []
         if data[0] >= 0xF0:
             return self._feed(data, now_s)
         if not self._plain:
-            action, music = self._desk.take(data)
+            action, music = self._controls.take(data)
             if action is not None:
                 return self.act(action, now_s)
             if music is None:
@@ -122,16 +95,16 @@ class Performance:
                     self._held[place] -= 1
                 else:
                     del self._held[place]
-        elif status & 0xF0 == 0xB0 and data[1] in _PEDALS:
+        elif status & 0xF0 == 0xB0 and data[1] in PEDALS:
             (self._pedals.add if data[2] else self._pedals.discard)((status & 0x0F, data[1]))
         return self._feed(data, now_s)
 
-    def feed_source(self, data: bytes, now_s: float) -> list[Due]:
-        """Take one message of a track or a drone: it plays, but it controls nothing."""
-        if not whole(data, self._most_bytes):
+    def feed_backing(self, data: bytes, now_s: float) -> list[Due]:
+        """Take one message of a backing track or a drone: it plays, but it controls nothing."""
+        if not is_whole(data, self._most_bytes):
             self.dropped += 1
             return []
-        return self._feed(self._desk.soften(data), now_s)
+        return self._feed(self._controls.soften(data), now_s)
 
     def release_keyboard(self, now_s: float) -> list[Due]:
         """The keyboard is gone: let go of its keys and pedals."""

@@ -6,8 +6,6 @@
 - The *trim* follows a guitar that drifts: it moves every table by the same cents, whichever is chosen.
 
 A refused step (the first table's predecessor, a trim beyond `MOST_TRIM_CENTS`) changes nothing.
-
-Index: `PlayTable`, `AllTables`, `Kept`, `TableSwitch`.
 """
 
 from __future__ import annotations
@@ -26,14 +24,10 @@ MOST_TRIM_CENTS = 50.0
 class PlayTable:
     """One table to switch to."""
 
-    name: str
-    """How it is called on the display."""
-    hz: tuple[float, ...]
-    """Frequencies of the 128 MIDI keys, untrimmed."""
-    equal_hz: tuple[float, ...]
-    """Equal temperament through the same reference."""
-    tonic: int
-    """Pitch class of the tonic as it sounds, 0 = C."""
+    name: str  # how it is called on the display
+    hz: tuple[float, ...]  # frequencies of the 128 MIDI keys, untrimmed
+    equal_hz: tuple[float, ...]  # equal temperament through the same reference
+    tonic: int  # pitch class of the tonic as it sounds, 0 = C
 
     def __post_init__(self) -> None:
         if len(self.hz) != 128 or len(self.equal_hz) != 128:
@@ -92,8 +86,8 @@ class TableSwitch:
         self.starts = tuple(starts)
         self.number = 1
         self.tonic: int | None = None
-        self.equal = False
-        self.trim_cents = 0.0
+        self.equal = False  # whether equal temperament holds for comparison
+        self.trim_cents = 0.0  # how far the reference is moved up
 
     @property
     def chosen(self) -> PlayTable:

@@ -2,8 +2,6 @@
 
 Conventions: channels are 1 to 16; cents; bend steps are those of 8192.
 
-Index: `bend_as_it_is`, `bend_range`, `wide_range`, `range_steps`, `bend_points`, `mpe_zone`, `mpe_range`.
-
 Sources: MIDI 1.0 Detailed Specification, "Pitch Bend Change"; *MIDI Polyphonic Expression* (2018).
 """
 

@@ -39,39 +39,20 @@ Examination = Generator[Trial, Hearing, "Findings"]
 
 @dataclass
 class Findings:
-    """All that was found out about one synth.
-
-    Attributes
-    ----------
-    place : Place
-    rows : dict of str to Finding
-        By name, in the order in which they were tried.
-    default_range_semitones : float or None
-        Bend range as it was found; None if unknown.
-    widest_range_semitones : int or None
-        Widest bend range that is obeyed.
-    clamped : bool
-        Whether wider ranges are taken for the widest.
-    bends, tunings : Exactness
-        How exactly they are obeyed.
-    fine_parts : {"both", "msb with the lsb before", "msb"} or None
-        What of channel fine tuning acts.
-    channels : tuple of int or None
-        Channels that are heard; None if that was not tried.
-    by_ear : bool
-        Whether a player answered.
-    """
+    """All that was found out about one synth."""
 
     place: Place = field(default_factory=Place)
-    rows: dict[str, Finding] = field(default_factory=dict)
-    default_range_semitones: float | None = None
-    widest_range_semitones: int | None = None
-    clamped: bool = False
+    rows: dict[str, Finding] = field(default_factory=dict)  # by name, in the order in which they were tried
+    default_range_semitones: float | None = None  # bend range as it was found; None if unknown
+    widest_range_semitones: int | None = None  # widest bend range that is obeyed
+    clamped: bool = False  # whether wider ranges are taken for the widest
+    # How exactly they are obeyed.
     bends: Exactness = field(default_factory=lambda: Exactness(None, None))
     tunings: Exactness = field(default_factory=lambda: Exactness(None, None))
+    # What of channel fine tuning acts.
     fine_parts: str | None = None
-    channels: tuple[int, ...] | None = None
-    by_ear: bool = False
+    channels: tuple[int, ...] | None = None  # channels that are heard; None if that was not tried
+    by_ear: bool = False  # whether a player answered
 
     def obeyed(self, *names: str) -> bool:
         """Tell whether any of these is known to be obeyed."""

@@ -7,9 +7,6 @@ alone; dumps name all keys, equal but for the test key.
 
 Conventions: channels are 1 to 16; cents; messages are whole.
 
-Index: `Place`, `Carrier`; `note_message`, `dump_message`, `octave_message`, `octave_dump_message`, `master_message`,
-`bend_by`, `select_messages`, `carrier_message`; `restore`, what brings a channel back at the end.
-
 Sources: MIDI 1.0 Detailed Specification, "MIDI Tuning"; CA-020, CA-021, CA-025.
 """
 
@@ -33,18 +30,10 @@ Carrier = Literal["note", "note-bank", "octave", "dump"]
 
 @dataclass(frozen=True)
 class Place:
-    """Where trials are held.
+    """Where trials are held."""
 
-    Attributes
-    ----------
-    key : int
-        The test key.
-    channel, other : int
-        Channels that are heard; `other` may be the same where there is only one.
-    device_id : int
-    """
-
-    key: int = 69
+    key: int = 69  # the test key
+    # Channels that are heard; `other` may be the same where there is only one.
     channel: int = 1
     other: int = 2
     device_id: int = ALL_DEVICES

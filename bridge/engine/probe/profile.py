@@ -2,8 +2,6 @@
 
 A method is named only where a trial showed that it is obeyed. Where something is not known the profile holds what is
 safe with every synth, and `unknowns` says so in a sentence.
-
-Index: `profile_of`, `unknowns`.
 """
 
 from __future__ import annotations

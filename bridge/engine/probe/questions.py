@@ -4,8 +4,6 @@
 played for each, with the change between them; only where the second was lower one long note follows, with the change
 in its middle. Among the questions stand three in which nothing changes, and it begins with two notes that do differ:
 a player who does not hear that, or hears differences where there are none, makes everything *unknown*.
-
-Index: `Question`, `Answer`, `questions`.
 """
 
 from __future__ import annotations
@@ -31,18 +29,11 @@ DEAF = "two notes a semitone apart did not sound different"
 
 @dataclass(frozen=True)
 class Question:
-    """Something to play and to ask.
+    """Something to play and to ask."""
 
-    Attributes
-    ----------
-    trial : Trial
-        A usual one.
-    kind : {"pair", "long", "keys"}
-        Two notes with the change between them; one long note with the change in its middle; or two notes, the second
-        a key lower.
-    """
-
-    trial: Trial
+    trial: Trial  # a usual one
+    # Two notes with the change between them; one long note with the change in its middle; or two notes, the
+    # second a key lower.
     kind: Kind = "pair"
 
 

@@ -41,49 +41,25 @@ from bridge.wire import rpn
 
 @dataclass(frozen=True)
 class Step:
-    """Something sent, and then a pitch heard.
+    """Something sent, and then a pitch heard."""
 
-    Attributes
-    ----------
-    messages : tuple of bytes
-        Sent first.
-    strike : bool
-        Whether the key is struck anew after them; else it sounds on.
-    precise : bool
-        Whether to listen longer.
-    """
-
-    messages: tuple[bytes, ...] = ()
-    strike: bool = True
-    precise: bool = False
+    messages: tuple[bytes, ...] = ()  # sent first
+    strike: bool = True  # whether the key is struck anew after them; else it sounds on
+    precise: bool = False  # whether to listen longer
 
 
 @dataclass(frozen=True)
 class Trial:
-    """One question to a synth.
+    """One question to a synth."""
 
-    Attributes
-    ----------
-    name : str
-        For scripts.
-    label, message : str
-        For readers: in plain words, and in MIDI's.
-    channel : int
-        On which the key is struck.
-    steps : tuple of Step
-    undo : tuple of bytes
-        Takes back all that the steps did; may be sent at any moment.
-    wanted_cents : float
-        Shift that the usual trial asks for.
-    """
-
-    name: str
+    name: str  # for scripts
+    # For readers: in plain words, and in MIDI's.
     label: str
     message: str
-    channel: int
+    channel: int  # on which the key is struck
     steps: tuple[Step, ...]
-    undo: tuple[bytes, ...]
-    wanted_cents: float = SHIFT_CENTS
+    undo: tuple[bytes, ...]  # takes back all that the steps did; may be sent at any moment
+    wanted_cents: float = SHIFT_CENTS  # shift that the usual trial asks for
 
 
 # ---- trials --------------------------------------------------------------------------------------------------------

@@ -5,8 +5,6 @@ within `TOLERANCE_CENTS`. Anything else is heard again, and where it stays uncle
 was heard. Nothing is filled in by guess.
 
 Conventions: cents from the pitch at the trial's first step; None where no steady pitch was heard.
-
-Index: `Hearing`, `Finding`, `judge`, `unclear`; `Exactness`, `exactness`, how pitches are scaled and rounded.
 """
 
 from __future__ import annotations
@@ -27,44 +25,27 @@ Verdict = Literal["now", "new", "ignored", "unknown"]
 
 @dataclass(frozen=True)
 class Hearing:
-    """What was heard in the steps of a trial.
+    """What was heard in the steps of a trial."""
 
-    Attributes
-    ----------
-    cents : tuple of float or None
-        One for each step.
-    trouble : str
-        Why something was not heard; empty if all was.
-    """
-
-    cents: tuple[float | None, ...]
-    trouble: str = ""
+    cents: tuple[float | None, ...]  # one for each step
+    trouble: str = ""  # why something was not heard; empty if all was
 
 
 @dataclass(frozen=True)
 class Finding:
-    """What a trial has shown.
+    """What a trial has shown."""
 
-    Attributes
-    ----------
-    name, label, message : str
-        As in `bridge.engine.probe.trials.Trial`.
-    verdict : {"now", "new", "ignored", "unknown"}
-        Sounding notes follow; only later notes do; none does; it is not known.
-    wanted_cents, sounding_cents, later_cents : float or None
-        Shift asked for, and heard in the sounding note and in the one struck afterwards.
-    remark : str
-        A sentence where something has to be added.
-    """
-
+    # As in `bridge.engine.probe.trials.Trial`.
     name: str
     label: str
     message: str
+    # Sounding notes follow; only later notes do; none does; it is not known.
     verdict: Verdict
+    # Shift asked for, and heard in the sounding note and in the one struck afterwards.
     wanted_cents: float = 0.0
     sounding_cents: float | None = None
     later_cents: float | None = None
-    remark: str = ""
+    remark: str = ""  # a sentence where something has to be added
 
     @property
     def obeyed(self) -> bool:
@@ -127,21 +108,12 @@ LEAST_SCALE, MOST_SCALE = 0.5, 2.0
 
 @dataclass(frozen=True)
 class Exactness:
-    """How the pitches of a synth follow what is asked for.
+    """How the pitches of a synth follow what is asked for."""
 
-    Attributes
-    ----------
-    scale : float or None
-        What share of a shift sounds; None if unknown.
-    rounding : {"none", "nearest", "floor"} or None
-        Into whole cents, or not; None if unknown.
-    worst_cents : float
-        Farthest that a pitch lay from that law.
-    """
-
-    scale: float | None
+    scale: float | None  # what share of a shift sounds; None if unknown
+    # Into whole cents, or not; None if unknown.
     rounding: Rounding | None
-    worst_cents: float = 0.0
+    worst_cents: float = 0.0  # farthest that a pitch lay from that law
 
 
 def exactness(asked_cents: Sequence[float], heard_cents: Sequence[float | None], scaled: bool) -> Exactness:

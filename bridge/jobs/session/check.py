@@ -10,11 +10,12 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from bridge.engine.play.drone_sounds import about_sound
 from bridge.errors import InputProblem
 from bridge.jobs.session.plan import SessionPlan, check_sections, plan_session
 from bridge.jobs.session.takes import open_session
 from bridge.store.files import read_bytes
-from bridge.store.session.model import problem_at
+from bridge.store.session.model import Session, problem_at
 from bridge.store.smf import MidiFile, parse_midi
 from bridge.store.timeline import BarMap
 
@@ -29,7 +30,7 @@ class Checked:
     lengths : dict of int to int
         Bars of each backing track, by number of the piece (none where it counts in SMPTE time).
     warnings : list of str
-        What the reader of a track had to forgive, and references to be doubted.
+        What the reader of a track had to forgive, references to be doubted, and drones that hide beats.
     """
 
     plan: SessionPlan
@@ -49,6 +50,7 @@ def check_session(file: Path) -> Checked:
     warnings = []
     if session.reference is not None and session.reference.doubt:
         warnings.append(session.reference.doubt)
+    warnings += _wavering_drones(session)
     tracks: dict[int, MidiFile] = {}
     lengths: dict[int, int] = {}
     for piece in session.pieces:
@@ -64,3 +66,14 @@ def check_session(file: Path) -> Checked:
         if midi.ticks_per_quarter is not None and (midi.format != 2 or len(midi.tracks) == 1):
             lengths[piece.number] = BarMap(midi).bars
     return Checked(plan_session(session, tracks), lengths, warnings)
+
+
+def _wavering_drones(session: Session) -> list[str]:
+    """Say which pieces have a drone whose sound hides beats."""
+    found: dict[str, list[str]] = {}
+    for piece in session.pieces:
+        drones = [piece.drone, *(one.drone for one in piece.sections if one.drone is not None)]
+        for sound in dict.fromkeys(drone.sound for drone in drones if drone.notes):
+            if about_sound(sound):
+                found.setdefault(sound, []).append(piece.title)
+    return [f"drone of {', '.join(titles)}: {about_sound(sound)}" for sound, titles in found.items()]

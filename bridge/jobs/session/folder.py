@@ -18,7 +18,6 @@ import contextlib
 import ctypes
 import ctypes.util
 import errno
-import importlib
 import os
 import secrets
 import shutil
@@ -27,11 +26,10 @@ import zipfile
 from collections.abc import Iterable
 from pathlib import Path
 from types import TracebackType
-from typing import Any
 
 from bridge.errors import InputProblem, OutputProblem
 from bridge.jobs.session.manifest import NAME, Manifest, read_manifest
-from bridge.store.files import flush_folder, open_atomic
+from bridge.store.files import flush_folder, lock, open_atomic
 
 _LITTER = frozenset({".DS_Store", "Thumbs.db", "desktop.ini"})
 _AT_FDCWD = -100
@@ -165,21 +163,14 @@ class FolderBuild:
         return manifest
 
     def _take_lock(self) -> None:
-        fcntl = _locks()
-        if fcntl is None:
-            return
         while True:
             self._lock = os.open(self._lock_path, os.O_RDWR | os.O_CREAT | getattr(os, "O_CLOEXEC", 0), 0o666)
-            try:
-                fcntl.flock(self._lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            except OSError as error:
+            if not lock(self._lock, wait=False):
                 os.close(self._lock)
                 self._lock = -1
-                if error.errno not in (errno.EACCES, errno.EAGAIN):
-                    return  # a file system without locks
                 raise OutputProblem(
                     f"{self.shown} is being built at this moment", "wait for the other build to end"
-                ) from None
+                )
             with contextlib.suppress(FileNotFoundError):
                 if os.stat(self._lock_path).st_ino == os.fstat(self._lock).st_ino:
                     return
@@ -210,14 +201,6 @@ def files_in(folder: Path) -> set[str]:
         for path in folder.rglob("*")
         if not path.is_dir() and path.name not in _LITTER
     }
-
-
-def _locks() -> Any:
-    """Return the module that locks files, or None on a system without it."""
-    try:
-        return importlib.import_module("fcntl")
-    except ImportError:
-        return None
 
 
 def _escaped(name: str) -> str:

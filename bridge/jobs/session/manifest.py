@@ -28,6 +28,8 @@ from typing import Any, cast
 
 import bridge
 from bridge.errors import InputProblem
+from bridge.store.files import read_bytes
+from bridge.store.json_text import parse_json
 
 NAME = "manifest.json"
 KIND = "stillbeat session"
@@ -110,14 +112,15 @@ def read_manifest(folder: Path) -> Manifest:
     """
     path = folder / NAME
     try:
-        form = json.loads(path.read_bytes())
-    except FileNotFoundError:
+        there = path.exists()
+    except OSError:
+        there = True  # it cannot be looked at: reading it says why
+    if not there:
         hint = "a bundle is a folder that `stillbeat session build` made"
         if not folder.exists():
-            raise InputProblem(f"there is no folder {folder}", hint) from None
-        raise InputProblem(f"{folder} holds no {NAME}", hint) from None
-    except (OSError, ValueError) as error:
-        raise InputProblem(f"{path} cannot be read: {error}", "build the session again") from None
+            raise InputProblem(f"there is no folder {folder}", hint)
+        raise InputProblem(f"{folder} holds no {NAME}", hint)
+    form = parse_json(read_bytes(path), str(path), "build the session again")
     try:
         if form["kind"] != KIND or form["schema"] != SCHEMA:
             raise InputProblem(f"{path} is of another kind or version", "build the session again")
@@ -131,8 +134,8 @@ def read_manifest(folder: Path) -> Manifest:
             manifest.files[name] = facts
         for name, task in form["tasks"].items():
             manifest.tasks[name] = Task(str(task["key"]), [str(text) for text in task["notices"]])
-    except (KeyError, TypeError, ValueError, AttributeError) as error:
-        raise InputProblem(f"{path} is damaged ({error!r})", "build the session again") from None
+    except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as error:
+        raise InputProblem(f"{path} is damaged ({error!r:.80})", "build the session again") from None
     return manifest
 
 

@@ -22,15 +22,15 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from itertools import groupby
 
+from bridge.engine.method import choose_for_storing
 from bridge.engine.mts.octave import fit_octave
-from bridge.engine.mts.tuner import MTS_METHODS, Tuner
+from bridge.engine.mts.tuner import Tuner
 from bridge.engine.report import spans
 from bridge.errors import MethodProblem, StillbeatError
 from bridge.jobs.changes import follow_signatures
 from bridge.jobs.export import PITCHED_CHANNELS
 from bridge.store.descriptions import load_table
 from bridge.store.session.model import (
-    AUTO,
     Drone,
     Piece,
     PieceSection,
@@ -44,7 +44,7 @@ from bridge.store.smf import MidiFile, read_midi
 from bridge.store.timeline import BarMap
 from bridge.tuning.changes import Change, apply_change
 from bridge.tuning.ratios import cents_to_ratio
-from bridge.tuning.tables import TableSpec
+from bridge.tuning.spec import TableSpec
 from bridge.wire.profile import SynthProfile
 
 START = "start"
@@ -282,16 +282,14 @@ def check_sections(piece: Piece, midi: MidiFile) -> None:
 
 def _plan_synth(synth: SessionSynth, pieces: tuple[PiecePlan, ...], trims: Trims) -> SynthPlan:
     mine = [plan for plan in pieces if synth.name in plan.piece.synths]
-    usable = [method for method in synth.profile.methods if method in MTS_METHODS]
-    if synth.method != AUTO:
-        usable = [method for method in usable if method == synth.method]
-    chosen, left_out, shifts = "", {}, False
-    for method in usable:
-        refused, shifted = _refused(synth.profile, method, mine, trims)
-        if not chosen or not refused:
-            chosen, left_out, shifts = method, refused, shifted
-        if not refused:
-            break
+    tried: dict[str, tuple[dict[tuple[int, int], str], bool]] = {}
+
+    def refuses(method: str) -> bool:
+        tried[method] = _refused(synth.profile, method, mine, trims)
+        return bool(tried[method][0])
+
+    chosen = choose_for_storing(synth.method, synth.profile, refuses)
+    left_out, shifts = tried.get(chosen, ({}, False))
     if not can_recall(synth.profile, chosen):
         return SynthPlan(synth, chosen, {}, left_out, shifts)
     return SynthPlan(synth, chosen, _assign(synth, mine), left_out)

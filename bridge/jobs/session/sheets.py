@@ -25,8 +25,8 @@ from bridge.sheet.records import (
     TableSheet,
 )
 from bridge.store.session.model import built
+from bridge.tuning.spec import TableSpec
 from bridge.tuning.strings_order import MAX_CAPO
-from bridge.tuning.tables import TableSpec
 
 _BY_HAND = "This table is none that twelve whole numbers can hold."
 

@@ -7,7 +7,7 @@ Files are WAV, one channel, 44,100 samples a second, 16 bits.
 
 Index
 -----
-`drone_keys`, `drone_wav`, `reference_wav`, `reference_name`
+`drone_wav`, `reference_wav`, `reference_name`
 """
 
 from __future__ import annotations
@@ -20,14 +20,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bridge.engine.mts.tuner import Tuner
-from bridge.errors import ValueProblem
+from bridge.engine.play.drone_sounds import SOUND, drone_program
 from bridge.sound.files.wav import write_sound
 from bridge.sound.render import render_events
-from bridge.store.session.model import DRONE_VOICES, Drone
-from bridge.store.session.parts import is_degree
-from bridge.tuning.notes import note_name, parse_note, parse_pitch_class
+from bridge.store.session.model import Drone
+from bridge.tuning.notes import note_name
 from bridge.tuning.reference import Reference
-from bridge.tuning.scales import parse_degree
 from bridge.tuning.tables import Table
 from bridge.wire.profile import SynthProfile
 
@@ -44,34 +42,16 @@ _GENERATOR = SynthProfile(
 )
 
 
-def drone_keys(drone: Drone, table: Table) -> tuple[int, ...]:
-    """Return the MIDI keys of a drone, from the lowest to the highest.
-
-    Raises
-    ------
-    ValueProblem
-        A note lies beyond the 128 keys.
-    """
-    tonic = 12 * (drone.octave + 1) + parse_pitch_class(table.tonic)
-    keys = set()
-    for note in drone.notes:
-        key = tonic + parse_degree(note) if is_degree(note) else parse_note(note)
-        if not 0 <= key <= 127:
-            raise ValueProblem(f"drone note {note!r} lies beyond the highest key", "choose a lower octave")
-        keys.add(key)
-    return tuple(sorted(keys))
-
-
 def drone_wav(drone: Drone, table: Table) -> bytes:
     """Return the sound of a drone as the bytes of a WAV file."""
-    return _held(table.hz.tolist(), drone_keys(drone, table), drone.voice, drone.seconds)
+    return _held(table.hz.tolist(), drone.keys(table.tonic), drone.sound, drone.seconds)
 
 
 def reference_wav(reference: Reference, seconds: float = REFERENCE_S) -> bytes:
     """Return a tone to tune the reference string to as the bytes of a WAV file."""
     hz = [440.0] * 128
     hz[reference.key] = reference.hz
-    return _held(hz, (reference.key,), "organ", seconds)
+    return _held(hz, (reference.key,), SOUND, seconds)
 
 
 def reference_name(reference: Reference, tonic: str) -> str:
@@ -80,22 +60,24 @@ def reference_name(reference: Reference, tonic: str) -> str:
     return f"{note}-{reference.hz:.2f}-Hz.wav"
 
 
-def _held(hz: Sequence[float], keys: Iterable[int], voice: str, seconds: float) -> bytes:
+def _held(hz: Sequence[float], keys: Iterable[int], sound: str, seconds: float) -> bytes:
     """Hold keys with the built-in generator, swelling and fading."""
     tuner = Tuner(_GENERATOR, "note", (1,))
     held = tuple(keys)
     events = [(0.0, message) for message in (*tuner.messages(hz), *tuner.select())]
-    events.append((0.0, bytes((0xC0, DRONE_VOICES[voice]))))
+    program = drone_program(sound)
+    if program is not None:
+        events.append((0.0, bytes((0xC0, program))))
     events += [(0.0, bytes((0x90, key, _VELOCITY))) for key in held]
     events += [(seconds, bytes((0x80, key, 64))) for key in held]
-    sound = render_events(events, SAMPLE_RATE).mean(axis=1)[: round(seconds * SAMPLE_RATE)]
-    peak = float(np.max(np.abs(sound)))
-    swell = _ramp(len(sound), min(SWELL_S, seconds / 3))
-    fade = _ramp(len(sound), min(FADE_S, seconds / 3))[::-1]
-    sound = (sound * (PEAK / peak) * swell * fade).astype(np.float32)
+    samples = render_events(events, SAMPLE_RATE).mean(axis=1)[: round(seconds * SAMPLE_RATE)]
+    peak = float(np.max(np.abs(samples)))
+    swell = _ramp(len(samples), min(SWELL_S, seconds / 3))
+    fade = _ramp(len(samples), min(FADE_S, seconds / 3))[::-1]
+    samples = (samples * (PEAK / peak) * swell * fade).astype(np.float32)
     with tempfile.TemporaryDirectory(prefix="stillbeat-") as folder:
         path = Path(folder) / "sound.wav"
-        write_sound(path, [sound[:, None]], SAMPLE_RATE, encoding="pcm16")
+        write_sound(path, [samples[:, None]], SAMPLE_RATE, encoding="pcm16")
         return path.read_bytes()
 
 

@@ -34,7 +34,7 @@ from bridge.jobs.session.plan import PiecePlan, Step, SynthPlan, tuner_for
 from bridge.store.session.model import AUTO, built, moved_spec, problem_at
 from bridge.store.smf import MidiFile, midi_bytes, rebuild
 from bridge.tuning.notes import key_to_hz
-from bridge.tuning.tables import TableSpec
+from bridge.tuning.spec import TableSpec
 from bridge.wire.bend import CENTRE, bend_message
 from bridge.wire.mts import MasterFineTuning, encode
 from bridge.wire.profile import SynthProfile

@@ -5,8 +5,6 @@ reference that stands beside one says about where to listen. What the session's 
 that follows the session's reference; a piece on another guitar takes its reference from it, not its strings. Notes that
 the session file gives a frequency of their own keep it.
 
-What was heard is rounded to a millionth of a hertz, so that the same take gives the same files everywhere.
-
 Index
 -----
 `open_session` · `listen_to_takes`
@@ -24,10 +22,7 @@ from bridge.store.session.model import Piece, Session, Take, problem_at
 from bridge.store.session.reading import load_session
 from bridge.tuning.as_tuned import AsTuned, as_tuned
 from bridge.tuning.reference import Reference, default_reference
-from bridge.tuning.tables import TableSpec
-
-_HZ_DIGITS = 6
-_SD_DIGITS = 3
+from bridge.tuning.spec import TableSpec
 
 
 def open_session(file: Path) -> Session:
@@ -64,7 +59,7 @@ def _whole(session: Session, take: Take) -> Session:
             return piece
         if tuned is None or piece.spec.guitar != session.guitar:
             return replace(piece, spec=replace(piece.spec, reference=reference))
-        return replace(piece, spec=_with_strings(piece.spec, tuned))
+        return replace(piece, spec=_with_strings(piece, tuned))
 
     return replace(
         session,
@@ -80,7 +75,7 @@ def _own(piece: Piece, take: Take) -> Piece:
     reference, tuned = _heard(piece.spec, take)
     if tuned is None:
         return replace(piece, spec=replace(piece.spec, reference=reference))
-    return replace(piece, spec=_with_strings(piece.spec, tuned), heard=_said(tuned, take))
+    return replace(piece, spec=_with_strings(piece, tuned), heard=_said(tuned, take))
 
 
 def _heard(spec: TableSpec, take: Take) -> tuple[Reference, AsTuned | None]:
@@ -89,23 +84,17 @@ def _heard(spec: TableSpec, take: Take) -> tuple[Reference, AsTuned | None]:
     bare = replace(spec, fret=0, slide=Fraction(1), key_overrides=())
     try:
         if not take.strings:
-            found = reference_in_take(take.path, bare, take.near)
-            return Reference(found.key, round(found.hz, _HZ_DIGITS)), None
-        plain = tuned_in_take(take.path, bare)
-        tuned = as_tuned(
-            bare,
-            {number: round(hz, _HZ_DIGITS) for number, hz in plain.measured.items()},
-            {number: round(cents, _SD_DIGITS) for number, cents in plain.sd_cents.items()},
-        )
+            return reference_in_take(take.path, bare, take.near), None
+        tuned = tuned_in_take(take.path, bare)
     except StillbeatError as problem:
         message = problem.message.replace(str(take.path), take.text)
         raise problem_at(take.at, message, _without_options(problem.hint)) from problem
     return tuned.spec.reference, tuned
 
 
-def _with_strings(spec: TableSpec, tuned: AsTuned) -> TableSpec:
-    """Return a table with strings as they were heard, under the notes that the session gives a pitch of their own."""
-    return as_tuned(spec, tuned.measured, tuned.sd_cents).spec.with_keys(spec.key_overrides)
+def _with_strings(piece: Piece, tuned: AsTuned) -> TableSpec:
+    """Return a piece's table with strings as they were heard, under the notes that the piece itself pins."""
+    return as_tuned(piece.spec, tuned.measured, tuned.sd_cents).spec.with_keys(piece.pins)
 
 
 def _said(tuned: AsTuned, take: Take) -> str:

@@ -14,6 +14,7 @@ import textwrap
 from collections.abc import Iterator, Sequence
 
 from bridge.engine.report import spans
+from bridge.errors import visible
 from bridge.jobs.session.manifest import Manifest
 from bridge.jobs.session.panel import CLASSES, panel_rows
 from bridge.jobs.session.piece import task_name
@@ -33,7 +34,7 @@ _WRITTEN_SEMITONES = {"Bb": 2, "Eb": 9, "F": 7}  # how far above its sound a not
 
 def start_here(plan: SessionPlan, manifest: Manifest) -> str:
     """Return the text of the page."""
-    return "\n".join(_Page(plan, manifest).lines()) + "\n"
+    return visible("\n".join(_Page(plan, manifest).lines()) + "\n")
 
 
 def _wrapped(text: str, indent: str = "", first: str | None = None) -> list[str]:

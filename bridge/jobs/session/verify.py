@@ -40,7 +40,7 @@ from bridge.jobs.session.read import (
     program_verdict,
     wav_verdict,
 )
-from bridge.jobs.session.sound import drone_keys, reference_name
+from bridge.jobs.session.sound import reference_name
 from bridge.jobs.session.synth import EQUAL_HZ, moved_hz, resets_synth, trim_folder
 from bridge.jobs.session.takes import open_session
 from bridge.jobs.session.text import start_here
@@ -49,6 +49,7 @@ from bridge.store.files import read_bytes
 from bridge.store.session.model import built, moved_spec
 from bridge.store.smf import MidiFile, midi_bytes, parse_midi, read_midi
 from bridge.store.syx import parse_syx
+from bridge.tuning.tables import build_table
 
 SAME_CENTS = 1e-3
 """So far what is heard in a track may differ from what the build said of it: nothing, but for rounding."""
@@ -243,7 +244,7 @@ class _Checker:
 
     def _description(self, path: str, data: bytes, facts: dict[str, Any]) -> FileVerdict:
         plan, table = self._step_table(facts)
-        found = read_table(self.folder / path).spec.build().hz.tolist()
+        found = build_table(read_table(self.folder / path).spec).hz.tolist()
         wanted = self.hz(plan.piece.number, table)
         worst = max(abs(1200.0 * math.log2(one / other)) for one, other in zip(found, wanted, strict=True))
         return self._said(path, facts, "128 pitches", Verdict(worst, DESCRIBED_CENTS))
@@ -393,7 +394,7 @@ class _Checker:
         step = next(step for step in plan.steps if step.label == facts["step"])
         drone = step.drone or plan.piece.drone
         sounding = built(plan.tables[table])
-        hz = [float(sounding.hz[key]) for key in drone_keys(drone, sounding)]
+        hz = [float(sounding.hz[key]) for key in drone.keys(sounding.tonic)]
         return self._said(path, facts, "its tones, measured", wav_verdict(data, hz, path))
 
     def _reference(self, path: str, data: bytes, facts: dict[str, Any]) -> FileVerdict:

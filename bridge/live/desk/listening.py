@@ -19,7 +19,7 @@ from bridge.tuning.ratios import cents_to_ratio, hz_to_cents
 from bridge.tuning.reference import Reference
 
 if TYPE_CHECKING:
-    from bridge.tuning.tables import TableSpec
+    from bridge.tuning.spec import TableSpec
 
 Remake: TypeAlias = Callable[[float], AllTables]
 """Returns all tables with the reference moved by so many cents from where it was in the beginning."""
@@ -166,9 +166,11 @@ class Listening:
 
     def _at_first_hz(self, key: int) -> float:
         """Where a note lay in the beginning: an open string, or a note of the table."""
+        from bridge.tuning.tables import build_table
+
         if key == self.spec.reference.key:
             return self.spec.reference.hz
-        table = self.spec.build()
+        table = build_table(self.spec)
         strings = {string.key: string.hz for string in table.strings}
         return strings.get(key, float(table.hz[key]))
 

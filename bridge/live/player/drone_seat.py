@@ -9,7 +9,7 @@ import time
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 
-from bridge.engine.play.drone import Drone, restored
+from bridge.engine.play.drone import PlannedDrone, restored
 from bridge.engine.play.drone_plan import DronePlan, beats
 from bridge.live.plan import LivePlan
 from bridge.live.state import Lesson
@@ -39,7 +39,7 @@ class DroneSeat:
     def __init__(
         self, plan: LivePlan, drone: DronePlan, now_s: float, sleep: Callable[[float], None] = time.sleep
     ) -> None:
-        self.drone = Drone(drone, now_s, plan.position_s if plan.returning else 0.0)
+        self.drone = PlannedDrone(drone, now_s, plan.position_s if plan.returning else 0.0)
         self._sleep = sleep
         self._channels = plan.heard_on(self.drone.channels)
 

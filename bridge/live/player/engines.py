@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from bridge.engine.live_seam import LiveEngine
-from bridge.engine.mts.tuner import MTS_METHODS
+from bridge.engine.protocols import LiveEngine
 from bridge.errors import MethodProblem
 from bridge.live.plan import LivePlan
+from bridge.wire.profile import MTS_METHODS
 
 
 def make_engine(plan: LivePlan, table_hz: Sequence[float]) -> LiveEngine:

@@ -13,8 +13,8 @@ import itertools
 from collections import deque
 from collections.abc import Callable, Sequence
 
-from bridge.engine.live_seam import Due
 from bridge.engine.play.owed import Ledger
+from bridge.engine.protocols import Due
 
 WINDOW_S = 0.05
 MOST_BYTES = 8000

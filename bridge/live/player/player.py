@@ -15,12 +15,12 @@ import threading
 import time
 from collections.abc import Callable
 
-from bridge.engine.live_seam import Due, moves_sounding
 from bridge.engine.play.controls import Action, ControlReader
 from bridge.engine.play.drone import restored
-from bridge.engine.play.held_drone import FADE_S, STEP_S, HeldDrone
+from bridge.engine.play.held_drone import HELD_FADE_S, STEP_S, HeldDrone
 from bridge.engine.play.performance import Performance
 from bridge.engine.play.tables import AllTables, TableSwitch
+from bridge.engine.protocols import Due
 from bridge.errors import MethodProblem, PortProblem
 from bridge.live.backing import BackingPlayer
 from bridge.live.plan import NEW_PORT, LivePlan
@@ -31,6 +31,7 @@ from bridge.live.player.outlet import Outlet
 from bridge.live.player.sources import NoteSource
 from bridge.live.state import Counts, Held, Sounding, State
 from bridge.ports.base import MidiSystem
+from bridge.wire.profile import moves_sounding
 
 POLL_S = 0.5
 """How often ports are looked for."""
@@ -38,7 +39,7 @@ FLUSH_S = 5.0
 """How long leaving may take for the sake of a slow synth."""
 BUSY_MESSAGES = 800
 """So many messages between two looks at the ports make one ask whether it is a loop."""
-FADE_STEPS = round(3 * FADE_S / STEP_S)
+FADE_STEPS = round(3 * HELD_FADE_S / STEP_S)
 """So many steps at most are waited for a drone to fall silent."""
 _SHOWN_NOTES = 40
 
@@ -255,7 +256,7 @@ class Player:
                     outlet.note_late(now_s - due_s)
                     if self._hold is not None and source is not self._hold:
                         self._hold.heard(data, now_s)
-                    outlet.send(performance.feed_source(data, now_s), now_s)
+                    outlet.send(performance.feed_backing(data, now_s), now_s)
             outlet.flush(now_s)
             notices, performance.notices = performance.notices, []
         for notice in notices:
@@ -408,7 +409,7 @@ class Player:
         with self._lock:
             now_s = self._clock()
             for data in messages:
-                outlet.send(self.performance.feed_source(data, now_s), now_s)
+                outlet.send(self.performance.feed_backing(data, now_s), now_s)
             outlet.flush(now_s)
 
     def _drain(self) -> None:

@@ -4,20 +4,21 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from bridge.engine.mts.tuner import MTS_METHODS
+from bridge.engine.method import choose_for_playing
 from bridge.engine.play.drone_plan import DronePlan
+from bridge.engine.play.drone_sounds import about_sound
 from bridge.errors import MethodProblem, ValueProblem
 from bridge.jobs.choose import TableRequest, choose_table
 from bridge.jobs.drone import DroneRequest, plan_drone
-from bridge.jobs.export import STANDARD
 from bridge.live.backing import Backing
 from bridge.live.plan import LivePlan, pitched_channels
 from bridge.live.player.journal import state_dir
 from bridge.live.player.sound_card import SOUND_CARD, USUAL
-from bridge.live.prepare.keyboard import choose_live_method, play_table
+from bridge.live.prepare.keyboard import play_table
 from bridge.store.profiles import load_profile
-from bridge.tuning.tables import Table, TableSpec
-from bridge.wire.profile import SynthProfile
+from bridge.tuning.spec import TableSpec
+from bridge.tuning.tables import Table, build_table
+from bridge.wire.profile import MTS_METHODS, STANDARD, SynthProfile
 
 _ELSEWHERE = "leave --settle away, use another synth, or hear it on the sound card (without --out)"
 
@@ -63,17 +64,19 @@ def prepare_drone(
         Something is missing, malformed, or does not go together.
     """
     spec = choose_table(table)
+    said = tuple(filter(None, [about_sound(asked.sound)]))
     if out_port is None:
         if synth is not None or channels is not None or system is not None:
             raise ValueProblem(
                 "synth, channels and system belong to a synth's port", "name the port with --out"
             )
         plan = sound_card_plan(spec, drone=plan_drone(asked, spec), device=device, method=method)
-        return PreparedDrone(plan, spec.build(), (), spec.reference.doubt)
+        return PreparedDrone(plan, build_table(spec), said, spec.reference.doubt)
     only = play_table(spec.name, spec)
     profile = load_profile(synth) if synth else None
-    chosen, why = choose_live_method(method, profile, [only.hz, only.equal_hz])
-    notices = [f"method {chosen}: {why}"] if why else []
+    found = choose_for_playing(method, profile, [only.hz, only.equal_hz])
+    chosen = found.method
+    notices = [*said, *([f"method {chosen}: {found.why}"] if found.why else [])]
     if profile is None and chosen in MTS_METHODS:
         profile = STANDARD
     if asked.settle is not None:
@@ -95,7 +98,7 @@ def prepare_drone(
         state_dir=str(state_dir()),
         drone=plan_drone(asked, spec, usable, scale),
     )
-    return PreparedDrone(plan, spec.build(), tuple(notices), spec.reference.doubt)
+    return PreparedDrone(plan, build_table(spec), tuple(notices), spec.reference.doubt)
 
 
 def _settling_method(chosen: str, asked: str, profile: SynthProfile | None) -> tuple[str, list[str]]:
@@ -150,7 +153,8 @@ def sound_card_plan(
     """
     only = play_table(spec.name, spec)
     profile = load_profile("builtin")
-    chosen, _ = choose_live_method("note" if method == "auto" else method, profile, [only.hz, only.equal_hz])
+    first = "note" if method == "auto" else method
+    chosen = choose_for_playing(first, profile, [only.hz, only.equal_hz]).method
     if drone is not None and any(step.settles for step in drone.steps):
         chosen, _ = _settling_method(chosen, method, profile)
     return LivePlan(

@@ -10,15 +10,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from bridge.engine.live_seam import OnChange
-from bridge.engine.mts.tuner import MTS_METHODS
+from bridge.engine.method import choose_for_playing, refusal
 from bridge.engine.play.controls import Action, Controls
+from bridge.engine.play.drone_sounds import drone_program
 from bridge.engine.play.held_drone import HeldKeys, HoldPlan
 from bridge.engine.play.tables import AllTables, PlayTable
+from bridge.engine.protocols import OnChange
 from bridge.errors import InputProblem, MethodProblem, StillbeatError, ValueProblem
 from bridge.jobs.session.check import check_session
 from bridge.jobs.session.plan import PiecePlan, SessionPlan, Step, plan_session
-from bridge.jobs.session.sound import drone_keys
 from bridge.live.desk.labels import Labels, StepShown, feet_shown
 from bridge.live.desk.listening import Listening
 from bridge.live.desk.typed import keys_shown
@@ -29,17 +29,15 @@ from bridge.live.prepare.keyboard import (
     about_changes,
     about_precision,
     check_tables,
-    choose_live_method,
     hold_channel,
     play_table,
-    refusal,
 )
-from bridge.store.session.model import DRONE_VOICES, Drone, Session, SessionSynth, built, problem_at
+from bridge.store.session.model import Drone, Session, SessionSynth, built, problem_at
 from bridge.tuning.notes import note_name
 from bridge.tuning.ratios import cents_to_ratio
 from bridge.tuning.reference import Reference
-from bridge.tuning.tables import TableSpec
-from bridge.wire.profile import SynthProfile
+from bridge.tuning.spec import TableSpec
+from bridge.wire.profile import MTS_METHODS, SynthProfile
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -107,14 +105,15 @@ def prepare_evening(request: EveningRequest) -> Prepared:
         )
     asked = request.method if request.method != "auto" else synth.method
     try:
-        method, why = choose_live_method(asked, profile, played)
+        chosen = choose_for_playing(asked, profile, played)
     except MethodProblem as problem:
         raise MethodProblem(f"synth {synth.name}: {problem.message}", problem.hint) from problem
+    method = chosen.method
     tables = _sendable(_play_tables(places), method, profile)
     notices = list(checked.warnings)
     notices.append(f"{session.title}: {len(session.pieces)} pieces on {synth.title}")
-    if why:
-        notices.append(f"method {method}: {why}")
+    if chosen.why:
+        notices.append(f"method {method}: {chosen.why}")
     if method in MTS_METHODS:
         notices += about_precision(profile, method, played)
     notices += _about_others(session, synth)
@@ -201,14 +200,16 @@ def _says(table: PlayTable, method: str, profile: SynthProfile) -> bool:
 
 def _hold(places: Sequence[_At], channel: int) -> HoldPlan:
     return HoldPlan(
-        tuple(HeldKeys(_keys(at), DRONE_VOICES[at.drone.voice] if at.drone.notes else None) for at in places),
+        tuple(
+            HeldKeys(_keys(at), drone_program(at.drone.sound) if at.drone.notes else None) for at in places
+        ),
         channel=channel,
     )
 
 
 def _keys(at: _At) -> tuple[int, ...]:
     try:
-        return drone_keys(at.drone, built(at.spec))
+        return at.drone.keys(built(at.spec).tonic)
     except StillbeatError as problem:
         raise problem_at(at.plan.piece.at, problem.message, problem.hint) from problem
 

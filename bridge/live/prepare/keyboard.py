@@ -1,6 +1,6 @@
 """From what a person asked for to a plan: tables, numbered and by tonic, and the method.
 
-Index: `LiveRequest`, `Prepared`, `prepare`, `choose_live_method`, `hold_channel`, `play_table`, `refusal`,
+Index: `LiveRequest`, `Prepared`, `prepare`, `hold_channel`, `play_table`,
 `check_tables`, `about_changes`, `about_precision`, `parse_zone`, `parse_on_change`.
 """
 
@@ -11,14 +11,14 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
-from bridge.engine.live_seam import OnChange, moves_sounding
-from bridge.engine.mts.cells import ClassCells, KeyCells
-from bridge.engine.mts.tuner import MTS_METHODS, Tuner
+from bridge.engine.method import choose_for_playing, refusal
+from bridge.engine.mts.tuner import Tuner
+from bridge.engine.play.drone_sounds import SOUND, drone_program
 from bridge.engine.play.held_drone import HeldKeys, HoldPlan
 from bridge.engine.play.tables import AllTables, PlayTable
+from bridge.engine.protocols import OnChange
 from bridge.errors import MethodProblem, StillbeatError, ValueProblem
 from bridge.jobs.choose import TableRequest, choose_table
-from bridge.jobs.export import STANDARD
 from bridge.live.backing import Backing, load_backing
 from bridge.live.desk.labels import Labels, feet_shown
 from bridge.live.desk.listening import Listening
@@ -28,10 +28,12 @@ from bridge.live.player.journal import state_dir
 from bridge.store.descriptions import load_table
 from bridge.store.profiles import load_profile
 from bridge.store.session.model import moved_spec
-from bridge.tuning.changes import Change, apply_change, parse_at
+from bridge.tuning.changes import Change, NothingChanges, apply_change, parse_change
+from bridge.tuning.drone_notes import drone_keys
 from bridge.tuning.notes import note_name, parse_note, parse_pitch_class
-from bridge.tuning.tables import TableSpec
-from bridge.wire.profile import SynthProfile
+from bridge.tuning.spec import TableSpec
+from bridge.tuning.tables import build_table, equal_table
+from bridge.wire.profile import MTS_METHODS, STANDARD, SynthProfile, moves_sounding
 
 _ZONE = re.compile(r"\s*([A-Ha-h][#♯b♭]*-?\d+)\s*-\s*([A-Ha-h][#♯b♭]*-?\d+)\s*")
 _MOST_TABLES = 128
@@ -102,8 +104,9 @@ def prepare(request: LiveRequest) -> Prepared:
     first = remake(0.0)
     profile = load_profile(request.synth) if request.synth else None
     tables = [hz for one in (*first.tables, *first.tonics) for hz in (one.hz, one.equal_hz)]
-    method, why = choose_live_method(request.method, profile, tables)
-    notices = [f"method {method}: {why}"] if why else []
+    chosen = choose_for_playing(request.method, profile, tables)
+    method = chosen.method
+    notices = [f"method {method}: {chosen.why}"] if chosen.why else []
     if profile is None and method in MTS_METHODS:
         profile = STANDARD
     on_change = request.on_change or "now"
@@ -118,10 +121,9 @@ def prepare(request: LiveRequest) -> Prepared:
         raise ValueProblem("count-in, loop and tempo belong to a track", "name a MIDI file with --track")
     hold: HoldPlan | None = None
     if request.drone is not None:
-        from bridge.jobs.drone import SOUNDS, drone_notes
-
+        program, notes = drone_program(SOUND), request.drone
         held, held_by_tonic = (
-            tuple(HeldKeys(drone_notes(request.drone, spec), SOUNDS["organ"]) for _, spec in some)
+            tuple(HeldKeys(drone_keys(notes, build_table(spec).tonic), program) for _, spec in some)
             for some in (specs, tonic_specs)
         )
         taken = {controls.play_on, *(backing.channels if backing is not None else ())}
@@ -167,7 +169,7 @@ def check_tables(method: str, profile: SynthProfile | None, tables: AllTables) -
         The first reason.
     """
     refused = refusal(
-        method, profile or STANDARD, [hz for some in tables for one in some for hz in (one.hz, one.equal_hz)]
+        method, profile, [hz for some in tables for one in some for hz in (one.hz, one.equal_hz)]
     )
     if refused is not None:
         raise refused
@@ -222,20 +224,19 @@ def _tables(request: LiveRequest) -> tuple[TableSpec, list[tuple[str, TableSpec]
 def _change(text: str) -> Change:
     """Read what ``--also`` says as what changes at a bar is read."""
     try:
-        return parse_at(f"1={text.strip()}")
+        return parse_change(text)
     except StillbeatError as problem:
-        what = problem.message.partition(": ")[2] or problem.message
-        hint = problem.hint if problem.hint and "17=" not in problem.hint else _ALSO_HINT
-        raise ValueProblem(f"--also {text.strip()}: {what}", hint) from problem
+        hint = _ALSO_HINT if isinstance(problem, NothingChanges) else problem.hint or _ALSO_HINT
+        raise ValueProblem(f"--also {text.strip()}: {problem.message}", hint) from problem
 
 
 def play_table(name: str, spec: TableSpec) -> PlayTable:
     """Return a table as one to switch to."""
-    table = spec.build()
+    table = build_table(spec)
     return PlayTable(
         name,
         tuple(float(hz) for hz in table.hz),
-        tuple(float(hz) for hz in spec.equal().hz),
+        tuple(float(hz) for hz in equal_table(spec).hz),
         parse_pitch_class(table.tonic),
     )
 
@@ -247,82 +248,11 @@ def _tonics(home: TableSpec) -> list[tuple[str, TableSpec]]:
     for pitch_class in range(12):
         tonic = note_name(60 + (pitch_class - shift) % 12)[:-1]
         spec = apply_change(home, home, Change(bar=1, tonic=tonic))
-        tonics.append((f"tonic {spec.build().tonic}", spec))
+        tonics.append((f"tonic {build_table(spec).tonic}", spec))
     return tonics
 
 
 # ---- method
-
-
-def choose_live_method(
-    asked: str, profile: SynthProfile | None, tables: list[tuple[float, ...]]
-) -> tuple[str, str]:
-    """Choose how tables reach the synth.
-
-    Parameters
-    ----------
-    asked : str
-        A method, or ``auto``.
-    profile : SynthProfile or None
-        The synth, if one was named.
-    tables : list of 128 floats each
-        Every table that may be chosen; a method that cannot express one of them is out.
-
-    Returns
-    -------
-    method, why : str
-        The reason is empty where the method was asked for.
-
-    Raises
-    ------
-    MethodProblem
-        The synth does not obey the method, or obeys none that can express the tables.
-    """
-    if profile is not None and profile.panel:
-        raise MethodProblem(
-            f"{profile.title}: no message tunes it", "enter the table by hand: stillbeat table"
-        )
-    if asked != "auto":
-        if profile is not None and asked not in profile.methods:
-            raise MethodProblem(
-                f"{profile.title} does not obey method {asked!r}", f"it obeys {', '.join(profile.methods)}"
-            )
-        refused = refusal(asked, profile or STANDARD, tables)
-        if refused is not None:
-            raise refused
-        return asked, ""
-    if profile is None:
-        return "bend", "no synth was named, and every synth obeys pitch bend"
-    refusals: dict[str, MethodProblem] = {}
-    usable = []
-    for method in profile.methods:
-        refused = refusal(method, profile, tables)
-        if refused is None:
-            usable.append(method)
-        else:
-            refusals[method] = refused
-    if not usable:
-        reasons = "; ".join(f"not {method}: {problem.message}" for method, problem in refusals.items())
-        raise MethodProblem(f"no method of {profile.title} can play these tables", reasons)
-    method = usable[0]
-    if method == "note" and "octave" in usable and profile.octave_form == 2:
-        loses = moves_sounding(profile, "note") and not moves_sounding(profile, "octave")
-        if not loses:
-            return "octave", f"{profile.title} obeys it, and a whole table goes out in one short message"
-    return method, f"the first choice of {profile.title}"
-
-
-def refusal(method: str, profile: SynthProfile, tables: list[tuple[float, ...]]) -> MethodProblem | None:
-    """Return why a method cannot express some tables; None if it can."""
-    if method not in MTS_METHODS:
-        return None
-    try:
-        cells = ClassCells(profile) if method == "octave" else KeyCells(profile, method)
-        for hz in tables:
-            cells.values(hz)
-    except MethodProblem as problem:
-        return problem
-    return None
 
 
 def about_changes(on_change: OnChange, method: str, profile: SynthProfile | None) -> list[str]:

@@ -27,7 +27,7 @@ from bridge.tuning.fretboard import SAFE_CENTS, FretCell, fretboard, frets_for_c
 from bridge.tuning.notes import parse_pitch_class, pitch_class_name
 from bridge.tuning.ratios import format_ratio, hz_to_cents
 from bridge.tuning.scales import DEGREES
-from bridge.tuning.tables import Table
+from bridge.tuning.tables import Table, equal_table
 
 LAST_FRET = 12
 PAGE_MM = 182.0
@@ -200,7 +200,7 @@ class _Heard:
 
 
 def _beats_blocks(table: Table, chords: Sequence[Chord]) -> Iterable[Block]:
-    equal = table.spec.equal()
+    equal = equal_table(table.spec)
     names = ("third", "fifth", "seventh")[: max(len(chord.keys) for chord in chords) - 1]
     rows = []
     for chord in chords:

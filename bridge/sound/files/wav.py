@@ -21,8 +21,7 @@ import struct
 import tempfile
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from io import BytesIO
-from typing import IO
+from typing import IO, BinaryIO
 
 import numpy as np
 from numpy.typing import NDArray
@@ -118,9 +117,8 @@ def write_sound(
                 if size % 2:
                     stream.write(b"\0")
         else:
-            data = _flac(_scaled(spool, channels, gain), channels, sample_rate, encoding)
             with open_atomic(path, overwrite) as stream:
-                stream.write(data)
+                _write_flac(stream, _scaled(spool, channels, gain), channels, sample_rate, encoding)
     return SoundReport(frames, sample_rate, peak, gain)
 
 
@@ -207,12 +205,12 @@ def _encoded(block: NDArray[np.float32], encoding: str, dither: _Dither) -> byte
     return np.ascontiguousarray(whole).view(np.uint8).reshape(-1, 4)[:, :3].tobytes()
 
 
-def _flac(blocks: Iterable[NDArray[np.float32]], channels: int, sample_rate: int, encoding: str) -> bytes:
+def _write_flac(
+    stream: BinaryIO, blocks: Iterable[NDArray[np.float32]], channels: int, sample_rate: int, encoding: str
+) -> None:
     import soundfile
 
-    kept = BytesIO()
     subtype = {"pcm16": "PCM_16", "pcm24": "PCM_24"}[encoding]
-    with soundfile.SoundFile(kept, "w", sample_rate, channels, subtype, format="FLAC") as file:
+    with soundfile.SoundFile(stream, "w", sample_rate, channels, subtype, format="FLAC") as file:
         for block in blocks:
             file.write(block)
-    return kept.getvalue()

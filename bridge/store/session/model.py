@@ -28,17 +28,17 @@ from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from pathlib import Path
 
+from bridge.engine.play.drone_sounds import SOUND
 from bridge.errors import InputProblem, ValueProblem, near_names
 from bridge.tuning.changes import Change
+from bridge.tuning.drone_notes import VOICE, drone_keys
 from bridge.tuning.guitars import Guitar
 from bridge.tuning.notes import key_to_hz
 from bridge.tuning.ratios import cents_to_ratio, hz_to_cents
 from bridge.tuning.reference import Reference
-from bridge.tuning.tables import Table, TableSpec
+from bridge.tuning.spec import TableSpec
+from bridge.tuning.tables import Table, build_table
 from bridge.wire.profile import SynthProfile
-
-DRONE_VOICES = {"organ": 19, "strings": 48, "choir": 52, "reed": 68, "pipe": 75}
-"""Voices of the built-in tone generator that can be held, and their MIDI programs (from 0)."""
 
 AUTO = "auto"
 
@@ -50,19 +50,32 @@ class Drone:
     Attributes
     ----------
     notes : tuple of str
-        Degrees above the tonic as it sounds (``1``, ``5``, ``b7``) or notes (``D2``); empty: no drone.
-    octave : int
-        Octave in which degree 1 stands.
+        What it holds, as `bridge.tuning.drone_notes` reads it; empty: no drone.
+    octave : int or None
+        Octave in which degree 1 stands; None: where it suits the voice.
     seconds : float
         Length.
+    sound : str
+        One of `bridge.engine.play.drone_sounds.SOUNDS`.
     voice : str
-        One of `DRONE_VOICES`.
+        Who sings to it: one of `bridge.tuning.drone_notes.VOICES`.
     """
 
     notes: tuple[str, ...] = ()
-    octave: int = 2
+    octave: int | None = None
     seconds: float = 30.0
-    voice: str = "organ"
+    sound: str = SOUND
+    voice: str = VOICE
+
+    def keys(self, tonic: str) -> tuple[int, ...]:
+        """Return its MIDI keys over a tonic as it sounds, from the lowest to the highest; none if it has no notes.
+
+        Raises
+        ------
+        ValueProblem
+            A note lies beyond the 128 keys.
+        """
+        return drone_keys(" ".join(self.notes), tonic, self.voice, self.octave) if self.notes else ()
 
 
 @dataclass(frozen=True)
@@ -211,6 +224,9 @@ class Piece:
         As files call it, and as it is read.
     spec : TableSpec
         The table it starts with: home for its sections.
+    pins : tuple of (int, float)
+        MIDI keys that the piece itself holds at a frequency, in Hz; they are in its `spec` too, and stay where they
+        are when strings are listened to.
     follows_reference : bool
         Whether its reference is the session's.
     sections : tuple of PieceSection
@@ -245,6 +261,7 @@ class Piece:
     name: str
     title: str
     spec: TableSpec
+    pins: tuple[tuple[int, float], ...] = ()
     follows_reference: bool = True
     sections: tuple[PieceSection, ...] = ()
     track: Path | None = None
@@ -377,7 +394,7 @@ def built(spec: TableSpec) -> Table:
 
 @lru_cache(maxsize=512)
 def _built(spec: TableSpec) -> Table:
-    return spec.build()
+    return build_table(spec)
 
 
 def moved_spec(spec: TableSpec, cents: float) -> TableSpec:

@@ -38,12 +38,13 @@ title = {title}
 pages = true
 paper = "a4"                     # or "letter"
 
-# A held sound for those without a synth: degrees above the tonic ("1", "5", "b7") or notes ("D2").
+# A held sound for those without a synth: degrees above the tonic ("1", "5", "b7"), an interval ("third") or notes
+# ("D2"), as `stillbeat drone` reads them.
 [drone]
 notes = ["1", "5"]
-octave = 2                       # where degree 1 stands; 3 suits a higher voice
+voice = "tenor"                  # who sings to it: bass, tenor, alto, soprano; or octave = 2, where degree 1 stands
 seconds = 30
-voice = "organ"                  # organ, strings, choir, reed, pipe
+sound = "organ"                  # organ, flute, pipe, reed; accordion, strings, choir, pad waver and hide beats
 
 # Everything again so many cents lower and higher, for when the guitar will not hold its pitch; 0 for none.
 [trims]

@@ -6,7 +6,7 @@ and line. The schema stands in ``tables/README.md``.
 Index
 -----
 `read_spans`, `check_method`, `synth_names`, `read_transposing`, `read_paper`, `read_chords`, `take_entry` ·
-`read_drone`, `piece_drone`, `is_degree` · `read_trims`, `read_play`
+`read_drone`, `piece_drone` · `read_trims`, `read_play`
 """
 
 from __future__ import annotations
@@ -15,12 +15,12 @@ import re
 from dataclasses import replace
 
 from bridge.engine.play.controls import unfit_controller
+from bridge.engine.play.drone_sounds import SOUNDS
 from bridge.errors import StillbeatError, near_names
-from bridge.store.session.model import AUTO, DRONE_VOICES, Drone, LiveControls, Trims
+from bridge.store.session.model import AUTO, Drone, LiveControls, Trims
 from bridge.store.toml import Section
 from bridge.tuning.chord_names import parse_chord
-from bridge.tuning.notes import parse_note
-from bridge.tuning.scales import parse_degree
+from bridge.tuning.drone_notes import VOICES, check_notes
 from bridge.wire.profile import METHODS, SynthProfile
 
 TRANSPOSING = ("Bb", "Eb", "F")
@@ -182,49 +182,51 @@ def read_play(top: Section) -> LiveControls:
 
 
 def piece_drone(section: Section, standing: Drone) -> Drone:
-    """Read a drone: false for none, a list of notes, or a section; what it leaves out stays as it stands."""
+    """Read a drone: false for none, notes, or a section; what it leaves out stays as it stands."""
     if "drone" not in section:
         return standing
     value = section.data["drone"]
     if value is False:
         return replace(standing, notes=())
-    if isinstance(value, list):
+    if isinstance(value, list | str):
         return replace(standing, notes=_drone_notes(section, "drone"))
     return read_drone(section.section("drone"), standing)
 
 
 def read_drone(section: Section, standing: Drone) -> Drone:
-    drone = Drone(
+    """Read the section of a drone; a voice or an octave says where degree 1 stands, and takes the other's place."""
+    voice = section.text("voice", "") if "voice" in section else None
+    sound = section.text("sound", "") if "sound" in section else None
+    if sound is None and voice in SOUNDS:
+        voice, sound = None, voice  # as older files say it
+    octave = section.whole("octave", 0, 6) if "octave" in section else None
+    if voice is not None and voice not in VOICES:
+        raise section.problem(f"voice = {voice!r}", near_names(voice, [*VOICES, *SOUNDS]), "voice")
+    if sound is not None and sound not in SOUNDS:
+        raise section.problem(f"sound = {sound!r}", near_names(sound, SOUNDS), "sound")
+    if voice is not None and octave is not None:
+        raise section.problem(
+            "voice and octave both say where degree 1 stands", "leave one of them out", "octave"
+        )
+    placed = replace(standing, octave=None, voice=voice) if voice is not None else standing
+    drone = replace(
+        placed,
         notes=_drone_notes(section, "notes") if "notes" in section else standing.notes,
-        octave=section.whole("octave", 0, 6, standing.octave),
+        octave=placed.octave if octave is None else octave,
         seconds=section.number("seconds", 2.0, 3600.0, standing.seconds),
-        voice=section.text("voice", standing.voice),
+        sound=standing.sound if sound is None else sound,
     )
-    if drone.voice not in DRONE_VOICES:
-        raise section.problem(f"voice = {drone.voice!r}", near_names(drone.voice, DRONE_VOICES), "voice")
     section.refuse_others()
     return drone
 
 
 def _drone_notes(section: Section, key: str) -> tuple[str, ...]:
-    notes = _texts(section, key)
+    """Read notes: a list of texts, or one text such as ``1,5``."""
+    value = section.data[key]
+    notes = (section.text(key),) if isinstance(value, str) else _texts(section, key)
     for note in notes:
-        if not is_degree(note):
-            try:
-                parse_note(note)
-            except StillbeatError:
-                raise section.problem(
-                    f"{note!r} is neither a degree nor a note", 'such as "1", "5", "b7", or "D2"', key
-                ) from None
-    if len(set(notes)) < len(notes):
-        raise section.problem(f"{key} names a note twice", "", key)
+        try:
+            check_notes(note)
+        except StillbeatError as problem:
+            raise section.problem(f"{key}: {problem.message}", problem.hint, key) from problem
     return notes
-
-
-def is_degree(text: str) -> bool:
-    """Tell whether a drone's note is a degree (``b3``) rather than a note (``B3``)."""
-    try:
-        parse_degree(text)
-    except StillbeatError:
-        return False
-    return not text[:1].isupper()

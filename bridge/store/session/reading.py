@@ -3,8 +3,7 @@
 Conventions
 -----------
 The schema stands in ``tables/README.md``. What is said at the top of the file holds for every piece that does not say
-otherwise: guitar, scale, home, reference, drone. A piece that names a table starts from that one; the session's
-reference then still holds, its guitar and scale do not.
+otherwise: guitar, scale, home, reference, drone. What the words of a piece make of it stands in `bridge.tuning.asked`.
 
 A take (``reference_from``, ``as_tuned``) is only named here; `bridge.jobs.session.takes` listens to it. Until then the
 reference is the one that stands beside it, or the guitar's own.
@@ -22,20 +21,15 @@ from __future__ import annotations
 import os
 import re
 import unicodedata
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from bridge.errors import InputProblem, StillbeatError, ValueProblem, near_names
-from bridge.store.descriptions import (
-    DEFAULT_SCALE,
-    degree_entries,
-    is_path,
-    key_entries,
-    load_guitar,
-    load_scale,
-    load_table,
-)
+from bridge.store.descriptions import is_path, load_guitar, load_scale, load_table
+from bridge.store.finding import inside
 from bridge.store.profiles import load_profile
 from bridge.store.session.model import AUTO, Drone, Piece, PieceSection, Session, SessionSynth, Take, built
 from bridge.store.session.parts import (
@@ -52,19 +46,20 @@ from bridge.store.session.parts import (
     take_entry,
 )
 from bridge.store.toml import Section, parse_toml, read_toml
+from bridge.tuning.asked import DEFAULT_SCALE, Asked, NoTonic, TableWords, make_spec, read_words
 from bridge.tuning.changes import Change
 from bridge.tuning.frets import MAX_FRET
 from bridge.tuning.guitars import Guitar
-from bridge.tuning.notes import parse_tonic
-from bridge.tuning.ratios import parse_ratio
-from bridge.tuning.reference import Reference, default_reference, parse_reference
 from bridge.tuning.scales import Scale
-from bridge.tuning.tables import TableSpec
+from bridge.tuning.spec import MAX_HZ, MIN_HZ, TableSpec
 from bridge.wire.profile import SynthProfile
 
 UNITS = "Hz; cents with the letter c; seconds; bars and beats from 1; channels 1 to 16; middle C = C4"
 MAX_BAR = 999_999
 MAX_PIECES = 999
+
+_TEXTS = ("table", "guitar", "scale", "tonic", "home", "reference", "slide")
+_LISTS = {"degrees": "degrees", "pins": "keys"}
 
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,47}")
 _SYNTH_FOLDERS_TAKEN = frozenset({"con", "prn", "aux", "nul"})  # names that Windows keeps for itself
@@ -91,13 +86,30 @@ def session_from_toml(text: str, folder: Path, file: str = "session.toml") -> Se
 class _Defaults:
     """What pieces take over from the top of the file."""
 
-    guitar: Guitar | None
-    scale: Scale
-    home: str | None
-    reference: Reference | None
+    table: Asked
     take: Take | None
     drone: Drone
     synths: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class _Shelf:
+    """Finds what the entries of a section name: descriptions by name, or files inside the session's folder."""
+
+    reader: _Reader
+    section: Section
+
+    def guitar(self, name: str) -> Guitar:
+        guitar: Guitar = self.reader.described(self.section, "guitar", load_guitar)
+        return guitar
+
+    def scale(self, name: str) -> Scale:
+        scale: Scale = self.reader.described(self.section, "scale", load_scale)
+        return scale
+
+    def table(self, name: str) -> TableSpec:
+        table: TableSpec = self.reader.described(self.section, "table", load_table)
+        return table
 
 
 class _Reader:
@@ -116,14 +128,12 @@ class _Reader:
         title = _line(top.text("title"))
         name = self._name(top, title)
         synths = self._synths()
-        guitar = self._described(top, "guitar", "guitars", load_guitar)
-        scale = self._described(top, "scale", "scales", load_scale) or load_scale(DEFAULT_SCALE)
-        reference = top.convert("reference", parse_reference) if "reference" in top else None
-        home = top.convert("home", parse_tonic) if "home" in top else None
+        table = self._asked(top, ("guitar", "scale", "home", "reference"))
+        table = replace(table, scale=table.scale or load_scale(DEFAULT_SCALE))
         drone = read_drone(top.section("drone"), Drone()) if "drone" in top else Drone()
-        take = self._take(top, guitar)
+        take = self._take(top, table.guitar)
         names = tuple(synth.name for synth in synths)
-        defaults = _Defaults(guitar, scale, home, reference, take, drone, names)
+        defaults = _Defaults(table, take, drone, names)
         session = Session(
             name=name,
             title=title,
@@ -131,8 +141,8 @@ class _Reader:
             file=self.file,
             pieces=self._pieces(defaults),
             synths=synths,
-            guitar=guitar,
-            reference=reference,
+            guitar=table.guitar,
+            reference=table.reference,
             reference_how=_line(top.text("reference_how", "")),
             take=take,
             notes=top.text("notes", "").strip(),
@@ -175,9 +185,8 @@ class _Reader:
 
     def _path(self, section: Section, key: str, text: str) -> Path:
         """Return the file that an entry names; it must lie inside the session's folder, and exist."""
-        written = text.strip().replace("\\", "/")
-        target = (self.folder / written).resolve()
-        if Path(written).is_absolute() or re.match(r"[A-Za-z]:|~", written) or not self._inside(target):
+        target = inside(self.folder, text)
+        if target is None:
             raise section.problem(
                 f"{key} = {text!r} lies outside the folder of the session",
                 "copy the file into the folder and name it from there, such as tracks/song.mid",
@@ -185,11 +194,8 @@ class _Reader:
             )
         if not target.is_file():
             raise section.problem(f"{key} = {text!r}: there is no such file", self._near(target), key)
-        self.files.append(os.path.normpath(written).replace("\\", "/"))
+        self.files.append(os.path.normpath(text.strip().replace("\\", "/")).replace("\\", "/"))
         return target
-
-    def _inside(self, target: Path) -> bool:
-        return target != self.folder and target.is_relative_to(self.folder)
 
     def _near(self, target: Path) -> str:
         """Suggest files of similar name, or say that the folder is missing."""
@@ -198,7 +204,7 @@ class _Reader:
         names = [one.name for one in target.parent.iterdir() if one.suffix.lower() == target.suffix.lower()]
         return near_names(target.name, names) or "paths start from the folder of the session file"
 
-    def _described(self, section: Section, key: str, kind: str, load: Any) -> Any:
+    def described(self, section: Section, key: str, load: Callable[[str], Any]) -> Any:
         """Return what an entry names: a description by name, or a file inside the folder; None if there is none."""
         if key not in section:
             return None
@@ -210,6 +216,30 @@ class _Reader:
             return load(str(path))
         except StillbeatError as problem:
             raise section.problem(problem.message.replace(str(path), text), problem.hint, key) from problem
+
+    def _asked(self, section: Section, entries: Sequence[str]) -> Asked:
+        """Read what the entries of a section say about a table."""
+        words = TableWords(
+            **{name: section.text(name) for name in _TEXTS if name in entries and name in section},
+            fret=section.whole("fret", 0, MAX_FRET) if "fret" in entries and "fret" in section else None,
+            degrees=_pairs(section, "degrees") if "degrees" in entries else (),
+            pins=_pairs(section, "keys") if "keys" in entries else (),
+            open_strings_win=section.flag("open_strings_win")
+            if "open_strings_win" in entries and "open_strings_win" in section
+            else None,
+        )
+
+        @contextmanager
+        def at(word: str, item: str) -> Iterator[None]:
+            try:
+                yield
+            except InputProblem:  # says where already
+                raise
+            except StillbeatError as problem:
+                where, key = (section.section(_LISTS[word]), item) if word in _LISTS else (section, word)
+                raise where.problem(f"{key}: {problem.message}", problem.hint, key) from problem
+
+        return read_words(words, _Shelf(self, section), at)
 
     def _take(self, section: Section, guitar: Guitar | None) -> Take | None:
         """Return the recording that tells the reference, or all strings."""
@@ -239,7 +269,7 @@ class _Reader:
         return tuple(found)
 
     def _synth(self, section: Section) -> SessionSynth:
-        profile: SynthProfile = self._described(section, "profile", "synths", load_profile)
+        profile: SynthProfile = self.described(section, "profile", load_profile)
         if profile is None:
             raise section.problem(
                 "entry 'profile' is missing", 'such as profile = "fluidsynth"; see: stillbeat tables synths'
@@ -308,7 +338,7 @@ class _Reader:
     def _piece(self, section: Section, number: int, defaults: _Defaults) -> Piece:
         title = _line(section.text("title"))
         drone = piece_drone(section, defaults.drone)
-        spec, follows = self._spec(section, defaults)
+        spec, pins, follows = self._spec(section, defaults)
         take = self._take(section, spec.guitar)
         if take is not None and spec.scale is None and not take.strings:
             raise section.problem(
@@ -329,6 +359,7 @@ class _Reader:
             name=name,
             title=title,
             spec=replace(spec, name=name),
+            pins=pins,
             follows_reference=follows and take is None,
             sections=self._sections(section, drone, spec.tonic),
             track=track,
@@ -346,49 +377,35 @@ class _Reader:
         section.refuse_others()
         return piece
 
-    def _spec(self, section: Section, defaults: _Defaults) -> tuple[TableSpec, bool]:
-        """Return the table that a piece starts with, and whether its reference is the session's."""
-        own = section.convert("reference", parse_reference) if "reference" in section else None
-        guitar: Guitar | None = self._described(section, "guitar", "guitars", load_guitar)
-        scale: Scale | None = self._described(section, "scale", "scales", load_scale)
-        home = section.convert("home", parse_tonic) if "home" in section else None
-        tonic = section.convert("tonic", parse_tonic) if "tonic" in section else None
-        named: TableSpec | None = self._described(section, "table", "tables", load_table)
-        reference = own or defaults.reference
-        literal = named is not None and named.scale is None and scale is None
+    def _spec(
+        self, section: Section, defaults: _Defaults
+    ) -> tuple[TableSpec, tuple[tuple[int, float], ...], bool]:
+        """Return the table that a piece starts with, the notes it pins, and whether its reference is the session's."""
+        asked = self._asked(section, (*_TEXTS, "fret", "degrees", "keys", "open_strings_win"))
         try:
-            if named is None:
-                spec = _new_spec(section, defaults, guitar, scale, home, tonic, reference)
-            else:
-                spec = _laid_over(named, guitar, scale, home, tonic)
-                if reference is not None and not literal:
-                    spec = replace(spec, reference=reference)
-            spec = spec.with_degrees(tuple(sorted(degree_entries(section.section("degrees")).items())))
-            spec = spec.with_keys(key_entries(section.section("keys")))
-            spec = replace(
-                spec,
-                fret=section.whole("fret", 0, MAX_FRET, spec.fret),
-                slide=section.convert("slide", parse_ratio) if "slide" in section else spec.slide,
-                open_strings_win=section.flag("open_strings_win", spec.open_strings_win),
-            )
+            spec = make_spec(asked, _Shelf(self, section), defaults.table)
             built(spec)
+        except NoTonic as problem:
+            hint = 'write tonic = "D", or name a guitar or a table, here or at the top of the file'
+            raise section.problem(problem.message, hint) from problem
         except InputProblem:
             raise
         except StillbeatError as problem:
             raise section.problem(problem.message, problem.hint, _named_in(problem, section)) from problem
-        shared = defaults.reference is not None or defaults.take is not None
-        return spec, own is None and not literal and (named is None or shared)
+        shared = defaults.table.reference is not None or defaults.take is not None
+        follows = asked.reference is None and spec.scale is not None and (asked.table is None or shared)
+        return spec, asked.pins, follows
 
     def _sections(self, piece: Section, drone: Drone, tonic: str) -> tuple[PieceSection, ...]:
         found: list[PieceSection] = []
         for section in piece.sections("sections"):
-            degrees = tuple(sorted(degree_entries(section.section("degrees")).items()))
+            asked = self._asked(section, ("tonic", "fret", "degrees"))
             table = section.text("table", "") if "table" in section else ""
-            load = self._described(section, "table", "tables", load_table) is not None
+            load = self.described(section, "table", load_table) is not None
             path = str(self.folder / table.strip()) if load and is_path(table) else table
             beat = section.number("beat", 1, 1000, 1.0)
             one = PieceSection(
-                change=_change(section, beat, degrees, path or None),
+                change=_change(section, beat, asked, path or None),
                 title=_line(section.text("title", "")),
                 drone=piece_drone(section, drone) if "drone" in section else None,
                 program=section.whole("program", 0, 127) if "program" in section else None,
@@ -407,13 +424,11 @@ class _Reader:
         return tuple(found)
 
 
-def _change(section: Section, beat: float, degrees: tuple[tuple[int, Any], ...], table: str | None) -> Change:
+def _change(section: Section, beat: float, asked: Asked, table: str | None) -> Change:
     """Make the change of a section; it may also change nothing, and only have a title or a drone."""
     bar = section.whole("bar", 1, MAX_BAR)
-    tonic = section.convert("tonic", parse_tonic) if "tonic" in section else None
-    fret = section.whole("fret", 0, MAX_FRET) if "fret" in section else None
     try:
-        return Change(bar, beat, tonic, degrees, fret, table)
+        return Change(bar, beat, asked.tonic, asked.degrees, asked.fret, table)
     except ValueProblem as problem:
         raise section.problem(problem.message, problem.hint, "table") from problem
 
@@ -422,46 +437,12 @@ def _place(section: PieceSection) -> tuple[int, float]:
     return section.change.bar, section.change.beat
 
 
-def _new_spec(
-    section: Section,
-    defaults: _Defaults,
-    guitar: Guitar | None,
-    scale: Scale | None,
-    home: str | None,
-    tonic: str | None,
-    reference: Reference | None,
-) -> TableSpec:
-    """Make the table of a piece that names none."""
-    instrument = guitar or defaults.guitar
-    at_home = home or (
-        guitar.tonic if guitar else defaults.home or (instrument.tonic if instrument else tonic)
-    )
-    if at_home is None:
-        raise section.problem(
-            "nothing says which note the scale is built on",
-            'write tonic = "D", or name a guitar or a table, here or at the top of the file',
-        )
-    return TableSpec(
-        name="session",
-        scale=scale or defaults.scale,
-        home=at_home,
-        tonic=tonic or at_home,
-        reference=reference or default_reference(at_home, instrument),
-        guitar=instrument,
-    )
-
-
-def _laid_over(
-    spec: TableSpec, guitar: Guitar | None, scale: Scale | None, home: str | None, tonic: str | None
-) -> TableSpec:
-    """Lay over a named table what the piece says beside it."""
-    if scale is not None:
-        spec = replace(spec, scale=scale)
-    if guitar is not None:
-        spec = replace(spec, guitar=guitar, home=guitar.tonic, tonic=guitar.tonic)
-    if home is not None:
-        spec = replace(spec, home=home, tonic=home)
-    return spec if tonic is None else spec.at_tonic(tonic)
+def _pairs(section: Section, key: str) -> tuple[str, ...]:
+    """Write the entries of a section as words: ``b7 = "7/4"`` as ``b7=7/4``, ``"F#3" = 183.1`` as ``F#3=183.1``."""
+    inner = section.section(key)
+    if key == "keys":
+        return tuple(f"{name}={inner.number(name, MIN_HZ, MAX_HZ)!r}" for name, _ in inner.entries())
+    return tuple(f"{name}={inner.text(name)}" for name, _ in inner.entries())
 
 
 def _named_in(problem: StillbeatError, section: Section) -> str | None:

@@ -1,4 +1,4 @@
-"""MIDI ports in memory, which record what they are sent: for tests, and for trying things out without any device.
+"""MIDI ports in memory, which record what they are sent: tests play on them without any device.
 
 A `Desk` stands for the devices on a table: keyboards that play and synths that record, which can be unplugged and
 plugged in again. A `FakeSystem` is what a program sees of them; it passes the same conformance suite as the real ports.

@@ -1,0 +1,354 @@
+"""Following the harmony: for every note the comma that keeps chords pure, while strings and tonic stay put.
+
+Conventions
+-----------
+The notes are the whole piece, in order of their start. Nothing that sounds moves, all pitches come from one finite set
+above home, and the same piece always gets the same answer.
+
+What holds it back
+------------------
+- A piece is never left less pure than the table has it; where little would be gained, it stays as it is.
+- In sparse writing for two voices, melodies matter more than fifths: few moves.
+- *The dominant's seventh*: under V7 the degree 4 would be pure at 27/20. It stays at 4/3 where it is held or struck
+  again from IV, or into IV, because it wants to fall and IV would follow it upward.
+
+Index
+-----
+`follow` → `Following` · `FollowOptions` · `Stretch`
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bridge.errors import ValueProblem, near_names
+from bridge.harmony.costs import MEMORY_S, MOVES, Choices, Weights, problem_of
+from bridge.harmony.measure import Measure, measure
+from bridge.harmony.notes import SHORT_S, Columns, Pairs, TimedNote, columns, pairs_of
+from bridge.harmony.search import MOST_STATES, best_choices
+from bridge.harmony.segments import Segment, segments_of
+from bridge.harmony.variants import Palette, Variant
+from bridge.tuning.notes import key_to_hz
+
+WORTH_SHARE = 0.01
+"""A gain of less than this leaves the piece alone."""
+
+SPARSE_PART = 0.1
+"""Writing in which three or more classes sound together for no more than this part of the time is sparse."""
+
+_EPSILON = 1e-9
+
+
+@dataclass(frozen=True)
+class Stretch:
+    """What there is to choose from, from a time on."""
+
+    start_s: float
+    palette: Palette
+
+
+@dataclass(frozen=True)
+class FollowOptions:
+    """How to follow.
+
+    Attributes
+    ----------
+    moves : str
+        ``few``, ``some`` or ``many``: how readily notes that are struck again move.
+    slop_s : float
+        Longest overlap of two strokes of a class that still counts as a new stroke; 0 where a message moves tails too.
+    guard : bool
+        Keep the table where following gains too little.
+    rule_on_4 : bool
+        Keep the dominant's seventh at 4/3 after IV.
+    most_states : int
+        How large the search may grow.
+    """
+
+    moves: str = "some"
+    slop_s: float = SHORT_S
+    guard: bool = True
+    rule_on_4: bool = True
+    most_states: int = MOST_STATES
+
+    def __post_init__(self) -> None:
+        if self.moves not in MOVES:
+            raise ValueProblem(f"moves {self.moves!r}", near_names(self.moves, MOVES))
+
+
+@dataclass(frozen=True, eq=False)
+class Following:
+    """The choice for every note.
+
+    Attributes
+    ----------
+    score : Score
+        The piece, how it was cut, and what there was to choose from.
+    variants : tuple of Variant
+        One for each segment.
+    offsets_cents : ndarray, shape (notes,)
+        How far each note lies above the table's own pitch.
+    followed : bool
+        False where the table was kept as it is.
+    why : str
+        What decided: ``"followed"``, ``"gains too little"`` or ``"nothing to gain"``.
+    moves : str
+        The word that was used: sparse writing takes ``few`` by itself.
+    before, after : Measure
+        The piece in the table, and as chosen.
+    """
+
+    score: Score
+    variants: tuple[Variant, ...]
+    offsets_cents: NDArray[np.float64]
+    followed: bool
+    why: str
+    moves: str
+    before: Measure
+    after: Measure
+
+    @property
+    def notes(self) -> tuple[TimedNote, ...]:
+        """The piece."""
+        return self.score.notes
+
+    @property
+    def segments(self) -> tuple[Segment, ...]:
+        """How it was cut."""
+        return self.score.segments
+
+    @property
+    def hz(self) -> NDArray[np.float64]:
+        """Frequency of each note as chosen."""
+        return self.score.hz(self.offsets_cents)
+
+
+@dataclass(frozen=True, eq=False)
+class Score:
+    """A piece made ready to be solved more than once."""
+
+    notes: tuple[TimedNote, ...]
+    segments: tuple[Segment, ...]
+    palettes: tuple[Palette, ...]
+    table: Columns = field(repr=False)
+    pairs: Pairs = field(repr=False)
+
+    @property
+    def natural_sevenths(self) -> bool:
+        """Whether sevenths of the overtone series count as pure."""
+        return bool(self.palettes) and self.palettes[0].natural_sevenths
+
+    def base_cents(self) -> NDArray[np.float64]:
+        """Where the table has each note, in cents from equal temperament."""
+        spread = np.zeros(len(self.notes))
+        for segment, palette in self._both():
+            for index in segment.notes:
+                spread[index] = palette.key_cents[self.notes[index].key]
+        return spread
+
+    def hz(self, offsets_cents: NDArray[np.float64] | float = 0.0) -> NDArray[np.float64]:
+        """Return the frequency of each note, moved by its offset."""
+        equal = np.array([key_to_hz(note.key) for note in self.notes], dtype=np.float64)
+        return np.asarray(equal * 2.0 ** ((self.base_cents() + offsets_cents) / 1200.0))
+
+    def measure(
+        self, offsets_cents: NDArray[np.float64] | float = 0.0, bars: Sequence[float] = ()
+    ) -> Measure:
+        """Measure the piece with each note moved by its offset."""
+        tonic = self.palettes[0].tonic_class if self.palettes else 0
+        return measure(self.notes, self.hz(offsets_cents), bars, tonic, self.natural_sevenths)
+
+    def offsets(self, variants: Sequence[Variant]) -> NDArray[np.float64]:
+        """Return each note's offset from the variants of its segments."""
+        return self._spread([variant.offset_cents for variant in variants])
+
+    def _both(self) -> zip[tuple[Segment, Palette]]:
+        return zip(self.segments, self.palettes, strict=True)
+
+    def _spread(self, values: Sequence[float]) -> NDArray[np.float64]:
+        spread = np.zeros(len(self.notes))
+        for segment, value in zip(self.segments, values, strict=True):
+            spread[list(segment.notes)] = value
+        return spread
+
+    def solve(
+        self,
+        weights: Weights,
+        allowed: Sequence[tuple[Variant, ...]],
+        most_states: int = MOST_STATES,
+        progress: Callable[[float], None] | None = None,
+    ) -> list[Variant]:
+        """Return the best variant of each segment among those allowed."""
+        homes = [palette.base_cents[segment.pitch_class] for segment, palette in self._both()]
+        choices: list[Choices] = [
+            tuple(home + variant.offset_cents for variant in own)
+            for home, own in zip(homes, allowed, strict=True)
+        ]
+        problem = problem_of(
+            self.notes, self.segments, choices, homes, self.table, self.pairs, weights, self.natural_sevenths
+        )
+        problem = replace(problem, most_states=most_states).limited()
+        chosen = best_choices(problem, progress)
+        return [own[index] for own, index in zip(allowed, chosen, strict=True)]
+
+    def everything(self) -> list[tuple[Variant, ...]]:
+        """Return all variants of each segment."""
+        return [palette.classes[segment.pitch_class] for segment, palette in self._both()]
+
+
+def score_of(
+    notes: Sequence[TimedNote], palette: Palette | Sequence[Stretch], slop_s: float = SHORT_S
+) -> Score:
+    """Make a piece ready: cut it, and lay out what sounds together."""
+    segments = segments_of(notes, slop_s)
+    stretches = [Stretch(0.0, palette)] if isinstance(palette, Palette) else list(palette)
+    if not stretches:
+        raise ValueProblem("nothing to choose from", "give a palette, or one from the first bar on")
+    stretches.sort(key=lambda stretch: stretch.start_s)
+    palettes = []
+    place = 0
+    for segment in segments:
+        while place + 1 < len(stretches) and stretches[place + 1].start_s <= segment.start_s + _EPSILON:
+            place += 1
+        palettes.append(stretches[place].palette)
+    table = columns(notes)
+    return Score(tuple(notes), tuple(segments), tuple(palettes), table, pairs_of(table))
+
+
+def follow(
+    notes: Sequence[TimedNote],
+    palette: Palette | Sequence[Stretch],
+    options: FollowOptions | None = None,
+    progress: Callable[[float], None] | None = None,
+) -> Following:
+    """Choose a variant for every note.
+
+    Parameters
+    ----------
+    notes : sequence of TimedNote
+        The whole piece in order (`bridge.harmony.notes.sorted_notes`).
+    palette : Palette, or sequence of Stretch
+        What there is to choose from, all through or from certain times on.
+    options : FollowOptions, optional
+        How to follow.
+    progress : callable, optional
+        Called with the part that is done, 0 to 1, where a search takes long.
+    """
+    wanted = options or FollowOptions()
+    score = score_of(notes, palette, wanted.slop_s)
+    before = score.measure()
+    moves = "few" if wanted.moves == "some" and is_sparse(score) else wanted.moves
+    allowed = keep_4(score) if wanted.rule_on_4 else score.everything()
+    weights = MOVES[moves]
+    variants = score.solve(weights, allowed, wanted.most_states, progress)
+    offsets = score.offsets(variants)
+    after = score.measure(offsets)
+    if wanted.guard and not _worth(before, after) and before.share < 1.0:
+        # Weights on the simplest intervals may lose what plain counting keeps.
+        plain = score.solve(replace(weights, plain=True), allowed, wanted.most_states, progress)
+        other = score.measure(score.offsets(plain))
+        if other.share > after.share:
+            variants, offsets, after = plain, score.offsets(plain), other
+    if wanted.guard and not _worth(before, after):
+        home = [
+            Variant(palette.classes[segment.pitch_class][0].interval, 0.0)
+            for segment, palette in score._both()
+        ]
+        why = "nothing to gain" if before.share >= 1.0 else "gains too little"
+        return Following(score, tuple(home), np.zeros(len(notes)), False, why, moves, before, before)
+    return Following(score, tuple(variants), offsets, True, "followed", moves, before, after)
+
+
+def _worth(before: Measure, after: Measure) -> bool:
+    """Whether a piece gains enough to be changed; natural sevenths gained count too, where nothing else suffers."""
+    if after.share >= before.share + WORTH_SHARE:
+        return True
+    return after.share >= before.share - _EPSILON and after.natural >= before.natural + WORTH_SHARE
+
+
+def is_sparse(score: Score) -> bool:
+    """Whether it is writing for two voices: hardly ever do three classes sound together."""
+    events = sorted(
+        (time, change)
+        for segment in score.segments
+        for time, change in ((segment.start_s, 1), (segment.end_s, -1))
+    )
+    sounding, last_s, filled, busy = 0, 0.0, 0.0, 0.0
+    for time, change in events:
+        busy += (time - last_s) * (sounding > 0)
+        filled += (time - last_s) * (sounding > 2)
+        sounding += change
+        last_s = time
+    return busy > 0 and filled / busy <= SPARSE_PART
+
+
+def keep_4(score: Score) -> list[tuple[Variant, ...]]:
+    """Return the variants of each segment, with the degree 4 of V7 held at 4/3 where IV stands next to it."""
+    allowed = score.everything()
+    last: tuple[int, bool, bool] | None = None
+    for index, (segment, palette) in enumerate(score._both()):
+        tonic = palette.own_tonic_class
+        if segment.pitch_class != (tonic + 5) % 12:
+            continue
+        sound = _sounding_with(score.segments, index)
+        in_v7 = _together(sound, ((tonic + 7) % 12, (tonic + 11) % 12))
+        in_iv = any((one.pitch_class - tonic) % 12 in (8, 9) for one in sound) and not any(
+            (one.pitch_class - tonic) % 12 == 2 for one in sound
+        )
+        if in_v7 and in_iv:
+            allowed[index] = _low_4(palette, segment.pitch_class, tonic)
+        if last is not None and segment.start_s - score.segments[last[0]].end_s <= MEMORY_S:
+            before, before_iv, before_v7 = last
+            if before_iv and in_v7:
+                allowed[index] = _low_4(palette, segment.pitch_class, tonic)
+                in_iv = True
+            elif before_v7 and in_iv:
+                allowed[before] = _low_4(score.palettes[before], segment.pitch_class, tonic)
+        last = index, in_iv, in_v7
+    return allowed
+
+
+def _low_4(palette: Palette, pitch_class: int, tonic: int) -> tuple[Variant, ...]:
+    """Return the degree 4 a pure fourth above the tonic, and the natural sevenths below that."""
+    variants = palette.classes[pitch_class]
+    wanted = palette.base_cents[tonic] + palette.classes[tonic][0].offset_cents - 1.955
+    plain = min(variants, key=lambda one: abs(palette.base_cents[pitch_class] + one.offset_cents - wanted))
+    return plain, *(one for one in variants if _is_natural(one) and one.offset_cents < plain.offset_cents)
+
+
+def _is_natural(variant: Variant) -> bool:
+    ratio = variant.interval.ratio
+    return ratio is not None and (ratio.numerator % 7 == 0 or ratio.denominator % 7 == 0)
+
+
+def _sounding_with(segments: Sequence[Segment], index: int) -> list[Segment]:
+    """Return the segments that sound together with one for 50 ms or more."""
+    one = segments[index]
+    found = []
+    for step in (-1, 1):
+        place = index + step
+        while 0 <= place < len(segments):
+            other = segments[place]
+            if step > 0 and other.start_s >= one.end_s:
+                break
+            if step < 0 and one.start_s - other.start_s > 60.0:
+                break
+            if min(one.end_s, other.end_s) - max(one.start_s, other.start_s) >= SHORT_S:
+                found.append(other)
+            place += step
+    return found
+
+
+def _together(sound: Sequence[Segment], classes: tuple[int, int]) -> bool:
+    """Whether two classes sound together among those that sound with a segment."""
+    first = [segment for segment in sound if segment.pitch_class == classes[0]]
+    second = [segment for segment in sound if segment.pitch_class == classes[1]]
+    return any(
+        min(one.end_s, other.end_s) - max(one.start_s, other.start_s) >= SHORT_S
+        for one in first
+        for other in second
+    )

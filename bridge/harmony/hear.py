@@ -1,0 +1,63 @@
+"""Hearing a piece: its tonic and mode, where the key changes, and its chords bar by bar.
+
+Index
+-----
+`hear` → `Heard`
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from bridge.harmony.chords_heard import HeardChord, hear_chords
+from bridge.harmony.keys import KeyStretch, Tonic, hear_changes, hear_tonic
+from bridge.harmony.notes import TimedNote
+
+
+@dataclass(frozen=True)
+class Heard:
+    """What was heard.
+
+    Attributes
+    ----------
+    tonic : Tonic or None
+        None where nothing sounds.
+    keys : tuple of KeyStretch
+        The keys, from the first bar to the last.
+    chords : tuple of HeardChord
+        In order of time.
+    """
+
+    tonic: Tonic | None
+    keys: tuple[KeyStretch, ...]
+    chords: tuple[HeardChord, ...]
+
+    @property
+    def sure(self) -> bool:
+        """Whether the tonic is clear enough to advise by."""
+        return self.tonic is not None and self.tonic.sure
+
+    def bar(self, number: int) -> tuple[HeardChord, ...]:
+        """Return the chords of a bar."""
+        return tuple(chord for chord in self.chords if chord.bar == number)
+
+
+def hear(notes: Sequence[TimedNote], bar_starts_s: Sequence[float], guitar_tonic: int | None = None) -> Heard:
+    """Hear a piece.
+
+    Parameters
+    ----------
+    notes : sequence of TimedNote
+        In order of their start (`bridge.harmony.notes.sorted_notes`).
+    bar_starts_s : sequence of float
+        When each bar begins.
+    guitar_tonic : int, optional
+        Pitch class of the guitar's own tonic, which decides between equals.
+    """
+    tonic = hear_tonic(notes, guitar_tonic)
+    if tonic is None:
+        return Heard(None, (), ())
+    keys = hear_changes(notes, bar_starts_s, tonic)
+    names = [key.name for key in keys for _ in range(key.first_bar, key.last_bar + 1)]
+    return Heard(tonic, keys, hear_chords(notes, bar_starts_s, names or tonic.name))
