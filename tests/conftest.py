@@ -120,7 +120,7 @@ def organ_font(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(scope="session")
 def evening_bundle(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The session of ``examples/evening``, built: to be read, not written to."""
-    from bridge.jobs.session_build import build_session
+    from bridge.jobs.session.build import build_session
 
     def make(folder: Path) -> None:
         build_session(evening.FOLDER / "evening.toml", folder / "bundle", processes=1)

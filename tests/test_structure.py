@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import ast
-import graphlib
 import re
 import shutil
 import subprocess
@@ -306,22 +305,6 @@ def test_every_module_says_what_it_is_for() -> None:
         docstring = ast.get_docstring(tree_of(module))
         assert docstring, f"{name_of(module)} has no docstring"
         assert len(docstring.split()) >= 4, name_of(module)
-
-
-# Rooms whose sub-rooms (and modules beside them, each for itself) import one another in one direction only.
-WITHOUT_CIRCLES = ["engine"]
-
-
-def test_sub_rooms_have_an_order() -> None:
-    for room in WITHOUT_CIRCLES:
-        needs: dict[str, set[str]] = {}
-        for module in (PACKAGE / room).rglob("*.py"):
-            here = module.relative_to(PACKAGE / room).with_suffix("").parts[0]
-            for name in imported(ast.parse(module.read_text(encoding="utf-8"))):
-                there = name.removeprefix(f"bridge.{room}.").partition(".")[0]
-                if name.startswith(f"bridge.{room}.") and there != here:
-                    needs.setdefault(here, set()).add(there)
-        graphlib.TopologicalSorter(needs).prepare()  # CycleError names the circle
 
 
 def test_help_starts_without_heavy_imports() -> None:

@@ -21,12 +21,12 @@ The way through
 5. *Say why.* ``reasons.explain(following, bar_starts_s)`` gives for every bar that is not pure its reasons, typed and
    as a sentence; ``reasons.moved_notes(following)`` lists what moves; ``forms.alternatives(palette, sounding,
    pitch_class)`` says what each variant would leave sour, and how far the fret lies from it. ``variants.string_pins``
-   names strings that lie beside every variant.
+   names strings that lie beside every variant. ``equal_chords.keep_equal(following)`` may be offered for chords that no
+   choice makes pure.
 6. *Tell.* ``report.chord_rows`` gives the rows of a chart with their cures, ``report.sour_lines`` the sour bars in
    words, ``report.summary`` a piece in two lines.
 7. *Charts.* ``chart.parse_chart(text)`` gives bars of `chord_words.ChordName`; ``chart_follow.follow_chart(chart,
    palette)`` the variants of each chord, solved beforehand; ``chart_follow.chart_notes`` the same notes as in 1.
-
 8. *While it is played.* ``on_the_spot.OnTheSpot(palette, window_s)`` takes strokes and ends as they come, and gives the
    variant of each note and the corrections of others that have only just begun.
 
@@ -34,7 +34,7 @@ Modules from the bottom up
 --------------------------
 - what is counted: `notes`, `segments`, `intervals`, `measure`
 - the choice: `variants`, `costs`, `search`, `follow`; `on_the_spot`
-- why not purer: `forms`, `reasons`
+- why not purer: `forms`, `reasons`, `equal_chords`
 - chords by name: `spelling`, `chord_words`, `chart`, `chart_follow`
 - what is heard, and what to tell: `keys`, `chords_heard`, `hear`, `advice`, `report`
 """

@@ -289,12 +289,13 @@ def is_sparse(score: Score) -> bool:
 def keep_4(score: Score) -> list[tuple[Variant, ...]]:
     """Return the variants of each segment, with the degree 4 of V7 held at 4/3 where IV stands next to it."""
     allowed = score.everything()
+    together = sounding_together(score)
     last: tuple[int, bool, bool] | None = None
     for index, (segment, palette) in enumerate(score._both()):
         tonic = palette.own_tonic_class
         if segment.pitch_class != (tonic + 5) % 12:
             continue
-        sound = _sounding_with(score.segments, index)
+        sound = together.get(index, [])
         in_v7 = _together(sound, ((tonic + 7) % 12, (tonic + 11) % 12))
         in_iv = any((one.pitch_class - tonic) % 12 in (8, 9) for one in sound) and not any(
             (one.pitch_class - tonic) % 12 == 2 for one in sound
@@ -325,21 +326,18 @@ def _is_natural(variant: Variant) -> bool:
     return ratio is not None and (ratio.numerator % 7 == 0 or ratio.denominator % 7 == 0)
 
 
-def _sounding_with(segments: Sequence[Segment], index: int) -> list[Segment]:
-    """Return the segments that sound together with one for 50 ms or more."""
-    one = segments[index]
-    found = []
-    for step in (-1, 1):
-        place = index + step
-        while 0 <= place < len(segments):
-            other = segments[place]
-            if step > 0 and other.start_s >= one.end_s:
-                break
-            if step < 0 and one.start_s - other.start_s > 60.0:
-                break
-            if min(one.end_s, other.end_s) - max(one.start_s, other.start_s) >= SHORT_S:
-                found.append(other)
-            place += step
+def sounding_together(score: Score) -> dict[int, list[Segment]]:
+    """Return for each segment those that sound together with it in chords for 50 ms or more."""
+    owner = np.zeros(len(score.notes), dtype=np.int64)
+    for number, segment in enumerate(score.segments):
+        owner[list(segment.notes)] = number
+    one, other = owner[score.pairs.lower], owner[score.pairs.upper]
+    count = len(score.segments)
+    codes = np.unique(np.concatenate((one * count + other, other * count + one)))
+    found: dict[int, list[Segment]] = {}
+    for first, second in zip((codes // count).tolist(), (codes % count).tolist(), strict=True):
+        if first != second:
+            found.setdefault(first, []).append(score.segments[second])
     return found
 
 

@@ -23,9 +23,10 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from harmony.scores import FIVE_LIMIT, read_score
+from harmony.scores import FIVE_LIMIT, PIECES, piece, read_score
 from support.corpus import MIDI_PACKAGES, midi_files, real_midi_files
 
+from bridge.harmony.chords_heard import hear_chords
 from bridge.harmony.costs import problem_of
 from bridge.harmony.follow import FollowOptions, Score, follow, score_of
 from bridge.harmony.intervals import CONSONANT, PURE_CENTS, nearest
@@ -199,6 +200,27 @@ def keys() -> None:
     print(f"tonic of the signature or its relative minor: {right} of {told}; library {by_library} of {told}")
 
 
+def chords() -> None:
+    """Print the chords of our own exercises as they are heard, and as an independent library names the same notes."""
+    try:
+        from music21 import chord, harmony
+    except ImportError:
+        chord = None
+    for name in PIECES:
+        notes = piece(name)
+        starts = sorted({note.start_s for note in notes})
+        print(
+            f"{name}: {' | '.join(str(one) for one in hear_chords(notes, starts, str(PIECES[name]['tonic'])))}"
+        )
+        if chord is None:
+            continue
+        figures = []
+        for begin in starts:
+            keys = sorted(note.key for note in notes if note.start_s <= begin < note.end_s)
+            figures.append(harmony.chordSymbolFigureFromChord(chord.Chord(keys)).replace("-", "b"))
+        print(f"{'library':>{len(name)}}: {' | '.join(figures)}")
+
+
 def live(guitar: str) -> None:
     """Print the shares of files that are followed as they are played: as they are, spread by 30 ms, and rolled."""
     fixed = guitar_table(guitar)
@@ -323,12 +345,15 @@ def main() -> None:
         action="store_true",
         help="lay the table on each file's best tonic, and hold that alone",
     )
-    parser.add_argument("--keys", action="store_true", help="hear keys and compare with key signatures")
+    parser.add_argument(
+        "--keys", action="store_true", help="hear keys and chords, beside key signatures and another library"
+    )
     parser.add_argument("--time", action="store_true", help="how long 10,000 notes take")
     parser.add_argument("--live", action="store_true", help="choose while it is played")
     asked = parser.parse_args()
     if asked.keys:
         keys()
+        chords()
     elif asked.live:
         live(asked.guitar)
     elif asked.time:

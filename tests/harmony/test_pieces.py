@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 from harmony.scores import PIECES, five_limit_table, piece
 
+from bridge.harmony.equal_chords import keep_equal
 from bridge.harmony.follow import Following, FollowOptions, follow
 from bridge.harmony.measure import fixed_hz, measure
 from bridge.harmony.notes import TimedNote, sorted_notes
@@ -224,3 +225,21 @@ def test_short_and_bent_notes_make_no_chord() -> None:
     found = measure(notes, fixed_hz(notes, table.hz))
     assert found.purity.seconds == 0.0
     assert found.others.seconds == pytest.approx(0.5)
+
+
+@pytest.mark.parametrize(("name", "third_off"), [("augmented", 400 - 386.314), ("diminished", 315.641 - 300)])
+def test_chords_without_a_pure_form_may_be_kept_equal(name: str, third_off: float) -> None:
+    plain = followed(name)
+    equal = keep_equal(plain)
+    diesis = 1200 * math.log2(128 / 125)
+    assert plain.after.purity.worst_cents == pytest.approx(diesis, abs=0.01)
+    assert equal.after.purity.worst_cents == pytest.approx(third_off, abs=0.01)
+    assert equal.after.purity.rms_cents < plain.after.purity.rms_cents
+    # Pure chords stay pure, and the tonic stays where it is.
+    moved = {
+        segment.start_s
+        for segment, variant in zip(equal.segments, equal.variants, strict=True)
+        if variant.offset_cents
+    }
+    assert moved == {2.0, 6.0}
+    assert keep_equal(followed("pump")).why == "followed"

@@ -1,8 +1,7 @@
 """Real files with a guitar in open D: what following must reach, and what it must never do.
 
-The figures are those that a prototype showed to be possible, with a margin; they stand here as the least that is
-promised: on average 96.5 % of the thirds, fourths, fifths and sixths pure, 4.8 cents off in the square mean, three
-notes in a hundred moved, no file less pure than in the fixed table.
+The figures are the least that is promised: on average 96.5 % of the thirds, fourths, fifths and sixths pure, 4.8 cents
+off in the square mean, three notes in a hundred moved, no file less pure than in the fixed table.
 """
 
 from __future__ import annotations

@@ -77,6 +77,7 @@ def test_the_last_parameter_is_null() -> None:
         assert [data[2] for data in parameters[-2:]] in ([], [0x7F, 0x7F])
 
 
+@pytest.mark.slow
 @settings(max_examples=40)
 @given(share=st.floats(0.0, 1.0))
 def test_it_can_be_interrupted_at_any_message(whole_run: int, share: float) -> None:

@@ -10,7 +10,7 @@ from types import ModuleType
 
 import pytest
 from packaging.requirements import Requirement
-from support import jack, port_libraries, synths
+from support import jack, needs, port_libraries
 from support.live import until
 
 from bridge.errors import PortProblem
@@ -144,7 +144,7 @@ _NO_SERVER = {"JACK_DEFAULT_SERVER": "stillbeat-nobody", "JACK_NO_START_SERVER":
 @pytest.fixture
 def rtmidi2(monkeypatch: pytest.MonkeyPatch) -> ModuleType:
     """The library in use."""
-    synths.require("jackd")  # and with it the system's JACK library
+    needs.program("jackd")  # and with it the system's JACK library
     port_libraries.use("rtmidi2", monkeypatch)
     library = chosen_library()
     assert isinstance(library, by_rtmidi2.RtMidi2)
