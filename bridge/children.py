@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from multiprocessing.context import BaseContext
 
 _SAFE = "PYTHONSAFEPATH"
+_PYTHON = (sys.executable, "-P", "-c")
 LEAVE_SIGNALS = tuple(
     getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)
 )
@@ -36,9 +37,24 @@ def environment() -> dict[str, str]:
     return {**os.environ, "PYTHONPATH": os.pathsep.join(paths), _SAFE: "1"}
 
 
-def command(code: str, *arguments: str) -> list[str]:
-    """Return the command that runs some Python code in a process of its own."""
-    return [sys.executable, "-P", "-c", code, *arguments]
+def ask(code: str, *arguments: str, limit_s: float) -> subprocess.CompletedProcess[str]:
+    """Run some Python code in a process of its own, which may hang or die, and return what it wrote.
+
+    Raises
+    ------
+    subprocess.TimeoutExpired
+        It took longer than `limit_s`.
+    """
+    return subprocess.run(
+        [*_PYTHON, code, *arguments],
+        stdin=subprocess.DEVNULL,
+        env=environment(),
+        capture_output=True,
+        timeout=limit_s,
+        check=False,
+        text=True,
+        errors="replace",
+    )
 
 
 def start(module: str, errors: int | IO[bytes] = subprocess.DEVNULL) -> subprocess.Popen[bytes]:
@@ -47,7 +63,7 @@ def start(module: str, errors: int | IO[bytes] = subprocess.DEVNULL) -> subproce
     Ctrl-C at the terminal does not reach it: it is for us to pass on.
     """
     return subprocess.Popen(
-        command(f"from {module} import main; main()"),
+        [*_PYTHON, f"from {module} import main; main()"],
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         stderr=errors,

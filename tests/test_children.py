@@ -73,7 +73,7 @@ def test_a_planted_module_would_be_executed_by_a_plain_child(folder: Path) -> No
 @pytest.mark.parametrize(
     "words",
     [
-        ("live", "--guitar", "open-d", "--in", "no such keyboard", "--out", "no such synth"),
+        ("play", "--guitar", "open-d", "--in", "no such keyboard", "--out", "no such synth"),
         ("drone", "--guitar", "open-d", "--hold", "3"),
         ("tune", "--mic", "--guitar", "open-d", "--device", "no such input", "--lines"),
         ("listen", "--mic", "--guitar", "open-d", "--device", "no such input"),

@@ -228,7 +228,7 @@ def _aloud(request: TableRequest, asked: DroneRequest, chosen: dict[str, Any]) -
 
         desk.perform(
             prepared.plan,
-            Labels(prepared.plan.slots),
+            Labels(prepared.plan.tables),
             lambda keys: make_drone_display(prepared.table, prepared.plan, chosen["lines"], keys),
             [CAUTION, *prepared.notices],
         )

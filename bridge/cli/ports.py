@@ -18,7 +18,7 @@ def ports_command() -> None:
 
     \b
       stillbeat ports
-      stillbeat live --guitar open-d --in keys --out synth
+      stillbeat play --guitar open-d --in keys --out synth
     """
     from bridge.cli.printing import show, show_table
     from bridge.errors import PortProblem

@@ -35,7 +35,7 @@ COMMANDS: Mapping[str, tuple[str, str]] = {
         "bridge.cli.session",
         "Prepare an evening: pieces, tables, tracks and synths in one folder to hand out.",
     ),
-    "live": ("bridge.cli.live", "Play a keyboard and hear it in tune with the guitar."),
+    "play": ("bridge.cli.play", "Play a keyboard and hear it in tune with the guitar."),
     "drone": ("bridge.cli.drone", "Hold notes of the table to play or sing to, and hear beats settle."),
     "probe": ("bridge.cli.probe", "Find out by ear or by microphone what a synth obeys; write its profile."),
     "ports": ("bridge.cli.ports", "List the MIDI ports, and say what is wrong if there are none."),
@@ -44,6 +44,9 @@ COMMANDS: Mapping[str, tuple[str, str]] = {
         "Hear equal against just: a small rehearsal in open G, made of our own music.",
     ),
 }
+
+OLD_PLAY = "live"
+"""What the command that plays was called once."""
 
 
 class LazyGroup(click.Group):
@@ -76,6 +79,11 @@ class LazyGroup(click.Group):
         self, ctx: click.Context, args: list[str]
     ) -> tuple[str | None, click.Command | None, list[str]]:
         """Find the command, or say which one was probably meant."""
+        if args and args[0] == OLD_PLAY:
+            from bridge.cli.play import in_words_of_now, line_to_type
+
+            said = line_to_type(in_words_of_now(args[1:]))
+            raise click.UsageError(f"what was {OLD_PLAY!r} is {'play'!r} now; {said}", ctx)
         if args and not args[0].startswith("-") and args[0] not in self._table:
             raise click.UsageError(f"no command {args[0]!r} ({near_names(args[0], self._table)})", ctx)
         return super().resolve_command(ctx, args)

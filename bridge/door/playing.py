@@ -30,11 +30,11 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
-from bridge.cli.live import live_command, prepare_tables
 from bridge.cli.options import take_table
+from bridge.cli.play import play_command, prepare_tables
 from bridge.door.words import PlayWords, say, understood, words_in_line, words_of
 from bridge.engine.play.controls import Action
-from bridge.engine.play.tables import Tables
+from bridge.engine.play.tables import AllTables
 from bridge.errors import MethodProblem, PortProblem, StillbeatError, ValueProblem
 from bridge.live.player.player import Player
 from bridge.ports.base import NEW_PORT, check_message
@@ -140,7 +140,7 @@ class Seat:
         if plan.method != self.plan.method or plan.profile != self.plan.profile:
             raise ValueProblem("method and synth stay as they are", "open another port")
         version = self._player.performance.renewals
-        self._player.renew(Tables(plan.slots, plan.tonics))
+        self._player.renew(AllTables(plan.tables, plan.tonics))
         if self._player.performance.renewals == version:
             raise MethodProblem(
                 f"method {plan.method} cannot express this table", "the old one is still in force"
@@ -257,11 +257,11 @@ def _words_around() -> dict[str, Any]:
             "open_output(name, guitar='open-d', reference='D3=146.5'), or in the environment "
             f"{VARIABLE}='--guitar open-d --reference D3=146.5'",
         )
-    return words_in_line(live_command, line, words_of(PlayWords), VARIABLE)
+    return words_in_line(play_command, line, words_of(PlayWords), VARIABLE)
 
 
 def _values(words: Mapping[str, Any]) -> dict[str, Any]:
-    return understood(live_command, words, words_of(PlayWords))
+    return understood(play_command, words, words_of(PlayWords))
 
 
 def _plan(values: dict[str, Any], out_port: str) -> LivePlan:

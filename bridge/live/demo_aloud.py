@@ -93,7 +93,7 @@ class _Evening:
         limit.start()
         began_s = time.monotonic()
         try:
-            labels = Labels(plan.slots)
+            labels = Labels(plan.tables)
             desk.run(plan, labels, lambda: make_drone_display(table, plan, False, self._typed.keys))
         finally:
             limit.cancel()

@@ -18,7 +18,7 @@ from typing import Any, BinaryIO, Generic, TypeAlias, TypeVar
 import msgspec
 
 from bridge.engine.play.controls import Action
-from bridge.engine.play.tables import Tables
+from bridge.engine.play.tables import AllTables
 from bridge.live.plan import LivePlan
 from bridge.live.state import State
 
@@ -43,7 +43,7 @@ class Act(msgspec.Struct, frozen=True, tag=True):
 class Renew(msgspec.Struct, frozen=True, tag=True):
     """Put other tables in the place of all: the reference is another."""
 
-    tables: Tables
+    tables: AllTables
 
 
 class Leave(msgspec.Struct, frozen=True, tag=True):

@@ -55,11 +55,11 @@ class LivePlan(Playing):
     """Everything that stays the same while it plays."""
 
     out_port: str
-    slots: tuple[PlayTable, ...]
+    tables: tuple[PlayTable, ...]
     tonics: tuple[PlayTable, ...] = ()
-    """The tables (see `bridge.engine.play.tables.Slots`)."""
+    """See `bridge.engine.play.tables.TableSwitch`."""
     starts: tuple[int, ...] = ()
-    """Slots with which pieces begin."""
+    """Tables with which pieces begin."""
     method: str
     """How tables reach the synth."""
     profile: SynthProfile | None = None

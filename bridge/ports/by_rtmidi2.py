@@ -281,18 +281,8 @@ def try_in_a_child(side: str, number: int, client: str, name: str, label: str) -
     OSError
         It was refused.
     """
-    command = children.command(_TRY, side, str(number), client, name, label)
     try:
-        done = subprocess.run(
-            command,
-            stdin=subprocess.DEVNULL,
-            env=children.environment(),
-            capture_output=True,
-            timeout=_TRIAL_S,
-            check=False,
-            text=True,
-            errors="replace",
-        )
+        done = children.ask(_TRY, side, str(number), client, name, label, limit_s=_TRIAL_S)
     except subprocess.TimeoutExpired:
         raise OSError(f"no answer within {_TRIAL_S:.0f} s") from None
     if done.returncode:

@@ -70,7 +70,7 @@ def explain(
     if makers:
         said.append(
             f"{' and '.join(makers)} can also make ports of our own for other programs to connect to: "
-            "stillbeat live --in new --out new"
+            "stillbeat play --in new --out new"
         )
     else:
         said.append(f"{titles} has no virtual ports: to connect programs, install a loop-back MIDI driver")

@@ -3,7 +3,7 @@
 Run: ``python tests/bench/bench_live.py [--method METHOD] [--rounds N]``. Printed as ratios; nothing is asserted.
 
 - Round trip: a prober sends a note and waits for it to come back, in turn through a bare pass-through (python-
-  rtmidi's callback calls ``send_message``) and through ``stillbeat live``. Both stand on the server the whole time,
+  rtmidi's callback calls ``send_message``) and through ``stillbeat play``. Both stand on the server the whole time,
   and turns alternate, so that whatever else the machine does falls on both.
 - CPU: user and system time of all processes of either, while a thousand messages a second go through it.
 - Table change: from a program change on the control channel to the last byte of the new table, less the round trip of
@@ -29,7 +29,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 ROUNDS = 1500
 CPU_S = 10.0
-LIVE = "from bridge.cli import main; main()"
+PLAY = "from bridge.cli import main; main()"
 
 
 # ---- processes of the bench
@@ -77,12 +77,12 @@ class Floor:
 
 
 class Live:
-    """``stillbeat live`` as a process, with the time that it took to be ready."""
+    """``stillbeat play`` as a process, with the time that it took to be ready."""
 
     def __init__(self, env: dict[str, str], *options: str) -> None:
         began_s = time.perf_counter()
         self.popen = subprocess.Popen(
-            [sys.executable, "-c", LIVE, "live", *options],
+            [sys.executable, "-c", PLAY, "play", *options],
             env=env,
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
@@ -168,10 +168,10 @@ def main() -> None:
             "--out",
             "live-probe from",
         ]
-        slots = ["--slot", "D", "--slot", "G", "--slot", "A", "--slot", "D,b7=7/4"]
+        also = ["--also", "G", "--also", "A", "--also", "D,b7=7/4"]
         starts = []
         for _ in range(3):
-            live = Live(env, *options, *slots, "--synth", "fluidsynth", "--method", chosen.method)
+            live = Live(env, *options, *also, "--synth", "fluidsynth", "--method", chosen.method)
             starts.append(live.ready_s)
             if len(starts) < 3:
                 live.end()

@@ -1,4 +1,4 @@
-"""A long evening in short: a thousand messages a second through ``stillbeat live``, and a new table every second.
+"""A long evening in short: a thousand messages a second through ``stillbeat play``, and a new table every second.
 
 Run: ``python tests/bench/soak_live.py [--minutes N] [--method METHOD] [--on-change MODE]``. A prober on a JACK server
 of its own plays and hears; every note that comes back is compared with those that were sent, channel by channel.
@@ -43,9 +43,9 @@ def main() -> int:
     total = dict.fromkeys(COUNTS, 0)
     with jack.JackServer() as server, tempfile.TemporaryDirectory() as state:
         prober = Prober(server.env, "soak")
-        slots = [part for name in ("D", "G", "A", "D,b7=7/4") for part in ("--slot", name)]
+        also = [part for name in ("G", "A", "D,b7=7/4") for part in ("--also", name)]
         options = ["--guitar", "open-d", "--in", "soak to", "--out", "soak from", "--synth", "fluidsynth"]
-        options += ["--method", chosen.method, "--on-change", *chosen.on_change, *slots]
+        options += ["--method", chosen.method, "--on-change", *chosen.on_change, *also]
         with LiveRun(server.env, Path(state), *options).ready() as run:
             player = player_pid(run)
             prober.ask(do="flood", side="soak", seconds=2.0, tables=4)  # everything has been used once

@@ -110,7 +110,7 @@ def test_keywords_are_the_options_of_the_command(command: str, kind: Any, left_o
 
 
 def test_words_that_play_are_options_of_the_command() -> None:
-    assert door_words.words_of(door_words.PlayWords) <= _options("live")
+    assert door_words.words_of(door_words.PlayWords) <= _options("play")
 
 
 def _options(command: str) -> set[str]:

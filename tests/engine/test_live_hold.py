@@ -39,8 +39,8 @@ class Stage:
             elif data[:2] == b"\xbf\x0b":
                 self.loudness = data[2]
 
-    def follow(self, slot: int, on: bool = True, tonic: int | None = None) -> None:
-        self.drone.follow(slot, tonic, on, self.now_s)
+    def follow(self, number: int, on: bool = True, tonic: int | None = None) -> None:
+        self.drone.follow(number, tonic, on, self.now_s)
 
     def wait(self, seconds: float) -> None:
         end_s = self.now_s + seconds
@@ -207,8 +207,8 @@ def test_what_concerns_other_channels_does_not_concern_it() -> None:
 )
 def test_every_note_ends_whatever_is_chosen_and_when(steps: list[tuple[int, bool, float, bool]]) -> None:
     stage = Stage()
-    for slot, on, seconds, panic in steps:
-        stage.follow(slot, on)
+    for number, on, seconds, panic in steps:
+        stage.follow(number, on)
         stage.wait(seconds)
         if panic:
             stage.take(stage.drone.release())

@@ -16,7 +16,7 @@ from bridge.engine.bend.options import BendOptions
 from bridge.engine.mts.live import MtsLiveEngine
 from bridge.engine.play.controls import Action, ControlReader, Controls, parse_foot
 from bridge.engine.play.performance import Performance, quieting
-from bridge.engine.play.tables import PlayTable, Slots
+from bridge.engine.play.tables import PlayTable, TableSwitch
 from bridge.engine.protocols import Due, LiveEngine, OnChange
 from bridge.errors import ValueProblem
 from bridge.ports.base import check_message
@@ -47,13 +47,13 @@ def make(
     on_change: OnChange = "now",
     glide_s: float = 0.3,
 ) -> Performance:
-    slots = Slots(SLOTS, TONICS)
+    switch = TableSwitch(SLOTS, TONICS)
     engine: LiveEngine
     if method in ("bend", "mpe"):
-        engine = BendEngine(None, slots.table(), method=method)  # type: ignore[arg-type]
+        engine = BendEngine(None, switch.table(), method=method)  # type: ignore[arg-type]
     else:
-        engine = MtsLiveEngine(FULL, slots.table(), method)
-    return Performance(engine, slots, ControlReader(controls or Controls()), on_change, glide_s)
+        engine = MtsLiveEngine(FULL, switch.table(), method)
+    return Performance(engine, switch, ControlReader(controls or Controls()), on_change, glide_s)
 
 
 def cents_off(synth: ObedientSynth, hz: Sequence[float], key: int) -> float:
@@ -81,50 +81,50 @@ def test_the_start_silences_every_channel_before_anything_else() -> None:
         assert bytes((0xE0 | nibble, 0, 64)) in quieting()
 
 
-def test_a_program_change_on_the_control_channel_chooses_a_slot_and_goes_no_further() -> None:
+def test_a_program_change_on_the_control_channel_chooses_a_table_and_goes_no_further() -> None:
     performance = make()
     synth = started(performance)
     sent = feed(synth, performance.feed(bytes((0xCF, 1)), 1.0))
     assert bytes((0xCF, 1)) not in sent
-    assert performance.slots.slot == 2
+    assert performance.switch.number == 2
     assert cents_off(synth, SLOTS[1].hz, 64) < 0.01
     assert performance.feed(bytes((0xC0, 1)), 1.0)[0][1] == bytes((0xC0, 1)), (
         "other channels' programs are sounds"
     )
     version = performance.version
     assert performance.feed(bytes((0xCF, 99)), 1.0) == []
-    assert performance.notices == ["there is no slot 100: there are 3"]
+    assert performance.notices == ["there is no table 100: there are 3"]
     assert performance.version > version
-    assert performance.slots.slot == 2
+    assert performance.switch.number == 2
 
 
 def test_the_control_channel_can_be_another_or_none() -> None:
     performance = make(controls=Controls(channel=3))
     performance.feed(bytes((0xC2, 2)), 1.0)
-    assert performance.slots.slot == 3
+    assert performance.switch.number == 3
     performance = make(controls=Controls(channel=None))
     assert performance.feed(bytes((0xCF, 2)), 1.0)[0][1] == bytes((0xCF, 2))
-    assert performance.slots.slot == 1
+    assert performance.switch.number == 1
 
 
 def test_a_foot_switch_acts_once_each_time_it_goes_down() -> None:
     feet = dict(
-        parse_foot(text) for text in ("66=next", "67=previous", "80=equal", "81=trim-up", "82=slot-3")
+        parse_foot(text) for text in ("66=next", "67=previous", "80=equal", "81=trim-up", "82=table-3")
     )
     performance = make(controls=Controls(feet=feet))
-    slots = []
+    numbers = []
     for value in (127, 127, 64, 0, 127, 63, 100):
         assert all(data[0] == 0xF0 for _, data in performance.feed(bytes((0xB0, 66, value)), 1.0))
-        slots.append(performance.slots.slot)
-    assert slots == [2, 2, 2, 2, 3, 3, 1]
+        numbers.append(performance.switch.number)
+    assert numbers == [2, 2, 2, 2, 3, 3, 1]
     performance.feed(bytes((0xB5, 67, 127)), 1.0)
-    assert performance.slots.slot == 3
+    assert performance.switch.number == 3
     performance.feed(bytes((0xB0, 80, 127)), 1.0)
-    assert performance.slots.equal
+    assert performance.switch.equal
     performance.feed(bytes((0xB0, 81, 127)), 1.0)
-    assert performance.slots.trim_cents == 0.5
+    assert performance.switch.trim_cents == 0.5
     performance.feed(bytes((0xB0, 82, 127)), 1.0)
-    assert performance.slots.slot == 3
+    assert performance.switch.number == 3
 
 
 @pytest.mark.parametrize(
@@ -136,7 +136,7 @@ def test_a_foot_switch_acts_once_each_time_it_goes_down() -> None:
         ("123=panic", "cannot be a foot switch"),
         ("200=panic", "cannot be a foot switch"),
         ("66=nxt", "did you mean next"),
-        ("66=slot-0", "cannot do 'slot-0'"),
+        ("66=table-0", "cannot do 'table-0'"),
     ],
 )
 def test_feet_that_cannot_be(text: str, says: str) -> None:
@@ -148,22 +148,22 @@ def test_keys_of_the_split_zone_choose_tonics_and_are_silent() -> None:
     performance = make(controls=Controls(zone=(24, 35)))
     synth = started(performance)
     assert all(data[0] == 0xF0 for data in feed(synth, performance.feed(bytes((0x90, 29, 100)), 1.0)))
-    assert performance.slots.tonic == 5
+    assert performance.switch.tonic == 5
     assert cents_off(synth, TONICS[5].hz, 64) < 0.01
     assert performance.feed(bytes((0x80, 29, 0)), 1.1) == []
     assert performance.feed(bytes((0x90, 29, 0)), 1.1) == []
     assert performance.feed(bytes((0xA0, 29, 50)), 1.1) == []
     assert performance.feed(bytes((0x90, 36, 100)), 1.2)[-1][1] == bytes((0x90, 36, 100))
-    performance.act(Action("slot", 2), 1.3)
-    assert (performance.slots.slot, performance.slots.tonic) == (2, None)
+    performance.act(Action("table", 2), 1.3)
+    assert (performance.switch.number, performance.switch.tonic) == (2, None)
 
 
-def test_keys_of_the_split_zone_choose_slots_from_the_lowest_on() -> None:
-    performance = make(controls=Controls(zone=(24, 35), zone_means="slot"))
+def test_keys_of_the_split_zone_choose_tables_from_the_lowest_on() -> None:
+    performance = make(controls=Controls(zone=(24, 35), zone_means="table"))
     performance.feed(bytes((0x90, 26, 100)), 1.0)
-    assert performance.slots.slot == 3
+    assert performance.switch.number == 3
     performance.feed(bytes((0x90, 27, 100)), 1.0)
-    assert performance.slots.slot == 3
+    assert performance.switch.number == 3
     assert performance.notices
 
 
@@ -173,7 +173,7 @@ def test_equal_is_that_of_the_same_reference_and_comes_back_exactly() -> None:
     feed(synth, performance.act(Action("equal"), 1.0))
     assert cents_off(synth, EQUAL, 64) < 0.01
     feed(synth, performance.act(Action("next"), 2.0))
-    assert performance.slots.equal
+    assert performance.switch.equal
     assert cents_off(synth, EQUAL, 64) < 0.01
     feed(synth, performance.act(Action("equal"), 3.0))
     assert cents_off(synth, SLOTS[1].hz, 64) < 0.01
@@ -187,7 +187,7 @@ def test_the_trim_moves_every_table_and_sounding_notes_at_once() -> None:
         feed(synth, performance.act(Action("trim", 0.5), 1.0))
     up = [hz * 2 ** (1.5 / 1200) for hz in SLOTS[0].hz]
     assert cents_off(synth, up, 64) < 0.01
-    feed(synth, performance.act(Action("slot", 2), 2.0))
+    feed(synth, performance.act(Action("table", 2), 2.0))
     up = [hz * 2 ** (1.5 / 1200) for hz in SLOTS[1].hz]
     assert cents_off(synth, up, 65) < 0.01
     performance.act(Action("trim", 48.5), 3.0)
@@ -198,11 +198,11 @@ def test_the_trim_moves_every_table_and_sounding_notes_at_once() -> None:
 def test_a_table_that_the_method_cannot_express_changes_nothing() -> None:
     pinned = list(SLOTS[1].hz)
     pinned[64] *= 1.01
-    slots = Slots((SLOTS[0], PlayTable("pinned", tuple(pinned), tuple(EQUAL), 7)))
-    performance = Performance(MtsLiveEngine(FULL, slots.table(), "octave"), slots, ControlReader(Controls()))
+    switch = TableSwitch((SLOTS[0], PlayTable("pinned", tuple(pinned), tuple(EQUAL), 7)))
+    performance = Performance(MtsLiveEngine(FULL, switch.table(), "octave"), switch, ControlReader(Controls()))
     synth = started(performance)
-    assert feed(synth, performance.act(Action("slot", 2), 1.0)) == []
-    assert slots.slot == 1
+    assert feed(synth, performance.act(Action("table", 2), 1.0)) == []
+    assert switch.number == 1
     assert "does not repeat at the octave" in performance.notices[0]
     assert cents_off(synth, SLOTS[0].hz, 64) < 0.01
 
@@ -223,7 +223,7 @@ def test_playing_can_be_moved_to_a_channel() -> None:
     assert performance.feed(bytes((0x90, 60, 9)), 1.0)[-1][1] == bytes((0x94, 60, 9))
     assert performance.feed(bytes((0xC3, 7)), 1.0)[0][1] == bytes((0xC4, 7))
     assert performance.feed(bytes((0xCF, 1)), 1.0) != []
-    assert performance.slots.slot == 2
+    assert performance.switch.number == 2
     assert performance.feed_backing(bytes((0x90, 60, 9)), 1.0)[-1][1] == bytes((0x90, 60, 9))
 
 
@@ -258,7 +258,7 @@ def test_a_keyboard_that_is_gone_is_let_go_and_a_track_plays_on() -> None:
 def test_sysex_that_is_too_long_for_the_synth_is_refused_and_counted() -> None:
     performance = make()
     performance = Performance(
-        performance.engine, performance.slots, ControlReader(Controls()), most_sysex_bytes=100
+        performance.engine, performance.switch, ControlReader(Controls()), most_sysex_bytes=100
     )
     assert performance.feed(b"\xf0" + bytes(98) + b"\xf7", 1.0) != []
     assert performance.feed(b"\xf0" + bytes(99) + b"\xf7", 1.0) == []
@@ -278,7 +278,7 @@ def test_whole_agrees_with_what_ports_take(data: bytes) -> None:
         ({"max_velocity": 0}, "velocity of 0"),
         ({"zone": (60, 50)}, "lowest key first"),
         ({"zone": (0, 127)}, "leave keys to play on"),
-        ({"zone": (0, 11), "zone_means": "chord"}, "tonic, slot or piece"),
+        ({"zone": (0, 11), "zone_means": "chord"}, "tonic, table or piece"),
     ],
 )
 def test_controls_out_of_range(values: dict[str, object], says: str) -> None:
@@ -324,7 +324,7 @@ OTHER = st.one_of(
 MESSAGES = st.one_of(NOTES, NOTES, NOTES, PEDALS, CONTROL, OTHER)
 ACTIONS = st.one_of(
     st.builds(Action, st.sampled_from(["next", "previous", "equal", "panic"])),
-    st.builds(Action, st.just("slot"), st.integers(0, 5)),
+    st.builds(Action, st.just("table"), st.integers(0, 5)),
     st.builds(Action, st.just("tonic"), st.integers(0, 11)),
     st.builds(Action, st.just("trim"), st.sampled_from([0.5, -0.5, 30.0, -30.0])),
 )
@@ -430,13 +430,13 @@ def test_when_the_hands_are_off_the_keys_it_is_at_rest_without_being_stopped(
     assert list(performance.engine.sounding()) == []
 
 
-@pytest.mark.parametrize("action", [Action("slot", 2), Action("tonic", 7)])
+@pytest.mark.parametrize("action", [Action("table", 2), Action("tonic", 7)])
 def test_where_channels_are_short_the_tonic_of_the_table_that_holds_is_in_tune(action: Action) -> None:
     """Two channels for three pitches: A in the bass, a loud B, then G, the tonic since the change, softly."""
     synth = ObedientSynth()
-    slots = Slots(SLOTS, TONICS)
-    engine = BendEngine(None, slots.table(), BendOptions(channels=(1, 2), tonics=(slots.choice.tonic,)))
-    performance = Performance(engine, slots, ControlReader(Controls()))
+    switch = TableSwitch(SLOTS, TONICS)
+    engine = BendEngine(None, switch.table(), BendOptions(channels=(1, 2), tonics=(switch.chosen.tonic,)))
+    performance = Performance(engine, switch, ControlReader(Controls()))
     feed(synth, performance.start(0.0))
     feed(synth, performance.act(action, 1.0))
     for key, velocity in ((45, 100), (59, 120), (67, 60)):
@@ -472,5 +472,5 @@ def test_after_silence_every_note_is_in_the_table_that_holds(
         feed(synth, performance.wake(now_s))
     sent = feed(synth, performance.feed(bytes((0x90, 64, 100)), now_s + 2.0))
     channel = sent[-1][0] & 0x0F
-    wanted = 69 + 12 * math.log2(performance.slots.table()[64] / 440)
+    wanted = 69 + 12 * math.log2(performance.switch.table()[64] / 440)
     assert abs(synth.pitch(channel, 64) - wanted) * 100 < 0.02

@@ -63,10 +63,10 @@ def stage(tmp_path_factory: pytest.TempPathFactory, sine_font: Path) -> Iterator
 def test_feet_keys_and_programs_lead_through_pieces_and_sections(stage: Stage) -> None:
     with stage.live() as live:
         live.wait("^Thursday evening: 6 pieces on Organ")
+        live.wait("^ready")
         live.wait("^piece 1/6  Low Water, from the start: in D$")
         live.wait("next: bar 6, E minor: in D, 2=10/9")
         live.wait("then: 2/6  Kettle Hymn: in D, drone D2 A2")
-        live.wait("^ready")
         stage.tap.send(bytes((0x90, 64, 90)))  # E above D: 9/8
         assert stage.in_tune(D3 * 9 / 4)
         stage.tap.send(bytes((0xB0, 80, 127)))  # the right foot of the session
@@ -83,7 +83,7 @@ def test_feet_keys_and_programs_lead_through_pieces_and_sections(stage: Stage) -
         stage.tap.send(bytes((0x80, 60, 0)))
         live.say("6")
         live.wait("^piece 6/6  Lantern Waltz")
-        live.wait("the last piece")
+        live.wait("the last section: nothing comes after it")
         live.say("next")
         live.wait("that was the last one")
         live.say("quit")
@@ -206,7 +206,7 @@ def test_what_a_session_cannot_play_is_said(stage: Stage, tmp_path: Path) -> Non
         (("--synth", "home-keyboard"), 2, "no message tunes it"),
         (("--synth", "orgam"), 2, "unknown synth 'orgam'.*organ"),
         (("--guitar", "open-g"), 2, "tables and drones come from the session"),
-        (("--slot", "A"), 2, "not from --slot"),
+        (("--also", "A"), 2, "not from --also"),
     ):
         with LiveRun(
             stage.server.env, tmp_path, "--session", str(file), "--in", "tap", "--out", "synth", *options

@@ -1,4 +1,4 @@
-"""From a session file to a plan: slots, pieces, drones, and what a synth that rests is given."""
+"""From a session file to a plan: tables, pieces, drones, and what a synth that rests is given."""
 
 from __future__ import annotations
 
@@ -36,21 +36,21 @@ def edit(folder: Path, before: str, after: str) -> None:
     file.write_text(text.replace(before, after, 1), encoding="utf-8")
 
 
-def test_every_section_is_a_slot_and_pieces_begin_where_they_do() -> None:
+def test_every_section_is_a_table_and_pieces_begin_where_they_do() -> None:
     prepared = prepare_evening(ask())
     plan = prepared.plan
     assert plan.starts == (1, 6, 9, 10, 16, 17)
-    assert len(plan.slots) == len(prepared.labels.programme) == 17
+    assert len(plan.tables) == len(prepared.labels.programme) == 17
     assert (plan.out_port, plan.method) == ("FLUID", "octave")
-    low_water, e_minor = plan.slots[:2]
+    low_water, e_minor = plan.tables[:2]
     assert low_water.hz[64] == pytest.approx(D3 * 9 / 4)
     assert e_minor.hz[64] == pytest.approx(D3 * 20 / 9), "10/9 above D"
-    assert plan.slots[15].hz[64] == pytest.approx(2 * D3 * 2 ** (2 / 12)), "two frets up"
+    assert plan.tables[15].hz[64] == pytest.approx(2 * D3 * 2 ** (2 / 12)), "two frets up"
     assert plan.controls.feet == {80: Action("next"), 81: Action("previous")}
     assert plan.controls.programs == "piece"
     assert plan.hold is not None
-    assert plan.hold.slots[5].keys == (38, 45), "the evening's own: D2 A2"
-    assert plan.hold.slots[12].keys == (45,), "the turnaround's: A2"
+    assert plan.hold.tables[5].keys == (38, 45), "the evening's own: D2 A2"
+    assert plan.hold.tables[12].keys == (45,), "the turnaround's: A2"
     assert not plan.hold_on
 
 
@@ -76,10 +76,10 @@ def test_a_piece_in_which_the_synth_rests_keeps_the_tuning_if_the_method_cannot_
     table = folder / "tables" / "lantern.table.toml"
     table.write_text(table.read_text(encoding="utf-8") + "\n[keys]\nD4 = 296.0\n", encoding="utf-8")
     prepared = prepare_evening(ask(folder, synth="organ", method="octave"))
-    assert prepared.plan.slots[16] == prepared.plan.slots[15]
+    assert prepared.plan.tables[16] == prepared.plan.tables[15]
     assert "rests in this piece" in prepared.labels.programme[16].notes
     by_bend = prepare_evening(ask(folder, synth="student")).plan
-    assert by_bend.slots[16].hz[62] == pytest.approx(296.0)
+    assert by_bend.tables[16].hz[62] == pytest.approx(296.0)
 
 
 def test_a_synth_that_does_not_move_sounding_notes_says_so() -> None:
@@ -96,9 +96,9 @@ def test_a_reference_found_anew_moves_the_pieces_that_follow_it(folder: Path) ->
     assert "4.0 cents higher" in moved.text
     assert "Ferry Bell stays" in moved.text
     assert moved.tables is not None
-    slots = moved.tables[0]
-    assert slots[0].hz[50] == pytest.approx(D3 * 2 ** (6 / 1200))
-    assert slots[8].hz[50] == pytest.approx(150.0)
+    tables = moved.tables[0]
+    assert tables[0].hz[50] == pytest.approx(D3 * 2 ** (6 / 1200))
+    assert tables[8].hz[50] == pytest.approx(150.0)
     same = listening.heard(Reference(50, D3 * 2 ** (6 / 1200)), trim_cents=0.0)
     assert same.tables is None
     shutil.rmtree(folder)

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from bridge.engine.play.controls import Action
-from bridge.engine.play.tables import Kept, PlayTable, Tables
+from bridge.engine.play.tables import AllTables, Kept, PlayTable
 from bridge.errors import PortProblem
 from bridge.live.desk.keeper import PlayerProcess
 from bridge.live.frames import Act, Renew
@@ -52,7 +52,7 @@ def test_what_is_told_while_a_player_waits_for_its_ports_is_done_afterwards(
         return Quiet()
 
     monkeypatch.setattr(player, "_begin", begin)
-    told = [Act(Action("drone")), Renew(Tables(()))]
+    told = [Act(Action("drone")), Renew(AllTables(()))]
     for item in told:
         player._inbox.put(item)
     assert player._open(Returning())  # type: ignore[arg-type]
@@ -67,7 +67,7 @@ def test_a_player_that_hangs_does_not_hang_who_tells_it_something() -> None:
     process = PlayerProcess(lambda item: None)
     os.kill(process.popen.pid, signal.SIGSTOP)
     table = PlayTable("one", (440.0,) * 128, (440.0,) * 128, 2)
-    telling = threading.Thread(target=process.tell, args=(Renew(Tables((table,) * 500)),), daemon=True)
+    telling = threading.Thread(target=process.tell, args=(Renew(AllTables((table,) * 500)),), daemon=True)
     telling.start()
     telling.join(5.0)
     assert not telling.is_alive()

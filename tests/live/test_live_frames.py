@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from bridge.engine.play.controls import Action, Controls
 from bridge.engine.play.drone_plan import Beat
-from bridge.engine.play.tables import Kept, Tables
+from bridge.engine.play.tables import AllTables, Kept
 from bridge.jobs.choose import TableRequest, choose_table
 from bridge.live import frames
 from bridge.live.backing import Backing
@@ -40,9 +40,7 @@ OPEN_D = TableRequest(guitar="open-d", reference="D3=146.5")
 
 def plans() -> list[frames.Begin]:
     feet = {66: Action("trim", 0.5)}
-    one = LiveRequest(
-        table=OPEN_D, out_port="a", in_port="b", synth="fluidsynth", slots=("D", "A"), drone="1,5"
-    )
+    one = LiveRequest(table=OPEN_D, out_port="a", in_port="b", synth="fluidsynth", also=("A",), drone="1,5")
     two = LiveRequest(table=OPEN_D, out_port="a", in_port="b", controls=Controls(zone=(24, 35), feet=feet))
     from dataclasses import replace
 
@@ -59,8 +57,8 @@ def reread(value: object, kind: object) -> object:
 
 def test_every_order_arrives_as_it_was_sent() -> None:
     begin, other = plans()
-    tables = Tables(begin.plan.slots, other.plan.tonics)
-    orders = [begin, other, frames.Act(Action("slot", 2)), frames.Renew(tables), frames.Leave()]
+    tables = AllTables(begin.plan.tables, other.plan.tonics)
+    orders = [begin, other, frames.Act(Action("table", 2)), frames.Renew(tables), frames.Leave()]
     for order in orders:
         assert reread(order, frames.ToPlayer) == order
 

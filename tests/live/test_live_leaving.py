@@ -38,9 +38,7 @@ OPTIONS = (
     "synth",
     "--synth",
     "fluidsynth",
-    "--slot",
-    "D",
-    "--slot",
+    "--also",
     "A",
 )
 WIDE = "import os; os.environ['COLUMNS'] = '100'"
@@ -380,7 +378,7 @@ def test_the_picture_at_a_terminal_obeys_keys_and_gives_the_terminal_back(stage:
     shown = bytearray()
     command = f"{WIDE}\nimport sys; from bridge.cli import main; main(sys.argv[1:])"
     process = subprocess.Popen(
-        [sys.executable, "-c", command, "live", *OPTIONS],
+        [sys.executable, "-c", command, "play", *OPTIONS],
         env={**stage.server.env, "XDG_STATE_HOME": str(stage.state), "TERM": "xterm"},
         stdin=side,
         stdout=side,
@@ -450,10 +448,8 @@ def test_deaths_of_the_server_while_it_plays(tmp_path: Path) -> None:
                             tap.midi_out,
                             "--out",
                             box.midi_in,
-                            "--slot",
-                            "D",
                         ),
-                        *("--slot", "A", "--synth", "fluidsynth", "--track", str(track), "--loop", "1-1"),
+                        *("--also", "A", "--synth", "fluidsynth", "--track", str(track), "--loop", "1-1"),
                     ).ready()
                 else:
                     run.wait("playing again|is back", limit_s=60.0)

@@ -12,7 +12,7 @@ from support.obedient import ObedientSynth
 
 from bridge.engine.play.controls import Action, Controls
 from bridge.engine.play.held_drone import HeldKeys, HoldPlan
-from bridge.engine.play.tables import Kept, PlayTable, Tables
+from bridge.engine.play.tables import AllTables, Kept, PlayTable
 from bridge.errors import PortProblem
 from bridge.live.backing import Backing
 from bridge.live.plan import LivePlan
@@ -68,7 +68,7 @@ class Stage:
         self.said: list[tuple[str, str]] = []
         self.players: list[Player] = []
         self.plan = LivePlan(
-            out_port="box", in_port="keys", slots=SLOTS, method="note", profile=FULL, state_dir=str(folder)
+            out_port="box", in_port="keys", tables=SLOTS, method="note", profile=FULL, state_dir=str(folder)
         )
         self.plan = replace(self.plan, **changes)  # type: ignore[arg-type]
 
@@ -113,7 +113,7 @@ def test_notes_go_through_in_tune_and_everything_is_put_back(stage: Stage) -> No
     stage.keys.play(bytes((0x90, 66, 100)))
     assert stage.notes() == [bytes((0x90, 66, 100))]
     assert stage.box.paper.pitch(0, 66) == pytest.approx(66 - 0.14, abs=1e-4)
-    player.act(Action("slot", 2))
+    player.act(Action("table", 2))
     assert stage.box.paper.pitch(0, 66) == pytest.approx(66 + 0.075, abs=1e-4)
     status = player.state()
     assert status.kept == (2, None, False, 0.0)
@@ -233,7 +233,7 @@ def test_missing_ports_are_named(stage: Stage, wanted: dict[str, str], says: str
 def test_a_synth_that_goes_and_comes_is_silenced_and_set_up_again(stage: Stage) -> None:
     player = stage.player()
     stage.keys.play(bytes((0xC0, 19)), bytes((0xB0, 7, 80)), bytes((0x90, 66, 100)))
-    player.act(Action("slot", 2))
+    player.act(Action("table", 2))
     stage.desk.unplug("Box:Box MIDI 1")
     stage.pass_time(player, POLL_S + 0.1)
     assert stage.said[-1] == ("lost", "the synth's port Box:Box MIDI 1 is gone; waiting for it")
@@ -288,7 +288,7 @@ def test_a_player_that_replaces_another_waits_for_what_is_missing(stage: Stage) 
     stage.desk.plug("Box:Box MIDI 1")
     stage.pass_time(player, POLL_S + 0.1)
     assert stage.box.paper.pitch(0, 66) == pytest.approx(66 + 0.09, abs=1e-4), (
-        "slot and trim are those that held"
+        "table and trim are those that held"
     )
     assert stage.notes() == []
 
@@ -369,7 +369,7 @@ def test_a_track_is_not_taken_for_controls(stage: Stage) -> None:
     player = stage.player(backing=track, controls=Controls(zone=(24, 35)))
     stage.pass_time(player, 0.5)
     assert b"\xcf\x01" in stage.box.received
-    assert player.performance.slots.slot == 1
+    assert player.performance.switch.number == 1
 
 
 def test_a_glide_goes_on_by_itself(stage: Stage) -> None:
@@ -493,9 +493,9 @@ def test_a_drone_has_the_new_pitch_though_sounding_notes_keep_the_old_one(
 
 @pytest.mark.parametrize("method", ["bend"])
 def test_by_bends_the_loudness_is_put_back_on_every_channel(stage: Stage, method: str) -> None:
-    slots = (choice("one", {2: -3.0, 6: -14.0, 9: 5.0}),)
+    tables = (choice("one", {2: -3.0, 6: -14.0, 9: 5.0}),)
     hold = HoldPlan((HeldKeys((38, 42, 45), 19),), channel=16)
-    player = stage.player(hold=hold, hold_on=True, method=method, profile=None, slots=slots)
+    player = stage.player(hold=hold, hold_on=True, method=method, profile=None, tables=tables)
     stage.pass_time(player, 3.0)
     player.leave()
     last: dict[int, int] = {}
@@ -512,5 +512,5 @@ def test_by_bends_the_loudness_is_put_back_on_every_channel(stage: Stage, method
 def test_another_reference_reaches_the_synth_at_once(stage: Stage) -> None:
     player = stage.player()
     stage.keys.play(bytes((0x90, 66, 100)))
-    player.renew(Tables((choice("one", {6: -4.0}), choice("two", {6: 17.5}))))
+    player.renew(AllTables((choice("one", {6: -4.0}), choice("two", {6: 17.5}))))
     assert stage.box.paper.pitch(0, 66) == pytest.approx(65.96, abs=1e-4)

@@ -20,33 +20,30 @@ def ask(**changes: object) -> LiveRequest:
     return LiveRequest(**values)  # type: ignore[arg-type]
 
 
-def test_the_table_asked_for_is_the_only_slot() -> None:
+def test_the_table_asked_for_is_the_only_one() -> None:
     plan = prepare(ask()).plan
-    (slot,) = plan.slots
-    assert slot.hz[50] == 146.5
-    assert slot.hz[54] == pytest.approx(146.5 * 5 / 4)
-    assert slot.equal_hz[54] == pytest.approx(146.5 * 2 ** (4 / 12))
-    assert slot.tonic == 2
+    (only,) = plan.tables
+    assert only.hz[50] == 146.5
+    assert only.hz[54] == pytest.approx(146.5 * 5 / 4)
+    assert only.equal_hz[54] == pytest.approx(146.5 * 2 ** (4 / 12))
+    assert only.tonic == 2
     assert plan.method == "bend"
 
 
-def test_slots_take_their_pitch_from_home_and_their_degrees_as_written() -> None:
-    plan = prepare(ask(slots=("D", "A", "G,b7=7/4"))).plan
-    assert [slot.name for slot in plan.slots] == ["D", "A", "G,b7=7/4"]
-    home, dominant, third = plan.slots
+def test_more_tables_take_their_pitch_from_home_and_their_degrees_as_written() -> None:
+    plan = prepare(ask(also=("A", "G,b7=7/4"))).plan
+    assert [table.name for table in plan.tables] == ["open-d", "A", "G,b7=7/4"]
+    home, dominant, third = plan.tables
     assert dominant.hz[57] == pytest.approx(146.5 * 3 / 2), "A is home's fifth"
     assert dominant.hz[64] == pytest.approx(146.5 * 9 / 4), "and its own fifth stands on it"
     assert third.hz[65] == pytest.approx(146.5 * 4 / 3 * 7 / 4)
-    assert [slot.tonic for slot in plan.slots] == [2, 9, 7]
-    assert home.hz == prepare(ask()).plan.slots[0].hz
+    assert [table.tonic for table in plan.tables] == [2, 9, 7]
+    assert home.hz == prepare(ask()).plan.tables[0].hz
 
 
-def test_without_a_table_the_first_slot_says_where_everything_starts() -> None:
-    plan = prepare(ask(table=TableRequest(), slots=("D", "A"))).plan
-    assert plan.slots[0].tonic == 2
-    assert plan.slots[1].hz[57] / plan.slots[0].hz[50] == pytest.approx(3 / 2)
+def test_what_describes_no_table_is_no_first_table() -> None:
     with pytest.raises(ValueProblem, match="nothing says which note"):
-        prepare(ask(table=TableRequest()))
+        prepare(ask(table=TableRequest(), also=("D", "A")))
 
 
 def test_a_zone_has_twelve_tonics_as_they_sound() -> None:
@@ -54,8 +51,8 @@ def test_a_zone_has_twelve_tonics_as_they_sound() -> None:
     assert [tonic.tonic for tonic in plan.tonics] == list(range(12))
     fretted = prepare(ask(table=TableRequest(guitar="open-d", fret=5), controls=Controls(zone=(24, 35)))).plan
     assert [tonic.tonic for tonic in fretted.tonics] == list(range(12))
-    assert fretted.tonics[7].hz == fretted.slots[0].hz, "open D at the fifth fret sounds as G"
-    assert prepare(ask(controls=Controls(zone=(24, 35), zone_means="slot"))).plan.tonics == ()
+    assert fretted.tonics[7].hz == fretted.tables[0].hz, "open D at the fifth fret sounds as G"
+    assert prepare(ask(controls=Controls(zone=(24, 35), zone_means="table"))).plan.tonics == ()
 
 
 @pytest.mark.parametrize(
@@ -96,9 +93,9 @@ def test_methods_that_a_synth_does_not_obey_are_refused() -> None:
 
 
 def test_a_synth_that_does_not_move_sounding_notes_is_told_of() -> None:
-    notices = prepare(ask(synth="timidity", method="dump", on_change="glide", slots=("D", "A"))).notices
+    notices = prepare(ask(synth="timidity", method="dump", on_change="glide", also=("A",))).notices
     assert any("does not move notes that sound" in notice for notice in notices)
-    notices = prepare(ask(synth="fluidsynth", on_change="glide", slots=("D", "A"))).notices
+    notices = prepare(ask(synth="fluidsynth", on_change="glide", also=("A",))).notices
     assert not any("does not move" in notice for notice in notices)
 
 
@@ -106,9 +103,9 @@ def test_a_synth_that_does_not_move_sounding_notes_is_told_of() -> None:
     ("changes", "says"),
     [
         ({"in_port": None}, "nothing would play"),
-        ({"slots": ("H",)}, "German H is B"),
-        ({"slots": ("D=",)}, "slot 'D='"),
-        ({"slots": tuple("D" for _ in range(129))}, "at most 128"),
+        ({"also": ("H",)}, "German H is B"),
+        ({"also": ("D=",)}, "--also D="),
+        ({"also": tuple("D" for _ in range(128))}, "at most 128"),
         ({"count_in": 2}, "belong to a track"),
         ({"synth": "fluidsinth"}, "did you mean fluidsynth"),
         ({"track": Path("nowhere.mid")}, "nowhere.mid"),
@@ -148,7 +145,7 @@ def test_what_happens_on_a_change_is_read() -> None:
 
 
 def test_keys_and_lines_mean_the_same() -> None:
-    assert read_key("3") == read_line("3") == read_line("slot 3") == Action("slot", 3)
+    assert read_key("3") == read_line("3") == read_line("table 3") == Action("table", 3)
     assert read_key("n") == read_key(" ") == read_line("next") == Action("next")
     assert read_key("N") == read_line("next piece") == Action("next-piece")
     assert read_key("P") == read_line("previous piece") == Action("previous-piece")
@@ -156,7 +153,7 @@ def test_keys_and_lines_mean_the_same() -> None:
     assert read_key("l") == read_line("listen") == "listen"
     assert read_line("listen my take.wav") == "listen my take.wav"
     assert read_key("u") == read_line("undo") == "undo"
-    assert read_line("piece 3") == by_piece(Action("slot", 3)) == Action("piece", 3)
+    assert read_line("piece 3") == by_piece(Action("table", 3)) == Action("piece", 3)
     assert by_piece("quit") == "quit"
     for key in "npNPdeulxq+-0":
         assert read_line(key) == read_key(key), "letters mean the same as lines"
@@ -190,17 +187,15 @@ def test_page_turners_act_and_keys_that_arrive_together_are_all_taken() -> None:
 
 
 def test_a_drone_follows_every_table_on_a_channel_of_its_own() -> None:
-    plan = prepare(
-        ask(slots=("D", "A"), synth="fluidsynth", drone="1,5", controls=Controls(zone=(24, 35)))
-    ).plan
+    plan = prepare(ask(also=("A",), synth="fluidsynth", drone="1,5", controls=Controls(zone=(24, 35)))).plan
     assert plan.hold is not None
     assert plan.hold_on
-    assert [held.keys for held in plan.hold.slots] == [(50, 57), (57, 64)], "D3 A3, then A3 E4"
+    assert [held.keys for held in plan.hold.tables] == [(50, 57), (57, 64)], "D3 A3, then A3 E4"
     assert plan.hold.at(1, 7).keys == (55, 62), "and the tonic G of the zone: G3 D4"
     assert plan.hold.channel == 16
     few = prepare(ask(drone="D2", channels=(1, 2, 10))).plan.hold
     assert few is not None
-    assert (few.slots[0].keys, few.channel) == ((38,), 2)
+    assert (few.tables[0].keys, few.channel) == ((38,), 2)
 
 
 @pytest.mark.parametrize(

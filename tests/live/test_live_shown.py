@@ -62,8 +62,8 @@ def seen(
     return Snapshot(**values)  # type: ignore[arg-type]
 
 
-def at(slot: int, **changes: object) -> State:
-    kept = Kept(slot, trim_cents=float(changes.pop("trim_cents", 0.0)))  # type: ignore[arg-type]
+def at(number: int, **changes: object) -> State:
+    kept = Kept(number, trim_cents=float(changes.pop("trim_cents", 0.0)))  # type: ignore[arg-type]
     return replace(STATE, kept=kept, **changes)  # type: ignore[arg-type]
 
 
@@ -132,7 +132,7 @@ def test_a_drone_that_waits_is_told_from_one_that_is_off(held: Held | None, stat
 
 
 def test_feet_and_silent_keys_are_told_in_words() -> None:
-    feet = {66: Action("next"), 67: Action("trim", -0.5), 68: Action("slot", 3), 69: Action("next-piece")}
+    feet = {66: Action("next"), 67: Action("trim", -0.5), 68: Action("table", 3), 69: Action("next-piece")}
     assert feet_shown(Controls(channel=None, feet=feet, zone=(24, 35))) == (
         "foot 66: next",
         "foot 67: trim -0.5 cents",

@@ -1,4 +1,4 @@
-"""What is heard: FluidSynth on a JACK server, played through ``stillbeat live``, its sound recorded and measured.
+"""What is heard: FluidSynth on a JACK server, played through ``stillbeat play``, its sound recorded and measured.
 
 FluidSynth 2.3.1 sounds whole cents, rounded down, so a pitch may lie up to a cent below the table (and the measurement
 0.02 more). Finer: the messages that came out, rendered by TiMidity++, which is within 0.02 cents by single note tuning.
@@ -21,7 +21,7 @@ pytestmark = pytest.mark.jack
 D3 = 146.5
 FLOOR_CENTS = 1.05
 PROGRAM = {name: bytes((0xCF, number)) for number, name in enumerate("DA")}
-OPTIONS = ("--guitar", "open-d", "--reference", "D3=146.5", "--in", "tap", "--slot", "D", "--slot", "A")
+OPTIONS = ("--guitar", "open-d", "--reference", "D3=146.5", "--in", "tap", "--also", "A")
 
 
 class Stage:
@@ -121,7 +121,7 @@ def test_next_leaves_a_note_and_glide_moves_it_slowly(stage: Stage, method: str)
         assert len(between) >= 3, path
 
 
-def test_the_trim_is_heard_and_every_slot_follows(stage: Stage) -> None:
+def test_the_trim_is_heard_and_every_table_follows(stage: Stage) -> None:
     with stage.live("--synth", "fluidsynth") as live:
         stage.strike(50)
         live.say("trim 8")

@@ -33,7 +33,7 @@ range_cents = 12
 step_cents = 4
 tracks = false
 
-[live]
+[play]
 input = "keys"
 control_channel = 15
 next_controller = 80
@@ -225,6 +225,7 @@ def test_a_literal_table_keeps_its_own_pitch(folder: Path) -> None:
 
 
 MISTAKES = [
+    ("[play]", "[live]", 20, r"called \[play\] now"),
     ('reference = "D3=146.5"', 'reference_from = "none.wav"', 4, "there is no such file"),
     ('reference = "D3=146.5"', 'reference_from = "../take.wav"', 4, "outside the folder"),
     ('reference = "D3=146.5"', 'as_tuned = "/take.wav"', 4, "outside the folder"),

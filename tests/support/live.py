@@ -1,4 +1,4 @@
-"""``stillbeat live``, and other commands that play, as a process of its own, for tests on a real server.
+"""``stillbeat play``, and other commands that play, as a process of its own, for tests on a real server.
 
 Index: `LiveRun`, `player_pid`.
 """
@@ -39,7 +39,7 @@ class LiveRun:
     """
 
     def __init__(
-        self, env: dict[str, str], state: Path, *options: str, before: str = "", command: str = "live"
+        self, env: dict[str, str], state: Path, *options: str, before: str = "", command: str = "play"
     ) -> None:
         self.log = tempfile.TemporaryFile()  # noqa: SIM115 - closed in end()
         self.began_s = time.monotonic()

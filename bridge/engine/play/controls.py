@@ -3,9 +3,9 @@
 Actions (a name, and a number where it needs one)
 --------------------------------------------------
 =================  =======================================================
-``slot`` n         choose slot n (from 1)
-``next``           the next slot
-``previous``       the slot before
+``table`` n        choose table n (from 1)
+``next``           the next table
+``previous``       the table before
 ``piece`` n        the beginning of piece n (from 1)
 ``next-piece``     the beginning of the next piece
 ``previous-piece`` the beginning of the piece before
@@ -19,10 +19,10 @@ Actions (a name, and a number where it needs one)
 
 Where they come from
 --------------------
-- A program change on the control channel chooses a slot, or a piece: the first program is slot or piece 1. It goes no
+- A program change on the control channel chooses a table, or a piece: the first program is table or piece 1. It goes no
   further.
 - A controller that was made a foot switch acts when it goes down (64 or more, after less) and goes no further.
-- A key in the split zone chooses a tonic by its name, or a slot or piece, counted from the zone's lowest key.
+- A key in the split zone chooses a tonic by its name, or a table or piece, counted from the zone's lowest key.
   Keys of the zone are silent: their note-ons, note-offs and pressures go no further.
 """
 
@@ -54,7 +54,7 @@ FOOT_ACTIONS: dict[str, Action] = {
     "trim-down": Action("trim", -TRIM_STEP_CENTS),
     "panic": Action("panic"),
 }
-"""What a foot switch may do; ``slot-3`` besides."""
+"""What a foot switch may do; ``table-3`` besides."""
 
 _UNFIT = frozenset((0, 6, 32, 38, *range(96, 102), *range(120, 128)))
 """Controllers that mean something else: banks, parameters, channel modes."""
@@ -84,12 +84,17 @@ def parse_foot(text: str) -> tuple[int, Action]:
             f"controller {controller} cannot be a foot switch", "1 to 95 and 102 to 119, without 6, 32 and 38"
         )
     name = name.strip()
-    slot = name.removeprefix("slot-")
-    if name != slot and slot.isdecimal() and 1 <= int(slot) <= 128:
-        return controller, Action("slot", int(slot))
+    if name.startswith("slot-"):
+        raise ValueProblem(
+            f"a foot switch cannot do {name!r}: tables are numbered now",
+            f"type {controller}=table-{name.removeprefix('slot-')}",
+        )
+    table = name.removeprefix("table-")
+    if name != table and table.isdecimal() and 1 <= int(table) <= 128:
+        return controller, Action("table", int(table))
     if name not in FOOT_ACTIONS:
         raise ValueProblem(
-            f"a foot switch cannot do {name!r}", near_names(name, (*FOOT_ACTIONS, "slot-1", "slot-2"))
+            f"a foot switch cannot do {name!r}", near_names(name, (*FOOT_ACTIONS, "table-1", "table-2"))
         )
     return controller, FOOT_ACTIONS[name]
 
@@ -105,12 +110,12 @@ class Controls:
     """
 
     channel: int | None = 16  # the control channel, 1 to 16; None: there is none
-    programs: Literal["slot", "piece"] = "slot"  # what they choose
+    programs: Literal["table", "piece"] = "table"  # what they choose
     # Controllers that are foot switches, on any channel.
     feet: dict[int, Action] = field(default_factory=dict)
     zone: tuple[int, int] | None = None  # lowest and highest key of the split zone
     # What its keys choose.
-    zone_means: Literal["tonic", "slot", "piece"] = "tonic"
+    zone_means: Literal["tonic", "table", "piece"] = "tonic"
     max_velocity: int = 127  # what the hardest stroke becomes, 1 to 127; softer ones in proportion
     play_on: int | None = None  # channel to which the playing goes; None: as it comes
 
@@ -126,10 +131,10 @@ class Controls:
                 raise ValueProblem(f"a split zone from key {low} to {high} is impossible", "lowest key first")
             if (low, high) == (0, 127):
                 raise ValueProblem("the split zone is the whole keyboard", "leave keys to play on")
-        if self.programs not in ("slot", "piece"):
-            raise ValueProblem(f"program changes cannot choose {self.programs!r}", "slot or piece")
-        if self.zone_means not in ("tonic", "slot", "piece"):
-            raise ValueProblem(f"zone keys cannot choose {self.zone_means!r}", "tonic, slot or piece")
+        if self.programs not in ("table", "piece"):
+            raise ValueProblem(f"program changes cannot choose {self.programs!r}", "table or piece")
+        if self.zone_means not in ("tonic", "table", "piece"):
+            raise ValueProblem(f"zone keys cannot choose {self.zone_means!r}", "tonic, table or piece")
 
 
 class ControlReader:

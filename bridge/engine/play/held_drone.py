@@ -49,8 +49,8 @@ class HeldKeys:
 class HoldPlan:
     """The drones of all tables."""
 
-    # One for each slot, and for each tonic (none where there are no tonics).
-    slots: tuple[HeldKeys, ...]
+    # One for each table, and for each tonic (none where there are no tonics).
+    tables: tuple[HeldKeys, ...]
     tonics: tuple[HeldKeys, ...] = ()
     channel: int = 16  # where it sounds, 1 to 16
 
@@ -58,11 +58,11 @@ class HoldPlan:
         if not 1 <= self.channel <= 16:
             raise ValueProblem(f"a drone on channel {self.channel}", "MIDI channels are 1 to 16")
 
-    def at(self, slot: int, tonic: int | None) -> HeldKeys:
-        """Return what is held where a slot (from 1), or a tonic chosen since then, holds."""
+    def at(self, number: int, tonic: int | None) -> HeldKeys:
+        """Return what is held where a table (from 1), or a tonic chosen since then, holds."""
         if tonic is not None and self.tonics:
             return self.tonics[tonic]
-        return self.slots[slot - 1]
+        return self.tables[number - 1]
 
 
 @dataclass
@@ -72,7 +72,7 @@ class HeldDrone:
     plan: HoldPlan
     on: bool = False  # whether it is to sound
     _wanted: HeldKeys = field(default_factory=HeldKeys)
-    level: float = 0.0
+    level: float = 0.0  # how far it has risen, 0 to 1
     _held: list[int] = field(default_factory=list)
     _program: int | None = None
     _set_up: bool = False
@@ -86,9 +86,9 @@ class HeldDrone:
         """What it holds at the moment."""
         return tuple(self._held)
 
-    def follow(self, slot: int, tonic: int | None, on: bool, now_s: float) -> None:
+    def follow(self, number: int, tonic: int | None, on: bool, now_s: float) -> None:
         """Take notice of what holds now; what that changes is due at once."""
-        wanted = self.plan.at(slot, tonic)
+        wanted = self.plan.at(number, tonic)
         if on == self.on and wanted == self._wanted:
             return
         self.on, self._wanted = on, wanted

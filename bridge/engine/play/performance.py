@@ -14,7 +14,7 @@ from typing import Any
 
 from bridge.engine.lifetimes import ALL_NOTES_OFF, ALL_SOUND_OFF, PEDALS
 from bridge.engine.play.controls import Action, ControlReader
-from bridge.engine.play.tables import PlayTable, Slots
+from bridge.engine.play.tables import PlayTable, TableSwitch
 from bridge.engine.protocols import Due, LiveEngine, OnChange
 from bridge.errors import MethodProblem
 from bridge.wire.stream import is_whole
@@ -29,8 +29,8 @@ class Performance:
     Parameters
     ----------
     engine : LiveEngine
-        Retunes; made with the table that `slots` holds.
-    slots : Slots
+        Retunes; made with the table that `switch` holds.
+    switch : TableSwitch
         The tables.
     controls : ControlReader
         The player's controls.
@@ -45,14 +45,14 @@ class Performance:
     def __init__(
         self,
         engine: LiveEngine,
-        slots: Slots,
+        switch: TableSwitch,
         controls: ControlReader,
         on_change: OnChange = "now",
         glide_s: float = 0.5,
         most_sysex_bytes: int = 15000,
     ) -> None:
         self.engine = engine
-        self.slots = slots
+        self.switch = switch
         self.on_change: OnChange = on_change
         self.glide_s = glide_s
         self.version = 0  # goes up whenever a table is chosen, trimmed or refused, so that a display notices
@@ -131,21 +131,21 @@ class Performance:
                 self.hushed = action.name == "hush"
             self.version += 1
             return []
-        slots = self.slots
-        kept = slots.keep()
+        switch = self.switch
+        kept = switch.keep()
         done = self._choose(action)
         self.version += 1
         if not done:
-            self.notices.append(_refusal(action, slots))
+            self.notices.append(_refusal(action, switch))
             return []
-        if slots.keep() == kept:
+        if switch.keep() == kept:
             return []
         try:
             due = self.engine.change(
-                slots.table(), now_s, "now" if action.name == "trim" else self.on_change, self.glide_s
+                switch.table(), now_s, "now" if action.name == "trim" else self.on_change, self.glide_s
             )
         except MethodProblem as problem:
-            slots.put(kept)
+            switch.put(kept)
             self.notices.append(f"not changed: {problem.message}")
             return []
         self.changes += 1
@@ -153,43 +153,43 @@ class Performance:
         return due
 
     def _choose(self, action: Action) -> bool:
-        """Do what an action does to the slots; tell whether it could be done."""
-        slots, number = self.slots, action.number
+        """Do what an action does to the tables; tell whether it could be done."""
+        switch, number = self.switch, action.number
         match action.name:
-            case "slot":
-                return slots.select(int(number))
+            case "table":
+                return switch.select(int(number))
             case "next":
-                return slots.step(1)
+                return switch.step(1)
             case "previous":
-                return slots.step(-1)
+                return switch.step(-1)
             case "piece":
-                return slots.select_piece(int(number))
+                return switch.select_piece(int(number))
             case "next-piece":
-                return slots.step_piece(1)
+                return switch.step_piece(1)
             case "previous-piece":
-                return slots.step_piece(-1)
+                return switch.step_piece(-1)
             case "tonic":
-                return slots.select_tonic(int(number))
+                return switch.select_tonic(int(number))
             case "equal":
-                return slots.toggle_equal()
+                return switch.toggle_equal()
             case _:
-                return slots.trim(number)
+                return switch.trim(number)
 
-    def renew(self, slots: Sequence[PlayTable], tonics: Sequence[PlayTable], now_s: float) -> list[Due]:
-        """Put other tables into all slots, for the reference is another; what sounds moves at once where it can.
+    def renew(self, tables: Sequence[PlayTable], tonics: Sequence[PlayTable], now_s: float) -> list[Due]:
+        """Put other tables in the place of all, for the reference is another; what sounds moves at once where it can.
 
         Raises
         ------
         MethodProblem
             The method cannot express the table that holds now; then everything stays as it was.
         """
-        kept = self.slots.slots, self.slots.tonics, self.slots.trim_cents
-        self.slots.renew(slots, tonics)
+        kept = self.switch.tables, self.switch.tonics, self.switch.trim_cents
+        self.switch.renew(tables, tonics)
         try:
-            due = self.engine.change(self.slots.table(), now_s, "now", self.glide_s)
+            due = self.engine.change(self.switch.table(), now_s, "now", self.glide_s)
         except MethodProblem:
-            self.slots.renew(kept[0], kept[1])
-            self.slots.trim_cents = kept[2]
+            self.switch.renew(kept[0], kept[1])
+            self.switch.trim_cents = kept[2]
             raise
         self.version += 1
         self.changes += 1
@@ -238,7 +238,7 @@ class Performance:
     def _tell_tonic(self) -> None:
         tell: Any = getattr(self.engine, "set_tonic", None)
         if tell is not None:
-            tell(self.slots.choice.tonic)
+            tell(self.switch.chosen.tonic)
 
 
 def quieting() -> list[bytes]:
@@ -253,16 +253,16 @@ def quieting() -> list[bytes]:
     ]
 
 
-def _refusal(action: Action, slots: Slots) -> str:
-    if action.name == "slot":
-        what = "section" if slots.starts else "slot"
-        return f"there is no {what} {action.number:g}: there are {len(slots.slots)}"
+def _refusal(action: Action, switch: TableSwitch) -> str:
+    if action.name == "table":
+        what = "section" if switch.starts else "table"
+        return f"there is no {what} {action.number:g}: there are {len(switch.tables)}"
     if action.name == "piece":
-        return f"there is no piece {action.number:g}: there are {len(slots.starts or slots.slots)}"
+        return f"there is no piece {action.number:g}: there are {len(switch.starts or switch.tables)}"
     if action.name in ("next", "next-piece"):
         return "that was the last one"
     if action.name in ("previous", "previous-piece"):
         return "that was the first one"
     if action.name == "trim":
-        return f"the trim stays at {slots.trim_cents:+g} cents: tune the guitar, or name another reference"
+        return f"the trim stays at {switch.trim_cents:+g} cents: tune the guitar, or name another reference"
     return "tonics cannot be chosen here"

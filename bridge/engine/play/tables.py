@@ -1,11 +1,11 @@
-"""The tables that a player switches between: slots, tonics, equal for comparison, and the trim of the reference.
+"""The tables that a musician switches between: numbered ones, tonics, equal for comparison; the trim of the reference.
 
-- *Slots* are numbered from 1, as they were named. *Tonics* are twelve more tables, one for each pitch class, for the
+- Tables are numbered from 1, as they were named. *Tonics* are twelve more tables, one for each pitch class, for the
   keys of a split zone.
 - Equal temperament is that of the same table through the same reference, so only the intervals change.
 - The *trim* follows a guitar that drifts: it moves every table by the same cents, whichever is chosen.
 
-A refused step (the first slot's predecessor, a trim beyond `MOST_TRIM_CENTS`) changes nothing.
+A refused step (the first table's predecessor, a trim beyond `MOST_TRIM_CENTS`) changes nothing.
 """
 
 from __future__ import annotations
@@ -24,107 +24,102 @@ MOST_TRIM_CENTS = 50.0
 class PlayTable:
     """One table to switch to."""
 
-    name: str
-    """How it is called on the display."""
-    hz: tuple[float, ...]
-    """Frequencies of the 128 MIDI keys, untrimmed."""
-    equal_hz: tuple[float, ...]
-    """Equal temperament through the same reference."""
-    tonic: int
-    """Pitch class of the tonic as it sounds, 0 = C."""
+    name: str  # how it is called on the display
+    hz: tuple[float, ...]  # frequencies of the 128 MIDI keys, untrimmed
+    equal_hz: tuple[float, ...]  # equal temperament through the same reference
+    tonic: int  # pitch class of the tonic as it sounds, 0 = C
 
     def __post_init__(self) -> None:
         if len(self.hz) != 128 or len(self.equal_hz) != 128:
             raise ValueProblem(f"table {self.name!r} has {len(self.hz)} frequencies", "128, one for each key")
 
 
-class Tables(NamedTuple):
+class AllTables(NamedTuple):
     """All tables of a performance."""
 
-    slots: tuple[PlayTable, ...]
+    tables: tuple[PlayTable, ...]
     tonics: tuple[PlayTable, ...] = ()
 
 
 class Kept(NamedTuple):
     """Which table holds: what another player needs to go on where this one was."""
 
-    slot: int
-    """The slot chosen last, from 1."""
+    number: int
+    """The number of the table chosen last, from 1."""
     tonic: int | None = None
-    """The tonic chosen since then, as a pitch class; None where the slot itself holds."""
+    """The tonic chosen since then, as a pitch class; None where the table itself holds."""
     equal: bool = False
     """Whether equal temperament holds for comparison."""
     trim_cents: float = 0.0
     """How far the reference is moved up."""
 
 
-class Slots:
+class TableSwitch:
     """Which table holds now.
 
     Parameters
     ----------
-    slots : sequence of PlayTable
+    tables : sequence of PlayTable
         At least one; the first holds at the start.
     tonics : sequence of PlayTable
         None, or one for each pitch class from C upward.
     starts : sequence of int
-        Slots with which pieces begin, the first one first; none: every slot is a piece of its own. With pieces, steps
-        end at the last slot and at the first; without, they go round.
+        Tables with which pieces begin, the first one first; none: every table is a piece of its own. With pieces, steps
+        end at the last table and at the first; without, they go round.
 
-    What holds stands in `slot`, `tonic`, `equal` and `trim_cents`, as in `Kept`.
+    What holds stands in `number`, `tonic`, `equal` and `trim_cents`, as in `Kept`.
     """
 
     def __init__(
-        self, slots: Sequence[PlayTable], tonics: Sequence[PlayTable] = (), starts: Sequence[int] = ()
+        self, tables: Sequence[PlayTable], tonics: Sequence[PlayTable] = (), starts: Sequence[int] = ()
     ) -> None:
-        if not slots:
+        if not tables:
             raise ValueProblem("there is no table to play", "name one")
         if tonics and len(tonics) != 12:
             raise ValueProblem(f"{len(tonics)} tonics were given", "none, or twelve from C upward")
         if starts and not (
-            starts[0] == 1 and list(starts) == sorted(set(starts)) and starts[-1] <= len(slots)
+            starts[0] == 1 and list(starts) == sorted(set(starts)) and starts[-1] <= len(tables)
         ):
-            raise ValueProblem(f"pieces that begin at slots {list(starts)}", "rising, from slot 1 on")
-        self.slots = tuple(slots)
+            raise ValueProblem(f"pieces that begin at tables {list(starts)}", "rising, from table 1 on")
+        self.tables = tuple(tables)
         self.tonics = tuple(tonics)
         self.starts = tuple(starts)
-        self.slot = 1  # the slot chosen last, from 1
-        # The tonic chosen since then, as a pitch class; None where the slot itself holds.
+        self.number = 1
         self.tonic: int | None = None
         self.equal = False  # whether equal temperament holds for comparison
         self.trim_cents = 0.0  # how far the reference is moved up
 
     @property
-    def choice(self) -> PlayTable:
+    def chosen(self) -> PlayTable:
         """The table that holds, untrimmed."""
-        return self.slots[self.slot - 1] if self.tonic is None else self.tonics[self.tonic]
+        return self.tables[self.number - 1] if self.tonic is None else self.tonics[self.tonic]
 
     def table(self) -> list[float]:
         """Return the 128 frequencies that hold now."""
-        choice = self.choice
-        hz = choice.equal_hz if self.equal else choice.hz
+        table = self.chosen
+        hz = table.equal_hz if self.equal else table.hz
         if not self.trim_cents:
             return list(hz)
         factor = 2.0 ** (self.trim_cents / 1200.0)
         return [value * factor for value in hz]
 
-    def select(self, slot: int) -> bool:
-        """Choose a slot; tell whether there is one of that number."""
-        if not 1 <= slot <= len(self.slots):
+    def select(self, number: int) -> bool:
+        """Choose a table; tell whether there is one of that number."""
+        if not 1 <= number <= len(self.tables):
             return False
-        self.slot, self.tonic = slot, None
+        self.number, self.tonic = number, None
         return True
 
     def step(self, by: int) -> bool:
-        """Choose the next slot (+1) or the one before (-1)."""
+        """Choose the next table (+1) or the one before (-1)."""
         if self.starts:
-            return self.select(self.slot + by)
-        return self.select((self.slot - 1 + by) % len(self.slots) + 1)
+            return self.select(self.number + by)
+        return self.select((self.number - 1 + by) % len(self.tables) + 1)
 
     @property
     def piece(self) -> int:
-        """The piece that the slot belongs to, from 1."""
-        return sum(start <= self.slot for start in self.starts) if self.starts else self.slot
+        """The piece that the table belongs to, from 1."""
+        return sum(start <= self.number for start in self.starts) if self.starts else self.number
 
     def select_piece(self, piece: int) -> bool:
         """Choose the beginning of a piece; tell whether there is one of that number."""
@@ -136,17 +131,17 @@ class Slots:
         """Choose the next piece (+1) or the one before (-1)."""
         return self.select_piece(self.piece + by) if self.starts else self.step(by)
 
-    def renew(self, slots: Sequence[PlayTable], tonics: Sequence[PlayTable]) -> None:
-        """Put other tables into all slots and tonics, untrimmed.
+    def renew(self, tables: Sequence[PlayTable], tonics: Sequence[PlayTable]) -> None:
+        """Put other tables in the place of all, untrimmed.
 
         Raises
         ------
         ValueProblem
             There are not as many as before.
         """
-        if (len(slots), len(tonics)) != (len(self.slots), len(self.tonics)):
-            raise ValueProblem(f"{len(slots)} slots and {len(tonics)} tonics", "as many as before")
-        self.slots, self.tonics = tuple(slots), tuple(tonics)
+        if (len(tables), len(tonics)) != (len(self.tables), len(self.tonics)):
+            raise ValueProblem(f"{len(tables)} tables and {len(tonics)} tonics", "as many as before")
+        self.tables, self.tonics = tuple(tables), tuple(tonics)
         self.trim_cents = 0.0
 
     def select_tonic(self, pitch_class: int) -> bool:
@@ -171,8 +166,8 @@ class Slots:
 
     def keep(self) -> Kept:
         """Return what to hand to `put` to come back to this."""
-        return Kept(self.slot, self.tonic, self.equal, self.trim_cents)
+        return Kept(self.number, self.tonic, self.equal, self.trim_cents)
 
     def put(self, kept: Kept) -> None:
         """Come back to what `keep` returned."""
-        self.slot, self.tonic, self.equal, self.trim_cents = kept
+        self.number, self.tonic, self.equal, self.trim_cents = kept

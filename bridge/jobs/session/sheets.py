@@ -178,7 +178,7 @@ def _load_first(synth: SynthPlan) -> LoadList:
     else:
         lines = [
             f"It knows no tuning tables and is tuned note by note: play the backing tracks in synths/{name}.",
-            "To play it yourself, let `stillbeat live` on a computer stand between the keys and the sound.",
+            "To play it yourself, let `stillbeat play` on a computer stand between the keys and the sound.",
         ]
     return LoadList(synth.synth.title, tuple(lines))
 
@@ -210,10 +210,10 @@ def _load_piece(one: PiecePlan, synth: SynthPlan, manifest: Manifest) -> LoadLis
         lines += _few(said)
     elif tracks:
         lines.append(
-            "Nothing before the track, which brings its tuning along; to play yourself: `stillbeat live`."
+            "Nothing before the track, which brings its tuning along; to play yourself: `stillbeat play`."
         )
     else:
-        lines.append("Nothing: play it through `stillbeat live`.")
+        lines.append("Nothing: play it through `stillbeat play`.")
     if tracks:
         lines.append(f"backing track: {', '.join(tracks)}")
     if synth.method or tracks:

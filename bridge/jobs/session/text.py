@@ -174,7 +174,7 @@ class _Page:
         else:
             yield from _wrapped(
                 "No tuning message reaches this synth: it is tuned note by note, by pitch bend. Play the retuned "
-                f"tracks below, or play it through `stillbeat live`. synths/{one.name}/load-everything.mid only "
+                f"tracks below, or play it through `stillbeat play`. synths/{one.name}/load-everything.mid only "
                 "sets its bend range and centres its bends."
             )
         yield from self._tracks(synth)

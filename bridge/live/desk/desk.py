@@ -274,6 +274,9 @@ class Desk:
             else:
                 self._renew(moved)
         else:
+            if command.startswith("?slot "):
+                self.say("said", f"tables are numbered now; type: table {command[6:].strip()}")
+                return
             hint = "type a number, next, previous, equal, trim 0.5, drone, listen, undo, view, panic or quit"
             self.say("said", f"{command[1:]!r} means nothing here; {hint}")
 
@@ -332,7 +335,7 @@ class Desk:
             return
         assert keeper.plan is not None
         self._renewals += 1
-        keeper.plan = replace(keeper.plan, slots=moved.tables.slots, tonics=moved.tables.tonics)
+        keeper.plan = replace(keeper.plan, tables=moved.tables.tables, tonics=moved.tables.tonics)
         if keeper.state is not None:
             kept = keeper.state.kept._replace(trim_cents=moved.trim_cents)
             keeper.state = replace(keeper.state, kept=kept)

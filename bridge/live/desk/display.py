@@ -62,13 +62,13 @@ class LinesDisplay:
             print(text, file=self._out, flush=True)
 
     def show(self, shown: Snapshot) -> None:
-        """Write a line where something has changed, was said or was lost."""
-        if shown.tonic:
-            self._changes(shown)
+        """Write a line where something was said, has changed or was lost."""
         for message in shown.messages:
             if message.number > self._said:
                 self._said = message.number
                 self._say(message.text)
+        if shown.tonic:
+            self._changes(shown)
 
     def _changes(self, shown: Snapshot) -> None:
         table = table_words(shown)

@@ -19,7 +19,7 @@ from bridge.tuning.reference import Reference
 
 @dataclass(frozen=True)
 class StepShown:
-    """A slot that is a section of a piece."""
+    """A table that is a section of a piece."""
 
     piece: int
     pieces: int
@@ -46,14 +46,14 @@ class StepShown:
 class Labels:
     """What stays the same while it plays."""
 
-    slots: tuple[PlayTable, ...]
+    tables: tuple[PlayTable, ...]
     tonics: tuple[PlayTable, ...] = ()
     method: str = ""
     instrument: str = ""
     reference: Reference | None = None
     """As it was in the beginning."""
     programme: tuple[StepShown, ...] = ()
-    """What each slot is part of; empty where there are no pieces."""
+    """What each table is part of; empty where there are no pieces."""
     remarks: str = ""
     """What is to be known of the whole evening."""
     keys: tuple[str, ...] = KEYS_SHOWN
@@ -69,7 +69,7 @@ class Labels:
             How far the reference was moved since the beginning, the trim not counted.
         """
         kept = state.kept
-        table = self.slots[kept.slot - 1] if kept.tonic is None else self.tonics[kept.tonic]
+        table = self.tables[kept.number - 1] if kept.tonic is None else self.tonics[kept.tonic]
         tonic = note_name(60 + table.tonic)[:-1]
         held = state.held.channel if state.held is not None else None
         played = [
@@ -83,7 +83,7 @@ class Labels:
             "instrument": self.instrument,
             "tonic": tonic,
             "table": table.name,
-            "number": kept.slot,
+            "number": kept.number,
             "of_zone": kept.tonic is not None,
             "equal": kept.equal,
             "trim_cents": kept.trim_cents,
@@ -97,14 +97,14 @@ class Labels:
             "counts": state.counts,
             "lesson": state.lesson,
             **self._reference(state, tonic, moved_cents),
-            **(self._section(kept.slot) if self.programme else self._table(kept.slot)),
+            **(self._section(kept.number) if self.programme else self._table(kept.number)),
         }
 
     def _held(self, state: State) -> tuple[int, ...]:
         return state.held.keys if state.held is not None else ()
 
     def _reference(self, state: State, tonic: str, moved_cents: float) -> dict[str, Any]:
-        own = self.programme[state.kept.slot - 1].reference if self.programme else None
+        own = self.programme[state.kept.number - 1].reference if self.programme else None
         reference = own or self.reference
         if reference is None:
             return {}
@@ -112,19 +112,19 @@ class Labels:
         name = note_name(reference.key, tonic)
         return {"reference": name, "reference_hz": reference.hz * cents_to_ratio(cents)}
 
-    def _table(self, slot: int) -> dict[str, Any]:
+    def _table(self, number: int) -> dict[str, Any]:
         """What there is to switch to, outside sessions."""
-        names = tuple(table.name for table in self.slots)
-        following = slot % len(names)
+        names = tuple(table.name for table in self.tables)
+        following = number % len(names)
         return {
             "tables": names,
             "next": f"{following + 1}  {names[following]}" if len(names) > 1 else "",
             "remarks": _lines(self.remarks),
         }
 
-    def _section(self, slot: int) -> dict[str, Any]:
+    def _section(self, number: int) -> dict[str, Any]:
         """The piece and its section, and what comes next."""
-        now, later = self.programme[slot - 1], self.programme[slot:]
+        now, later = self.programme[number - 1], self.programme[number:]
         section = later[0] if later and later[0].piece == now.piece else None
         piece = next((step for step in later if step.piece != now.piece), None)
         ahead = [f"{section.place}: {section.table}"] if section is not None else []
@@ -137,7 +137,7 @@ class Labels:
             "pieces": now.pieces,
             "section": now.place,
             "table": now.table,
-            "remarks": (*(_lines(self.remarks) if slot == 1 else ()), *_lines(now.notes)),
+            "remarks": (*(_lines(self.remarks) if number == 1 else ()), *_lines(now.notes)),
             "next": coming,
             "then": then,
             "last": not later,
@@ -147,7 +147,7 @@ class Labels:
         held = state.held
         if held is None:
             return DroneShown()
-        step = self.programme[state.kept.slot - 1] if self.programme else None
+        step = self.programme[state.kept.number - 1] if self.programme else None
         keys = sorted(held.keys)
         if not keys:
             if step is not None and not step.drone:
@@ -199,11 +199,11 @@ def feet_shown(controls: Controls) -> tuple[str, ...]:
     return tuple(said)
 
 
-_PLURALS = {"slot": "tables", "piece": "pieces", "tonic": "tonics"}
+_PLURALS = {"table": "tables", "piece": "pieces", "tonic": "tonics"}
 
 
 def _action_words(action: Action) -> str:
-    if action.name == "slot":
+    if action.name == "table":
         return f"table {action.number:g}"
     if action.name == "trim":
         return f"trim {action.number:+g} cents"

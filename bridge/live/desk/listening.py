@@ -11,7 +11,7 @@ from fractions import Fraction
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeAlias
 
-from bridge.engine.play.tables import Tables
+from bridge.engine.play.tables import AllTables
 from bridge.errors import InputProblem
 from bridge.live.desk.ear import Ear, Take, Told
 from bridge.tuning.notes import note_name
@@ -21,7 +21,7 @@ from bridge.tuning.reference import Reference
 if TYPE_CHECKING:
     from bridge.tuning.spec import TableSpec
 
-Remake: TypeAlias = Callable[[float], Tables]
+Remake: TypeAlias = Callable[[float], AllTables]
 """Returns all tables with the reference moved by so many cents from where it was in the beginning."""
 
 SAME_CENTS = 0.05
@@ -33,7 +33,7 @@ MOST_CENTS = 60.0
 class Moved:
     """All tables anew."""
 
-    tables: Tables | None
+    tables: AllTables | None
     """None where they stay as they are."""
     trim_cents: float
     """The trim to give them."""
@@ -48,7 +48,7 @@ class Listening:
     ----------
     spec : TableSpec
         Its reference, and its guitar if there is one.
-    first : Tables
+    first : AllTables
         As they are in the beginning.
     remake : Remake
     check : callable
@@ -65,9 +65,9 @@ class Listening:
     def __init__(
         self,
         spec: TableSpec,
-        first: Tables,
+        first: AllTables,
         remake: Remake,
-        check: Callable[[Tables], None],
+        check: Callable[[AllTables], None],
         named: bool,
         device: str | None = None,
         stays: str = "",
@@ -81,7 +81,7 @@ class Listening:
         self._stays = stays
         self.moved_cents = 0.0
         """How far the reference is from where it was in the beginning; the trim is not counted."""
-        self._before: list[tuple[float, float, Tables]] = []
+        self._before: list[tuple[float, float, AllTables]] = []
         self._ear: Ear | None = None
 
     @property

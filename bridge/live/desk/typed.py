@@ -3,9 +3,9 @@
 =====================  ==========================  ===============================
 key                    line                        what it does
 =====================  ==========================  ===============================
-``1`` … ``9``          a number                    choose a slot
-``n``, page turner     ``next``                    the next slot
-``p``, page turner     ``previous``                the slot before
+``1`` … ``9``          a number                    choose a table
+``n``, page turner     ``next``                    the next table
+``p``, page turner     ``previous``                the table before
 ``N``                  ``next piece``              the beginning of the next piece
 ``P``                  ``previous piece``          the beginning of the piece before
                        ``piece 3``                 the beginning of that piece
@@ -108,7 +108,7 @@ def split_keys(text: str) -> tuple[list[str], str]:
 def read_key(key: str) -> Command | None:
     """Return what a typed key does; None for one that does nothing."""
     if key.isdecimal() and key.isascii() and key != "0":
-        return Action("slot", int(key))
+        return Action("table", int(key))
     return _KEYS.get(key if key in _KEYS else key.lower())
 
 
@@ -122,14 +122,14 @@ def read_line(line: str) -> Command | None:
         if len(words[0]) == 1 and (command := read_key(words[0])) is not None:
             return command
         if first.isdecimal() and first.isascii():
-            return Action("slot", int(first))
+            return Action("table", int(first))
         if first in ("next", "previous", "equal", "panic", "drone"):
             return Action(first)
         if first in ("listen", "undo", "untrim", "view"):
             return first
         if first in ("quit", "exit", "stop"):
             return "quit"
-    if first in ("slot", "piece") and len(words) == 2 and words[1].isdecimal():
+    if first in ("table", "piece") and len(words) == 2 and words[1].isdecimal():
         return Action(first, int(words[1]))
     if first in ("next", "previous") and words[1:] == ["piece"]:
         return Action(f"{first}-piece")
@@ -148,8 +148,8 @@ def read_line(line: str) -> Command | None:
 
 
 def by_piece(command: Command) -> Command:
-    """Let a number mean a piece instead of a slot."""
-    if isinstance(command, Action) and command.name == "slot":
+    """Let a number mean a piece instead of a table."""
+    if isinstance(command, Action) and command.name == "table":
         return Action("piece", command.number)
     return command
 

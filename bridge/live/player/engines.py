@@ -29,7 +29,7 @@ def make_engine(plan: LivePlan, table_hz: Sequence[float]) -> LiveEngine:
     from bridge.engine.bend.live import BendEngine
     from bridge.engine.bend.options import BendOptions
 
-    options = BendOptions(channels=plan.channels, plain=plan.plain, tonics=(plan.slots[0].tonic,))
+    options = BendOptions(channels=plan.channels, plain=plan.plain, tonics=(plan.tables[0].tonic,))
     engine = BendEngine(plan.profile, table_hz, options, "mpe" if plan.method == "mpe" else "bend")
     if plan.hold is not None:  # it may sound before anybody plays
         engine.expect(plan.controls.play_on or 1)

@@ -19,7 +19,7 @@ from bridge.engine.play.controls import Action, ControlReader
 from bridge.engine.play.drone import restored
 from bridge.engine.play.held_drone import HELD_FADE_S, STEP_S, HeldDrone
 from bridge.engine.play.performance import Performance
-from bridge.engine.play.tables import Slots, Tables
+from bridge.engine.play.tables import AllTables, TableSwitch
 from bridge.engine.protocols import Due
 from bridge.errors import MethodProblem, PortProblem
 from bridge.live.backing import BackingPlayer
@@ -79,13 +79,13 @@ class Player:
         self._nudge = nudge
         self._clock = clock
         self._alive = alive
-        slots = Slots(plan.slots, plan.tonics, plan.starts)
+        switch = TableSwitch(plan.tables, plan.tonics, plan.starts)
         if plan.kept is not None:
-            slots.put(plan.kept)
+            switch.put(plan.kept)
         profile = plan.profile
         self.performance = Performance(
-            make_engine(plan, slots.table()),
-            slots,
+            make_engine(plan, switch.table()),
+            switch,
             ControlReader(plan.controls),
             plan.on_change,
             plan.glide_s,
@@ -210,7 +210,7 @@ class Player:
             if action.name == "panic":
                 outlet.send([(now_s, message) for message in ends.journal.ledger.offs()], now_s)
 
-    def renew(self, tables: Tables) -> None:
+    def renew(self, tables: AllTables) -> None:
         """Put other tables in the place of all: the reference is another."""
         outlet = self._outlet
         assert outlet is not None
@@ -299,11 +299,11 @@ class Player:
         position_s, bar, lesson = 0.0, None, None
         with self._lock:
             now_s = self._clock()
-            kept = performance.slots.keep()
+            kept = performance.switch.keep()
             sounding = [Sounding(at, key, cents) for at, key, _, cents in engine.sounding()[:_SHOWN_NOTES]]
             if self._seat is not None:
                 position_s = self._seat.drone.position_s(now_s)
-                lesson = self._seat.lesson(now_s, performance.slots.table())
+                lesson = self._seat.lesson(now_s, performance.switch.table())
             held = None
             if hold is not None:
                 on, hushed = performance.drone, performance.hushed
@@ -370,8 +370,8 @@ class Player:
     def _lead(self, hold: HeldDrone, now_s: float) -> None:
         """Let the drone follow the tables; the lock is held."""
         performance = self.performance
-        slots = performance.slots
-        hold.follow(slots.slot, slots.tonic, performance.drone and not performance.hushed, now_s)
+        switch = performance.switch
+        hold.follow(switch.number, switch.tonic, performance.drone and not performance.hushed, now_s)
         if self._changes != performance.changes:
             outlet = self._outlet
             if self._stays and outlet is not None and not outlet.empty:
@@ -382,9 +382,9 @@ class Player:
 
     def _fade(self, hold: HeldDrone) -> None:
         """Let the drone fall silent."""
-        slots = self.performance.slots
+        switch = self.performance.switch
         with self._lock:
-            hold.follow(slots.slot, slots.tonic, False, self._clock())
+            hold.follow(switch.number, switch.tonic, False, self._clock())
         for _ in range(FADE_STEPS):
             if not hold.keys:
                 break

@@ -72,9 +72,9 @@ def prepare_drone(
             )
         plan = sound_card_plan(spec, drone=plan_drone(asked, spec), device=device, method=method)
         return PreparedDrone(plan, build_table(spec), said, spec.reference.doubt)
-    choice = play_table(spec.name, spec)
+    only = play_table(spec.name, spec)
     profile = load_profile(synth) if synth else None
-    found = choose_for_playing(method, profile, [choice.hz, choice.equal_hz])
+    found = choose_for_playing(method, profile, [only.hz, only.equal_hz])
     chosen = found.method
     notices = [*said, *([f"method {chosen}: {found.why}"] if found.why else [])]
     if profile is None and chosen in MTS_METHODS:
@@ -89,7 +89,7 @@ def prepare_drone(
     plan = LivePlan(
         out_port=out_port,
         system=system,
-        slots=(choice,),
+        tables=(only,),
         method=chosen,
         profile=profile,
         channels=channels,
@@ -151,16 +151,16 @@ def sound_card_plan(
     MethodProblem
         By `mpe` a drone cannot settle.
     """
-    choice = play_table(spec.name, spec)
+    only = play_table(spec.name, spec)
     profile = load_profile("builtin")
     first = "note" if method == "auto" else method
-    chosen = choose_for_playing(first, profile, [choice.hz, choice.equal_hz]).method
+    chosen = choose_for_playing(first, profile, [only.hz, only.equal_hz]).method
     if drone is not None and any(step.settles for step in drone.steps):
         chosen, _ = _settling_method(chosen, method, profile)
     return LivePlan(
         out_port=device or USUAL,
         system=SOUND_CARD,
-        slots=(choice,),
+        tables=(only,),
         method=chosen,
         profile=profile,
         plain=True,

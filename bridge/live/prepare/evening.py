@@ -1,6 +1,6 @@
-"""An evening live: the pieces of a session and their sections as slots, one synth of the session to play them.
+"""An evening live: the pieces of a session and their sections as tables, one synth of the session to play them.
 
-Every step of every piece is a slot, in order of playing, so that one foot goes through the whole evening. Each has its
+Every step of every piece is a table, in order of playing, so that one foot goes through the whole evening. Each has its
 table and its drone. One run plays one synth; an evening with two has two runs, each with its own keyboard and feet.
 """
 
@@ -14,7 +14,7 @@ from bridge.engine.method import choose_for_playing, refusal
 from bridge.engine.play.controls import Action, Controls
 from bridge.engine.play.drone_sounds import drone_program
 from bridge.engine.play.held_drone import HeldKeys, HoldPlan
-from bridge.engine.play.tables import PlayTable, Tables
+from bridge.engine.play.tables import AllTables, PlayTable
 from bridge.engine.protocols import OnChange
 from bridge.errors import InputProblem, MethodProblem, StillbeatError, ValueProblem
 from bridge.jobs.session.check import check_session
@@ -58,7 +58,7 @@ class EveningRequest(Playing):
 
 @dataclass(frozen=True)
 class _At:
-    """A slot: where in the session it comes from, and its drone."""
+    """A table: where in the session it comes from, and its drone."""
 
     plan: PiecePlan
     step: Step
@@ -83,39 +83,39 @@ def prepare_evening(request: EveningRequest) -> Prepared:
     in_port = request.in_port or session.live.input or None
     if in_port is None:
         raise ValueProblem(
-            "the session names no keyboard", 'name it with --in, or in the session: [live] input = "..."'
+            "the session names no keyboard", 'name it with --in, or in the session: [play] input = "..."'
         )
     out_port = request.out_port or synth.port
     if not out_port:
         raise ValueProblem(
             f"the session names no port for {synth.title}", "name it with --out, or with port in the session"
         )
-    slots_at = _slots(checked.plan)
-    starts = tuple(number for number, at in enumerate(slots_at, 1) if not at.step.label)
+    places = _places(checked.plan)
+    starts = tuple(number for number, at in enumerate(places, 1) if not at.step.label)
     profile = synth.profile
-    tables = [
+    played = [
         hz
-        for at, choice in zip(slots_at, _play_tables(slots_at), strict=True)
+        for at, table in zip(places, _play_tables(places), strict=True)
         if synth.name in at.plan.piece.synths
-        for hz in (choice.hz, choice.equal_hz)
+        for hz in (table.hz, table.equal_hz)
     ]
-    if not tables:
+    if not played:
         raise InputProblem(
             f"{synth.title} rests in every piece of {session.file}", "name another with --synth"
         )
     asked = request.method if request.method != "auto" else synth.method
     try:
-        chosen = choose_for_playing(asked, profile, tables)
+        chosen = choose_for_playing(asked, profile, played)
     except MethodProblem as problem:
         raise MethodProblem(f"synth {synth.name}: {problem.message}", problem.hint) from problem
     method = chosen.method
-    slots = _sendable(_play_tables(slots_at), method, profile)
+    tables = _sendable(_play_tables(places), method, profile)
     notices = list(checked.warnings)
     notices.append(f"{session.title}: {len(session.pieces)} pieces on {synth.title}")
     if chosen.why:
         notices.append(f"method {method}: {chosen.why}")
     if method in MTS_METHODS:
-        notices += about_precision(profile, method, tables)
+        notices += about_precision(profile, method, played)
     notices += _about_others(session, synth)
     live = session.live
     on_change, glide_s = _on_change(live.on_change), live.glide_s
@@ -123,11 +123,9 @@ def prepare_evening(request: EveningRequest) -> Prepared:
         on_change, glide_s = request.on_change, request.glide_s
     notices += about_changes(on_change, method, profile)
     hold = None
-    if any(at.drone.notes for at in slots_at):
+    if any(at.drone.notes for at in places):
         try:
-            hold = _hold(
-                slots_at, hold_channel(method, profile, request.channels, [request.controls.play_on])
-            )
+            hold = _hold(places, hold_channel(method, profile, request.channels, [request.controls.play_on]))
             notices.append(f"drones have channel {hold.channel} to themselves: play on another")
         except MethodProblem as problem:
             notices.append(f"no drones: {problem.message}")
@@ -135,21 +133,21 @@ def prepare_evening(request: EveningRequest) -> Prepared:
     changed = {"out_port": out_port, "in_port": in_port, "controls": controls}
     plan = LivePlan(
         **{**request.options(), **changed, "on_change": on_change, "glide_s": glide_s},
-        slots=slots,
+        tables=tables,
         starts=starts,
         method=method,
         profile=profile,
         state_dir=str(state_dir()),
         hold=hold,
     )
-    listening = _listening(session, slots_at, slots, method, synth, request.device)
+    listening = _listening(session, places, tables, method, synth, request.device)
     labels = Labels(
-        slots,
+        tables,
         (),
         method,
         synth.title,
-        session.reference or slots_at[0].spec.reference,
-        tuple(_shown(at, len(session.pieces), synth, hold is not None) for at in slots_at),
+        session.reference or places[0].spec.reference,
+        tuple(_shown(at, len(session.pieces), synth, hold is not None) for at in places),
         session.notes,
         keys_shown(True, hold is not None, listening is not None),
         feet_shown(controls),
@@ -171,7 +169,7 @@ def _synth(session: Session, name: str | None) -> SessionSynth:
     )
 
 
-def _slots(plan: SessionPlan) -> list[_At]:
+def _places(plan: SessionPlan) -> list[_At]:
     found = []
     for piece in plan.pieces:
         drone = piece.piece.drone
@@ -181,28 +179,30 @@ def _slots(plan: SessionPlan) -> list[_At]:
     return found
 
 
-def _play_tables(slots: Sequence[_At]) -> tuple[PlayTable, ...]:
-    return tuple(play_table(at.plan.piece.title, at.spec) for at in slots)
+def _play_tables(places: Sequence[_At]) -> tuple[PlayTable, ...]:
+    return tuple(play_table(at.plan.piece.title, at.spec) for at in places)
 
 
-def _sendable(choices: Sequence[PlayTable], method: str, profile: SynthProfile) -> tuple[PlayTable, ...]:
+def _sendable(tables: Sequence[PlayTable], method: str, profile: SynthProfile) -> tuple[PlayTable, ...]:
     """Let the tuning stay as it is where the synth rests and the method cannot say the table."""
     found: list[PlayTable] = []
-    good = next(choice for choice in choices if _says(choice, method, profile))
-    for choice in choices:
-        if _says(choice, method, profile):
-            good = choice
+    good = next(table for table in tables if _says(table, method, profile))
+    for table in tables:
+        if _says(table, method, profile):
+            good = table
         found.append(good)
     return tuple(found)
 
 
-def _says(choice: PlayTable, method: str, profile: SynthProfile) -> bool:
-    return refusal(method, profile, [choice.hz, choice.equal_hz]) is None
+def _says(table: PlayTable, method: str, profile: SynthProfile) -> bool:
+    return refusal(method, profile, [table.hz, table.equal_hz]) is None
 
 
-def _hold(slots: Sequence[_At], channel: int) -> HoldPlan:
+def _hold(places: Sequence[_At], channel: int) -> HoldPlan:
     return HoldPlan(
-        tuple(HeldKeys(_keys(at), drone_program(at.drone.sound) if at.drone.notes else None) for at in slots),
+        tuple(
+            HeldKeys(_keys(at), drone_program(at.drone.sound) if at.drone.notes else None) for at in places
+        ),
         channel=channel,
     )
 
@@ -215,7 +215,7 @@ def _keys(at: _At) -> tuple[int, ...]:
 
 
 def _shown(at: _At, pieces: int, synth: SessionSynth, drones: bool) -> StepShown:
-    """Return what a display says of a slot."""
+    """Return what a display says of a table."""
     piece, step, spec = at.plan.piece, at.step, at.spec
     table = built(spec)
     words = f"in {table.tonic}"
@@ -258,29 +258,29 @@ def _controls(session: Session, request: EveningRequest) -> Controls:
 
 def _listening(
     session: Session,
-    slots: Sequence[_At],
-    first_slots: tuple[PlayTable, ...],
+    places: Sequence[_At],
+    first_tables: tuple[PlayTable, ...],
     method: str,
     synth: SessionSynth,
     device: str | None,
 ) -> Listening | None:
     """Return how the reference of the session is found anew; None where it has none that pieces follow."""
-    first = next((at for at in slots if at.plan.piece.follows_reference), None)
+    first = next((at for at in places if at.plan.piece.follows_reference), None)
     reference = session.reference
     if reference is None or first is None:
         return None
 
-    def remake(cents: float) -> Tables:
+    def remake(cents: float) -> AllTables:
         moved = session
         if cents:
             moved = session.with_reference(Reference(reference.key, reference.hz * cents_to_ratio(cents)))
-        return Tables(_sendable(_play_tables(_slots(plan_session(moved))), method, synth.profile))
+        return AllTables(_sendable(_play_tables(_places(plan_session(moved))), method, synth.profile))
 
     stay = [piece.title for piece in session.pieces if not piece.follows_reference]
     stays = f"{', '.join(stay)} stays: it has a reference of its own" if stay else ""
     spec = replace(first.plan.piece.spec, reference=reference, guitar=session.guitar)
 
-    def check(tables: Tables) -> None:
+    def check(tables: AllTables) -> None:
         check_tables(method, synth.profile, tables)
 
-    return Listening(spec, Tables(first_slots), remake, check, True, device, stays)
+    return Listening(spec, AllTables(first_tables), remake, check, True, device, stays)

@@ -1,4 +1,4 @@
-"""From what a person asked for to a plan: tables for slots and tonics, and the method.
+"""From what a person asked for to a plan: tables, numbered and by tonic, and the method.
 
 Index: `LiveRequest`, `Prepared`, `prepare`, `hold_channel`, `play_table`,
 `check_tables`, `about_changes`, `about_precision`, `parse_zone`, `parse_on_change`.
@@ -8,14 +8,14 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 from bridge.engine.method import choose_for_playing, refusal
 from bridge.engine.mts.tuner import Tuner
 from bridge.engine.play.drone_sounds import SOUND, drone_program
 from bridge.engine.play.held_drone import HeldKeys, HoldPlan
-from bridge.engine.play.tables import PlayTable, Tables
+from bridge.engine.play.tables import AllTables, PlayTable
 from bridge.engine.protocols import OnChange
 from bridge.errors import MethodProblem, StillbeatError, ValueProblem
 from bridge.jobs.choose import TableRequest, choose_table
@@ -36,8 +36,8 @@ from bridge.tuning.tables import build_table, equal_table
 from bridge.wire.profile import MTS_METHODS, STANDARD, SynthProfile, moves_sounding
 
 _ZONE = re.compile(r"\s*([A-Ha-h][#♯b♭]*-?\d+)\s*-\s*([A-Ha-h][#♯b♭]*-?\d+)\s*")
-_MOST_SLOTS = 128
-_SLOT_HINT = "write a tonic, degrees, a fret or a table: A, D,b7=7/4, some.table.toml"
+_MOST_TABLES = 128
+_ALSO_HINT = "write a tonic, degrees, a fret or a table: A, D,b7=7/4, some.table.toml"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -46,8 +46,8 @@ class LiveRequest(Playing):
 
     table: TableRequest
     """The home table."""
-    slots: tuple[str, ...] = ()
-    """Tables to switch to, as changes are written (``A``, ``D,b7=7/4``, ``some.table.toml``); empty: the home table."""
+    also: tuple[str, ...] = ()
+    """More tables to switch to, as changes are written: ``A``, ``D,b7=7/4``, ``some.table.toml``."""
     synth: str | None = None
     """Name or path of a synth profile."""
     method: str = "auto"
@@ -87,14 +87,14 @@ def prepare(request: LiveRequest) -> Prepared:
     """
     if request.in_port is None and request.track is None:
         raise ValueProblem("nothing would play", "name a keyboard with --in, or a MIDI file with --track")
-    home, specs = _slots(request)
+    home, specs = _tables(request)
     controls = request.controls
     tonic_specs = []
     if controls.zone is not None and controls.zone_means == "tonic":
         tonic_specs = _tonics(home)
 
-    def remake(cents: float) -> Tables:
-        return Tables(
+    def remake(cents: float) -> AllTables:
+        return AllTables(
             *(
                 tuple(play_table(name, moved_spec(spec, cents) if cents else spec) for name, spec in some)
                 for some in (specs, tonic_specs)
@@ -103,14 +103,14 @@ def prepare(request: LiveRequest) -> Prepared:
 
     first = remake(0.0)
     profile = load_profile(request.synth) if request.synth else None
-    tables = [hz for one in (*first.slots, *first.tonics) for hz in (one.hz, one.equal_hz)]
+    tables = [hz for one in (*first.tables, *first.tonics) for hz in (one.hz, one.equal_hz)]
     chosen = choose_for_playing(request.method, profile, tables)
     method = chosen.method
     notices = [f"method {method}: {chosen.why}"] if chosen.why else []
     if profile is None and method in MTS_METHODS:
         profile = STANDARD
     on_change = request.on_change or "now"
-    if len(request.slots) > 1 or controls.zone is not None or on_change != "now":
+    if request.also or controls.zone is not None or on_change != "now":
         notices += about_changes(on_change, method, profile)
     if method in MTS_METHODS and profile is not None:
         notices += about_precision(profile, method, tables)
@@ -131,7 +131,7 @@ def prepare(request: LiveRequest) -> Prepared:
         notices.append(f"the drone has channel {hold.channel} to itself: play on another")
     plan = LivePlan(
         **{**request.options(), "on_change": on_change},
-        slots=first.slots,
+        tables=first.tables,
         tonics=first.tonics,
         method=method,
         profile=profile,
@@ -144,12 +144,12 @@ def prepare(request: LiveRequest) -> Prepared:
     listening = None
     if home.guitar is not None or named:
 
-        def check(made: Tables) -> None:
+        def check(made: AllTables) -> None:
             check_tables(method, profile, made)
 
         listening = Listening(home, first, remake, check, named, request.device)
     labels = Labels(
-        first.slots,
+        first.tables,
         first.tonics,
         method,
         profile.title if profile is not None else "any synth",
@@ -160,7 +160,7 @@ def prepare(request: LiveRequest) -> Prepared:
     return Prepared(plan, labels, tuple(notices), home.reference.doubt, listening)
 
 
-def check_tables(method: str, profile: SynthProfile | None, tables: Tables) -> None:
+def check_tables(method: str, profile: SynthProfile | None, tables: AllTables) -> None:
     """Refuse tables that cannot be sent by a method.
 
     Raises
@@ -205,37 +205,29 @@ def hold_channel(
 # ---- tables
 
 
-def _slots(request: LiveRequest) -> tuple[TableSpec, list[tuple[str, TableSpec]]]:
-    """Return the home table and the slots with their names."""
-    if len(request.slots) > _MOST_SLOTS:
+def _tables(request: LiveRequest) -> tuple[TableSpec, list[tuple[str, TableSpec]]]:
+    """Return the home table, and all numbered tables with their names: it is the first one."""
+    if len(request.also) >= _MOST_TABLES:
         raise ValueProblem(
-            f"{len(request.slots)} slots", f"at most {_MOST_SLOTS}, as many as there are programs"
+            f"{len(request.also) + 1} tables", f"at most {_MOST_TABLES}, as many as there are programs"
         )
-    changes = [(text, _change(text)) for text in request.slots]
-    asked = request.table
-    nothing = not (asked.table or asked.guitar or asked.tonic or asked.home)
-    first = changes[0][1] if changes else None
-    if nothing and first is not None and (first.table or first.tonic):
-        # The first slot says where everything starts.
-        asked = replace(asked, table=first.table) if first.table else replace(asked, tonic=first.tonic)
-    home = choose_table(asked)
-    if not changes:
-        name = home.name if home.name.lower() != home.tonic.lower() else f"{home.tonic} {home.name}"
-        return home, [(name, home)]
-    specs = []
-    for text, change in changes:
+    home = choose_table(request.table)
+    name = home.name if home.name.lower() != home.tonic.lower() else f"{home.tonic} {home.name}"
+    specs = [(name, home)]
+    for text in request.also:
+        change = _change(text)
         named = load_table(change.table) if change.table is not None else None
         specs.append((text.strip(), apply_change(home, home, change, named)))
     return home, specs
 
 
 def _change(text: str) -> Change:
-    """Read a slot as what changes at a bar is read."""
+    """Read what ``--also`` says as what changes at a bar is read."""
     try:
         return parse_change(text)
     except StillbeatError as problem:
-        hint = _SLOT_HINT if isinstance(problem, NothingChanges) else problem.hint or _SLOT_HINT
-        raise ValueProblem(f"slot {text.strip()!r}: {problem.message}", hint) from problem
+        hint = _ALSO_HINT if isinstance(problem, NothingChanges) else problem.hint or _ALSO_HINT
+        raise ValueProblem(f"--also {text.strip()}: {problem.message}", hint) from problem
 
 
 def play_table(name: str, spec: TableSpec) -> PlayTable:

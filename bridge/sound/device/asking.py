@@ -45,16 +45,7 @@ def sound_problem(
         How long the answer may take.
     """
     try:
-        done = subprocess.run(
-            children.command(_LOOK, which, device or ""),
-            stdin=subprocess.DEVNULL,
-            env=children.environment(),
-            capture_output=True,
-            timeout=limit_s,
-            check=False,
-            text=True,
-            errors="replace",
-        )
+        done = children.ask(_LOOK, which, device or "", limit_s=limit_s)
     except (OSError, subprocess.TimeoutExpired):
         return NO_ANSWER
     answers = [line for line in done.stdout.splitlines() if line[:1] in "+-"]

@@ -103,7 +103,7 @@ class Trims:
 
 @dataclass(frozen=True)
 class LiveControls:
-    """How `stillbeat live` is led through the session.
+    """How `stillbeat play` is led through the session.
 
     Attributes
     ----------

@@ -52,8 +52,8 @@ range_cents = 20
 step_cents = 5
 tracks = true                    # the backing tracks as well
 
-# How `stillbeat live --session` is led; controllers are what a foot switch sends.
-[live]
+# How `stillbeat play --session` is led; controllers are what a foot switch sends.
+[play]
 # input = "keyboard"             # part of the name of the port that is played
 control_channel = 16             # program changes there choose a piece
 # next_controller = 80

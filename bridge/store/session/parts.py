@@ -1,4 +1,4 @@
-"""The smaller parts of a session file: spans of numbers, drones, trims, live controls, chords, names of synths.
+"""The smaller parts of a session file: spans of numbers, drones, trims, controls of playing, chords, names of synths.
 
 Each reads one entry or section of a session file (`bridge.store.toml.Section`) and refuses what cannot be, with file
 and line. The schema stands in ``tables/README.md``.
@@ -6,7 +6,7 @@ and line. The schema stands in ``tables/README.md``.
 Index
 -----
 `read_spans`, `check_method`, `synth_names`, `read_transposing`, `read_paper`, `read_chords`, `take_entry` ·
-`read_drone`, `piece_drone` · `read_trims`, `read_live`
+`read_drone`, `piece_drone` · `read_trims`, `read_play`
 """
 
 from __future__ import annotations
@@ -143,7 +143,11 @@ def read_trims(section: Section) -> Trims:
     return trims
 
 
-def read_live(section: Section) -> LiveControls:
+def read_play(top: Section) -> LiveControls:
+    """Read what leads a session while it is played."""
+    if "live" in top:
+        raise top.problem("the section [live] is called [play] now", "type [play] in its place", "live")
+    section = top.section("play")
     controllers = {
         key: section.whole(key, 0, 119) if key in section else None
         for key in ("next_controller", "previous_controller")

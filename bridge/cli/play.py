@@ -1,23 +1,62 @@
-"""``stillbeat live``: a keyboard in, a synth in tune out."""
+"""``stillbeat play``: a keyboard in, a synth in tune out."""
 
 from __future__ import annotations
 
+import contextlib
+import re
+import shlex
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 import click
 
 from bridge.cli.options import method_option, table_options, warn_doubt
+from bridge.errors import StillbeatError
 
 if TYPE_CHECKING:
     from bridge.jobs.choose import TableRequest
     from bridge.live.prepare.keyboard import Prepared
 
 
-class _LiveCommand(click.Command):
-    """Reads ``--on-change glide 2`` as one option with its seconds."""
+def in_words_of_now(args: Sequence[str]) -> list[str]:
+    """Return options that were written for ``live``, when tables to switch to were called slots, as they are now.
+
+    ``--slot`` named every table, and ``--also`` adds to the one that the other options describe: so the first one goes,
+    where it is that table, or becomes its tonic, where nothing else describes it.
+    """
+    now = [re.sub(r"^(--foot=)?(\d+)=slot-", r"\1\2=table-", arg) for arg in args]
+    for at in range(len(now) - 1):
+        if now[at] == "--zone-keys" and now[at + 1] == "slot":
+            now[at + 1] = "table"
+    now = [word for arg in now for word in (arg.split("=", 1) if arg.startswith("--slot=") else [arg])]
+    places = [at for at, arg in enumerate(now) if arg == "--slot" and at + 1 < len(now)]
+    for at in places:
+        now[at] = "--also"
+    if places:
+        said = {option: now[at + 1] for at, option in enumerate(now[:-1])}
+        first = now[places[0] + 1]
+        tonic = said.get("--tonic") or said.get("--home")
+        if tonic is None and "--guitar" in said:
+            from bridge.store.descriptions import load_guitar
+
+            with contextlib.suppress(StillbeatError):
+                tonic = load_guitar(said["--guitar"]).tonic
+        if tonic is not None and first.lower() == tonic.lower():
+            del now[places[0] : places[0] + 2]
+        elif tonic is None and "--table" not in said:
+            now[places[0]] = "--tonic" if re.fullmatch("[A-Ga-g][#b]?", first) else "--table"
+    return now
+
+
+class _PlayCommand(click.Command):
+    """Reads ``--on-change glide 2`` as one option with its seconds, and says what old words are now."""
 
     def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        if (now := in_words_of_now(args)) != args:
+            raise click.UsageError(
+                f"tables to switch to are numbered now, and no longer called slots: {line_to_type(now)}", ctx
+            )
         for at in range(len(args) - 2):
             if args[at : at + 2] == ["--on-change", "glide"] and args[at + 2][:1].isdecimal():
                 args = [*args[: at + 1], f"glide {args[at + 2]}", *args[at + 3 :]]
@@ -25,7 +64,12 @@ class _LiveCommand(click.Command):
         return super().parse_args(ctx, args)
 
 
-@click.command("live", cls=_LiveCommand)
+def line_to_type(args: Sequence[str]) -> str:
+    """Say which line to type, in words of now."""
+    return f"type: stillbeat play {shlex.join(args)}"
+
+
+@click.command("play", cls=_PlayCommand)
 @click.option("--in", "in_port", metavar="NAME", help="The keyboard: part of its port's name; or: new.")
 @click.option("--out", "out_port", metavar="NAME", help="The synth: part of its port's name; or: new.")
 @click.option(
@@ -41,11 +85,10 @@ class _LiveCommand(click.Command):
 )
 @method_option("How a table reaches the synth.")
 @click.option(
-    "--slot",
-    "slots",
+    "--also",
     multiple=True,
     metavar="TONIC|DEGREE=RATIO|TABLE",
-    help="A table to switch to: A, or D,b7=7/4, or a name or file. Again for slots 2, 3 and on.",
+    help="One more table to switch to: A, or D,b7=7/4, or a name or file. The first is table 2; again for 3 and on.",
 )
 @click.option(
     "--on-change",
@@ -55,7 +98,7 @@ class _LiveCommand(click.Command):
 @click.option(
     "--control-channel",
     metavar="N|none",
-    help="Its program changes choose slots, or pieces of a session.  [default: 16]",
+    help="Its program changes choose tables, or pieces of a session.  [default: 16]",
 )
 @click.option(
     "--foot",
@@ -63,13 +106,13 @@ class _LiveCommand(click.Command):
     multiple=True,
     metavar="CONTROLLER=ACTION",
     help="A foot switch: 66=next; or previous, next-piece, previous-piece, drone, equal, trim-up, trim-down, panic, "
-    "slot-N. Again for more.",
+    "table-N. Again for more.",
 )
 @click.option("--zone", metavar="KEY-KEY", help="Silent keys that choose the table, such as C1-B1.")
 @click.option(
     "--zone-keys",
-    type=click.Choice(["tonic", "slot", "piece"]),
-    help="What keys of the zone choose: the tonic of that name, or slots or pieces from the lowest key on.  [default: "
+    type=click.Choice(["tonic", "table", "piece"]),
+    help="What keys of the zone choose: the tonic of that name, or tables or pieces from the lowest key on.  [default: "
     "tonic, with a session piece]",
 )
 @click.option(
@@ -130,14 +173,14 @@ class _LiveCommand(click.Command):
     "--lines", is_flag=True, help="Plain lines instead of a picture, as where the output is no terminal."
 )
 @table_options(argument=False)
-def live_command(request: TableRequest, **chosen: Any) -> None:
+def play_command(request: TableRequest, **chosen: Any) -> None:
     """Play a keyboard and hear it in tune with the guitar. Everything else passes through in order.
 
     \b
-      stillbeat live --guitar open-d --reference D3=146.5 --in keys --out synth
-      stillbeat live --guitar open-g --in keys --out synth --synth fluidsynth --slot G --slot C --slot D,b7=7/4
-      stillbeat live --tonic D --in keys --out synth --zone C1-B1 --on-change glide 0.5
-      stillbeat live --session evening.toml --in keys --out synth
+      stillbeat play --guitar open-d --reference D3=146.5 --in keys --out synth
+      stillbeat play --guitar open-g --in keys --out synth --synth fluidsynth --also C --also D,b7=7/4
+      stillbeat play --tonic D --in keys --out synth --zone C1-B1 --on-change glide 0.5
+      stillbeat play --session evening.toml --in keys --out synth
 
     Tables are switched by typed keys, by a program change on the control channel, by a foot switch, or by silent
     keys. What notes do that sound at that moment:
@@ -189,7 +232,7 @@ def prepare_tables(request: TableRequest, chosen: dict[str, Any]) -> Prepared:
         LiveRequest(
             **_playing(chosen, "tonic"),
             table=request,
-            slots=chosen["slots"],
+            also=chosen["also"],
             synth=chosen["synth"],
             method=chosen["method"],
             track=chosen["track"],
@@ -209,7 +252,7 @@ def _evening(request: TableRequest, chosen: dict[str, Any]) -> Prepared:
     from bridge.live.prepare.evening import EveningRequest, prepare_evening
 
     theirs = {
-        "slots": "--slot",
+        "also": "--also",
         "drone": "--drone",
         "track": "--track",
         "loop": "--loop",
@@ -227,7 +270,7 @@ def _evening(request: TableRequest, chosen: dict[str, Any]) -> Prepared:
         )
     if chosen["zone"] and chosen["zone_keys"] == "tonic":
         raise ValueProblem(
-            "in a session the keys of a zone choose pieces or slots, not tonics", "leave --zone-keys away"
+            "in a session the keys of a zone choose pieces or tables, not tonics", "leave --zone-keys away"
         )
     return prepare_evening(
         EveningRequest(
