@@ -193,7 +193,7 @@ def prepare(request: LiveRequest) -> Prepared:
             check_tables(method, profile, made)
 
         listening = Listening(home, (slots, tonics), remake, check, named, request.device)
-    return Prepared(plan, title, tuple(notices), home.reference.doubt, listening)
+    return Prepared(plan, title, tuple(notices), home.doubt, listening)
 
 
 def check_tables(method: str, profile: SynthProfile | None, tables: Tables) -> None:
