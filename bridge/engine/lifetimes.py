@@ -5,7 +5,9 @@ it any more:
 
 - Sustain (CC 64) holds at any value above 0: where a synth knows half-pedalling, a note still sounds there.
 - Hold 2 (CC 69) and sostenuto (CC 66) hold from 64 on; sostenuto only the keys that were down when it went down.
-- All notes off (CC 123, and the mode messages 124 to 127) lets go of all keys; pedals still hold.
+- All notes off (CC 123) lets go of all keys; pedals still hold.
+- The mode messages 124 to 127 do the same by the standard, but some receivers keep the notes. So here a note counts
+  as sounding until its own note-off: whichever the receiver does, no note is cut or moved that it still sounds.
 - All sound off (CC 120) ends everything, and so does a GM, GM2, GS or XG reset. Reset all controllers (CC 121) lifts
   the pedals (RP-015).
 
@@ -108,7 +110,7 @@ class Sounding(Generic[NoteT]):
             return self.lift_pedals()
         if controller == ALL_SOUND_OFF:
             return self._end_all()
-        if controller >= ALL_NOTES_OFF:
+        if controller == ALL_NOTES_OFF:
             self.held += [(key, note) for key, strokes in self.down.items() for note in strokes]
             self.down.clear()
             return self._let_go()

@@ -249,8 +249,11 @@ class Router:
 
     def _system(self, now_s: float, data: bytes) -> None:
         self.channels.sink.append(data)
-        if data[0] != 0xF0:
-            return
+        if data[0] == 0xF0:
+            self.hear_sysex(now_s, data)
+
+    def hear_sysex(self, now_s: float, data: bytes) -> None:
+        """Take notice of a SysEx message that has gone out, in one piece or in several."""
         self._rhythm.feed(data)
         if reset_kind(data) is not None:
             self.reset(now_s)
