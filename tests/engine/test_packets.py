@@ -153,17 +153,22 @@ def test_by_octave_with_one_table_for_all_channels_it_is_said_that_drums_are_tun
 @pytest.mark.parametrize("mode", [124, 125, 126, 127])
 def test_note_offs_follow_the_strokes_whatever_mode_messages_say(mode: int) -> None:
     """One receiver lets all notes go at a mode message (by the standard), another keeps them: neither hears a cut."""
-    first, second = bytes((0x90, 60, 80)), bytes((0x90, 60, 81))
-    other = bytes((0x90, 61, 82))
+    first, second, other = bytes((0x90, 60, 80)), bytes((0x90, 60, 81)), bytes((0x90, 61, 82))
     stream: Stream = [
         *((0.5, data) for data in (first, other)),
         (1.0, bytes((0xB0, mode, 1 if mode == 126 else 0))),
-        *((1.1, data) for data in (bytes((0xE0, 0, 72)), second)),
+        (
+            1.1,
+            b"",
+        ),  # here the table changes, so the second stroke needs another channel than the first one has
+        (1.1, second),
         (2.0, bytes((0x80, 60, 1))),
         (3.0, bytes((0x80, 60, 2))),
         (3.0, bytes((0x80, 61, 3))),
     ]
-    plan = plan_bend(stream, [], JUST, None, BendOptions(channels=(1, 2, 3, 4)))
+    later = Frequencies([cents + key for key, cents in enumerate(JUST.cents)])
+    later[60] *= 2 ** (30 / 1200)
+    plan = plan_bend(stream, [(3, later)], JUST, None, BendOptions(channels=(1, 2, 3, 4)))
     began: dict[int, list[int]] = {}
     for _, _, data in plan.outputs:
         if data[0] >> 4 == 9:

@@ -132,8 +132,9 @@ class Router:
                 return
         else:
             self._mode(source, controller, value, data, now_s)
-        for note in source.sounding.control(controller, value):
-            self.channels.end(note, now_s)
+        ended = source.sounding.control(controller, value)
+        if ended:
+            self.channels.end(ended, now_s)
         if controller == RESET_CONTROLLERS:
             self._tune_own(source, now_s)
 
@@ -287,8 +288,7 @@ class Router:
             source.untune()
             source.version += 1
             channels.keep_plain(source)
-            for note in source.sounding.reset():
-                channels.end(note, now_s)
+            channels.end(source.sounding.reset(), now_s)
         for out in channels.outs:
             out.clear()
             out.forget_range()
