@@ -229,6 +229,15 @@ class Playing(RuleBasedStateMachine):
             self.unsure()
         self.hear(due)
 
+    @rule(slot=st.integers(1, 3), key=st.integers(50, 70), how=st.sampled_from(("next", "glide")))
+    def change_under_a_note(self, slot: int, key: int, how: str) -> None:
+        """The note keeps its pitch or moves slowly; once it has ended and decayed, the key is on the new table."""
+        self.play(bytes((0x90, key, 80)))
+        self.change_table(slot, how)
+        self.play(bytes((0x80, key, 0)))
+        self.wait(1.1)
+        self.play(bytes((0x90, key, 80)))
+
     @property
     def moves(self) -> bool:
         return moves_sounding(
