@@ -6,8 +6,6 @@ at the nearest sample, those of the same sample in the order given. After the la
 sounds is let go, and the sound ends when it has died away.
 
 The result is scaled down as a whole if it would go beyond `wav.CEILING`; nothing is clipped or limited.
-
-Index: `render_events`, `render_blocks`, `render_file`.
 """
 
 from __future__ import annotations

@@ -13,8 +13,6 @@ then on this process can open no sound output any more. A program that must surv
 in a child process which it can replace.
 
 Threads: `start` and `close` belong to one thread; the rest as in `Mixer`.
-
-Index: `LiveSound`.
 """
 
 from __future__ import annotations
@@ -54,13 +52,6 @@ class LiveSound(Mixer):
     device_id : int, optional
         See `Generator`.
 
-    Attributes
-    ----------
-    output : SoundOutput
-        Where it plays.
-    underflows : int
-        Times that the sound card ran out of sound: the computer was too slow, and a gap was heard.
-
     Raises
     ------
     PortProblem
@@ -77,8 +68,9 @@ class LiveSound(Mixer):
         swell_s: float = SWELL_S,
         device_id: int | None = None,
     ) -> None:
-        self.output = pick_output(device)
+        self.output = pick_output(device)  # where it plays
         super().__init__(sample_rate or self.output.sample_rate, ceiling=ceiling, device_id=device_id)
+        # Times that the sound card ran out of sound: the computer was too slow, and a gap was heard.
         self.underflows = 0
         self._frames = frames
         self._swell_s = swell_s

@@ -42,18 +42,12 @@ def _slope(t60_s: float, sample_rate: int) -> float:
 
 
 class Row:
-    """Points at a row for as long as it sounds.
-
-    Attributes
-    ----------
-    at : int
-        Where the row stands now (it moves when others end); −1 once it has ended.
-    """
+    """Points at a row for as long as it sounds."""
 
     __slots__ = ("at",)
 
     def __init__(self, at: int) -> None:
-        self.at = at
+        self.at = at  # where the row stands now (it moves when others end); −1 once it has ended
 
 
 class Oscillators:

@@ -2,10 +2,6 @@
 
 The pitch is followed frame by frame (`track`), and every stretch that holds a note is checked against its own
 spectrum, so that a chord's common fundamental, which nobody plays, is not taken for a voice.
-
-Index
------
-`voice_notes`   the notes, or none where this is no single wavering voice
 """
 
 from __future__ import annotations
