@@ -37,21 +37,11 @@ _NOT_IN_NAMES = frozenset('/\\:*?"<>|\0')
 
 @dataclass(frozen=True)
 class Exported:
-    """What an export wrote.
+    """What an export wrote."""
 
-    Attributes
-    ----------
-    files : tuple of Path
-        In the order of the module's list.
-    residuals : dict of str to Residual
-        What rounding leaves, by method.
-    left_out : dict of str to str
-        Methods that cannot express the table, each with the reason.
-    """
-
-    files: tuple[Path, ...]
-    residuals: dict[str, Residual]
-    left_out: dict[str, str]
+    files: tuple[Path, ...]  # in the order of the module's list
+    residuals: dict[str, Residual]  # what rounding leaves, by method
+    left_out: dict[str, str]  # methods that cannot express the table, each with the reason
 
 
 def addressed(

@@ -291,19 +291,11 @@ def tuned_in_take(path: str | Path, spec: TableSpec) -> AsTuned:
 
 @dataclass(frozen=True)
 class Together:
-    """Two strings plucked together.
+    """Two strings plucked together."""
 
-    Attributes
-    ----------
-    names : (str, str)
-        What the two are called; the first stays, the second is the one to turn.
-    beats : BeatsHeard
-    wanted_hz : tuple of float or None
-        Beats a second that the table itself has, for each pair; None without a table.
-    """
-
-    names: tuple[str, str]
+    names: tuple[str, str]  # what the two are called; the first stays, the second is the one to turn
     beats: BeatsHeard
+    # Beats a second that the table itself has, for each pair; None without a table.
     wanted_hz: tuple[float, ...] | None
 
 

@@ -1,11 +1,4 @@
-"""What a player is told of the plucks of a take: which were not counted, which disagree, which string is far off.
-
-Index
------
-`remark`, `not_counted`, `cut_off`, `no_strings`    what was heard and does not count
-`apart`, `WHICH`                                    plucks of one string that disagree, and the question to ask
-`far_off`                                           strings that are a tone or more from where they belong
-"""
+"""What a player is told of the plucks of a take: which were not counted, which disagree, which string is far off."""
 
 from __future__ import annotations
 

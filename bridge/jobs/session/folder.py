@@ -47,13 +47,6 @@ class FolderBuild:
     overwrite : bool
         Whether a bundle that is there is replaced.
 
-    Attributes
-    ----------
-    root : Path
-        Where to write, as long as the statement lasts.
-    old : Manifest or None
-        What the bundle holds that is there already.
-
     Raises
     ------
     OutputProblem
@@ -65,9 +58,10 @@ class FolderBuild:
         self.shown = target
         self.target = Path(os.path.realpath(target))
         self.overwrite = overwrite
-        self.old: Manifest | None = None
+        self.old: Manifest | None = None  # what the bundle holds that is there already
         self._lock = -1
         prefix = f".{self.target.name}"
+        # Where to write, as long as the statement lasts.
         self.root = self.target.parent / f"{prefix}.building-{secrets.token_hex(4)}"
         self._lock_path = self.target.parent / f"{prefix}.lock"
         self._prefix = prefix

@@ -1,9 +1,4 @@
-"""What stands on the sheets of a session, from its plan and the files that were made.
-
-Index
------
-`session_info`, `piece_sheet` · `played_chords`
-"""
+"""What stands on the sheets of a session, from its plan and the files that were made."""
 
 from __future__ import annotations
 

@@ -1,9 +1,4 @@
-"""Writing a first session file, with the tracks and synths that are there already.
-
-Index
------
-`new_session`
-"""
+"""Writing a first session file, with the tracks and synths that are there already."""
 
 from __future__ import annotations
 

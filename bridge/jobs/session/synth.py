@@ -46,21 +46,12 @@ EQUAL_HZ = tuple(key_to_hz(key) for key in range(128))
 
 @dataclass(frozen=True)
 class Made:
-    """One file of a bundle.
+    """One file of a bundle."""
 
-    Attributes
-    ----------
-    path : str
-        In the bundle, with ``/``.
-    data : bytes
-        Its content.
-    facts : dict
-        What it is, for the manifest: ``what``, and as far as they apply ``piece``, ``step``, ``synth``, ``method``,
-        ``programs``, ``trim_cents``, ``worst_cents``, ``notes``, ``exact``.
-    """
-
-    path: str
-    data: bytes
+    path: str  # in the bundle, with ``/``
+    data: bytes  # its content
+    # What it is, for the manifest: ``what``, and as far as they apply ``piece``, ``step``, ``synth``,
+    # ``method``, ``programs``, ``trim_cents``, ``worst_cents``, ``notes``, ``exact``.
     facts: dict[str, Any]
 
 

@@ -2,10 +2,6 @@
 
 Processes start clean (a copy of this one could hold locks of its threads), leave Ctrl-C to their parent, and end with
 it, however it ends: a parent that is killed leaves nobody behind who still writes.
-
-Index
------
-`cores`, `Crew`
 """
 
 from __future__ import annotations
