@@ -2,11 +2,6 @@
 
 Conventions: a message is `bytes` from ``F0`` through ``F7``; offsets count bytes from the start of the file.
 
-Index
------
-`read_syx`, `parse_syx` : a path or bytes to messages.
-`write_syx`, `syx_bytes` : and back.
-
 Source: *MIDI 1.0 Detailed Specification* (MIDI Manufacturers Association), system exclusive messages. The file
 itself is common practice: the plain concatenation of messages.
 """

@@ -1,9 +1,4 @@
-"""A first session file: complete, valid, and with a comment on everything that can be said in it.
-
-Index
------
-`new_session_text`
-"""
+"""A first session file: complete, valid, and with a comment on everything that can be said in it."""
 
 from __future__ import annotations
 
