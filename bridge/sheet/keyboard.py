@@ -4,10 +4,6 @@ Conventions
 -----------
 From C to B, in the octave of the reference. A bar above or below the line shows the distance from equal temperament at
 A4 = 440 Hz; the figure beside it is in whole cents. On each key stand its note and its degree; the tonic has a ring.
-
-Index
------
-`keyboard_picture`, `octave_keys`, `repeats`
 """
 
 from __future__ import annotations
