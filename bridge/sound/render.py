@@ -50,8 +50,6 @@ def render_blocks(
     ----------
     events : iterable of (float, bytes)
         Time in seconds from the start (not falling; an earlier time counts as now), and the bytes.
-    sample_rate : int
-        Samples a second.
     device_id : int, optional
         Obey only SysEx for this device ID; None obeys every one.
     progress : callable, optional

@@ -146,7 +146,6 @@ def record(seconds: float, microphone: Microphone) -> tuple[Floats, int]:
 
     Parameters
     ----------
-    seconds : float
     microphone : Microphone
         Opened and closed here.
 

@@ -45,8 +45,6 @@ class LiveSound(Mixer):
         Samples a second; None: what the output prefers.
     frames : int
         Samples a block; 0 leaves it to the sound system (best where it has a size of its own).
-    ceiling : float
-        Highest sample.
     swell_s : float
         Time in which the sound comes up from nothing after `start`.
     device_id : int, optional

@@ -86,7 +86,6 @@ def end_stream(stream: Any, name: str, limit_s: float) -> None:
 
     Parameters
     ----------
-    stream : sounddevice stream
     name : str
         What the thread that closes it is called.
     limit_s : float
@@ -192,7 +191,6 @@ def pick_by_name(devices: Sequence[DeviceT], name: str | None, what: str) -> Dev
     ----------
     devices : sequence of SoundDevice
         At least one.
-    name : str or None
     what : str
         What these are called in messages.
 

@@ -70,12 +70,8 @@ def write_sound(
         Ends in ``.wav`` or ``.flac``.
     blocks : iterable of ndarray, shape (frames, channels)
         The sound; one block at least, all with the same number of channels. Taken only after the path was checked.
-    sample_rate : int
-        Samples a second.
     encoding : {"pcm24", "pcm16", "float"}
         How samples are stored; FLAC has no ``float``.
-    overwrite : bool
-        Whether an existing file may be replaced.
 
     Raises
     ------

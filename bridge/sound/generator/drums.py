@@ -117,8 +117,6 @@ def stroke(key: int, sample_rate: int) -> NDArray[np.float32]:
     ----------
     key : int
         MIDI key, 0 to 127. Keys without a drum of their own give a quiet click.
-    sample_rate : int
-        Samples a second.
 
     Returns
     -------

@@ -29,8 +29,6 @@ class Limiter:
 
     Parameters
     ----------
-    sample_rate : int
-        Samples a second.
     ceiling : float
         The highest sample value that may come out.
     """

@@ -51,15 +51,7 @@ class Row:
 
 
 class Oscillators:
-    """The rows that sound, and their mix.
-
-    Parameters
-    ----------
-    sample_rate : int
-        Samples a second.
-    bank : WaveBank
-        The cycles that rows read.
-    """
+    """The rows that sound, and their mix."""
 
     def __init__(self, sample_rate: int, bank: WaveBank) -> None:
         self.sample_rate = sample_rate

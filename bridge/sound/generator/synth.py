@@ -161,11 +161,6 @@ class Generator:
     def block(self, frames: int) -> NDArray[np.float32]:
         """Return the next samples.
 
-        Parameters
-        ----------
-        frames : int
-            How many.
-
         Returns
         -------
         ndarray of float32, shape (frames, 2)

@@ -276,8 +276,6 @@ def layer_amplitudes(layer: Layer, bin_key: int, count: int) -> NDArray[np.float
 
     Parameters
     ----------
-    layer : Layer
-        Whose partials.
     bin_key : int
         MIDI key whose equal-tempered pitch colours the tone (a tone keeps its colour while it is bent).
     count : int

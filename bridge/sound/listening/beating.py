@@ -96,7 +96,6 @@ def hear_beats(
     Parameters
     ----------
     samples : ndarray, shape (n,) or (n, channels), or Mono
-    sample_rate : float
     first_hz, second_hz : float
         Pitch expected of each, right to 70 cents; the second is the string to move.
 
@@ -265,8 +264,6 @@ def two_tones(
     Parameters
     ----------
     body : ndarray, shape (n,)
-    rate : float
-        Samples a second.
     middle_hz, width_hz : float
         The band; other sounds are at least `width_hz` from its middle.
 

@@ -62,7 +62,6 @@ def best_comb(found: Peaks, low_hz: float = LOW_HZ, high_hz: float = HIGH_HZ) ->
 
     Parameters
     ----------
-    found : Peaks
     low_hz, high_hz : float
         Range of the fundamental.
     """

@@ -56,7 +56,6 @@ def track_pitch(
     Parameters
     ----------
     samples : ndarray, shape (n,)
-    sample_rate : float
     low_hz, high_hz : float
         Range of the pitch; frames are lengthened to hold 2.5 periods of the lowest.
     frame_s, step_s : float

@@ -74,7 +74,6 @@ def fit_lines(
 
     Parameters
     ----------
-    blocks : Blocks
     factor : ndarray, shape (partials,)
     before : Lines or None
         The last fit, whose slopes have gone into the carriers; None at first, when the phases are unwrapped along the

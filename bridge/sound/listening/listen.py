@@ -49,8 +49,6 @@ def listen(
     ----------
     samples : ndarray, shape (n,) or (n, channels), or Mono
         Full scale 1; several channels become one (see `mono`).
-    sample_rate : float
-        Samples a second.
     strings : sequence of (number, hz), optional
         The guitar's strings with the pitch expected of each; notes are named by the nearest.
     table_hz : sequence of 128 floats, optional

@@ -74,7 +74,6 @@ def mono(samples: NDArray[np.floating] | Mono, sample_rate: float) -> Mono:
     ----------
     samples : ndarray, shape (n,) or (n, channels), or Mono
         What is one channel already stays as it is.
-    sample_rate : float
 
     Raises
     ------
@@ -104,7 +103,6 @@ def mono_of(blocks: Blocks, sample_rate: float) -> Mono:
     ----------
     blocks : callable
         Returns the blocks of the take, shape (n, channels) each, from the start; it is called twice.
-    sample_rate : float
     """
     check_rate(sample_rate)
     survey = _survey(blocks())

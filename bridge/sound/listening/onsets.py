@@ -56,7 +56,6 @@ def find_onsets(samples: NDArray[np.floating], sample_rate: float) -> list[Onset
     Parameters
     ----------
     samples : ndarray, shape (n,)
-    sample_rate : float
 
     Returns
     -------

@@ -106,8 +106,6 @@ def fit_string(
     ----------
     samples : ndarray, shape (n,)
         The stretch; other strings that were still sounding already subtracted.
-    sample_rate : float
-        Samples a second.
     f0_hz, stiffness : float
         First guess, right to about a per cent (see `comb`).
     rivals : (ndarray, ndarray), optional

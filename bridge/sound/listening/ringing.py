@@ -69,7 +69,6 @@ def follow_tones(before: Floats, sample_rate: float) -> Tones:
     ----------
     before : ndarray, shape (n,)
         The stretch, without the pluck itself.
-    sample_rate : float
 
     Returns
     -------
@@ -100,7 +99,6 @@ def follow_on(after: Floats, sample_rate: float, tones: Tones) -> Tones:
     ----------
     after : ndarray, shape (n,)
         The stretch, without the new string.
-    sample_rate : float
     tones : Tones
         As carried on from before; those that cannot be followed stay as they are.
     """

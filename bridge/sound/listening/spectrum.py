@@ -120,7 +120,6 @@ def peaks(
 
     Parameters
     ----------
-    spec : Spectrum
     low_hz : float
         Nothing below this is looked at (rumble, mains hum's lowest).
     above_floor_db, range_db : float

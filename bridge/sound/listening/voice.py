@@ -27,7 +27,6 @@ def voice_notes(samples: NDArray[np.floating], sample_rate: float) -> list[Run]:
     Parameters
     ----------
     samples : ndarray, shape (n,)
-    sample_rate : float
     """
     track = track_pitch(samples, sample_rate)
     kept = [run for run in runs(track) if _one_voice(samples, sample_rate, track, run)]
