@@ -87,8 +87,6 @@ def place_changes(
 
     Parameters
     ----------
-    midi : MidiFile
-        The piece.
     spec : TableSpec
         The table that it starts from: home for all that follows.
     asked : iterable of Change

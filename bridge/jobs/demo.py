@@ -77,8 +77,6 @@ def run_demo(
     ----------
     folder : Path
         Made if it does not exist.
-    overwrite : bool
-        Whether existing files are replaced.
     progress : callable, optional
         Called with a file's name and how much of it is done, 0 to 1.
 

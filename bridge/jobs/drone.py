@@ -68,7 +68,6 @@ def plan_drone(
 
     Parameters
     ----------
-    request : DroneRequest
     spec : TableSpec
         The table that it is tuned by.
     channels : sequence of int
@@ -239,10 +238,6 @@ def render_drone(
     plan : DronePlan
         With an end.
     table_hz : sequence of 128 float
-    output : Path
-    sample_rate : int
-    overwrite : bool
-        Whether an existing file is replaced.
     progress : callable, optional
         Called with how much is done, 0 to 1.
 

@@ -87,16 +87,12 @@ def export_table(
 
     Parameters
     ----------
-    spec : TableSpec
-        The table.
     folder : Path
         Where the files go; made if it does not exist.
     profile : SynthProfile
         Which forms the messages take.
     name : str, optional
         Beginning of the file names; the table's name where left out.
-    overwrite : bool
-        Whether existing files are replaced.
 
     Raises
     ------
@@ -151,8 +147,6 @@ def paced_midi(messages: Iterable[bytes], profile: SynthProfile, title: str) -> 
         In sending order.
     profile : SynthProfile
         Says how long the pauses are.
-    title : str
-        Name of the track.
     """
     events: list[Event] = [(0, b"\xff\x03" + title.encode("utf-8"))]
     due_s = 0.0

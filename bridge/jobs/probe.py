@@ -118,14 +118,10 @@ def make_report(
 
     Parameters
     ----------
-    found : Findings
     name : str
         Of the profile.
-    port : str
-        The synth's port.
     heard : str or None
         The sound input that it was heard through; None: a player answered.
-    today : date
 
     Raises
     ------

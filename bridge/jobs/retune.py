@@ -151,8 +151,6 @@ def retune_file(
         MIDI files; `output` appears whole or not at all.
     request : RetuneRequest
         Table, method and synth.
-    overwrite : bool
-        Whether an existing output is replaced.
     progress : callable, optional
         Called now and then with how much of a pass over the file is done, 0 to 1.
     report : Path, optional

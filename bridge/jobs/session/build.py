@@ -107,8 +107,6 @@ def build_session(
 
     Parameters
     ----------
-    file : Path
-        The session file.
     folder : Path
         The bundle; appears whole, or stays as it was.
     overwrite : bool

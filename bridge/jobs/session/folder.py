@@ -44,8 +44,6 @@ class FolderBuild:
     ----------
     target : Path
         Where it is to be.
-    overwrite : bool
-        Whether a bundle that is there is replaced.
 
     Raises
     ------
@@ -240,14 +238,10 @@ def write_zip(path: Path, folder: Path, names: Iterable[str], overwrite: bool = 
 
     Parameters
     ----------
-    path : Path
-        The zip file.
     folder : Path
         The bundle; its name is the folder inside the zip file.
     names : iterable of str
         Paths in it, with ``/``.
-    overwrite : bool
-        Whether an existing file is replaced.
     """
     with open_atomic(path, overwrite) as stream, zipfile.ZipFile(stream, "w", zipfile.ZIP_STORED) as archive:
         for name in sorted(names):

@@ -75,7 +75,6 @@ class Sheets:
 
     Parameters
     ----------
-    plan : SessionPlan
     manifest : Manifest
         Every file of the bundle but the pages themselves.
     """
@@ -143,12 +142,8 @@ def piece_page_key(
 
     Parameters
     ----------
-    plan : SessionPlan
-    one : PiecePlan
     panels : mapping of (int, int) to PanelEntry or None
         What is entered at a panel, by piece and table.
-    tracks : sequence of str
-        Its tracks in the bundle.
     """
     piece = one.piece
     numbers = range(len(one.tables))

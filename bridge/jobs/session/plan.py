@@ -133,7 +133,6 @@ def plan_session(session: Session, tracks: Mapping[int, MidiFile] | None = None)
 
     Parameters
     ----------
-    session : Session
     tracks : mapping of int to MidiFile, optional
         Backing tracks that were read already, by number of the piece.
 
@@ -155,7 +154,6 @@ def plan_piece(piece: Piece, midi: MidiFile | None = None) -> PiecePlan:
 
     Parameters
     ----------
-    piece : Piece
     midi : MidiFile, optional
         Its track, if it was read already; it is only needed where key signatures are followed.
 

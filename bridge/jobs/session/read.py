@@ -114,8 +114,6 @@ def wav_verdict(data: bytes, hz: Sequence[float], name: str) -> Verdict:
 
     Parameters
     ----------
-    data : bytes
-        The file.
     hz : sequence of float
         Their frequencies.
     name : str
@@ -158,8 +156,6 @@ def measure_hz(sound: NDArray[np.float64], rate: int, near_hz: float, gap_hz: fl
     Parameters
     ----------
     sound : ndarray, shape (frames,)
-    rate : int
-        Samples a second.
     near_hz : float
         Where it is expected, within an eighth of `gap_hz`.
     gap_hz : float

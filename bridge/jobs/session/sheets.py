@@ -73,9 +73,6 @@ def piece_sheet(
 
     Parameters
     ----------
-    plan : SessionPlan
-    one : PiecePlan
-        The piece.
     manifest : Manifest
         Its files, for what to load.
     panels : mapping of (int, int) to PanelEntry or None

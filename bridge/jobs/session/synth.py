@@ -69,10 +69,6 @@ def piece_for_synth(
 
     Parameters
     ----------
-    plan : PiecePlan
-    synth : SynthPlan
-    midi : MidiFile, optional
-        Its backing track.
     trims : sequence of int
         In cents, without 0.
     trim_tracks : bool
@@ -258,14 +254,11 @@ def load_everything(
 
     Parameters
     ----------
-    synth : SynthPlan
     pieces : sequence of PiecePlan
         Those for this synth, in order.
     sysex : sequence of (sequence of bytes)
         The SysEx messages of each piece's own files, in the same order; of the first piece alone where the synth
         holds one table at a time.
-    cents : int
-        The trim.
     """
     profile = synth.synth.profile
     folder = f"{trim_folder(cents)}/{synth.synth.name}"

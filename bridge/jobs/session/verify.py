@@ -97,8 +97,6 @@ def verify_session(folder: Path, progress: Callable[[str, float], None] | None =
 
     Parameters
     ----------
-    folder : Path
-        The bundle.
     progress : callable, optional
         Called with a file's path and how much is done, 0 to 1.
 

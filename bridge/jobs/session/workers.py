@@ -67,10 +67,6 @@ class Crew:
         ----------
         function : callable
             Does a job; a function of a module.
-        jobs : iterable
-            What it takes.
-        count : int
-            How many there are.
         worth : int
             From how many jobs on it is worth starting processes for them.
 
