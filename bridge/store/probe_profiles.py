@@ -27,7 +27,6 @@ def profile_to_toml(profile: SynthProfile, unknown: Sequence[str] = ()) -> str:
 
     Parameters
     ----------
-    profile : SynthProfile
     unknown : sequence of str
         What is not known, a sentence each: comments at the top.
     """

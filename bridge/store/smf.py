@@ -128,8 +128,6 @@ def parse_midi(data: bytes, name: str = "the MIDI file") -> MidiFile:
 
     Parameters
     ----------
-    data : bytes
-        The whole file.
     name : str
         What messages call it.
 

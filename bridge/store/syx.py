@@ -35,8 +35,6 @@ def parse_syx(data: bytes, name: str = "the SysEx file") -> list[bytes]:
 
     Parameters
     ----------
-    data : bytes
-        The whole file.
     name : str
         What messages call it.
 

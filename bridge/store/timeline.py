@@ -60,8 +60,6 @@ class TempoMap:
 
     Parameters
     ----------
-    mf : MidiFile
-        The file.
     track : int, optional
         The track (from 0) of a format 2 file.
     """
@@ -141,8 +139,6 @@ class BarMap:
 
     Parameters
     ----------
-    mf : MidiFile
-        The file.
     track : int, optional
         The track (from 0) of a format 2 file.
 
@@ -256,8 +252,6 @@ def key_signatures(mf: MidiFile, track: int | None = None) -> list[KeySignature]
 
     Parameters
     ----------
-    mf : MidiFile
-        The file.
     track : int, optional
         The track (from 0) of a format 2 file.
     """
