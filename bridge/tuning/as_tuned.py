@@ -200,7 +200,6 @@ def table_as_tuned(tuned: AsTuned, spec: TableSpec | None = None) -> Table:
 
     Parameters
     ----------
-    tuned : AsTuned
     spec : TableSpec, optional
         `tuned.spec` with something changed, such as its fret.
 

@@ -112,7 +112,6 @@ def read_words(
 
     Parameters
     ----------
-    words : TableWords
     shelf : Shelf
         Finds what is named.
     at : callable, optional
@@ -211,7 +210,6 @@ def make_spec(asked: Asked, shelf: Shelf, standing: Asked | None = None) -> Tabl
 
     Parameters
     ----------
-    asked : Asked
     shelf : Shelf
         Finds the default scale.
     standing : Asked, optional

@@ -202,8 +202,6 @@ def apply_change(
         The table that holds before the change.
     home : TableSpec
         What the piece starts from: its own scale, home, reference and guitar.
-    change : Change
-        What changes.
     named : TableSpec, optional
         The table that `Change.table` names, loaded.
 

@@ -163,8 +163,6 @@ def frets_for_chord(
 
     Parameters
     ----------
-    cells : iterable of FretCell
-        The fretboard.
     keys : collection of int
         MIDI keys (or pitch classes) of the chord, in any octave; `bridge.tuning.chords.Chord.keys` fits.
     within_cents : float

@@ -34,8 +34,6 @@ def caution(number: int, cents: float, *, short: bool = False) -> str:
 
     Parameters
     ----------
-    number : int
-        The string.
     cents : float
         Its change, positive upward.
     short : bool
