@@ -110,10 +110,6 @@ def step_words(step: TuningStep, plan: TuningPlan, told_cents: float = 0.05) -> 
 
     Parameters
     ----------
-    step : TuningStep
-        A step or a check of the plan.
-    plan : TuningPlan
-        Whose guitar and notes they are.
     told_cents : float
         What stiffness leaves is told from here on.
     """

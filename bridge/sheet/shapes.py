@@ -98,8 +98,6 @@ def picture_svg(picture: Picture, *, alone: bool = True, notes: bool = True) -> 
 
     Parameters
     ----------
-    picture : Picture
-        What to draw.
     alone : bool
         Whether it is a file of its own; else it is part of a page and as wide as that allows.
     notes : bool

@@ -21,8 +21,6 @@ def sheet_document(pieces: Sequence[PieceSheet], session: SessionInfo | None = N
 
     Parameters
     ----------
-    pieces : sequence of PieceSheet
-        In order.
     session : SessionInfo, optional
         What stands on a page before them.
     """
