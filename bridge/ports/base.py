@@ -119,8 +119,6 @@ class OutPort(ABC):
         ----------
         probe : bytes
             A message that means nothing to anybody; it may be sent any number of times.
-        limit_s : float
-            How long to wait at most.
         """
         return True
 
