@@ -70,8 +70,6 @@ def follow_chart(
 
     Parameters
     ----------
-    chart : Chart
-        The piece.
     palette : Palette
         What there is to choose from.
     moves : str

@@ -65,8 +65,6 @@ def chord_rows(
     ----------
     following : Following
         The piece as it would be followed: what the table leaves sour, and what cures it.
-    heard : Heard
-        Its chords.
     bar_starts_s : sequence of float
         When each bar begins.
     beats_per_bar : sequence of int
