@@ -14,8 +14,6 @@ if TYPE_CHECKING:
 
 #: A string so far from where it belongs is nearer to a whole tone off than to a semitone.
 FAR_CENTS = 150.0
-#: What is this much softer is said to be.
-SOFTER_TOLD_DB = 6.0
 
 WHICH = (
     "which holds? If a peg was turned in between, record the string again as it is now; else pluck it evenly, open, "

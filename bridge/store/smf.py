@@ -106,11 +106,6 @@ class MidiFile:
         frames = 0x100 - (self.division >> 8)
         return (Fraction(30_000, 1001) if frames == 29 else Fraction(frames)) * (self.division & 0xFF)
 
-    @property
-    def last_tick(self) -> int:
-        """The tick of the last event of all tracks; 0 in an empty file."""
-        return max((track[-1][0] for track in self.tracks if track), default=0)
-
 
 def read_midi(path: str | PathLike[str]) -> MidiFile:
     """Read the Standard MIDI File at `path`.

@@ -108,9 +108,6 @@ class Interval:
         return format_ratio(self.ratio) if self.ratio is not None else f"{self.cents!r}c"
 
 
-UNISON = Interval.of_ratio(1)
-
-
 def octaves(count: int) -> Interval:
     """Return the interval of a whole number of octaves, up or down."""
     return Interval(Fraction(2) ** count, 1200.0 * count)

@@ -50,14 +50,6 @@ class _Pair:
     exact: bool = True
 
 
-@dataclass(frozen=True)
-class _Change:
-    """A table that holds from a tick on, before the first note-on there."""
-
-    tick: int
-    hz: Sequence[float]
-
-
 def hear_track(
     source: MidiFile,
     output: MidiFile,

@@ -82,11 +82,6 @@ class Mixer:
         self.faded = threading.Event()
 
     @property
-    def delay_s(self) -> float:
-        """How much later than the sound card's block the sound is (the limiter looks ahead)."""
-        return self._generator.delay / self.sample_rate
-
-    @property
     def reduction(self) -> float:
         """The limiter's gain now, 1 when nothing is too loud."""
         return self._generator.reduction

@@ -57,11 +57,6 @@ class Voice:
     name: str
     layers: tuple[Layer, ...]
 
-    @property
-    def sustained(self) -> bool:
-        """Whether the voice sounds for as long as the key is down."""
-        return any(math.isinf(layer.t60_s) for layer in self.layers)
-
 
 def _slope(power: float) -> Shape:
     def shape(n: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -81,7 +81,6 @@ class StringFit:
     f0_hz: float
     stiffness: float
     attack_hz: float  # mean pitch over the first 80 ms
-    glide_cents: float  # from the settled pitch up to the attack's; 0 where none shows
     # Root mean square of the pitch's wavering, common to all partials, that no drift explains.
     wobble_cents: float
     scatter_cents: float  # how much the strongest partials scatter round the law beyond their own uncertainty
@@ -262,7 +261,6 @@ def _combine(
         f0_hz=float(np.exp(law.log_f0)) * scale,
         stiffness=law.stiffness,
         attack_hz=plain + attack,
-        glide_cents=float(np.log((plain + attack) / first)) * CENTS,
         wobble_cents=lines.wobble / first * CENTS,
         scatter_cents=law.scatter * CENTS,
         partials=found,

@@ -229,14 +229,6 @@ class Session:
         )
         return replace(self, reference=reference, pieces=pieces)
 
-    def trimmed(self, cents: float) -> Session:
-        """Return the session with every table moved by so many cents, whatever its reference."""
-        pieces = tuple(replace(piece, spec=moved_spec(piece.spec, cents)) for piece in self.pieces)
-        moved = None
-        if self.reference is not None:
-            moved = Reference(self.reference.key, self.reference.hz * cents_to_ratio(cents))
-        return replace(self, reference=moved, pieces=pieces)
-
 
 def built(spec: TableSpec) -> Table:
     """Return the table of a spec; pieces of a session often share one, so the last few hundred are kept.
