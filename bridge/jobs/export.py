@@ -24,6 +24,7 @@ from bridge.errors import MethodProblem, ValueProblem
 from bridge.store.descriptions import save_table
 from bridge.store.files import write_files_atomic
 from bridge.store.smf import Event, MidiFile, midi_bytes
+from bridge.store.syx import syx_bytes
 from bridge.store.tablejson import table_to_csv, table_to_json
 from bridge.tuning.spec import TableSpec
 from bridge.tuning.tables import Table, build_table
@@ -112,7 +113,7 @@ def export_table(
         except MethodProblem as problem:
             left_out[method] = str(problem)
             continue
-        contents[f"{stem}.{method}.syx"] = b"".join(tuner.sysex(hz))
+        contents[f"{stem}.{method}.syx"] = syx_bytes(tuner.sysex(hz))
     contents[f"{stem}.setup.mid"] = setup_file(table, profile, stem)
     contents[f"{stem}.csv"] = table_to_csv(table).encode("utf-8")
     text = json.dumps(table_to_json(table), indent=1, ensure_ascii=True, allow_nan=False)
