@@ -1,8 +1,6 @@
 """Tables, MIDI files, exports, drones and takes for Python: each asks what its command asks, and prints nothing.
 
 What a command would print as a notice goes to the log ``stillbeat`` (`bridge.door.words.say`).
-
-Index: `table` · `retune`, `retune_file` · `export` · `drone` · `listen`.
 """
 
 from __future__ import annotations

@@ -3,10 +3,6 @@
 A keyword is an option's long name with ``_`` for ``-``. Its value is the text that would stand on the command line;
 numbers, fractions and paths are written out, a switch is True or False, None counts as not said. Where an option may
 be given again, a list gives it again; elsewhere a list is written with commas (``channels=[1, 2]``).
-
-Index: `TableWords`, `RetuneWords`, `ExportWords`, `DroneWords`, `PlayWords` (what may be said) · `understood`
-(from words to a command's values) · `words_in_line` (from a command line to words) · `chosen_table` (from values to a
-table) · `say`.
 """
 
 from __future__ import annotations

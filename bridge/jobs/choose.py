@@ -19,14 +19,9 @@ from bridge.tuning.spec import TableSpec
 
 @dataclass(frozen=True)
 class TableRequest(TableWords):
-    """A table as asked for: its words, and what to listen to.
+    """A table as asked for: its words, and what to listen to."""
 
-    Attributes
-    ----------
-    reference_from, as_tuned : str or None
-        Sound files: one to hear the reference from, one to hear all strings from.
-    """
-
+    # Sound files: one to hear the reference from, one to hear all strings from.
     reference_from: str | None = None
     as_tuned: str | None = None
 

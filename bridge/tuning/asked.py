@@ -54,48 +54,25 @@ _T = TypeVar("_T")
 
 @dataclass(frozen=True)
 class TableWords:
-    """A table in the words of the person who asks for it; None where nothing was said.
+    """A table in the words of the person who asks for it; None where nothing was said."""
 
-    Attributes
-    ----------
-    table : str or None
-        Name or path of a table.
-    guitar, scale : str or None
-        Names or paths.
-    tonic, home : str or None
-        Note names without octave.
-    reference : str or None
-        Such as ``D3=146.5``, ``A4=438``, ``D3-7c`` or ``D3-7c@442``.
-    fret : int or None
-        Barre or capo.
-    capo : int or None
-        The same by its other name.
-    sounding : str or None
-        What sounds with the capo on, written as a reference (``E3=164.9``, ``E3-7c``), or the bare frequency of the
-        guitar's reference string (``164.9``).
-    slide : str or None
-        A ratio such as ``4/3``.
-    degrees : tuple of str
-        Changes such as ``b7=7/4``.
-    pins : tuple of str
-        Single notes held at a frequency, such as ``F#3=183.1`` (hertz).
-    open_strings_win : bool or None
-        Whether the strings' keys and their octaves follow the guitar.
-    """
-
-    table: str | None = None
+    table: str | None = None  # name or path of a table
+    # Names or paths.
     guitar: str | None = None
     scale: str | None = None
+    # Note names without octave.
     tonic: str | None = None
     home: str | None = None
-    reference: str | None = None
-    fret: int | None = None
-    capo: int | None = None
+    reference: str | None = None  # such as ``D3=146.5``, ``A4=438``, ``D3-7c`` or ``D3-7c@442``
+    fret: int | None = None  # barre or capo
+    capo: int | None = None  # the same by its other name
+    # What sounds with the capo on, written as a reference (``E3=164.9``, ``E3-7c``), or the bare frequency of the
+    # guitar's reference string (``164.9``).
     sounding: str | None = None
-    slide: str | None = None
-    degrees: tuple[str, ...] = ()
-    pins: tuple[str, ...] = ()
-    open_strings_win: bool | None = None
+    slide: str | None = None  # a ratio such as ``4/3``
+    degrees: tuple[str, ...] = ()  # changes such as ``b7=7/4``
+    pins: tuple[str, ...] = ()  # single notes held at a frequency, such as ``F#3=183.1`` (hertz)
+    open_strings_win: bool | None = None  # whether the strings' keys and their octaves follow the guitar
 
 
 class NoTonic(ValueProblem):
@@ -146,7 +123,6 @@ def read_words(
 
     Parameters
     ----------
-    words : TableWords
     shelf : Shelf
         Finds what is named.
     at : callable, optional
@@ -265,7 +241,6 @@ def make_spec(asked: Asked, shelf: Shelf, standing: Asked | None = None) -> Tabl
 
     Parameters
     ----------
-    asked : Asked
     shelf : Shelf
         Finds the default scale.
     standing : Asked, optional

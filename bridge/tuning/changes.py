@@ -49,30 +49,14 @@ _HINT = "write the bar, = and what changes: 17=A, 5=,2=10/9, 9.3=fret:5 or 17=so
 
 @dataclass(frozen=True)
 class Change:
-    """Something that changes at a bar.
+    """Something that changes at a bar."""
 
-    Attributes
-    ----------
-    bar : int
-        Bar, from 1.
-    beat : float
-        Beat in the bar, from 1.
-    tonic : str or None
-        New tonic of the open strings; None keeps it.
-    degrees : tuple of (int, Interval)
-        Degrees (index 1 to 11) replaced above the tonic.
-    fret : int or None
-        Fret from there on; None keeps it.
-    table : str or None
-        Name or path of a table that takes the place of everything.
-    """
-
-    bar: int
-    beat: float = 1.0
-    tonic: str | None = None
-    degrees: tuple[tuple[int, Interval], ...] = ()
-    fret: int | None = None
-    table: str | None = None
+    bar: int  # bar, from 1
+    beat: float = 1.0  # beat in the bar, from 1
+    tonic: str | None = None  # new tonic of the open strings; None keeps it
+    degrees: tuple[tuple[int, Interval], ...] = ()  # degrees (index 1 to 11) replaced above the tonic
+    fret: int | None = None  # fret from there on; None keeps it
+    table: str | None = None  # name or path of a table that takes the place of everything
 
     def __post_init__(self) -> None:
         if self.bar < 1:
@@ -218,8 +202,6 @@ def apply_change(
         The table that holds before the change.
     home : TableSpec
         What the piece starts from: its own scale, home, reference and guitar.
-    change : Change
-        What changes.
     named : TableSpec, optional
         The table that `Change.table` names, loaded.
 
@@ -247,23 +229,12 @@ def apply_change(
 
 @dataclass(frozen=True)
 class Move:
-    """How far one table moves a note that another holds.
+    """How far one table moves a note that another holds."""
 
-    Attributes
-    ----------
-    what : str
-        ``reference``, ``string 5``, or both: ``reference, string 4``.
-    key : int
-        MIDI key of the note in the first table.
-    note : str
-        Its name.
-    cents : float
-        How far it moves up (negative: down), apart from what fret and slide do to the strings themselves.
-    """
-
-    what: str
-    key: int
+    what: str  # ``reference``, ``string 5``, or both: ``reference, string 4``
+    key: int  # MIDI key of the note in the first table
     note: str
+    # How far it moves up (negative: down), apart from what fret and slide do to the strings themselves.
     cents: float
 
     def __str__(self) -> str:

@@ -31,31 +31,6 @@ MIN_HZ, MAX_HZ = 1.0, 25000.0
 class TableSpec:
     """Everything that makes a table, described on the open strings.
 
-    Parameters
-    ----------
-    name : str
-        Name of the table.
-    scale : Scale or None
-        None only for a literal table, whose `key_overrides` then name all 128 keys.
-    home, tonic : str
-        Names of the home tonic and of the present tonic, without octave.
-    reference : Reference
-        Frequency of one key at fret 0.
-    guitar : Guitar, optional
-        Supplies the open strings.
-    fret : int
-        Capo or barre, 0 to 24.
-    slide : Fraction
-        Ratio of a slide, 1/1 (none) to 4/1.
-    open_strings_win : bool
-        The strings' keys and their octaves follow the guitar instead of the scale.
-    degree_changes : tuple of (int, Interval)
-        Degrees replaced above the present tonic only.
-    home_degree_changes : tuple of (int, Interval)
-        Degrees replaced in the piece's own scale: at home and above every tonic.
-    key_overrides : tuple of (int, float)
-        MIDI keys and their frequency in Hz, at fret 0.
-
     Raises
     ------
     ValueProblem
@@ -65,17 +40,20 @@ class TableSpec:
     """
 
     name: str
-    scale: Scale | None
+    scale: Scale | None  # None only for a literal table, whose `key_overrides` then name all 128 keys
+    # Names of the home tonic and of the present tonic, without octave.
     home: str
     tonic: str
-    reference: Reference
-    guitar: Guitar | None = None
-    fret: int = 0
-    slide: Fraction = Fraction(1)
+    reference: Reference  # frequency of one key at fret 0
+    guitar: Guitar | None = None  # supplies the open strings
+    fret: int = 0  # capo or barre, 0 to 24
+    slide: Fraction = Fraction(1)  # ratio of a slide, 1/1 (none) to 4/1
+    # The strings' keys and their octaves follow the guitar instead of the scale.
     open_strings_win: bool = False
-    degree_changes: tuple[tuple[int, Interval], ...] = ()
+    degree_changes: tuple[tuple[int, Interval], ...] = ()  # degrees replaced above the present tonic only
+    # Degrees replaced in the piece's own scale: at home and above every tonic.
     home_degree_changes: tuple[tuple[int, Interval], ...] = ()
-    key_overrides: tuple[tuple[int, float], ...] = ()
+    key_overrides: tuple[tuple[int, float], ...] = ()  # MIDI keys and their frequency in Hz, at fret 0
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "home", parse_tonic(self.home))

@@ -1,9 +1,4 @@
-"""Looking through a session before anything is built: everything that it names is read, nothing is written.
-
-Index
------
-`check_session`, `Checked`
-"""
+"""Looking through a session before anything is built: everything that it names is read, nothing is written."""
 
 from __future__ import annotations
 
@@ -22,19 +17,12 @@ from bridge.store.timeline import BarMap
 
 @dataclass(frozen=True)
 class Checked:
-    """A session that can be built.
-
-    Attributes
-    ----------
-    plan : SessionPlan
-    lengths : dict of int to int
-        Bars of each backing track, by number of the piece (none where it counts in SMPTE time).
-    warnings : list of str
-        What the reader of a track had to forgive, references to be doubted, and drones that hide beats.
-    """
+    """A session that can be built."""
 
     plan: SessionPlan
+    # Bars of each backing track, by number of the piece (none where it counts in SMPTE time).
     lengths: dict[int, int] = field(default_factory=dict)
+    # What the reader of a track had to forgive, references to be doubted, and drones that hide beats.
     warnings: list[str] = field(default_factory=list)
 
 

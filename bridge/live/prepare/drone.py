@@ -71,13 +71,8 @@ def prepare_drone(
                 "synth, channels and system belong to a synth's port", "name the port with --out"
             )
         plan = sound_card_plan(spec, drone=plan_drone(asked, spec), device=device, method=method)
-<<<<<<< HEAD
-        return PreparedDrone(plan, build_table(spec), said, spec.reference.doubt)
-    only = play_table(spec.name, spec)
-=======
         return PreparedDrone(plan, build_table(spec), said, spec.doubt)
-    choice = _choice(spec)
->>>>>>> asked
+    only = play_table(spec.name, spec)
     profile = load_profile(synth) if synth else None
     found = choose_for_playing(method, profile, [only.hz, only.equal_hz])
     chosen = found.method

@@ -147,7 +147,6 @@ def prepare(request: LiveRequest) -> Prepared:
         def check(made: AllTables) -> None:
             check_tables(method, profile, made)
 
-<<<<<<< HEAD
         listening = Listening(home, first, remake, check, named, request.device)
     labels = Labels(
         first.tables,
@@ -158,11 +157,7 @@ def prepare(request: LiveRequest) -> Prepared:
         keys=keys_shown(False, hold is not None, listening is not None),
         feet=feet_shown(controls),
     )
-    return Prepared(plan, labels, tuple(notices), home.reference.doubt, listening)
-=======
-        listening = Listening(home, (slots, tonics), remake, check, named, request.device)
-    return Prepared(plan, title, tuple(notices), home.doubt, listening)
->>>>>>> asked
+    return Prepared(plan, labels, tuple(notices), home.doubt, listening)
 
 
 def check_tables(method: str, profile: SynthProfile | None, tables: AllTables) -> None:

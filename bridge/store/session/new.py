@@ -1,9 +1,4 @@
-"""A first session file: complete, valid, and with a comment on everything that can be said in it.
-
-Index
------
-`new_session_text`
-"""
+"""A first session file: complete, valid, and with a comment on everything that can be said in it."""
 
 from __future__ import annotations
 
@@ -131,8 +126,6 @@ def new_session_text(
         Of the session.
     guitar, reference : str, optional
         As they are to be written.
-    synths : sequence of str
-        Names of synth profiles.
     tracks : sequence of str
         Backing tracks as paths from the folder of the file, with ``/``; a piece for each, or one without a track.
     take : str, optional
