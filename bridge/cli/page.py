@@ -116,7 +116,7 @@ def page_command(request: TableRequest, port: int | None, lan: bool, device: str
     spec = None
     if request != Request():
         spec = choose_table(request)
-        warn_doubt(spec.reference.doubt)
+        warn_doubt(spec.doubt)
     alone = PageAlone(spec, port or 0, lan, device, show)
     with leaving(alone.leave):
         alone.page.start()
