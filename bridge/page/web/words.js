@@ -90,6 +90,8 @@ export const WORDS = {
   own: (name) => `as started: ${name}`,
   noCapo: "none",
   note: "note",
+  degreeLabel: "degree",
+  stringLabel: "string",
   ratio: "ratio",
   hertz: "Hz",
   fromEqual: "cents from equal",
