@@ -216,9 +216,7 @@ def test_the_lesson_says_what_beats_and_lights_keys_and_neck(browser: Any, show:
         assert "F#3" in keyboard
         lit = tab.page.locator("#le-neck circle").count()
         assert lit >= 4
-        assert (
-            tab.page.locator("#le-keyboard .key.sour").count() == 1
-        )  # the third, 13.7 cents off
+        assert tab.page.locator("#le-keyboard .key.sour").count() == 1  # the third, 13.7 cents off
         assert tab.page.locator("#le-keyboard text").filter(has_text="!").count() == 1  # not by colour alone
     finally:
         tab.close()

@@ -134,7 +134,15 @@ _VOICES = Package(
     "CC-BY-4.0",
     "6f48ac4b909c990fd59460622137a03b857c829bb1f3e65c71708da576ab68e5",
 )
-_AXE = Package("npm", "axe-core", "4.14.1", ("package/axe.min.js",), 1, "MPL-2.0", "e6b0ce02b84d892e2e33e403485e7f3d6c29e2be6df65daf44d89ba564139745")
+_AXE = Package(
+    "npm",
+    "axe-core",
+    "4.14.1",
+    ("package/axe.min.js",),
+    1,
+    "MPL-2.0",
+    "e6b0ce02b84d892e2e33e403485e7f3d6c29e2be6df65daf44d89ba564139745",
+)
 # Not a dependency to install: its wheel asks for an audio driver that needs a compiler, and rendering needs none.
 _TINYSOUNDFONT = Package("wheel", "tinysoundfont", "", ("tinysoundfont/*", "tinysoundfont.libs/*"), 0, "MIT")
 
