@@ -28,7 +28,7 @@ from bridge.sound.listening.heard import (
 )
 from bridge.sound.listening.mono import Mono, mono
 from bridge.sound.listening.take import WAVERS_CENTS, measure_take
-from bridge.sound.listening.voice import voice_notes
+from bridge.sound.listening.voice.notes import voice_notes
 
 __all__ = ["Heard", "HeardNote", "Refusal", "hear", "heard_to_json", "listen", "name_string"]
 
