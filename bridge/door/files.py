@@ -82,8 +82,8 @@ def _retune_request(words: RetuneWords) -> RetuneRequest:
 
     values = understood(retune_command, words, words_of(RetuneWords))
     wanted = retune_request(take_table(values), values)
-    if wanted.spec.reference.doubt:
-        say(wanted.spec.reference.doubt, aloud=True)
+    if wanted.spec.doubt:
+        say(wanted.spec.doubt, aloud=True)
     return wanted
 
 

@@ -43,6 +43,8 @@ class TableWords(TypedDict, total=False):
     reference_from: Name | None
     as_tuned: Name | None
     fret: int | None
+    capo: int | None
+    sounding: str | float | None
     slide: str | Fraction | None
     degree: Texts | None
     pin: Texts | None
@@ -172,8 +174,8 @@ def chosen_table(values: dict[str, Any]) -> tuple[TableSpec, Table]:
     from bridge.tuning.tables import build_table
 
     spec, tuned = choose_tuned(take_table(values))
-    if spec.reference.doubt:
-        say(spec.reference.doubt, aloud=True)
+    if spec.doubt:
+        say(spec.doubt, aloud=True)
     return spec, build_table(spec) if tuned is None else table_as_tuned(tuned, spec)
 
 

@@ -60,7 +60,7 @@ def choose_tuned(request: TableRequest) -> tuple[TableSpec, AsTuned | None]:
     except NoTonic as problem:
         raise ValueProblem(problem.message, "say --tonic D, or --guitar open-d, or name a table") from problem
     if request.reference_from is not None:
-        named = request.reference is not None
+        named = request.reference is not None or request.sounding is not None
         return replace(spec, reference=reference_in_take(request.reference_from, spec, named)), None
     if request.as_tuned is not None:
         tuned = tuned_in_take(request.as_tuned, spec)

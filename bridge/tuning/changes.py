@@ -8,7 +8,7 @@ How a change is written
 ``17=A``                      tonic A: starts again from the piece's own scale
 ``17=A,b7=7/4``               tonic A, with this degree replaced besides
 ``5=,2=10/9``                 keeps the tonic and every degree as it stands, and replaces this one
-``9.3=fret:5``                a barre at fret 5 from the third beat on; ``fret:0`` takes it away
+``9.3=fret:5``                a barre at fret 5 from the third beat on; ``fret:0`` takes it away; so does ``capo:5``
 ``17=rehearsal``              another table, by name or as a file ``some.table.toml``
 ============================  ==========================================================================
 
@@ -42,7 +42,7 @@ AUDIBLE_CENTS = 0.05
 """Moves smaller than this are not worth saying: they would print as 0.0 cents, or nearly."""
 
 _PLACE = re.compile(r"(?P<bar>\d{1,6})(?:\.(?P<beat>\d{1,4}(?:\.\d+)?))?", re.ASCII)
-_FRET = re.compile(r"fret\s*[:\s]\s*(?P<fret>-?\d{1,4})", re.ASCII | re.IGNORECASE)
+_FRET = re.compile(r"(?:fret|capo)\s*[:\s]\s*(?P<fret>-?\d{1,4})", re.ASCII | re.IGNORECASE)
 _TONIC = re.compile(r"[A-Ha-h](?:[#♯b♭]{1,2}|is|es|s)?|[A-Za-z][#♯♭]?")
 _HINT = "write the bar, = and what changes: 17=A, 5=,2=10/9, 9.3=fret:5 or 17=some.table.toml"
 

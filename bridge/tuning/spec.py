@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 from bridge.errors import TuningProblem, ValueProblem
 from bridge.tuning.frets import check_fret, check_slide, slide_semitones
 from bridge.tuning.guitars import Guitar
-from bridge.tuning.notes import KEYS, key_to_hz, note_name, parse_pitch_class, parse_tonic
+from bridge.tuning.notes import A4_KEY, KEYS, key_to_hz, note_name, parse_pitch_class, parse_tonic
 from bridge.tuning.ratios import hz_to_cents
 from bridge.tuning.reference import MAX_CENTS, Reference
 from bridge.tuning.scales import Interval, Scale, check_degree
@@ -109,6 +109,25 @@ class TableSpec:
     def shift_semitones(self) -> int:
         """Keys by which fret and slide together move the table."""
         return self.fret + slide_semitones(self.slide)
+
+    @property
+    def doubt(self) -> str:
+        """A question about the reference, if it deserves one: is another note, octave or moment meant?"""
+        return self.reference.doubt or self._with_the_capo_on()
+
+    def _with_the_capo_on(self) -> str:
+        """Ask where the reference is no open string, but what one of them sounds with the capo on."""
+        key = self.reference.key
+        if self.guitar is None or not self.fret or key == A4_KEY:  # A4 is how tuners are calibrated
+            return ""
+        strings = {string.key for string in self.guitar.strings}
+        if key in strings or key - self.fret not in strings:
+            return ""
+        text = self.reference.text(self.tonic)
+        return (
+            f"{text} is taken for the open strings: does it sound with the capo on, at fret {self.fret}? "
+            f"Then it is no reference, but sounding: {text.removesuffix(' Hz').replace(' ', '')}"
+        )
 
     def with_degrees(self, changes: Sequence[tuple[int, Interval]]) -> TableSpec:
         """Return the spec with degrees replaced where the present tonic stands.

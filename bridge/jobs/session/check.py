@@ -38,6 +38,8 @@ def check_session(file: Path) -> Checked:
     warnings = []
     if session.reference is not None and session.reference.doubt:
         warnings.append(session.reference.doubt)
+    own = [(piece.title, piece.spec.doubt) for piece in session.pieces]
+    warnings += [f"{title}: {doubt}" for title, doubt in own if doubt and doubt not in warnings]
     warnings += _wavering_drones(session)
     tracks: dict[int, MidiFile] = {}
     lengths: dict[int, int] = {}

@@ -92,7 +92,7 @@ _PIECE = """\
 title = {title}
 {track}
 {tonic}# tonic = "A"                    # takes its pitch from home, so nothing drifts
-# fret = 2                       # capo
+# capo = 2                       # and where it was measured with the capo on: sounding = "E3=164.9"
 # degrees = {{ b7 = "7/4" }}       # degrees replaced in this piece
 # drone = ["D2", "A2"]           # another than the session's; false for none
 # chords = ["I", "ii7", "V7"]    # what is played, for the page: by degree, or by name such as "Em7"
