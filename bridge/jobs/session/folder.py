@@ -29,7 +29,8 @@ from types import TracebackType
 
 from bridge.errors import InputProblem, OutputProblem
 from bridge.jobs.session.manifest import NAME, Manifest, read_manifest
-from bridge.store.files import flush_folder, lock, open_atomic
+from bridge.store.files import open_atomic
+from bridge.store.hidden import flush_folder, lock
 
 _LITTER = frozenset({".DS_Store", "Thumbs.db", "desktop.ini"})
 _AT_FDCWD = -100
