@@ -6,10 +6,6 @@ renamings. A build that is killed at any moment leaves the old bundle whole; the
 puts the old one back in the one case where the killing fell between two renamings.
 
 Two builds of one folder do not run at the same time: the second is refused.
-
-Index
------
-`FolderBuild` · `files_in` · `write_zip`
 """
 
 from __future__ import annotations
