@@ -342,7 +342,8 @@ class Playing(RuleBasedStateMachine):
         table = self.performance.switch.table()
         wanted: dict[int, set[float]] = {}
         for stroke in self.strokes + self.ringing:
-            cents = 1200 * math.log2(table[stroke.key] / EQUAL[stroke.key])
+            own = self.source.pitch(stroke.channel, stroke.key) - stroke.key
+            cents = 1200 * math.log2(table[stroke.key] / EQUAL[stroke.key]) + 100 * own
             wanted.setdefault(stroke.out, set()).add(round(cents, 6) if stroke.certain else math.nan)
         for stroke in self.strokes:
             shared = self.method.startswith(("bend", "mpe")) and len(wanted[stroke.out]) > 1
