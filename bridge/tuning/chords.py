@@ -57,6 +57,9 @@ from bridge.tuning.scales import DEGREES, Interval, check_degree
 if TYPE_CHECKING:
     from bridge.tuning.tables import Table
 
+AGREES_CENTS = 0.5
+"""A string so near to the table's note agrees with it."""
+
 LOWEST_ROOT_KEY = 48
 HIGHEST_HEARD_PARTIAL = 16
 PURE_CENTS, CALM_CENTS, FIFTH_CENTS, TEMPERED_CENTS, ROUGH_CENTS = 1.0, 3.0, 7.0, 17.0, 25.0
@@ -231,16 +234,8 @@ def judge_chord(
     )
 
 
-def contradicted_strings(table: Table, within_cents: float = 0.5) -> tuple[ContradictedString, ...]:
-    """Return the strings that sound more than `within_cents` away from the table's note, last string first.
-
-    Parameters
-    ----------
-    table : Table
-        A table with a guitar; without one, nothing is contradicted.
-    within_cents : float
-        What still counts as agreeing.
-    """
+def contradicted_strings(table: Table) -> tuple[ContradictedString, ...]:
+    """Return the strings that sound more than `AGREES_CENTS` away from the table's note, last string first."""
     return tuple(
         ContradictedString(
             string.number,
@@ -250,7 +245,7 @@ def contradicted_strings(table: Table, within_cents: float = 0.5) -> tuple[Contr
             abs(string.hz - float(table.hz[string.key])),
         )
         for string in table.strings
-        if abs(string.cents_from_table) > within_cents
+        if abs(string.cents_from_table) > AGREES_CENTS
     )
 
 

@@ -12,8 +12,6 @@ whatever the sizes of the blocks it is asked for in.
 
 Threads: one thread at a time. `feed` and `block` may be called from different threads only if the caller keeps them
 apart; `bridge.sound.device.output` does that with a queue.
-
-Index: `Generator`.
 """
 
 from __future__ import annotations
