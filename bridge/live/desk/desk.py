@@ -128,7 +128,7 @@ class Desk:
         try:
             typed.start()
             for notice in notices:
-                self.say("said", notice)
+                self.say("engine" if notice in labels.about_engine else "said", notice)
             self.run(plan, labels, lambda: make_view(typed.keys))
         finally:
             typed.stop()

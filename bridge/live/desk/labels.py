@@ -56,6 +56,8 @@ class Labels:
     """What each table is part of; empty where there are no pieces."""
     remarks: str = ""
     """What is to be known of the whole evening."""
+    about_engine: tuple[str, ...] = ()
+    """Why the method was chosen, and how exact it is."""
     keys: tuple[str, ...] = KEYS_SHOWN
     feet: tuple[str, ...] = ()
 
@@ -81,6 +83,7 @@ class Labels:
             "synth": state.synth,
             "method": self.method,
             "instrument": self.instrument,
+            "about_engine": self.about_engine,
             "tonic": tonic,
             "table": table.name,
             "number": kept.number,

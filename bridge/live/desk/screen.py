@@ -32,8 +32,9 @@ class Screen(Generic[_Seen]):
 
         self._console = console or Console(file=own_stream(), highlight=False)
         self._seen: _Seen | None = None
+        # A screen of its own, so that nothing of it is left when the terminal changes its size.
         self._live: Any = Live(
-            console=self._console, get_renderable=self._now, auto_refresh=False, transient=True
+            console=self._console, get_renderable=self._now, auto_refresh=False, screen=True
         )
         self._quietly(self._live.start)
 
