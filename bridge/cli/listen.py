@@ -102,9 +102,9 @@ def _table(request: TableRequest) -> Table | None:
 
 def _sound(file: Path | None, seconds: float, device: str | None) -> tuple[Any, int]:
     if file is not None:
-        from bridge.sound.files.audiofile import read_audio
+        from bridge.sound.files.audiofile import read_take
 
-        return read_audio(file)
+        return read_take(file)
     from bridge.sound.device.asking import usable_microphone
     from bridge.sound.device.microphone import record
 
@@ -124,6 +124,7 @@ def _sound(file: Path | None, seconds: float, device: str | None) -> tuple[Any, 
 def _print_notes(heard: Heard, table: Table | None) -> None:
     from bridge.cli.paragraphs import show_paragraph
     from bridge.cli.printing import cents, hertz, show, show_table, sure
+    from bridge.jobs.hearing import strings_told
     from bridge.tuning.ratios import hz_to_cents
 
     strings = table is not None and bool(table.strings)
@@ -160,6 +161,8 @@ def _print_notes(heard: Heard, table: Table | None) -> None:
         show_paragraph(
             f"not measured at {refusal.start_s:.2f} to {refusal.end_s:.2f} s: {refusal.reason}", hang=2
         )
+    for text in [] if table is None or not table.strings else strings_told(heard, table):
+        show_paragraph(text, hang=2)
     show()
     show_paragraph(
         "Hz: the note once it has settled; all else in cents. sure to: standard deviation; from equal: A4 = 440 Hz; "

@@ -112,11 +112,15 @@ def export(folder: str | PathLike[str], words: ExportWords) -> Exported:
 def drone(output: str | PathLike[str], notes: Sequence[str], words: DroneWords) -> SoundReport:
     """Write a drone as a sound file (see `bridge.jobs.drone`)."""
     from bridge.cli.drone import drone_command, drone_request
+    from bridge.engine.play.drone_sounds import about_sound
     from bridge.jobs.drone import plan_drone, render_drone
 
     values = understood(drone_command, words, words_of(DroneWords), notes)
     spec, held = chosen_table(values)
-    plan = plan_drone(drone_request(values), spec, endless=False)
+    asked = drone_request(values)
+    plan = plan_drone(asked, spec, endless=False)
+    if about_sound(asked.sound):
+        say(about_sound(asked.sound), aloud=True)
     return render_drone(plan, _hz(held), Path(output), overwrite=values["overwrite"])
 
 
@@ -124,11 +128,11 @@ def listen(take: str | PathLike[str], words: TableWords) -> Heard:
     """Measure the notes of a sound file; words of a table, if there are any, say what to compare with."""
     from bridge.cli.table import table_command
     from bridge.jobs.hearing import hear_take
-    from bridge.sound.files.audiofile import read_audio
+    from bridge.sound.files.audiofile import read_take
 
     values = understood(table_command, words, words_of(TableWords))
     compared = chosen_table(values)[1] if words else None
-    samples, rate_hz = read_audio(fspath(take))
+    samples, rate_hz = read_take(fspath(take))
     return hear_take(samples, rate_hz, compared)
 
 

@@ -7,6 +7,7 @@ and strings are rounded to a millionth of a hertz, so that the same take gives t
 Index
 -----
 `hear_take`                 notes, named and compared by a table where there is one
+`strings_told`              plucks that disagree, strings far off
 `reference_in_take`         one note's frequency
 `sounding_in_take`          what the reference string sounds, with the capo on
 `tuned_in_take`             a table as the strings of a take are tuned
@@ -21,6 +22,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from bridge.errors import InputProblem, TuningProblem, ValueProblem
+from bridge.jobs.plucks_told import WHICH, apart, cut_off, far_off, no_strings, not_counted, remark
 from bridge.tuning.as_tuned import AsTuned, as_tuned
 from bridge.tuning.notes import key_to_hz, note_name, parse_note
 from bridge.tuning.ratios import hz_to_cents
@@ -32,7 +34,7 @@ from bridge.tuning.tables import Table, build_table
 NEAR_CENTS = 100.0
 #: A string further than this from where the others say it belongs is in another tuning.
 ANOTHER_TUNING_CENTS = 60.0
-#: Plucks of one open string differ by less than this.
+#: Notes within this are plucks of one string.
 SAME_CENTS = 40.0
 _HZ_DIGITS = 6
 _SD_DIGITS = 3
@@ -43,15 +45,17 @@ if TYPE_CHECKING:
 
     from bridge.sound.listening.beating import BeatsHeard
     from bridge.sound.listening.heard import Heard, HeardNote
+    from bridge.sound.listening.mono import Mono
+    from bridge.sound.listening.plucks import Settled
     from bridge.tuning.guitars import Guitar
 
 
-def hear_take(samples: NDArray[np.float64], sample_rate: float, table: Table | None = None) -> Heard:
+def hear_take(samples: NDArray[np.float64] | Mono, sample_rate: float, table: Table | None = None) -> Heard:
     """Find the notes of a take.
 
     Parameters
     ----------
-    samples : ndarray, shape (n,) or (n, channels)
+    samples : ndarray, shape (n,) or (n, channels), or Mono
     sample_rate : float
     table : Table, optional
         What notes are compared with; with a guitar also the strings that they are named by, as they sound with the
@@ -69,9 +73,17 @@ def hear_take(samples: NDArray[np.float64], sample_rate: float, table: Table | N
     else:
         strings = [(string.number, string.hz) for string in table.strings]
         heard = hear(samples, sample_rate, strings or None, table.hz, table.tonic)
-    if not heard.notes:
-        raise InputProblem("; ".join(dict.fromkeys(refusal.reason for refusal in heard.refusals)))
-    return heard
+    return _some(heard)
+
+
+def strings_told(heard: Heard, table: Table) -> list[str]:
+    """What a player should know of the strings of a take: plucks that disagree, strings far off; a sentence each."""
+    from bridge.sound.listening.plucks import by_string
+
+    names = {string.number: f"string {string.number} ({string.note})" for string in table.strings}
+    settled = by_string(heard.notes)
+    told = [apart(names[number], one) for number, one in settled.items() if one.in_question]
+    return [*told, *far_off(heard.notes, table)]
 
 
 def reference_in_take(path: str | Path, spec: TableSpec, named: bool) -> Reference:
@@ -98,22 +110,31 @@ def reference_in_take(path: str | Path, spec: TableSpec, named: bool) -> Referen
 
 def find_reference(path: str | Path, wanted: Reference, guitar: Guitar | None, named: bool) -> Reference:
     """Find a reference in a take, as `reference_in_take` does."""
-    from bridge.sound.files.audiofile import read_audio
+    from bridge.sound.files.audiofile import read_take
 
-    samples, rate = read_audio(path)
+    samples, rate = read_take(path)
     if guitar is None or (named and wanted.key != guitar.reference_key):
-        notes = hear_take(samples, rate).notes
-        return _named_note(notes, wanted, path) if named else _only_note(notes, path)
-    hz, _ = _by_string(samples, rate, guitar.hz(wanted.hz), path)
-    first = guitar.reference_string
-    if first not in hz and len(hz) == 1:
-        (first,) = hz
-    if first not in hz:
-        raise InputProblem(
-            f"{path}: string {first} ({guitar.note_of(first)}) is not among the notes heard",
-            f"pluck it alone; or say about where it sounds: --reference {guitar.note_of(first)}=140",
-        )
-    return Reference(guitar.key_of(first), round(hz[first], _HZ_DIGITS))
+        heard = hear_take(samples, rate)
+        key, notes = _named_notes(heard.notes, wanted, path) if named else _only_notes(heard.notes, path)
+        settled = _settled(note_name(key), notes, path)
+        others: list[HeardNote] = []
+    else:
+        heard = _listened(samples, rate, guitar.hz(wanted.hz))
+        first = guitar.reference_string
+        numbers = {note.string for note in heard.notes} - {None}
+        if first not in numbers and len(numbers) == 1:
+            (first,) = (number for number in numbers if number is not None)
+        key = guitar.key_of(first)
+        name = f"string {first} ({guitar.note_of(first)})"
+        notes = [note for note in heard.notes if note.string == first]
+        if not notes:
+            raise InputProblem(
+                f"{path}: {name} is not among the notes heard{_others(heard.notes)}",
+                f"pluck it alone; or say about where it sounds: --reference {guitar.note_of(first)}=140",
+            )
+        settled = _settled(name, notes, path)
+        others = [note for note in heard.notes if note.string is None]
+    return Reference(key, round(settled.note.hz, _HZ_DIGITS), remark(settled, heard, others))
 
 
 def sounding_in_take(path: str | Path, spec: TableSpec) -> float:
@@ -132,65 +153,73 @@ def sounding_in_take(path: str | Path, spec: TableSpec) -> float:
     TuningProblem
         There is no guitar.
     """
-    from bridge.sound.files.audiofile import read_audio
+    from bridge.sound.files.audiofile import read_take
 
     guitar = spec.guitar
     if guitar is None:
         raise TuningProblem("nothing says which string sounds", "name the guitar: --guitar open-d")
-    samples, rate = read_audio(path)
+    samples, rate = read_take(path)
     table = build_table(spec)
-    hz, _ = _by_string(samples, rate, {string.number: string.hz for string in table.strings}, path)
+    heard = _listened(samples, rate, {string.number: string.hz for string in table.strings})
     first = guitar.reference_string
-    if first not in hz:
-        note = next(string.note for string in table.strings if string.number == first)
-        raise InputProblem(f"{path}: string {first} ({note}) is not among the notes heard", "pluck it alone")
-    return hz[first]
+    note = next(string.note for string in table.strings if string.number == first)
+    plucks = [one for one in heard.notes if one.string == first]
+    if not plucks:
+        raise InputProblem(
+            f"{path}: string {first} ({note}) is not among the notes heard{_others(heard.notes)}",
+            "pluck it alone",
+        )
+    return _settled(f"string {first} ({note})", plucks, path).note.hz
 
 
-def _named_note(notes: Sequence[HeardNote], wanted: Reference, path: str | Path) -> Reference:
+def _others(notes: Sequence[HeardNote]) -> str:
+    """What was heard instead."""
+    return ", but " + ", ".join(dict.fromkeys(f"{note.note} ({note.hz:.1f} Hz)" for note in notes))
+
+
+def _named_notes(
+    notes: Sequence[HeardNote], wanted: Reference, path: str | Path
+) -> tuple[int, list[HeardNote]]:
     nearest = min(notes, key=lambda note: abs(hz_to_cents(note.hz, wanted.hz)))
     name = note_name(wanted.key)
     if abs(hz_to_cents(nearest.hz, wanted.hz)) > NEAR_CENTS:
-        heard = ", ".join(dict.fromkeys(f"{note.note} ({note.hz:.1f} Hz)" for note in notes))
         raise InputProblem(
-            f"{path} holds no {name} near {wanted.hz:.1f} Hz, but {heard}",
+            f"{path} holds no {name} near {wanted.hz:.1f} Hz{_others(notes)}",
             f"say about where it sounds: --reference {name}={wanted.hz:.0f}",
         )
-    same = [note for note in notes if abs(hz_to_cents(note.hz, nearest.hz)) < SAME_CENTS]
-    return Reference(wanted.key, round(_mean_hz(same), _HZ_DIGITS))
+    return wanted.key, [note for note in notes if abs(hz_to_cents(note.hz, nearest.hz)) < SAME_CENTS]
 
 
-def _only_note(notes: Sequence[HeardNote], path: str | Path) -> Reference:
+def _only_notes(notes: Sequence[HeardNote], path: str | Path) -> tuple[int, list[HeardNote]]:
     if len({note.key for note in notes}) > 1:
         names = ", ".join(dict.fromkeys(note.note for note in notes))
         raise InputProblem(
             f"{path} holds several notes: {names}", "say which is the reference, such as --reference D3"
         )
-    return Reference(notes[0].key, round(_mean_hz(notes), _HZ_DIGITS))
+    return notes[0].key, list(notes)
 
 
-def _mean_hz(notes: Sequence[HeardNote]) -> float:
-    from bridge.sound.listening.heard import by_string
+def _settled(name: str, notes: Sequence[HeardNote], path: str | Path) -> Settled:
+    """The pluck of a string that counts; plucks too far apart are a question for the player."""
+    from bridge.sound.listening.plucks import settle
 
-    return by_string([replace(note, string=1) for note in notes])[0][1]
+    settled = settle(notes)
+    if settled.in_question:
+        raise InputProblem(f"{path}: {apart(name, settled)}", WHICH)
+    return settled
 
 
-def _by_string(
-    samples: NDArray[np.float64], rate: float, expected: Mapping[int, float], path: str | Path
-) -> tuple[dict[int, float], dict[int, float]]:
-    """Frequencies of the strings of a take, and their standard deviations in cents."""
-    from bridge.sound.listening.heard import by_string
-    from bridge.sound.listening.listen import listen
+def _listened(samples: Mono, rate: float, expected: Mapping[int, float]) -> Heard:
+    """The notes of a take, named by strings that are expected at these frequencies."""
+    from bridge.sound.listening.listen import hear
 
-    notes = listen(samples, rate, sorted(expected.items()))
-    for number in {note.string for note in notes} - {None}:
-        plucks = [note.hz for note in notes if note.string == number]
-        if hz_to_cents(max(plucks), min(plucks)) > SAME_CENTS:
-            raise InputProblem(
-                f"{path}: string {number} is heard at {min(plucks):.1f} and at {max(plucks):.1f} Hz",
-                "play open strings only, and record again if you turned a peg",
-            )
-    return by_string(notes)
+    return _some(hear(samples, rate, sorted(expected.items())))
+
+
+def _some(heard: Heard) -> Heard:
+    if not heard.notes:
+        raise InputProblem("; ".join(dict.fromkeys(refusal.reason for refusal in heard.refusals)))
+    return heard
 
 
 def _reference_string_hz(spec: TableSpec) -> float:
@@ -222,19 +251,28 @@ def tuned_in_take(path: str | Path, spec: TableSpec) -> AsTuned:
     guitar = spec.guitar
     if guitar is None:
         raise TuningProblem("a table as tuned needs a guitar", "name one: --guitar open-d")
-    from bridge.sound.files.audiofile import read_audio
+    from bridge.sound.files.audiofile import read_take
+    from bridge.sound.listening.plucks import by_string
 
-    samples, rate = read_audio(path)
-    hz, sd_cents = _by_string(samples, rate, guitar.hz(_reference_string_hz(spec)), path)
-    if not hz:
+    samples, rate = read_take(path)
+    heard = _listened(samples, rate, guitar.hz(_reference_string_hz(spec)))
+    strings = by_string(heard.notes)
+    if not strings:
         raise InputProblem(
             f"{path}: none of the notes heard is near a string of {guitar.title}",
             "is the guitar in this tuning? If it is tuned lower or higher, say about where: --reference",
         )
+    questions = [
+        apart(f"string {number} ({guitar.note_of(number)})", settled)
+        for number, settled in strings.items()
+        if settled.in_question
+    ]
+    if questions:
+        raise InputProblem(f"{path}: {'; '.join(questions)}", WHICH)
     tuned = as_tuned(
         spec,
-        {number: round(one, _HZ_DIGITS) for number, one in hz.items()},
-        {number: round(cents, _SD_DIGITS) for number, cents in sd_cents.items()},
+        {number: round(settled.note.hz, _HZ_DIGITS) for number, settled in strings.items()},
+        {number: round(settled.sd_cents, _SD_DIGITS) for number, settled in strings.items()},
     )
     for number, off_cents in tuned.fit.deviations_cents.items():
         if abs(off_cents) > ANOTHER_TUNING_CENTS:
@@ -243,7 +281,12 @@ def tuned_in_take(path: str | Path, spec: TableSpec) -> AsTuned:
                 f"{guitar.note_of(number)} in {guitar.title}",
                 "is the guitar in this tuning? If so tune that string first, as `stillbeat strings` tells",
             )
-    return tuned
+    told = [text for settled in strings.values() for text in not_counted(settled)]
+    told += [*cut_off(heard), *no_strings([note for note in heard.notes if note.string is None])]
+    if not told:
+        return tuned
+    reference = replace(tuned.spec.reference, remark="; ".join(told))
+    return replace(tuned, spec=replace(tuned.spec, reference=reference))
 
 
 @dataclass(frozen=True)
@@ -265,13 +308,13 @@ class Together:
 
 
 def hear_together(
-    samples: NDArray[np.float64], sample_rate: float, two: str, table: Table | None = None
+    samples: NDArray[np.float64] | Mono, sample_rate: float, two: str, table: Table | None = None
 ) -> Together:
     """Measure the beats of two strings or notes that sound together.
 
     Parameters
     ----------
-    samples : ndarray, shape (n,) or (n, channels)
+    samples : ndarray, shape (n,) or (n, channels), or Mono
     sample_rate : float
     two : str
         The one that stays and the one to turn: strings of the table's guitar (``4,3``), or notes (``D3,F#3``).

@@ -8,7 +8,7 @@ overrides act is told in `bridge.tuning.tables`.
 
 Index
 -----
-`OpenPitches`, `sound`
+`OpenPitches`, `sound`, `WHOLE_TONE_BELOW`
 """
 
 from __future__ import annotations
@@ -22,6 +22,11 @@ from bridge.tuning.ratios import hz_to_cents
 from bridge.tuning.reference import nearest_key_of_class
 from bridge.tuning.scales import Interval, octaves
 from bridge.tuning.spec import TableSpec
+
+WHOLE_TONE_BELOW = Interval.of_ratio(Fraction(16, 9))
+"""Where a tonic a whole tone below home stands (an octave higher); the reason is told in `bridge.tuning.tables`."""
+
+_SEVENTH = 10  # the degree b7
 
 
 def sound(reference_hz: float, interval: Interval, slide: Fraction = Fraction(1)) -> float:
@@ -86,12 +91,17 @@ class OpenPitches:
         return step * octaves(((key - here) - (reference_key - there)) // 12)
 
     def _find_anchor(self) -> Interval:
-        """Interval of the present tonic, at the anchor key, to the reference: its pitch at home."""
+        """Interval of the present tonic, at the anchor key, to the reference: its pitch at home, with one exception."""
         if self._spec.open_strings_win and self._spec.tonic_class != self._spec.home_class:
             string = self._string_interval(self._anchor_key)
             if string is not None:
                 return string
-        return self._home(self._anchor_key)
+        at_home = self._home(self._anchor_key)
+        assert self._home_scale is not None
+        seventh = self._home_scale.degrees[_SEVENTH]
+        if (self._spec.tonic_class - self._spec.home_class) % 12 == _SEVENTH and seventh.ratio is not None:
+            return at_home / seventh * WHOLE_TONE_BELOW
+        return at_home
 
     def _open_strings(self) -> Mapping[int, Interval]:
         """Interval of every open string to the reference, by string number."""

@@ -20,7 +20,7 @@ from __future__ import annotations
 
 import math
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from bridge.errors import ValueProblem
@@ -59,10 +59,13 @@ class Reference:
         MIDI key 0–127.
     hz : float
         Its frequency in Hz, within 600 cents of equal temperament at A4 = 440 Hz.
+    remark : str
+        What is to be said of how it was heard; empty where it was given.
     """
 
     key: int
     hz: float
+    remark: str = field(default="", compare=False)
 
     def __post_init__(self) -> None:
         name = note_name(self.key)
@@ -82,17 +85,18 @@ class Reference:
 
     @property
     def doubt(self) -> str:
-        """The question to ask when the frequency lies far from the note; empty when it does not."""
+        """What is to be said of how it was heard, and the question to ask when it lies far from the note; or empty."""
         off_cents = self.cents_from_equal
         if abs(off_cents) <= DOUBT_CENTS:
-            return ""
+            return self.remark
         name = note_name(self.key)
         where = "above" if off_cents > 0 else "below"
-        return (
+        question = (
             f"{name} = {self.hz:g} Hz lies {abs(off_cents):.0f} cents {where} the usual {name} "
             f"({key_to_hz(self.key):.2f} Hz), near {note_name(_nearest_key(self.hz))}: "
             "is another note or octave meant? C4 is middle C here"
         )
+        return f"{self.remark}; {question}" if self.remark else question
 
     def text(self, tonic: str = "C") -> str:
         """Return ``"D3 = 146.5 Hz"``, spelled by a tonic; the frequency to four decimals at most."""

@@ -12,7 +12,9 @@ How a pitch comes about
 2. *Tonic.* Another tonic takes its pitch from the home table, never from the table before, and the scale (with
    `home_degree_changes`, then `degree_changes`) stands on it. Home itself without `degree_changes` is the home
    table, bit for bit. At the home tonic `degree_changes` leave the tonic where it is; so they may move the
-   reference note, if that is the degree which changes.
+   reference note, if that is the degree which changes. One tonic is an exception: a whole tone below home it stands
+   at 16/9 above home, whatever pure seventh the scale has, for that is where a barre at fret 10 puts it (3.9 cents
+   away; 9/5 would be 17.6). A tempered seventh stays.
 3. *Open strings.* With `open_strings_win` the keys of the guitar's strings follow the guitar, and their other
    octaves the nearest string (of two equally near, the lower). A tonic other than home that is a string's note
    then takes the string's pitch. The strings hang on the reference: it is the string whose key it is; if it is
@@ -32,7 +34,8 @@ Index
 
 Sources
 -------
-Derived from the definitions above; scales and guitars state their own sources.
+Derived from the definitions above; scales and guitars state their own sources. 16/9 is two fourths of 4/3, less an
+octave: 996.09 cents, against ten equal semitones.
 """
 
 from __future__ import annotations

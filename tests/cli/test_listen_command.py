@@ -13,6 +13,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from support import takes
+from support.plucks import noisy
 
 from bridge.cli import main
 
@@ -168,7 +169,103 @@ def test_usage(capsys: pytest.CaptureFixture[str], d3_take: Path, tmp_path: Path
     assert "cannot be read as sound" in run(capsys, "listen", tmp_path / "text.wav", code=3)[1]
 
 
+def open_d_in(tmp_path: Path, semitones: tuple[float, ...], numbers: tuple[int, ...]) -> Path:
+    """Strings of open D, each so many semitones from where it belongs."""
+    strings = takes.open_d(D3, {})
+    hz = [strings[number] * 2 ** (off / 12) for number, off in zip(numbers, semitones, strict=True)]
+    return takes.write(tmp_path / "take.wav", takes.take(hz))
+
+
+OPEN_D = ("--guitar", "open-d", "--reference", "D3=146.5")
+
+
+def test_strings_of_standard_tuning_are_said_to_be_a_tone_off(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    # Standard tuning is E A D G B E (common practice); open D is D A D F# A D.
+    path = open_d_in(tmp_path, (2, 0, 0, 1, 2, 2), (6, 5, 4, 3, 2, 1))
+    text = " ".join(run(capsys, "listen", path, *OPEN_D)[0].split())
+    assert text.count("where it belongs") == 3
+    for number, note, where in ((6, "E2", "D2"), (2, "B3", "A3"), (1, "E4", "D4")):
+        assert re.search(
+            rf"{note} at [\d.]+ s: if this is string {number}, it sounds (19\d|20\d) cents \(a tone\) above {where}",
+            text,
+        )
+
+
+def test_strings_plucked_in_order_are_known_however_far_off_they_are(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    # Three semitones down, the third string is nearer to the fourth's note: the order tells which is which.
+    path = open_d_in(tmp_path, (0, 0, 0, -3, 0, 0), (6, 5, 4, 3, 2, 1))
+    text = " ".join(run(capsys, "listen", path, *OPEN_D)[0].split())
+    assert text.count("where it belongs") == 1
+    assert "if this is string 3, it sounds 300 cents (3 semitones) below F#3" in text
+    assert "tighten it slowly, it may break" in text
+
+
+def test_in_tune_and_in_a_melody_nothing_of_the_kind_is_said(
+    capsys: pytest.CaptureFixture[str], guitar_take: Path, tmp_path: Path
+) -> None:
+    assert "where it belongs" not in run(capsys, "listen", guitar_take, *OPEN_D)[0]
+    melody = takes.write(
+        tmp_path / "melody.wav", takes.take([D3 * 2 ** (k / 12) for k in (0, 2, 4, 5, 7, 9, 11, 12)])
+    )
+    assert "where it belongs" not in run(capsys, "listen", melody, *OPEN_D)[0]
+
+
 # --- the reference from a take
+
+
+def plucks(tmp_path: Path, *turns: tuple[float, float, float]) -> Path:
+    """D3 plucked and damped, again and again: cents, decibels, seconds."""
+    rng = np.random.default_rng(8)
+    parts = []
+    for off_cents, level_db, seconds in turns:
+        sound = takes.pluck(D3 * 2 ** (off_cents / 1200), seconds, rng, decay_s=0.5)
+        parts.append(10 ** (level_db / 20) * sound * np.linspace(1, 0.1, sound.size))
+    return takes.write(tmp_path / "plucks.wav", noisy(np.concatenate(parts), 60, rng))
+
+
+FROM = ("table", "--guitar", "open-d", "--json", "--reference-from")
+
+
+def test_the_last_of_plucks_that_agree_is_the_reference(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    out, err = run(capsys, *FROM, plucks(tmp_path, (0, 0, 1.5), (2.5, 0, 1.5)))
+    assert err == ""
+    assert cents(json.loads(out)["reference"]["hz"], D3) == pytest.approx(2.5, abs=0.2)
+
+
+def test_plucks_that_disagree_are_a_question(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    path = plucks(tmp_path, (0, 0, 1.5), (-8, 0, 1.5))
+    for arguments in (FROM, ("table", "--guitar", "open-d", "--as-tuned")):
+        out, err = run(capsys, *arguments, path, code=3)
+        assert out == ""
+        assert re.search(
+            r"string 4 \(D3\) is heard [78]\.\d cents apart: 146\.5\d Hz at 0\.0 s, 145\.8\d Hz", err
+        )
+        assert "which holds?" in err
+
+
+def test_a_soft_tail_is_not_counted_and_said(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    out, err = run(capsys, *FROM, plucks(tmp_path, (0, 0, 2.0), (-10, -27, 2.0)))
+    assert cents(json.loads(out)["reference"]["hz"], D3) == pytest.approx(0.0, abs=0.3)
+    assert re.search(r"the sound at 2\.0 s \(-1?\d\.\d cents, 2\d dB softer\) was not counted", err)
+
+
+def test_a_pluck_cut_by_the_end_is_said(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    out, err = run(capsys, *FROM, plucks(tmp_path, (0, 0, 2.0), (0, 0, 0.09)))
+    assert cents(json.loads(out)["reference"]["hz"], D3) == pytest.approx(0.0, abs=0.3)
+    assert "the pluck at 2.0 s was cut by the end and not counted" in err
+
+
+def test_a_keyboard_note_is_said(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    path = takes.write(tmp_path / "take.wav", takes.take([D3, 4 * D3]))
+    out, err = run(capsys, *FROM, path)
+    assert cents(json.loads(out)["reference"]["hz"], D3) == pytest.approx(0.0, abs=0.3)
+    assert "also heard, and no string: D5" in err
 
 
 def reference_of(capsys: pytest.CaptureFixture[str], *arguments: str | Path) -> dict[str, float]:
@@ -302,7 +399,7 @@ def test_as_tuned_refuses_what_makes_no_sense(
     both = run(capsys, *take, "--reference-from", d3_take, "--guitar", "open-d", code=2)[1]
     assert "--as-tuned alone" in both
     fretted = takes.write(tmp_path / "fretted.wav", takes.take([D3, D3 * 2 ** (1 / 12)]))
-    assert "open strings only" in run(capsys, "table", "--guitar", "open-d", "--as-tuned", fretted, code=3)[1]
+    assert "which holds?" in run(capsys, "table", "--guitar", "open-d", "--as-tuned", fretted, code=3)[1]
     high = takes.write(tmp_path / "high.wav", takes.take([900.0]))
     assert "near a string" in run(capsys, "table", "--guitar", "open-d", "--as-tuned", high, code=3)[1]
 

@@ -12,6 +12,7 @@ from support.plucks import Pluck, noisy, random_pluck
 
 from bridge.errors import InputProblem
 from bridge.sound.listening import refuse
+from bridge.sound.listening.ceiling import clipped_at
 from bridge.sound.listening.listen import hear, listen
 
 RATE = 44100
@@ -84,7 +85,7 @@ def test_clipped(seed: int) -> None:
 def test_a_loud_pure_tone_in_coarse_steps_is_not_clipped(hz: float, bits: int) -> None:
     steps = 2 ** (bits - 1) - 1
     sound = np.round(steps * np.sin(2 * np.pi * hz * np.arange(RATE) / RATE)) / steps
-    assert refuse.clipped_at(sound).size == 0
+    assert clipped_at(sound).size == 0
 
 
 @pytest.mark.parametrize("ratios", [(2, 3, 4, 5, 6, 8), (3, 4, 6, 8, 10, 12), (4, 5, 6), (10, 12, 15)])

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from support.plucks import Pluck, noisy
 
-from bridge.sound.listening.listen import HeardNote, by_string, hear, heard_to_json, listen, name_string
+from bridge.sound.listening.listen import hear, heard_to_json, listen, name_string
 from bridge.sound.listening.onsets import find_onsets
 
 RATE = 44100
@@ -161,21 +161,6 @@ def test_a_string_is_named_only_where_it_may_be_meant() -> None:
     assert name_string(82.4, strings) == 6  # a whole tone up: still on its way down from standard tuning
     assert name_string(90.0, strings) is None
     assert name_string(220.0, strings) is None  # an octave is another note
-
-
-def test_plucks_of_one_string_are_averaged_by_their_certainty() -> None:
-    def note(hz: float, sd: float, string: int | None) -> HeardNote:
-        return HeardNote(0.0, 1.0, hz, sd, 50, "D3", 0.0, string, None, 0.0, hz)
-
-    up = 2 ** (2 / 1200)  # two cents
-    hz, sd = by_string(
-        [note(146.0, 0.1, 4), note(146.0 * up, 0.1, 4), note(110.0, 0.3, 5), note(99.0, 0.1, None)]
-    )
-    assert set(hz) == {4, 5}
-    assert 1200 * math.log2(hz[4] / 146.0) == pytest.approx(1.0, abs=1e-6)
-    # Two plucks two cents apart: the mean of two values that scatter by sqrt(2) is known to one cent.
-    assert sd[4] == pytest.approx(1.0, rel=0.01)
-    assert (hz[5], sd[5]) == (110.0, pytest.approx(0.3))
 
 
 def test_json_is_the_contract() -> None:

@@ -288,7 +288,7 @@ def doors(folder: Path) -> list[Door]:
     from bridge.jobs.read import read_table
     from bridge.jobs.retune import RetuneRequest, retune_midi
     from bridge.jobs.session.manifest import NAME, read_manifest
-    from bridge.sound.files.audiofile import read_audio
+    from bridge.sound.files.audiofile import read_take
     from bridge.store.descriptions import guitar_table, load_guitar, load_scale, load_table
     from bridge.store.profiles import load_profile
     from bridge.store.session.reading import load_session
@@ -334,7 +334,7 @@ def doors(folder: Path) -> list[Door]:
         Door("synth", _description, kept("p.toml", load_profile)),
         Door("session", _description, kept("e.toml", load_session)),
         Door("manifest", _manifest, kept(NAME, lambda _: read_manifest(folder))),
-        Door("sound", _sound, kept("a.wav", read_audio)),
+        Door("sound", _sound, kept("a.wav", read_take)),
     ]
 
 

@@ -73,7 +73,12 @@ def plain_hz(spec: TableSpec, key: int) -> float:
         return own[(place - home) % 12] + 1200.0 * ((place - home) // 12)
 
     tonic_key = key - (key - tonic) % 12
-    cents = at_home(tonic_key) - at_home(reference) + present[key - tonic_key]
+    stands = at_home(tonic_key)
+    if (tonic - home) % 12 == 10 and spec.scale.with_degrees(dict(spec.home_degree_changes)).degrees[
+        10
+    ].ratio:
+        stands += 1200 * math.log2(16 / 9) - own[10]  # a tonic a whole tone below home
+    cents = stands - at_home(reference) + present[key - tonic_key]
     return spec.reference.hz * math.exp2(cents / 1200.0)
 
 

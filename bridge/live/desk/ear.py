@@ -15,6 +15,7 @@ import tempfile
 import threading
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import TypeAlias
 
@@ -113,10 +114,16 @@ def _hear(take: Take, opened: Callable[[str], None]) -> Reference:
         path = Path(folder) / "what was played.wav"
         write_sound(path, [samples[:, None].astype("float32")], rate, encoding="float")
         try:
-            return find_reference(path, take.reference, take.guitar, take.named)
+            reference = find_reference(path, take.reference, take.guitar, take.named)
         except StillbeatError as problem:
             message = problem.message.removeprefix(f"{path}: ").replace(str(path), path.stem)
             raise InputProblem(message, problem.hint) from problem
+    if not microphone.dropped:
+        return reference
+    dropped = (
+        f"the computer was too busy {microphone.dropped} times and may have missed sound: listen once more"
+    )
+    return replace(reference, remark="; ".join(filter(None, (dropped, reference.remark))))
 
 
 class Ear:

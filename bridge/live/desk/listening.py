@@ -141,13 +141,14 @@ class Listening:
                 "is it that string, and open? If it is tuned anew, start again with --reference",
             )
         sounds = f"{note} sounds {reference.hz:.2f} Hz"
+        also = f"; {reference.remark}" if reference.remark else ""
         if abs(by_cents) < SAME_CENTS:
-            return Moved(None, trim_cents, f"{sounds}, as it was: nothing to move")
+            return Moved(None, trim_cents, f"{sounds}, as it was: nothing to move{also}")
         tables = self._remake(cents)
         self._check(tables)
         self._before.append((self.moved_cents, trim_cents, self._tables))
         self.moved_cents, self._tables = cents, tables
-        text = f"{sounds}, {_distance(by_cents)}: all tables follow (u takes it back)"
+        text = f"{sounds}, {_distance(by_cents)}: all tables follow (u takes it back){also}"
         return Moved(tables, 0.0, text + (f"; {self._stays}" if self._stays else ""))
 
     def undo(self) -> Moved | None:

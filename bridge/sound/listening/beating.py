@@ -108,13 +108,13 @@ class BeatsHeard:
 
 
 def hear_beats(
-    samples: NDArray[np.floating], sample_rate: float, first_hz: float, second_hz: float
+    samples: NDArray[np.floating] | Mono, sample_rate: float, first_hz: float, second_hz: float
 ) -> BeatsHeard:
     """Measure the beats of two strings plucked together.
 
     Parameters
     ----------
-    samples : ndarray, shape (n,) or (n, channels)
+    samples : ndarray, shape (n,) or (n, channels), or Mono
     sample_rate : float
     first_hz, second_hz : float
         Pitch expected of each, right to 70 cents; the second is the string to move.
@@ -158,15 +158,14 @@ def coinciding(first_hz: float, second_hz: float) -> list[tuple[int, int]]:
 
 def _body(one: Mono, rate: float) -> Floats:
     """The sound from the pluck on."""
-    sound = one.sound
-    if refuse.is_silent(sound):
+    if refuse.is_silent(one.peak):
         raise InputProblem(refuse.SILENCE)
     if one.clipped.size:
         raise InputProblem(refuse.CLIPPED)
-    onsets = find_onsets(sound, rate)
+    onsets = find_onsets(one.sound, rate)
     # The two may be plucked one after the other: what counts is where both sound.
     start = round((onsets[-1].time_s + 0.03) * rate) if onsets else 0
-    body = sound[start : start + round(MOST_S * rate)]
+    body = one.cut(start, start + round(MOST_S * rate))
     if body.size < LEAST_S * rate:
         raise InputProblem("the two strings must sound together for at least a second")
     return body

@@ -20,6 +20,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from bridge.sound.listening.spectrum import Floats, good_length
 
@@ -60,7 +61,7 @@ class Track:
 
 
 def track_pitch(
-    samples: Floats,
+    samples: NDArray[np.floating],
     sample_rate: float,
     low_hz: float = 60.0,
     high_hz: float = 1500.0,
@@ -91,9 +92,10 @@ def track_pitch(
     hz, clarity, level = np.zeros((3, frames.shape[0]))
     for first in range(0, frames.shape[0], CHUNK_FRAMES):
         chunk = slice(first, first + CHUNK_FRAMES)
-        agreement = _agreement(frames[chunk], longest)
+        some = np.asarray(frames[chunk], dtype=np.float64)
+        agreement = _agreement(some, longest)
         hz[chunk], clarity[chunk] = _first_good_peak(agreement, shortest, sample_rate, nearly)
-        level[chunk] = np.sqrt(np.mean(frames[chunk] ** 2, axis=1))
+        level[chunk] = np.sqrt(np.mean(some**2, axis=1))
     t = (np.arange(frames.shape[0]) * step + length / 2) / sample_rate
     hz = np.where((clarity >= 0.5) & (level > 1e-5), hz, 0.0)
     return Track(np.asarray(t, dtype=np.float64), np.asarray(hz, dtype=np.float64), clarity, level)

@@ -8,7 +8,6 @@ Index
 `HeardNote`, `Refusal`, `Heard`     what was heard
 `Surroundings`                      what notes are named by and compared with
 `name_string`                       which string a pitch belongs to
-`by_string`                         frequencies of the strings of a take
 `heard_to_json`                     schema 1
 """
 
@@ -47,6 +46,10 @@ class HeardNote:
         B of the string; 0 for sung notes.
     attack_hz : float
         Mean pitch over the first 80 ms.
+    level_db : float
+        Level of its partials at the pluck; full scale is 0.
+    cut : bool
+        Whether it still sounded when the take ended.
     """
 
     start_s: float
@@ -60,6 +63,8 @@ class HeardNote:
     cents_from_table: float | None
     stiffness: float
     attack_hz: float
+    level_db: float = 0.0
+    cut: bool = False
 
 
 @dataclass(frozen=True)
@@ -97,7 +102,15 @@ class Surroundings:
     tonic: str = "C"
 
     def note(
-        self, start_s: float, end_s: float, hz: float, cents_sd: float, stiffness: float, attack_hz: float
+        self,
+        start_s: float,
+        end_s: float,
+        hz: float,
+        cents_sd: float,
+        stiffness: float,
+        attack_hz: float,
+        level_db: float = 0.0,
+        cut: bool = False,
     ) -> HeardNote:
         """The note that was measured, named and compared."""
         if self.table_hz is None:
@@ -118,6 +131,8 @@ class Surroundings:
             cents_from_table=from_table,
             stiffness=float(stiffness),
             attack_hz=float(attack_hz),
+            level_db=float(level_db),
+            cut=cut,
         )
 
 
@@ -131,37 +146,6 @@ def name_string(hz: float, strings: Sequence[tuple[int, float]]) -> int | None:
     """
     distance, number = min((abs(1200 * np.log2(hz / expected)), number) for number, expected in strings)
     return number if distance <= STRING_CENTS else None
-
-
-def by_string(notes: Sequence[HeardNote]) -> tuple[dict[int, float], dict[int, float]]:
-    """What a take says of each string, for `bridge.tuning.as_tuned`.
-
-    Parameters
-    ----------
-    notes : sequence of HeardNote
-        Notes without a string are passed over.
-
-    Returns
-    -------
-    (hz, sd_cents)
-        By string number. A string heard several times is averaged, each pluck by its certainty; plucks that differ
-        by more than their uncertainties widen the result's.
-    """
-    heard: dict[int, list[HeardNote]] = {}
-    for note in notes:
-        if note.string is not None:
-            heard.setdefault(note.string, []).append(note)
-    hz: dict[int, float] = {}
-    sd_cents: dict[int, float] = {}
-    for number, plucks in heard.items():
-        cents = 1200 * np.log2(np.array([note.hz for note in plucks]) / plucks[0].hz)
-        sd = np.maximum(np.array([note.cents_sd for note in plucks]), 0.01)
-        # The scatter between plucks bounds how far any one of them may be believed.
-        scatter = float(np.std(cents, ddof=1)) if len(plucks) > 1 else 0.0
-        weight = 1.0 / (sd**2 + scatter**2)
-        hz[number] = float(plucks[0].hz * 2 ** (np.sum(weight * cents) / np.sum(weight) / 1200))
-        sd_cents[number] = float(1.0 / np.sqrt(np.sum(weight)))
-    return hz, sd_cents
 
 
 def heard_to_json(notes: Sequence[HeardNote]) -> dict[str, object]:

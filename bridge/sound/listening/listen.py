@@ -12,7 +12,7 @@ Index
 -----
 `hear`              notes and refusals of a take
 `listen`            the notes; raises where there is none
-`HeardNote`, `Refusal`, `Heard`, `by_string`, `heard_to_json`, `name_string`    from `heard`
+`HeardNote`, `Refusal`, `Heard`, `heard_to_json`, `name_string`    from `heard`
 """
 
 from __future__ import annotations
@@ -29,22 +29,21 @@ from bridge.sound.listening.heard import (
     HeardNote,
     Refusal,
     Surroundings,
-    by_string,
     heard_to_json,
     name_string,
 )
-from bridge.sound.listening.mono import mono
+from bridge.sound.listening.mono import Mono, mono
 from bridge.sound.listening.take import WAVERS_CENTS, measure_take
 from bridge.sound.listening.voice import voice_notes
 
-__all__ = ["Heard", "HeardNote", "Refusal", "by_string", "hear", "heard_to_json", "listen", "name_string"]
+__all__ = ["Heard", "HeardNote", "Refusal", "hear", "heard_to_json", "listen", "name_string"]
 
 #: The shortest take.
 LEAST_TAKE_S = 0.1
 
 
 def listen(
-    samples: NDArray[np.floating],
+    samples: NDArray[np.floating] | Mono,
     sample_rate: float,
     strings: Sequence[tuple[int, float]] | None = None,
     table_hz: Sequence[float] | NDArray[np.float64] | None = None,
@@ -54,7 +53,7 @@ def listen(
 
     Parameters
     ----------
-    samples : ndarray, shape (n,) or (n, channels)
+    samples : ndarray, shape (n,) or (n, channels), or Mono
         Full scale 1; several channels become one (see `mono`).
     sample_rate : float
         Samples a second.
@@ -82,7 +81,7 @@ def listen(
 
 
 def hear(
-    samples: NDArray[np.floating],
+    samples: NDArray[np.floating] | Mono,
     sample_rate: float,
     strings: Sequence[tuple[int, float]] | None = None,
     table_hz: Sequence[float] | NDArray[np.float64] | None = None,
@@ -96,19 +95,18 @@ def hear(
         At least one note or one refusal.
     """
     one = mono(samples, sample_rate)
-    sound = one.sound
-    length_s = sound.size / sample_rate
-    if refuse.is_silent(sound):
+    length_s = one.sound.size / sample_rate
+    if refuse.is_silent(one.peak):
         return Heard((), (Refusal(0.0, length_s, refuse.SILENCE),))
     if length_s < LEAST_TAKE_S:
         return Heard((), (Refusal(0.0, length_s, refuse.TOO_SHORT),))
     table = None if table_hz is None else np.asarray(table_hz, dtype=np.float64)
     around = Surroundings(tuple(strings or ()), table, tonic)
-    measured, unmeasured = measure_take(sound, sample_rate, one.clipped)
+    measured, unmeasured = measure_take(one, sample_rate)
     refusals = tuple(Refusal(u.start_s, u.end_s, u.reason) for u in unmeasured)
     clipped = tuple(r for r in refusals if r.reason == refuse.CLIPPED)
     if refusals and not clipped:
-        sung = voice_notes(sound, sample_rate)
+        sung = voice_notes(one.sound, sample_rate)
         if sung:
             return Heard(
                 tuple(
@@ -122,7 +120,11 @@ def hear(
         fit = pluck.fit
         # A wavering that is left over limits how well the settled pitch is known.
         sd = float(np.hypot(fit.cents_sd, _unsteady_cents(fit.wobble_cents)))
-        notes.append(around.note(pluck.start_s, pluck.end_s, fit.hz, sd, fit.stiffness, fit.attack_hz))
+        level_db = 10 * float(np.log10(sum(0.5 * p.amplitude**2 for p in fit.partials) + 1e-12))
+        cut = pluck.end_s >= length_s - 1e-3
+        notes.append(
+            around.note(pluck.start_s, pluck.end_s, fit.hz, sd, fit.stiffness, fit.attack_hz, level_db, cut)
+        )
     return Heard(tuple(notes), refusals)
 
 

@@ -10,7 +10,7 @@ detection in the complex domain" (IEEE Signal Processing Letters 11, 2004), here
 to the sound's level; S. Böck and G. Widmer, "Maximum filter vibrato suppression for onset detection" (DAFx 2013) for
 the bands' rise.
 
-Conventions: samples float64 of shape ``(n,)``; times in seconds from the first sample.
+Conventions: samples of shape ``(n,)``, of which single precision will do; times in seconds from the first sample.
 
 Index
 -----
@@ -43,7 +43,7 @@ QUIET = 0.003
 APART_S = 0.08
 TOP_HZ = 5000.0
 #: So many frames are worked on at once.
-CHUNK_FRAMES = 2000
+CHUNK_FRAMES = 500
 
 
 @dataclass(frozen=True)
@@ -64,7 +64,7 @@ class Onset:
     together: bool
 
 
-def find_onsets(samples: Floats, sample_rate: float) -> list[Onset]:
+def find_onsets(samples: NDArray[np.floating], sample_rate: float) -> list[Onset]:
     """Find the plucks of a take, in order.
 
     Parameters
@@ -77,10 +77,10 @@ def find_onsets(samples: Floats, sample_rate: float) -> list[Onset]:
     list of Onset
         At least 80 ms apart. A sound that swells up slowly has none.
     """
-    low, low_rate = _thinned(samples, sample_rate)
+    padded, low, low_rate = _thinned(samples, sample_rate)
     if low.size < round((FRAME_S + 2 * LAG * STEP_S) * low_rate):
         return []
-    surprise, times, listened = _unforeseen(low, low_rate)
+    surprise, times, listened = _unforeseen(padded, low_rate)
     out: list[Onset] = []
     for m in _pick(surprise, listened):
         at = _place(low, low_rate, _rough_s(surprise, times, m))
@@ -90,22 +90,29 @@ def find_onsets(samples: Floats, sample_rate: float) -> list[Onset]:
     return out
 
 
-def _thinned(samples: Floats, sample_rate: float) -> tuple[Floats, float]:
-    """Average neighbouring samples down to about twice `TOP_HZ`: what folds over does no harm here."""
+def _thinned(
+    samples: NDArray[np.floating], sample_rate: float
+) -> tuple[NDArray[np.float32], NDArray[np.float32], float]:
+    """Average neighbouring samples down to about twice `TOP_HZ`: what folds over does no harm here.
+
+    Returns them with a frame's length of silence in front, and without; and their rate.
+    """
     by = max(1, int(sample_rate / (2.0 * TOP_HZ)))
     count = samples.size // by
-    return samples[: count * by].reshape(count, by).mean(axis=1), sample_rate / by
+    rate = sample_rate / by
+    silence = round(FRAME_S * rate)
+    padded = np.zeros(silence + count, dtype=np.float32)
+    np.mean(samples[: count * by].reshape(count, by), axis=1, out=padded[silence:])
+    return padded, padded[silence:], rate
 
 
-def _unforeseen(low: Floats, rate: float) -> tuple[Floats, Floats, NDArray[np.bool_]]:
+def _unforeseen(padded: NDArray[np.float32], rate: float) -> tuple[Floats, Floats, NDArray[np.bool_]]:
     """What part of each frame the two frames before it did not foretell; the frames' middles; which may hold a pluck.
 
-    A string that is stopped is not foreseen either: only where something rises may there be a pluck. Silence is put
+    A string that is stopped is not foreseen either: only where something rises may there be a pluck. Silence stands
     in front, so that a take that begins with a pluck has its onset.
     """
     length, step = round(FRAME_S * rate), max(1, round(STEP_S * rate))
-    # Single precision will do here, and is quicker.
-    padded = np.concatenate([np.zeros(length), low]).astype(np.float32)
     frames = np.lib.stride_tricks.sliding_window_view(padded, length)[::step]
     count = frames.shape[0]
     noise = _noise(np.abs(_spectra(frames[:: max(1, count // 100)])))
@@ -181,11 +188,11 @@ def _rough_s(surprise: Floats, times: Floats, m: int) -> float:
     return float(times[early]) + 1.5 * STEP_S
 
 
-def _place(samples: Floats, sample_rate: float, rough_s: float) -> float:
+def _place(samples: NDArray[np.float32], sample_rate: float, rough_s: float) -> float:
     """Place an onset at the steepest relative rise of short-time power near `rough_s`."""
     step = max(1, round(0.0015 * sample_rate))
     first = max(0, round((rough_s - 0.035) * sample_rate))
-    stretch = samples[first : round((rough_s + 0.035) * sample_rate)]
+    stretch = np.asarray(samples[first : round((rough_s + 0.035) * sample_rate)], dtype=np.float64)
     count = stretch.size // step
     if count < 8:
         return max(0.0, rough_s)
@@ -203,7 +210,7 @@ def _place(samples: Floats, sample_rate: float, rough_s: float) -> float:
 _SHORT_S, _SHORT_STEP_S, _SHORT_LAG, _RISE_DB = 0.024, 0.006, 3, 2.6
 
 
-def _second_rise(samples: Floats, sample_rate: float, at_s: float) -> bool:
+def _second_rise(samples: NDArray[np.floating], sample_rate: float, at_s: float) -> bool:
     """Do many bands rise once more within 80 ms of the onset at `at_s`, before it or after?"""
     step = max(1, round(_SHORT_STEP_S * sample_rate))
     length = 4 * step
@@ -235,7 +242,7 @@ def _second_rise(samples: Floats, sample_rate: float, at_s: float) -> bool:
     return False
 
 
-def _bands(stretch: Floats, sample_rate: float, length: int, step: int) -> Floats:
+def _bands(stretch: NDArray[np.floating], sample_rate: float, length: int, step: int) -> Floats:
     """Level of each band in each frame, in decibels, shape (frames, bands): quarter octaves or wider."""
     frames = np.lib.stride_tricks.sliding_window_view(stretch, length)[::step]
     size = good_length(length)
@@ -244,8 +251,9 @@ def _bands(stretch: Floats, sample_rate: float, length: int, step: int) -> Float
     edges = [60.0]
     while edges[-1] < min(10000.0, 0.45 * sample_rate):
         edges.append(max(edges[-1] * 2**0.25, edges[-1] + 3.0 * sample_rate / length))
+    # At a low rate the last band would end beyond half the rate.
     at = np.unique(np.searchsorted(hz, edges))
-    sums = np.add.reduceat(power, at, axis=1)[:, :-1] / np.diff(at)
+    sums = np.add.reduceat(power[:, : at[-1]], at[:-1], axis=1) / np.diff(at)
     floor = 4.0 * np.quantile(sums, 0.1, axis=0)
     floor = np.minimum(floor, 0.03 * sums.max(axis=0)) + 1e-6 * float(sums.max()) + 1e-14
     return np.asarray(10.0 * np.log10(sums + floor), dtype=np.float64)

@@ -24,7 +24,7 @@ from typing import Protocol
 import numpy as np
 
 from bridge.errors import PortProblem
-from bridge.sound.listening.refuse import clipped_at
+from bridge.sound.listening.ceiling import clipped_at
 from bridge.sound.listening.spectrum import Floats, Peaks, hann, peaks, spectrum
 
 SILENT_RMS = 3e-5

@@ -4,7 +4,7 @@ What sounded before a pluck is followed, carried on and taken out before the new
 string if a comb of stiff partials accounts for what sounds, if its partials agree with the law, and if the comb's gaps
 are such as one string may have.
 
-Conventions: samples float64 of shape ``(n,)``, mean removed; times in seconds from the first sample.
+Conventions: a take is a `Mono`, stretches of it are float64 of shape ``(n,)``; times in seconds from the first sample.
 
 Index
 -----
@@ -21,6 +21,7 @@ import numpy as np
 
 from bridge.sound.listening import refuse
 from bridge.sound.listening.comb import Comb, best_comb
+from bridge.sound.listening.mono import Mono, peak
 from bridge.sound.listening.onsets import Onset, find_onsets
 from bridge.sound.listening.partials import StringFit, fit_string
 from bridge.sound.listening.ringing import NO_TONES, Tones, follow_on, follow_tones, ring_on, still_ringing
@@ -30,6 +31,10 @@ from bridge.sound.listening.spectrum import Floats, Peaks, peaks, spectrum
 LEAST_NOTE_S = 0.1
 #: At most so much of a note is measured: by then it has settled.
 MOST_NOTE_S = 2.5
+#: What sounds before the first pluck is listened to for so long, where it is loudest.
+MOST_SWELL_S = 10.0
+#: … if it is louder than this share of the take's loudest.
+WORTH = 0.1
 #: A pluck's own noise is left out.
 SKIP_S = 0.012
 #: Share of the peaks' power that one string must account for …
@@ -74,99 +79,100 @@ class Unmeasured:
     reason: str
 
 
-def measure_take(
-    sound: Floats, sample_rate: float, clipped: Floats
-) -> tuple[list[Measured], list[Unmeasured]]:
+def measure_take(take: Mono, sample_rate: float) -> tuple[list[Measured], list[Unmeasured]]:
     """Measure every pluck of a take as a string of its own.
 
     Parameters
     ----------
-    sound : ndarray, shape (n,)
+    take : Mono
     sample_rate : float
-    clipped : ndarray, shape (times,)
-        Sample numbers at which the recording clips (see `mono`).
 
     Returns
     -------
     (measured, unmeasured)
         Each in order of time; together at least one.
     """
-    length_s = sound.size / sample_rate
-    clipped_s = clipped / sample_rate
-    onsets = find_onsets(sound, sample_rate)
+    length_s = take.sound.size / sample_rate
+    clipped_s = take.clipped / sample_rate
+    onsets = find_onsets(take.sound, sample_rate)
     results: list[Measured | Unmeasured] = []
     if not onsets or onsets[0].time_s > 0.15:
         end_s = onsets[0].time_s if onsets else length_s
-        if not onsets or _worth_it(sound[: round(end_s * sample_rate)], sound):
-            results.append(_swell(sound, sample_rate, end_s, clipped_s))
+        if not onsets or peak(take.sound[: round(end_s * sample_rate)]) > WORTH * take.peak:
+            results.append(_swell(take, sample_rate, end_s, clipped_s))
     for k, onset in enumerate(onsets):
         before_s = onsets[k - 1].time_s if k else 0.0
         end_s = onsets[k + 1].time_s if k + 1 < len(onsets) else length_s
-        results.append(_pluck(sound, sample_rate, onset, before_s, end_s, clipped_s))
+        results.append(_pluck(take, sample_rate, onset, before_s, end_s, clipped_s))
     measured = [r for r in results if isinstance(r, Measured)]
     return measured, [r for r in results if isinstance(r, Unmeasured)]
-
-
-def _worth_it(stretch: Floats, sound: Floats) -> bool:
-    return float(np.max(np.abs(stretch), initial=0.0)) > 0.1 * float(np.max(np.abs(sound)))
 
 
 def _hits(clipped_s: Floats, start_s: float, end_s: float) -> bool:
     return bool(np.any((clipped_s >= start_s) & (clipped_s < end_s)))
 
 
-def _swell(sound: Floats, rate: float, end_s: float, clipped_s: Floats) -> Measured | Unmeasured:
+def _swell(take: Mono, rate: float, end_s: float, clipped_s: Floats) -> Measured | Unmeasured:
     """What sounds before the first pluck: a note that swelled up."""
     if _hits(clipped_s, 0.0, end_s):
         return Unmeasured(0.0, end_s, refuse.CLIPPED)
-    return _string(sound[: round(end_s * rate)], rate, 0.0, end_s, NO_TONES, None)
+    last = round(end_s * rate)
+    first = 0
+    if end_s > MOST_SWELL_S:
+        step = round(0.25 * rate)
+        loudest = max(range(0, last - step, step), key=lambda at: peak(take.sound[at : at + step]))
+        first = min(max(0, loudest - round(0.25 * MOST_SWELL_S * rate)), last - round(MOST_SWELL_S * rate))
+    stretch = take.cut(first, min(last, first + round(MOST_SWELL_S * rate)))
+    return _string(stretch, rate, first / rate, first / rate + stretch.size / rate, NO_TONES, None)
 
 
 def _pluck(
-    sound: Floats, rate: float, onset: Onset, before_s: float, end_s: float, clipped_s: Floats
+    take: Mono, rate: float, onset: Onset, before_s: float, end_s: float, clipped_s: Floats
 ) -> Measured | Unmeasured:
     start_s = onset.time_s
     if _hits(clipped_s, start_s, end_s):
         return Unmeasured(start_s, end_s, refuse.CLIPPED)
     if end_s - start_s < LEAST_NOTE_S:
-        last = end_s >= sound.size / rate - 1e-6
+        last = end_s >= take.sound.size / rate - 1e-6
         return Unmeasured(start_s, end_s, refuse.TOO_SHORT if last else refuse.TOGETHER)
     if onset.together:
-        return _refused(sound, rate, start_s, end_s, refuse.TOGETHER)
-    tones, gap_s = _ringing(sound, rate, before_s, start_s)
+        return _refused(take, rate, start_s, end_s, refuse.TOGETHER)
+    tones, gap_s = _ringing(take, rate, before_s, start_s)
     first = round(start_s * rate)
-    stretch = sound[first : min(round(end_s * rate), first + round(MOST_NOTE_S * rate))]
+    stretch = take.cut(first, min(round(end_s * rate), first + round(MOST_NOTE_S * rate)))
     if not len(tones):
         return _string(stretch, rate, start_s, end_s, NO_TONES, None)
-    if _falls(sound, rate, start_s):
-        return _refused(sound, rate, start_s, end_s, refuse.NO_STRING)
+    if _falls(take, rate, start_s):
+        return _refused(take, rate, start_s, end_s, refuse.NO_STRING)
     now = tones.later(gap_s)
     return _string(stretch - ring_on(now, stretch.size, rate), rate, start_s, end_s, now, stretch)
 
 
-def _refused(sound: Floats, rate: float, start_s: float, end_s: float, reason: str) -> Unmeasured:
+def _refused(take: Mono, rate: float, start_s: float, end_s: float, reason: str) -> Unmeasured:
     """Refuse a stretch for `reason`, or, where no string can be made out at all, as noise."""
-    why = _why_not(sound[round(start_s * rate) : round(end_s * rate)], rate)
+    why = _why_not(
+        take.cut(round(start_s * rate), min(round(end_s * rate), round((start_s + 1.0) * rate))), rate
+    )
     return Unmeasured(start_s, end_s, why if why == refuse.NOISE else reason)
 
 
-def _falls(sound: Floats, rate: float, start_s: float) -> bool:
+def _falls(take: Mono, rate: float, start_s: float) -> bool:
     """Does the level fall here? Then strings were stopped, and what goes on was there before."""
     at, near, far = round(start_s * rate), round(0.01 * rate), round(0.07 * rate)
-    before, after = sound[max(0, at - far) : max(0, at - near)], sound[at + near : at + far]
+    before, after = take.cut(at - far, at - near), take.cut(at + near, at + far)
     return float(np.sum(after**2)) < FALLS_POWER * float(np.sum(before**2))
 
 
-def _ringing(sound: Floats, rate: float, before_s: float, start_s: float) -> tuple[Tones, float]:
+def _ringing(take: Mono, rate: float, before_s: float, start_s: float) -> tuple[Tones, float]:
     """Tones that sounded before the pluck, and how long before it they were last seen."""
     margin = 0.03
     last = round((start_s - margin) * rate)
     first = max(round((before_s + 0.03) * rate), last - round(1.5 * rate), 0)
-    before = sound[first : max(last, first)]
+    before = take.cut(first, max(last, first))
     if before.size == 0:
         return NO_TONES, 0.0
-    after = sound[round(start_s * rate) :][: before.size]
-    if float(np.sqrt(np.mean(before**2))) < 1e-3 * float(np.max(np.abs(after), initial=0.0)):
+    at = round(start_s * rate)
+    if float(np.sqrt(np.mean(before**2))) < 1e-3 * peak(take.sound[at : at + before.size]):
         return NO_TONES, 0.0
     return follow_tones(before, rate), margin
 

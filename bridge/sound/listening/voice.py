@@ -11,10 +11,11 @@ Index
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from bridge.sound.listening.comb import best_comb
 from bridge.sound.listening.contour import Run, Track, runs, track_pitch
-from bridge.sound.listening.spectrum import Floats, peaks, spectrum
+from bridge.sound.listening.spectrum import peaks, spectrum
 
 #: Notes of a voice hold at least so much of the power.
 VOICE_POWER = 0.6
@@ -24,7 +25,7 @@ DOMINANT = 0.9
 MOVES_CENTS = 5.0
 
 
-def voice_notes(samples: Floats, sample_rate: float) -> list[Run]:
+def voice_notes(samples: NDArray[np.floating], sample_rate: float) -> list[Run]:
     """The notes of a single voice, in order; empty where the sound is none.
 
     Parameters
@@ -44,12 +45,15 @@ def voice_notes(samples: Floats, sample_rate: float) -> list[Run]:
     return kept if float(np.sum(power[inside])) >= VOICE_POWER * float(np.sum(power)) else []
 
 
-def _one_voice(samples: Floats, sample_rate: float, track: Track, run: Run) -> bool:
+def _one_voice(samples: NDArray[np.floating], sample_rate: float, track: Track, run: Run) -> bool:
     """Does the run's own spectrum, early, midway and late, show one voice at the track's pitch there?"""
     half = min(0.1, 0.5 * (run.end_s - run.start_s))
     good = 0
     for middle in np.linspace(run.start_s + half, run.end_s - half, 3):
-        look = samples[max(0, round((middle - half) * sample_rate)) : round((middle + half) * sample_rate)]
+        look = np.asarray(
+            samples[max(0, round((middle - half) * sample_rate)) : round((middle + half) * sample_rate)],
+            dtype=np.float64,
+        )
         comb = best_comb(peaks(spectrum(look, sample_rate, top_hz=4000.0), range_db=40.0))
         if comb is None or comb.explained < DOMINANT:
             continue

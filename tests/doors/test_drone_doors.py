@@ -1,0 +1,153 @@
+"""A drone's words mean the same at every door: the same keys over the same table, and the same sound.
+
+What the words mean is tested in `tests/tuning/test_drone_notes.py`.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from bridge.cli.drone import drone_command, drone_request
+from bridge.cli.live import live_command, prepare_tables
+from bridge.cli.options import take_table
+from bridge.engine.play.drone_sounds import SOUNDS
+from bridge.errors import StillbeatError
+from bridge.live.prepare.drone import prepare_drone
+from bridge.live.prepare.evening import EveningRequest, prepare_evening
+from bridge.store.session.model import built
+from bridge.store.session.reading import load_session
+
+SESSION = """\
+schema = 1
+title = "Drones"
+guitar = "open-d"
+pages = false
+[drone]
+{drone}
+[[synths]]
+profile = "fluidsynth"
+port = "synth"
+[[pieces]]
+title = "One"
+tonic = "{tonic}"
+fret = {fret}
+"""
+
+WORDS = (
+    *("1", "b3", "3", "5", "b7", "8", "9", "12", "b9", "14", "b5", "0", "15"),
+    *(
+        "D2",
+        "A3",
+        "F#",
+        "Bb",
+        "B3",
+        "b",
+        "bb3",
+        "H3",
+        "third",
+        "fifth",
+        "Octave",
+        "chord",
+        "tonic",
+        "thrid",
+        "louder",
+    ),
+)
+NOTES = st.lists(st.sampled_from(WORDS), min_size=1, max_size=4)
+
+
+def by_command(notes: list[str], joint: str, tonic: str, fret: int, voice: str) -> tuple[int, ...]:
+    line = [
+        "--guitar=open-d",
+        f"--tonic={tonic}",
+        f"--fret={fret}",
+        f"--voice={voice}",
+        "--",
+        joint.join(notes),
+    ]
+    values = dict(drone_command.make_context("drone", line).params)
+    plan = prepare_drone(take_table(values), drone_request(values), out_port="synth").plan.drone
+    assert plan is not None
+    return tuple(note.key for note in plan.steps[0].notes)
+
+
+def by_live(notes: list[str], joint: str, tonic: str, fret: int) -> tuple[int, ...]:
+    line = ["--guitar=open-d", f"--tonic={tonic}", f"--fret={fret}", f"--drone={joint.join(notes)}"]
+    values = dict(live_command.make_context("live", [*line, "--in=keys", "--out=synth"]).params)
+    hold = prepare_tables(take_table(values), values).plan.hold
+    assert hold is not None
+    return hold.slots[0].keys
+
+
+def by_session(text: str, folder: Path) -> tuple[int, ...]:
+    """A session file, as it is built and as it is played."""
+    (folder / "drones.toml").write_text(text)
+    piece = load_session(folder / "drones.toml").pieces[0]
+    keys = piece.drone.keys(built(piece.spec).tonic)
+    hold = prepare_evening(EveningRequest(folder / "drones.toml", in_port="keys")).plan.hold
+    assert hold is not None
+    assert hold.slots[0].keys == keys
+    return keys
+
+
+def answer(door, *words) -> tuple[int, ...] | str:  # type: ignore[no-untyped-def]
+    try:
+        return door(*words)
+    except StillbeatError as problem:
+        return problem.message
+
+
+@pytest.mark.slow
+@settings(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(
+    notes=NOTES,
+    joint=st.sampled_from([",", " ", "+", ", "]),
+    tonic=st.sampled_from(["D", "A", "Bb", "E"]),
+    fret=st.integers(0, 7),
+    voice=st.sampled_from(["bass", "tenor", "alto", "soprano"]),
+)
+def test_the_same_notes(
+    notes: list[str], joint: str, tonic: str, fret: int, voice: str, tmp_path: Path
+) -> None:
+    said = answer(by_command, notes, joint, tonic, fret, voice)
+    listed = "notes = [" + ", ".join(f'"{note}"' for note in notes) + "]"
+    for written in (listed, f'notes = "{joint.join(notes)}"'):
+        text = SESSION.format(drone=f'{written}\nvoice = "{voice}"', tonic=tonic, fret=fret)
+        found = answer(by_session, text, tmp_path)
+        if isinstance(said, str):
+            assert isinstance(found, str)
+            assert said in found, "the same reason, with file and line"
+        else:
+            assert found == said
+    if voice == "tenor":
+        assert answer(by_live, notes, joint, tonic, fret) == said
+
+
+def test_tonic_and_fifth_are_d3_and_a3_everywhere(tmp_path: Path) -> None:
+    text = SESSION.format(drone='notes = ["1", "5"]', tonic="D", fret=0)
+    assert by_session(text, tmp_path) == (50, 57)
+    assert by_live(["1", "5"], ",", "D", 0) == (50, 57)
+    assert by_command(["1", "5"], ",", "D", 0, "tenor") == (50, 57)
+
+
+@pytest.mark.parametrize("sound", [sound for sound in SOUNDS if sound != "keep"])
+@pytest.mark.parametrize("entry", ["sound", "voice"])
+def test_the_same_sounds(sound: str, entry: str, tmp_path: Path) -> None:
+    """In the entry `voice` as files had them that were written before `sound` was one."""
+    values = dict(drone_command.make_context("drone", ["--guitar=open-d", f"--sound={sound}"]).params)
+    prepared = prepare_drone(take_table(values), drone_request(values), out_port="synth")
+    assert prepared.plan.drone is not None
+    (tmp_path / "drones.toml").write_text(
+        SESSION.format(drone=f'notes = "1"\n{entry} = "{sound}"', tonic="D", fret=0)
+    )
+    evening = prepare_evening(EveningRequest(tmp_path / "drones.toml", in_port="keys"))
+    assert evening.plan.hold is not None
+    assert evening.plan.hold.slots[0].program == prepared.plan.drone.program == SOUNDS[sound]
+    warned = [
+        any(f"the sound {sound} hides beats" in said for said in one.notices) for one in (prepared, evening)
+    ]
+    assert warned == [sound in ("accordion", "strings", "choir", "pad")] * 2
