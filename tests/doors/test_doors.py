@@ -28,8 +28,8 @@ from support.doors import (
     session_text,
 )
 
-from bridge.cli.live import live_command, prepare_tables
 from bridge.cli.options import take_table
+from bridge.cli.play import play_command, prepare_tables
 from bridge.jobs import hearing
 from bridge.jobs.changes import place_changes
 from bridge.jobs.session.check import check_session
@@ -218,9 +218,9 @@ def test_changes_at_a_bar(
         return
     spec = make_spec(read_words(TableWords(**home), FILES), FILES)
     (placed,) = place_changes(read_midi(folder / SONG), spec, [parse_at(f"2={what}")])
-    line = [*options(home), "--in=keyboard", "--out=synth", f"--slot={what}"]
-    values = dict(live_command.make_context("live", line).params)
-    slot = prepare_tables(take_table(values), values).plan.slots[0]
+    line = [*options(home), "--in=keyboard", "--out=synth", f"--also={what}"]
+    values = dict(play_command.make_context("live", line).params)
+    other = prepare_tables(take_table(values), values).plan.tables[1]
     section = {"tonic": tonic, "degrees": degrees or None, "fret": fret}
     entries = "\n".join(entry_text(word, value) for word, value in section.items() if value is not None)
     text = f"{session_text(home)}[[pieces.sections]]\nbar = 2\n{entries}\n"
@@ -228,7 +228,7 @@ def test_changes_at_a_bar(
     (folder / "doors.toml").write_text(text)
     piece = check_session(folder / "doors.toml").plan.pieces[0]
     there = build_table(piece.tables[piece.steps[1].table])
-    assert placed.table.hz.tolist() == list(slot.hz) == there.hz.tolist()
+    assert placed.table.hz.tolist() == list(other.hz) == there.hz.tolist()
 
 
 # ---- by ear: what a take tells, with the ear in the place of which the frequencies are handed in

@@ -1,8 +1,6 @@
 """Asks a player what was heard, where there is no sound input: plays, asks, reads an answer, plays again if wanted.
 
 Threads: one. Answers come from a stream line by line, so that they can be piped in.
-
-Index: `Asker`, `ask_player`.
 """
 
 from __future__ import annotations

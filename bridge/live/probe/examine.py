@@ -2,8 +2,6 @@
 
 Decisions are the engine's; here notes are struck and heard. Everything that is sent goes through a `Seat`, which puts
 the synth back in the end.
-
-Index: `Prober`, `examine`, `follow`.
 """
 
 from __future__ import annotations

@@ -2,8 +2,6 @@
 
 Where no sound input is named, one that bears the synth's own name is taken (on a JACK server a soft synth is heard
 directly), else the usual one; where there is none at all the player is asked.
-
-Index: `ProbeRequest`, `Stage`, `find_stage`, `run_probe`.
 """
 
 from __future__ import annotations
@@ -32,59 +30,29 @@ from bridge.sound.listening.probe_ear import Ear
 
 @dataclass(frozen=True)
 class ProbeRequest:
-    """What was asked for.
-
-    Attributes
-    ----------
-    out_port, reply_port, system : str
-        Parts of names, as for other commands.
-    device : str or None
-        Part of a sound input's name.
-    ask : bool
-        Ask the player even if there is a sound input.
-    channel, key : int
-        Where test notes are played.
-    sound : int or None
-        Program to choose first, 1 to 128.
-    velocity : int
-    device_id : int
-        The synth's, 0 to 127; 127: all.
-    """
+    """What was asked for; ports, system and sound input by parts of their names."""
 
     out_port: str
     reply_port: str | None = None
     system: str | None = None
     device: str | None = None
-    ask: bool = False
-    channel: int = 1
+    ask: bool = False  # the player, even if there is a sound input
+    channel: int = 1  # where test notes are played, and on which key
     key: int = 69
-    sound: int | None = None
+    sound: int | None = None  # program to choose first, 1 to 128
     velocity: int = VELOCITY
-    device_id: int = ALL_DEVICES
+    device_id: int = ALL_DEVICES  # the synth's, 0 to 127
 
 
 @dataclass
 class Stage:
-    """What was found: nothing has been opened or sent yet.
-
-    Attributes
-    ----------
-    system : MidiSystem
-    port : str
-        The synth's full name.
-    reply : str or None
-        The port on which it answers.
-    input : SoundInput or None
-        What it is heard through; None: the player is asked.
-    why_asked : str
-        Why the player is asked though that was not wished.
-    """
+    """What was found: nothing has been opened or sent yet."""
 
     system: MidiSystem
-    port: str
-    reply: str | None
-    input: SoundInput | None
-    why_asked: str = ""
+    port: str  # the synth's full name
+    reply: str | None  # the port on which it answers
+    input: SoundInput | None  # what it is heard through; None: the player is asked
+    why_asked: str = ""  # why that is so though it was not wished
 
     def close(self) -> None:
         """Let go of the system."""

@@ -5,8 +5,6 @@ back to two semitones and fine tuning to nothing, and closes the port once all o
 Ctrl-C, SIGTERM and SIGHUP into one `KeyboardInterrupt`, and into nothing once leaving has begun.
 
 Threads: one; the port's server may be watched by another, which only sets a flag.
-
-Index: `Seat`, `Memory`, `held_signals`, `Guard`.
 """
 
 from __future__ import annotations
