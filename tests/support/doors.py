@@ -201,9 +201,9 @@ def _answer_of(plan: LivePlan) -> Answer:
 
 
 def by_live(words: Words, folder: Path) -> Answer:
-    """``stillbeat live``."""
+    """``stillbeat play``."""
     line = [*options(words), "--in=keyboard", "--out=synth", f"--synth={SYNTH}", "--method=note"]
-    values = dict(play_command.make_context("live", line).params)
+    values = dict(play_command.make_context("play", line).params)
     return _answer_of(prepare_tables(take_table(values), values).plan)
 
 
@@ -237,6 +237,8 @@ def by_session_top(words: Words, folder: Path) -> Answer:
         top = {"reference"} - set(words.keys() & {"as_tuned", "reference_from"})
     if "guitar" not in words:
         top.discard("as_tuned")
+    if "sounding" in words:  # beside it in the piece a reference is refused; at the top it only stands
+        top.discard("reference")
     return _by_session(words, folder, top)
 
 
@@ -244,7 +246,7 @@ def by_live_session(words: Words, folder: Path) -> Answer:
     """``stillbeat live --session``."""
     (folder / "doors.toml").write_text(session_text(words, stored=PROGRAM + 1, track=PROGRAM))
     return _answer_of(
-        prepare_evening(EveningRequest(folder / "doors.toml", in_port="keyboard", method="note")).plan
+        prepare_evening(EveningRequest(file=folder / "doors.toml", in_port="keyboard", method="note")).plan
     )
 
 
@@ -265,7 +267,7 @@ DOORS: dict[str, Callable[[Words, Path], Answer]] = {
     "export": by_export,
     "retune": by_retune,
     "drone": by_drone,
-    "live": by_live,
+    "play": by_live,
     "session": by_session,
     "session, at the top": by_session_top,
     "live --session": by_live_session,
