@@ -8,15 +8,14 @@ from __future__ import annotations
 
 import contextlib
 import queue
-import signal
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Self
 
-from bridge.children import leaving
+from bridge.children import on_signals
 from bridge.engine.play.controls import Action
 from bridge.errors import StillbeatError
 from bridge.live.desk.drawing import Drawer, View
@@ -62,7 +61,7 @@ class _Leave:
 
 @dataclass(frozen=True)
 class _Resumed:
-    """We were stopped, and go on."""
+    """We were stopped (Ctrl-Z), and go on: the shell has changed the terminal meanwhile."""
 
 
 class Desk:
@@ -146,7 +145,10 @@ class Desk:
         self._drawer = drawer = Drawer(make_view)
         keeper.begin(plan)
         try:
-            with leaving(lambda: self._inbox.put(_Leave())), self._resuming():
+            with (
+                on_signals(lambda: self._inbox.put(_Leave())),
+                on_signals(lambda: self._inbox.put(_Resumed()), ["SIGCONT"]),
+            ):
                 try:
                     while not (self._over or keeper.ended):
                         self._step()
@@ -160,18 +162,6 @@ class Desk:
         keeper.raise_failure()
         if drawer.failure is not None:
             raise drawer.failure
-
-    @contextlib.contextmanager
-    def _resuming(self) -> Iterator[None]:
-        """Notice when we go on after having been stopped: the shell has changed the terminal meanwhile."""
-        if not hasattr(signal, "SIGCONT"):
-            yield
-            return
-        kept = signal.signal(signal.SIGCONT, lambda *_: self._inbox.put(_Resumed()))
-        try:
-            yield
-        finally:
-            signal.signal(signal.SIGCONT, kept)
 
     def _step(self) -> None:
         item = None

@@ -14,7 +14,7 @@ import threading
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
-from bridge.children import leaving
+from bridge.children import on_signals
 from bridge.live.desk.drawing import Drawer, View
 from bridge.live.desk.typed import Command, Typed
 from bridge.sound.device.microphone import Microphone
@@ -199,7 +199,7 @@ def run_tuner(
             ended.set()
 
     keys = Typed(typed)
-    with leaving(ended.set), microphone:
+    with on_signals(ended.set), microphone:
         drawer = Drawer(make_view)
         keys.start()
         try:

@@ -15,7 +15,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 
-from bridge.children import leaving
+from bridge.children import on_signals
 from bridge.engine.probe import messages as probe_messages
 from bridge.errors import PortProblem, WireError
 from bridge.ports.base import MidiSystem, OutPort
@@ -207,5 +207,5 @@ class Guard:
 def held_signals() -> Iterator[Guard]:
     """Turn signals into one `KeyboardInterrupt` until `Guard.hold` is called."""
     guard = Guard()
-    with leaving(guard.take):
+    with on_signals(guard.take):
         yield guard
