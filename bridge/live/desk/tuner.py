@@ -1,10 +1,10 @@
-"""The live tuner: sound from a microphone, readings of the meter, and what of it a player is shown.
+"""The live tuner: sound from a microphone, readings of the meter, and what of it a musician is shown.
 
 What is shown stands still as far as it can: readings are smoothed over three, first guesses are shown as such and not
 where the same string stands there already, without a new pluck another string takes over only when two readings agree
 on it, and a string that fades leaves its last reading for a while.
 
-A player who turns a peg looks at one thing at a time: the string, the way to turn, how far.
+Somebody who turns a peg looks at one thing at a time: the string, the way to turn, how far.
 """
 
 from __future__ import annotations

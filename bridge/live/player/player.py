@@ -185,7 +185,7 @@ class Player:
         self._nudge()
 
     def act(self, action: Action) -> None:
-        """Carry out an action of the player's."""
+        """Carry out an action of the musician's."""
         ends = self._ends
         assert ends is not None
         outlet = ends.outlet

@@ -1,4 +1,4 @@
-"""Asks a player what was heard, where there is no sound input: plays, asks, reads an answer, plays again if wanted.
+"""Asks the musician what was heard, where there is no sound input: plays, asks, reads an answer, plays again if wanted.
 
 Threads: one. Answers come from a stream line by line, so that they can be piped in.
 """
@@ -36,7 +36,7 @@ class Asker:
     answers : text stream
         A line for each answer.
     say : callable
-        Shows a line to the player.
+        Shows a line to the musician.
     """
 
     def __init__(self, seat: Seat, place: Place, answers: TextIO, say: Callable[[str], None]) -> None:
@@ -93,7 +93,7 @@ class Asker:
         seat.take_back()
 
 
-def ask_player(asker: Asker, place: Place, progress: Callable[[str], None]) -> Findings:
+def ask_musician(asker: Asker, place: Place, progress: Callable[[str], None]) -> Findings:
     """Examine a synth from start to end by asking.
 
     Parameters

@@ -1,4 +1,4 @@
-"""Examines a synth: drives its port and listens, or asks the player, through `bridge.engine.probe.course`.
+"""Examines a synth: drives its port and listens, or asks the musician, through `bridge.engine.probe.course`.
 
 Decisions are the engine's; here notes are struck and heard. Everything that is sent goes through a `Seat`, which puts
 the synth back in the end.

@@ -1,7 +1,7 @@
-"""Opens what an examination needs, runs it, and leaves: ports, the sound input or the player, signals.
+"""Opens what an examination needs, runs it, and leaves: ports, the sound input or the musician, signals.
 
 Where no sound input is named, one that bears the synth's own name is taken (on a JACK server a soft synth is heard
-directly), else the usual one; where there is none at all the player is asked.
+directly), else the usual one; where there is none at all the musician is asked.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from typing import TextIO
 from bridge.engine.probe.course import Findings
 from bridge.engine.probe.messages import ALL_DEVICES, Place
 from bridge.errors import PortProblem, ValueProblem
-from bridge.live.probe.ask import Asker, ask_player
+from bridge.live.probe.ask import Asker, ask_musician
 from bridge.live.probe.examine import Prober, Progress, examine
 from bridge.live.probe.seat import VELOCITY, Guard, Memory, Seat, held_signals
 from bridge.ports.base import NEW_PORT, MidiSystem
@@ -36,7 +36,7 @@ class ProbeRequest:
     reply_port: str | None = None
     system: str | None = None
     device: str | None = None
-    ask: bool = False  # the player, even if there is a sound input
+    ask: bool = False  # the musician, even if there is a sound input
     channel: int = 1  # where test notes are played, and on which key
     key: int = 69
     sound: int | None = None  # program to choose first, 1 to 128
@@ -51,7 +51,7 @@ class Stage:
     system: MidiSystem
     port: str  # the synth's full name
     reply: str | None  # the port on which it answers
-    input: SoundInput | None  # what it is heard through; None: the player is asked
+    input: SoundInput | None  # what it is heard through; None: the musician is asked
     why_asked: str = ""  # why that is so though it was not wished
 
     def close(self) -> None:
@@ -122,9 +122,9 @@ def run_probe(
     progress : callable
         What is being tried, and how much is done, 0 to 1.
     answers : text stream
-        A line for each answer, where the player is asked.
+        A line for each answer, where the musician is asked.
     say : callable
-        Shows a line to the player.
+        Shows a line to the musician.
 
     Raises
     ------
@@ -153,7 +153,7 @@ def run_probe(
             opened.callback(memory.close)
             seat.keep(memory.ask(seat, request.device_id))
         if microphone is None:
-            return ask_player(Asker(seat, place, answers, say), place, lambda text: progress(text, 0.0))
+            return ask_musician(Asker(seat, place, answers, say), place, lambda text: progress(text, 0.0))
         ear = Ear(microphone)
         seat.wait = ear.skip
         return examine(Prober(seat, ear, place), place, progress)
