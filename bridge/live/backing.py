@@ -143,8 +143,6 @@ class BackingPlayer:
 
     Parameters
     ----------
-    backing : Backing
-        What to play.
     now_s : float
         When to begin, on the driver's clock.
     position_s : float, optional

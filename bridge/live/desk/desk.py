@@ -111,16 +111,8 @@ class Desk:
 
         Parameters
         ----------
-        plan : LivePlan
-            What to play.
-        labels : Labels
-            What to call it.
         make_view : callable
             Returns what shows it; called with whether single keys are read.
-        notices : sequence of str
-            What to say first.
-        listening : Listening, optional
-            How the reference is found anew.
         """
         typed = Typed((lambda command: self.typed(by_piece(command))) if plan.starts else self.typed)
         self._reader, self._listening = typed, listening

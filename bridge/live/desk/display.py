@@ -234,15 +234,7 @@ def _engine(shown: Snapshot) -> list[str]:
 
 
 class ScreenDisplay(Screen[Snapshot]):
-    """A picture that is drawn again as things change.
-
-    Parameters
-    ----------
-    keys : bool
-        Whether keys are read, and so shown.
-    console : Console, optional
-        Where it is drawn; the standard output where left out.
-    """
+    """A picture that is drawn again as things change."""
 
     def __init__(self, keys: bool, console: Console | None = None) -> None:
         self._keys = keys

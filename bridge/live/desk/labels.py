@@ -66,7 +66,6 @@ class Labels:
 
         Parameters
         ----------
-        state : State
         moved_cents : float
             How far the reference was moved since the beginning, the trim not counted.
         """

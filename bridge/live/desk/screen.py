@@ -18,13 +18,7 @@ _Seen = TypeVar("_Seen")
 
 
 class Screen(Generic[_Seen]):
-    """Draws what `_picture` makes of what it is shown; a view is made of it by saying what that is.
-
-    Parameters
-    ----------
-    console : Console, optional
-        Where it is drawn; the standard output where left out.
-    """
+    """Draws what `_picture` makes of what it is shown; a view is made of it by saying what that is."""
 
     def __init__(self, console: Console | None = None) -> None:
         from rich.console import Console

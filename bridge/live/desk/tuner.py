@@ -69,15 +69,7 @@ class TunerSeen:
 
 
 class Steadied:
-    """Readings in, what is shown out.
-
-    Parameters
-    ----------
-    aims : mapping of int to StringAim
-        The strings that may be meant.
-    held : int, optional
-        The one string that is tuned, however far off.
-    """
+    """Readings in, what is shown out."""
 
     def __init__(self, aims: Mapping[int, StringAim], held: int | None = None) -> None:
         self._aims = aims
@@ -176,13 +168,8 @@ def run_tuner(
 
     Parameters
     ----------
-    aims : mapping of int to StringAim
     microphone : Microphone
         Opened and closed here.
-    make_view : callable
-        Returns what shows it.
-    held : int, optional
-        The one string that is tuned.
 
     Raises
     ------

@@ -38,10 +38,6 @@ class Connections:
 
     Parameters
     ----------
-    plan : LivePlan
-        Which ports, and what to do with them.
-    system : MidiSystem
-        Where they are.
     performance : Performance
         Set up whenever the synth is there (again), and let go of a keyboard that is gone.
     receive : callable

@@ -33,8 +33,6 @@ class Journal:
     ----------
     folder : str or None
         Where the file is; None: in memory only.
-    port : str
-        The synth's port, as its system names it.
     """
 
     def __init__(self, folder: str | None, port: str) -> None:

@@ -24,13 +24,7 @@ _MOST_WAITING = 50_000
 
 
 class Outlet:
-    """Sends messages at their time.
-
-    Parameters
-    ----------
-    ledger : Ledger
-        Writes down what is sent.
-    """
+    """Sends messages at their time."""
 
     def __init__(self, ledger: Ledger) -> None:
         self._note = ledger.note

@@ -44,17 +44,11 @@ class Player:
 
     Parameters
     ----------
-    plan : LivePlan
-        What to play.
-    system : MidiSystem
-        Where the ports are.
     tell : callable
         Called with what the musician should know: a kind (``say``, ``lost``, ``back``, ``failed``) and a text. From
         any thread; it must only put things in a queue.
     nudge : callable
         Called when `tick` should be called soon. From any thread.
-    clock : callable
-        Seconds, rising.
     alive : callable
         Called now and then while ports are waited for, in the thread of `open` and `tick`.
     """

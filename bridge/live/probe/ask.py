@@ -27,17 +27,7 @@ _AGAIN = ("r", "repeat", "again")
 
 
 class Asker:
-    """Plays questions and reads answers.
-
-    Parameters
-    ----------
-    seat : Seat
-    place : Place
-    answers : text stream
-        A line for each answer.
-    say : callable
-        Shows a line to the musician.
-    """
+    """Plays questions and reads answers."""
 
     def __init__(self, seat: Seat, place: Place, answers: TextIO, say: Callable[[str], None]) -> None:
         self._seat = seat
@@ -98,8 +88,6 @@ def ask_musician(asker: Asker, place: Place, progress: Callable[[str], None]) ->
 
     Parameters
     ----------
-    asker : Asker
-    place : Place
     progress : callable
         Called before each question with its number.
     """

@@ -32,14 +32,7 @@ _Result = TypeVar("_Result")
 
 
 class Prober:
-    """Holds trials on a synth and hears them.
-
-    Parameters
-    ----------
-    seat : Seat
-    ear : Ear
-    place : Place
-    """
+    """Holds trials on a synth and hears them."""
 
     def __init__(self, seat: Seat, ear: Ear, place: Place) -> None:
         self._seat = seat

@@ -116,15 +116,12 @@ def run_probe(
 
     Parameters
     ----------
-    request : ProbeRequest
     stage : Stage
         As `find_stage` has it; closed here.
     progress : callable
         What is being tried, and how much is done, 0 to 1.
     answers : text stream
         A line for each answer, where the musician is asked.
-    say : callable
-        Shows a line to the musician.
 
     Raises
     ------

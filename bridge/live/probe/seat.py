@@ -37,7 +37,6 @@ class Seat:
 
     Parameters
     ----------
-    port : OutPort
     wait : callable
         Lets so many seconds go by.
     velocity : int
@@ -138,7 +137,6 @@ class Memory:
 
     Parameters
     ----------
-    system : MidiSystem
     name : str
         Full name of the port on which the synth answers.
     """
