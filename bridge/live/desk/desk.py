@@ -59,11 +59,6 @@ class _Leave:
     """A signal asks to leave."""
 
 
-@dataclass(frozen=True)
-class _Resumed:
-    """We were stopped (Ctrl-Z), and go on: the shell has changed the terminal meanwhile."""
-
-
 class Desk:
     """Runs a performance from start to end.
 
@@ -78,7 +73,6 @@ class Desk:
         self._drawer: Drawer[Snapshot] | None = None
         self._listening: Listening | None = None
         self._listens_until_s: float | None = None
-        self._reader: Typed | None = None
         self._messages: tuple[Message, ...] = ()
         self._renewals = 0
         self._engine = self._over = False
@@ -115,7 +109,7 @@ class Desk:
             Returns what shows it; called with whether single keys are read.
         """
         typed = Typed((lambda command: self.typed(by_piece(command))) if plan.starts else self.typed)
-        self._reader, self._listening = typed, listening
+        self._listening = listening
         try:
             typed.start()
             for notice in notices:
@@ -137,10 +131,7 @@ class Desk:
         self._drawer = drawer = Drawer(make_view)
         keeper.begin(plan)
         try:
-            with (
-                on_signals(lambda: self._inbox.put(_Leave())),
-                on_signals(lambda: self._inbox.put(_Resumed()), ["SIGCONT"]),
-            ):
+            with on_signals(lambda: self._inbox.put(_Leave())):
                 try:
                     while not (self._over or keeper.ended):
                         self._step()
@@ -170,10 +161,6 @@ class Desk:
                 self._changed = True
             case _Leave():
                 self._over = True
-            case _Resumed():
-                if self._reader is not None:
-                    self._reader.resume()
-                self._changed = True
         self._keeper.look()
         if self._inbox.empty() and (self._changed or time.monotonic() - self._shown_s > _SHOW_S):
             self._show()
