@@ -238,7 +238,7 @@ def test_changes_at_a_bar(
     (placed,) = place_changes(read_midi(folder / SONG), spec, [parse_at(f"2={what}")])
     line = [*options(home), "--in=keyboard", "--out=synth", f"--also={what}"]
     values = dict(play_command.make_context("play", line).params)
-    slot = prepare_tables(take_table(values), values).plan.tables[1]
+    other = prepare_tables(take_table(values), values).plan.tables[1]
     section = {"tonic": tonic, "degrees": degrees or None, "fret": fret}
     entries = "\n".join(entry_text(word, value) for word, value in section.items() if value is not None)
     text = f"{session_text(home)}[[pieces.sections]]\nbar = 2\n{entries}\n"
@@ -246,7 +246,7 @@ def test_changes_at_a_bar(
     (folder / "doors.toml").write_text(text)
     piece = check_session(folder / "doors.toml").plan.pieces[0]
     there = build_table(piece.tables[piece.steps[1].table])
-    assert placed.table.hz.tolist() == list(slot.hz) == there.hz.tolist()
+    assert placed.table.hz.tolist() == list(other.hz) == there.hz.tolist()
 
 
 # ---- by ear: what a take tells, with the ear in the place of which the frequencies are handed in

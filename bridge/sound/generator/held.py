@@ -7,21 +7,21 @@ it went down. Strokes on the drum kit are never held.
 from __future__ import annotations
 
 from bridge.sound.generator.channels import PEDAL_DOWN, Channel, Note
-from bridge.sound.generator.tone_maker import Player, Silent
+from bridge.sound.generator.tone_maker import Silent, ToneMaker
 
 
 class Held:
-    """Strikes notes of a player, and lets go of them in time.
+    """Strikes notes of a tone maker, and lets go of them in time.
 
     Parameters
     ----------
-    player : Player, optional
+    maker : ToneMaker, optional
         Without one, notes that are let go end at once.
     """
 
-    def __init__(self, player: Player | None) -> None:
-        self._player: Player = player if player is not None else Silent()
-        self._keeps_released = player is not None
+    def __init__(self, maker: ToneMaker | None) -> None:
+        self._maker: ToneMaker = maker if maker is not None else Silent()
+        self._keeps_released = maker is not None
 
     def strike(self, channel: Channel, note: Note) -> None:
         """Begin a note."""
@@ -30,7 +30,7 @@ class Held:
                 if other.key == note.key and not other.releasing:
                     self.let_go(channel, other)
             channel.notes.append(note)
-        self._player.start(note)
+        self._maker.start(note)
 
     def lift(self, channel: Channel, key: int) -> None:
         """Take the finger off a key."""
@@ -43,7 +43,7 @@ class Held:
         """Let a note die away, whatever holds it."""
         note.down = False
         note.releasing = True
-        self._player.release(note)
+        self._maker.release(note)
         if not self._keeps_released:
             self.forget(channel, note)
 
@@ -90,4 +90,4 @@ class Held:
             note.releasing = True
             if not self._keeps_released:
                 self.forget(channel, note)
-        self._player.silence(channel.number)
+        self._maker.silence(channel.number)

@@ -1,7 +1,7 @@
 """A MIDI receiver that obeys every tuning method of this project: bytes in, notes with frequencies out.
 
 The receiver holds what sixteen channels were told and decides which notes sound, at what frequency and how loud.
-What makes the sound is handed in as a `bridge.sound.generator.tone_maker.Player`; without one the receiver is a pure
+What makes the sound is handed in as a `bridge.sound.generator.tone_maker.ToneMaker`; without one the receiver is a pure
 listener.
 
 A note's frequency is::
@@ -50,7 +50,7 @@ from bridge.sound.generator.channels import (
     Note,
 )
 from bridge.sound.generator.held import Held
-from bridge.sound.generator.tone_maker import Player, Silent
+from bridge.sound.generator.tone_maker import Silent, ToneMaker
 from bridge.sound.generator.tunings import TuningMemory, octave_pitches
 from bridge.wire import mts, rpn
 from bridge.wire.mpe import MpeReceiver
@@ -68,16 +68,16 @@ class Receiver:
 
     Parameters
     ----------
-    player : Player, optional
+    maker : ToneMaker, optional
         What makes the sound; without one, notes that are let go end at once.
     device_id : int, optional
         SysEx messages for other devices are ignored; None obeys all. 7F is always obeyed.
     """
 
-    def __init__(self, player: Player | None = None, device_id: int | None = None) -> None:
+    def __init__(self, maker: ToneMaker | None = None, device_id: int | None = None) -> None:
         self.device_id = device_id
-        self.player: Player = player if player is not None else Silent()
-        self._held = Held(player)
+        self.maker: ToneMaker = maker if maker is not None else Silent()
+        self._held = Held(maker)
         self.tunings = TuningMemory()
         self.ignored = 0  # messages that could not be read
         self._splitter = StreamSplitter()
@@ -197,7 +197,7 @@ class Receiver:
                 hz = self._hz(channel, note.base_semitones)
                 if hz != note.hz:
                     note.hz = hz
-                    self.player.retune(note)
+                    self.maker.retune(note)
 
     def _follow(self, channel: Channel, keys: frozenset[int] | None = None) -> None:
         """Move the sounding notes on `keys` (None: all) to the channel's tuning as it is now."""
@@ -231,15 +231,15 @@ class Receiver:
 
     def _volume(self, channel: Channel, value: int) -> None:
         channel.volume = value
-        self.player.change_gain(channel.number)
+        self.maker.change_gain(channel.number)
 
     def _expression(self, channel: Channel, value: int) -> None:
         channel.expression = value
-        self.player.change_gain(channel.number)
+        self.maker.change_gain(channel.number)
 
     def _pan(self, channel: Channel, value: int) -> None:
         channel.pan = value
-        self.player.change_gain(channel.number)
+        self.maker.change_gain(channel.number)
 
     def _soft(self, channel: Channel, value: int) -> None:
         channel.soft = value >= PEDAL_DOWN
@@ -248,7 +248,7 @@ class Receiver:
         self._rpn.feed(channel.number, rpn.RESET_ALL_CONTROLLERS, 0)
         channel.reset_controllers()
         self._held.pedals_moved(channel)
-        self.player.change_gain(channel.number)
+        self.maker.change_gain(channel.number)
         self._retune(self._with_members(channel))
 
     def _parameter(self, channel: Channel, change: rpn.RpnChange) -> None:
@@ -293,7 +293,7 @@ class Receiver:
                         self._held.let_go(channel, note)
                 channel.reset_controllers()
                 channel.bend_range_semitones = DEFAULT_BEND_RANGE_SEMITONES
-                self.player.change_gain(number)
+                self.maker.change_gain(number)
             if after[number] == manager:
                 channel.bend_range_semitones = MPE_MEMBER_RANGE_SEMITONES
         self.channels[manager].bend_range_semitones = DEFAULT_BEND_RANGE_SEMITONES
@@ -323,7 +323,7 @@ class Receiver:
         if message[4] == 0x01:
             self.master_gain = (value / 16383) ** 2
             for number in self.channels:
-                self.player.change_gain(number)
+                self.maker.change_gain(number)
         elif message[4] == 0x03:
             self._master_fine = (value - BEND_CENTRE) / BEND_CENTRE
             self._retune(list(self.channels.values()))
@@ -369,4 +369,4 @@ class Receiver:
             fresh = self._fresh(number)
             fresh.notes = channel.notes
             self.channels[number] = fresh
-            self.player.change_gain(number)
+            self.maker.change_gain(number)

@@ -232,7 +232,7 @@ class Generator:
             partials = _rung(partial_count(hz, self.sample_rate))
         return hz / self.sample_rate, self._place(part.layer, part.bin_key, partials)
 
-    # -- what the receiver calls (`Player`) ---------------------------------------------------------------------
+    # -- what the receiver calls (`ToneMaker`) ---------------------------------------------------------------------
 
     def start(self, note: Note) -> None:
         """Begin a note, or strike a drum."""
