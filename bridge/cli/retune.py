@@ -12,6 +12,7 @@ from bridge.cli.printing import show_note
 
 if TYPE_CHECKING:
     from bridge.jobs.choose import TableRequest
+    from bridge.jobs.harmony.asked import FollowRequest
     from bridge.jobs.retune import Retuned, RetuneRequest
 
 
@@ -54,7 +55,29 @@ if TYPE_CHECKING:
     help="How long a released note may go on decaying before its channel is bent anew.",
 )
 @click.option(
-    "--report", is_flag=True, help="Print how many notes are in tune, how nearly, and at what cost."
+    "--follow-harmony",
+    is_flag=True,
+    help="Move notes by commas so that chords are pure; the guitar's open strings and sounding notes stay.",
+)
+@click.option(
+    "--pinned",
+    type=click.Choice(("strings", "tonic")),
+    help="What stays where the table has it while the harmony is followed  [default: strings]",
+)
+@click.option(
+    "--moves",
+    type=click.Choice(("few", "some", "many")),
+    help="How readily a note that is struck again moves while the harmony is followed  [default: some]",
+)
+@click.option(
+    "--natural-sevenths",
+    is_flag=True,
+    help="Let sevenths be 7/4 while the harmony is followed, as in blues and close singing.",
+)
+@click.option(
+    "--report",
+    is_flag=True,
+    help="Print which chords are off, and how nearly and at what cost notes are as the table has them.",
 )
 @click.option(
     "--report-json", type=click.Path(path_type=Path), metavar="FILE", help="Write the same as JSON."
@@ -78,6 +101,7 @@ def retune_command(
     \b
       stillbeat retune song.mid -o song-pure.mid --guitar open-d --reference D3=146.5
       stillbeat retune song.mid -o song-pure.mid --guitar open-g --at 17=D --at "5=,2=10/9"
+      stillbeat retune song.mid -o song-pure.mid --guitar open-d --follow-harmony --report
     """
     from bridge.cli.printing import progress_bar, show
     from bridge.jobs.retune import retune_file
@@ -92,6 +116,7 @@ def retune_command(
             overwrite,
             progress=lambda share: advance(output.name, share),
             report=report_json,
+            listen=True,
         )
     _print_result(done, report)
     show(f"wrote {output}")
@@ -115,6 +140,24 @@ def retune_request(request: TableRequest, chosen: dict[str, Any]) -> RetuneReque
         parts=chosen["parts"],
         plain=chosen["plain"],
         tail_s=chosen["tail_s"],
+        follow_harmony=follow_request(chosen),
+    )
+
+
+def follow_request(chosen: dict[str, Any]) -> FollowRequest | None:
+    """Return how the harmony is to be followed; None where it is not."""
+    from bridge.jobs.harmony.asked import FollowRequest
+
+    words = {name: chosen.get(name) for name in ("pinned", "moves", "natural_sevenths")}
+    if not chosen.get("follow_harmony"):
+        for name, value in words.items():
+            if value:
+                raise click.UsageError(
+                    f"--{name.replace('_', '-')} says how the harmony is followed: add --follow-harmony"
+                )
+        return None
+    return FollowRequest(
+        words["pinned"] or "strings", words["moves"] or "some", bool(words["natural_sevenths"])
     )
 
 
@@ -131,6 +174,8 @@ def _print_result(done: Retuned, whole: bool) -> None:
             f"{change.place}: {change.what}"
             + (f"; against home, {', '.join(change.moved)}" if change.moved else "")
         )
+    for line in done.music_lines(whole):
+        show(line)
     lines = done.lines()
     for line in lines if whole or done.exact < done.notes else lines[:1]:
         show(line)

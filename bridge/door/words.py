@@ -76,6 +76,10 @@ class RetuneWords(TableWords, total=False):
     plain: bool
     tail: float
     equal: bool
+    follow_harmony: bool
+    pinned: str | None
+    moves: str | None
+    natural_sevenths: bool
 
 
 class DroneWords(TableWords, total=False):

@@ -1,0 +1,6 @@
+"""Reading the harmony of MIDI files, following it, and telling what was found: between `bridge.harmony` and files.
+
+Index
+-----
+`notes` a file's timed notes and bars · `place` chosen variants as tables at places of the file
+"""
