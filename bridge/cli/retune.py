@@ -11,8 +11,8 @@ from bridge.cli.options import method_option, overwrite_option, table_options, w
 from bridge.cli.printing import show_note
 
 if TYPE_CHECKING:
+    from bridge.harmony.asked import FollowRequest
     from bridge.jobs.choose import TableRequest
-    from bridge.jobs.harmony.asked import FollowRequest
     from bridge.jobs.retune import Retuned, RetuneRequest
 
 
@@ -146,7 +146,7 @@ def retune_request(request: TableRequest, chosen: dict[str, Any]) -> RetuneReque
 
 def follow_request(chosen: dict[str, Any]) -> FollowRequest | None:
     """Return how the harmony is to be followed; None where it is not."""
-    from bridge.jobs.harmony.asked import FollowRequest
+    from bridge.harmony.asked import FollowRequest
 
     words = {name: chosen.get(name) for name in ("pinned", "moves", "natural_sevenths")}
     if not chosen.get("follow_harmony"):

@@ -20,9 +20,10 @@ from bridge.engine.mts.file import MtsFileEngine, is_note_on
 from bridge.engine.mts.report import MtsReport
 from bridge.engine.protocols import TableChange, TimedEvent
 from bridge.engine.report import BarOf, BendReport
+from bridge.harmony.asked import FollowRequest
 from bridge.jobs.changes import Inferred, PlacedChange, follow_signatures, place_changes
-from bridge.jobs.harmony.asked import FollowRequest, check_request
 from bridge.jobs.harmony.notes import read_music
+from bridge.jobs.harmony.palettes import check_request
 from bridge.jobs.harmony.place import Placed, placed_tables
 from bridge.jobs.harmony.told import Told, apart, tell
 from bridge.store.files import check_output, write_all_atomic
@@ -251,7 +252,7 @@ def retune_midi(
 ) -> tuple[MidiFile, Retuned]:
     """Retune a MIDI file in memory; returns the new file and what was done. Parameters as for `retune_file`."""
     profile = load_profile(request.synth) if isinstance(request.synth, str) else request.synth
-    plans = _plans(midi, request, profile, listen, progress)
+    plans = _plans(midi, request, listen, progress)
     if request.method == "auto":
         chosen = _choose(plans, request, profile)
         return _retune(midi, plans, request, chosen.method, chosen.why, profile, progress)
@@ -273,19 +274,32 @@ class _Plan:
     told: Told | None
 
 
+def listen_to(midi: MidiFile, request: RetuneRequest) -> list[Told]:
+    """Look through the chords of a file without retuning it; one record for each sequence."""
+    return [plan.told for plan in _plans(midi, request, listen=True) if plan.told is not None]
+
+
+def tables_of(midi: MidiFile, request: RetuneRequest) -> list[list[tuple[int, Sequence[float]]]]:
+    """Return the tables that a file is retuned by, for each sequence: ticks and 128 frequencies, from tick 0 on."""
+    found: list[list[tuple[int, Sequence[float]]]] = []
+    for plan in _plans(midi, request):
+        ticks = [plan.playing.events[anchor][0] for anchor, _ in plan.placed]
+        found.append([(0, plan.first), *zip(ticks, (hz for _, hz in plan.placed), strict=True)])
+    return found
+
+
 def _plans(
     midi: MidiFile,
     request: RetuneRequest,
-    profile: SynthProfile | None,
-    listen: bool,
-    progress: Callable[[float], None] | None,
+    listen: bool = False,
+    progress: Callable[[float], None] | None = None,
 ) -> list[_Plan]:
     """Lay out the tables of every sequence, following its harmony where that was asked for."""
     home = build_table(request.spec)
     plans = []
     for playing in sequences(midi):
         only = playing.numbers[0] if midi.format == 2 else None
-        scratch = Retuned("", "", profile)
+        scratch = Retuned("", "", None)
         changes = _changes(midi, request, scratch, only)
         tables = [(0, home), *((change.tick, change.table) for change in changes)]
         told: Told | None = None

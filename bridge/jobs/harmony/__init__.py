@@ -2,5 +2,6 @@
 
 Index
 -----
-`notes` a file's timed notes and bars · `place` chosen variants as tables at places of the file
+`notes` a file's timed notes and bars · `palettes` what there is to choose from · `place` chosen variants as tables at
+places of the file · `told` what is told about a piece
 """

@@ -19,6 +19,7 @@ from typing import Any
 
 from bridge.errors import TuningProblem
 from bridge.harmony.advice import Advice, advise
+from bridge.harmony.asked import FollowRequest
 from bridge.harmony.follow import Following, Stretch, follow
 from bridge.harmony.forms import fret_of
 from bridge.harmony.hear import Heard, hear
@@ -26,8 +27,8 @@ from bridge.harmony.keys import Tonic, hear_tonic
 from bridge.harmony.measure import Measure, fixed_hz, measure
 from bridge.harmony.reasons import BarReason, explain, moved_notes
 from bridge.harmony.report import ChordRow, chord_rows, sour_lines, summary
-from bridge.jobs.harmony.asked import FollowRequest, palettes_of
 from bridge.jobs.harmony.notes import Music, pairs_at_most
+from bridge.jobs.harmony.palettes import palettes_of
 from bridge.tuning.notes import parse_pitch_class, pitch_class_name
 from bridge.tuning.tables import Table
 
@@ -193,6 +194,22 @@ class Told:
                 f"{len(moved)} {several} struck again within a second at another pitch, most often {most}"
             )
         return lines[: 2 * _MOST_LINES]
+
+    def departure(self) -> str:
+        """Say where notes leave the table that other instruments hold."""
+        found = self.following
+        if found is None or not self.followed:
+            return ""
+        away = [
+            (self.music.bar_at(segment.start_s), abs(variant.offset_cents))
+            for segment, variant in zip(found.segments, found.variants, strict=True)
+            if abs(variant.offset_cents) >= 0.05
+        ]
+        most = max(cents for _, cents in away)
+        return (
+            f"the track follows its harmony and leaves the table in {_bars({bar for bar, _ in away})}, by at most "
+            f"{most:.1f} cents; whoever holds the piece's table differs from it there"
+        )
 
     def _chords_with(self, pitch_class: int, bars: set[int]) -> list[str]:
         """Return chords of some bars that have a note, at most three."""

@@ -30,6 +30,7 @@ from pathlib import Path
 
 from bridge.engine.play.drone_sounds import SOUND
 from bridge.errors import InputProblem, ValueProblem, near_names
+from bridge.harmony.asked import FollowRequest
 from bridge.tuning.changes import Change
 from bridge.tuning.drone_notes import VOICE, drone_keys
 from bridge.tuning.guitars import Guitar
@@ -237,6 +238,8 @@ class Piece:
         The same as written.
     follow_key_signatures : bool
         Whether key signatures of the track move the tonic.
+    follow_harmony : FollowRequest or None
+        How the track's notes are moved by commas; None: they are as the table has them. What its drones hold, stays.
     plain : bool
         Whether the track's modulation, chorus and celeste are kept at 0.
     drone : Drone
@@ -267,6 +270,7 @@ class Piece:
     track: Path | None = None
     track_text: str = ""
     follow_key_signatures: bool = False
+    follow_harmony: FollowRequest | None = None
     plain: bool = False
     drone: Drone = Drone()
     notes: str = ""

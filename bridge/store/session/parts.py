@@ -17,6 +17,8 @@ from dataclasses import replace
 from bridge.engine.play.controls import unfit_controller
 from bridge.engine.play.drone_sounds import SOUNDS
 from bridge.errors import StillbeatError, near_names
+from bridge.harmony.asked import PINNED, FollowRequest
+from bridge.harmony.costs import MOVES
 from bridge.store.session.model import AUTO, Drone, LiveControls, Trims
 from bridge.store.toml import Section
 from bridge.tuning.chord_names import parse_chord
@@ -179,6 +181,31 @@ def read_play(top: Section) -> LiveControls:
         )
     section.refuse_others()
     return live
+
+
+def read_follow(section: Section, track: bool, signatures: bool) -> FollowRequest | None:
+    """Read how the harmony of a piece's track is followed: true, false, or a section."""
+    key = "follow_harmony"
+    if key not in section or section.data[key] is False:
+        return None
+    if not track:
+        raise section.problem("there is no track whose harmony to follow", "", key)
+    if signatures:
+        raise section.problem(
+            "follow_harmony and follow_key_signatures both move notes where the key changes",
+            "choose one",
+            key,
+        )
+    if section.data[key] is True:
+        return FollowRequest()
+    words = section.section(key)
+    values = {word: words.text(word) for word in ("pinned", "moves") if word in words}
+    for word, known in (("pinned", PINNED), ("moves", MOVES)):
+        if word in values and values[word] not in known:
+            raise words.problem(f"{word} = {values[word]!r}", near_names(values[word], known), word)
+    natural = words.flag("natural_sevenths", False)
+    words.refuse_others()
+    return FollowRequest(values.get("pinned", PINNED[0]), values.get("moves", "some"), natural)
 
 
 def piece_drone(section: Section, standing: Drone) -> Drone:

@@ -1,4 +1,4 @@
-"""How a harmony is to be followed, as a player asks for it, and what there is to choose from.
+"""What there is to choose from in a piece whose harmony is followed, and what excludes following.
 
 What wins over what
 -------------------
@@ -11,55 +11,18 @@ What wins over what
 
 Index
 -----
-`FollowRequest`, `check_request` · `palettes_of`
+`check_request` · `palettes_of`
 """
 
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass
 
-from bridge.errors import ValueProblem, near_names
-from bridge.harmony.costs import MOVES
-from bridge.harmony.follow import FollowOptions
+from bridge.errors import ValueProblem
+from bridge.harmony.asked import FollowRequest
 from bridge.harmony.variants import Palette, palette_of
 from bridge.tuning.notes import parse_pitch_class
 from bridge.tuning.tables import Table
-
-PINNED = ("strings", "tonic")
-
-
-@dataclass(frozen=True)
-class FollowRequest:
-    """How to follow the harmony.
-
-    Attributes
-    ----------
-    pinned : str
-        ``"strings"``: the open strings stay where they are (without a guitar the tonic); ``"tonic"``: it alone.
-    moves : str
-        ``"few"``, ``"some"`` or ``"many"``: how readily notes that are struck again move.
-    natural_sevenths : bool
-        Whether 7/4, 7/6 and 21/16 may be taken.
-    held : tuple of int
-        Pitch classes that stay besides: a drone's.
-    """
-
-    pinned: str = "strings"
-    moves: str = "some"
-    natural_sevenths: bool = False
-    held: tuple[int, ...] = ()
-
-    def __post_init__(self) -> None:
-        if self.pinned not in PINNED:
-            raise ValueProblem(f"pinned {self.pinned!r}", near_names(self.pinned, PINNED))
-        if self.moves not in MOVES:
-            raise ValueProblem(f"moves {self.moves!r}", near_names(self.moves, MOVES))
-
-    @property
-    def options(self) -> FollowOptions:
-        """The same for the search. Messages may move tails that still ring, so strokes are taken as they are."""
-        return FollowOptions(moves=self.moves, slop_s=0.0)
 
 
 def check_request(equal: bool, follow_key_signatures: bool) -> None:
