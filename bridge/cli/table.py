@@ -40,7 +40,7 @@ def table_command(request: TableRequest, chords: bool, all_keys: bool, as_json: 
     if sum((chords, all_keys, as_json, as_csv)) > 1:
         raise click.UsageError("choose one of --chords, --all, --json and --csv")
     spec, tuned = choose_tuned(request)
-    warn_doubt(spec.reference.doubt)
+    warn_doubt(spec.doubt)
     table = build_table(spec) if tuned is None else table_as_tuned(tuned, spec)
     if as_json:
         import json

@@ -6,10 +6,6 @@ Conventions
 behind a slash and may be any note: ``D/F#``, ``G/A``. A chord is written in full, so that reading it gives the same
 chord.
 
-Index
------
-`MORE_KINDS`, `ALL_KINDS` · `ChordName`, `parse_chord_name`
-
 Sources
 -------
 Names, signs and their notes: common practice of lead sheets. Pure forms: small whole numbers, as in `chord_kinds`.
@@ -73,21 +69,11 @@ _HINT = (
 
 @dataclass(frozen=True)
 class ChordName:
-    """A chord by its name.
+    """A chord by its name."""
 
-    Attributes
-    ----------
-    root : str
-        Name of the root, spelled as it was written.
-    kind : ChordKind
-        What stands on it.
-    bass : str
-        Name of the bass, where it is another note than the root; else empty.
-    """
-
-    root: str
-    kind: ChordKind
-    bass: str = ""
+    root: str  # name of the root, spelled as it was written
+    kind: ChordKind  # what stands on it
+    bass: str = ""  # name of the bass, where it is another note than the root; else empty
 
     @property
     def root_class(self) -> int:

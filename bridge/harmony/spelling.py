@@ -6,10 +6,6 @@ A chord stacks letters: its third stands two letters above the root, its fifth f
 of the piece. The root is spelled by the tonic. Where that would take a double sign, or the letters of a root that
 nobody writes, the plain name of the key on the keyboard stands instead.
 
-Index
------
-`spell_chord`, `spell_root`
-
 Sources
 -------
 Letters of chords: common practice of tertian harmony.
@@ -33,8 +29,6 @@ def spell_root(pitch_class: int, tonic: str, *, leading: bool = False) -> str:
     ----------
     pitch_class : int
         0 (C) to 11 (B).
-    tonic : str
-        Name of the tonic.
     leading : bool
         Whether the root leads up by a semitone, as that of a diminished chord does: C#dim before Dm.
     """

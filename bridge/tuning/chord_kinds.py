@@ -6,10 +6,6 @@ Keys are counted in semitones above the root; whole numbers follow the notes upw
 kind may be pure in several ways: a dominant seventh has its seventh at 7/4 (4:5:6:7), at 16/9 as two fourths make
 it (36:45:54:64), or at 9/5 (20:25:30:36).
 
-Index
------
-`ChordKind`, `TRIADS`, `SEVENTHS`, `KINDS`
-
 Sources
 -------
 Small whole numbers of 5-limit and 7-limit harmony, as in A. J. Ellis's tables (appendix XX to H. Helmholtz, *On the
@@ -23,30 +19,15 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True)
 class ChordKind:
-    """A kind of chord.
+    """A kind of chord."""
 
-    Attributes
-    ----------
-    name : str
-        Word for the kind, such as ``"minor seventh"``.
-    suffix : str
-        What follows the root's name: ``"m7"``.
-    numeral_suffix : str
-        What follows the degree's numeral; empty for minor triads, whose numeral is in lower case.
-    lower : bool
-        Whether the numeral is in lower case.
-    semitones : tuple of int
-        Keys above the root, the root's 0 first.
-    pure : tuple of tuple of int
-        Whole numbers in which the chord is pure, the usual form first.
-    """
-
-    name: str
-    suffix: str
+    name: str  # word for the kind, such as ``"minor seventh"``
+    suffix: str  # what follows the root's name: ``"m7"``
+    # What follows the degree's numeral; empty for minor triads, whose numeral is in lower case.
     numeral_suffix: str
-    lower: bool
-    semitones: tuple[int, ...]
-    pure: tuple[tuple[int, ...], ...]
+    lower: bool  # whether the numeral is in lower case
+    semitones: tuple[int, ...]  # keys above the root, the root's 0 first
+    pure: tuple[tuple[int, ...], ...]  # whole numbers in which the chord is pure, the usual form first
 
 
 TRIADS = (

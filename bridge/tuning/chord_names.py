@@ -6,10 +6,6 @@ Roots are capitals, as notes are (``Bb``, ``F#``), and stand for the chord as it
 with a major third or none, small letters for those with a minor third, with ``b`` or ``#`` before them for degrees off
 the major scale (``bVII``). What follows is the kind's, as in `bridge.tuning.chord_kinds`; some usual spellings are
 understood as well.
-
-Index
------
-`parse_chord`
 """
 
 from __future__ import annotations

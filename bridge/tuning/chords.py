@@ -69,24 +69,14 @@ _MINOR = frozenset((0, 2, 3, 5, 7, 8, 10, 11))
 
 @dataclass(frozen=True)
 class ChordInterval:
-    """One interval of a chord, from the lower to the upper note.
+    """One interval of a chord, from the lower to the upper note."""
 
-    Attributes
-    ----------
-    lower_key, upper_key : int
-        MIDI keys of the two notes.
-    cents : float
-        Its size in the table.
-    pure : Fraction
-        Its pure ratio in the chord's form.
-    beats_hz : float or None
-        Beats of its lowest coinciding partials; None where they lie above the sixteenth partial.
-    """
-
+    # MIDI keys of the two notes.
     lower_key: int
     upper_key: int
-    cents: float
-    pure: Fraction
+    cents: float  # its size in the table
+    pure: Fraction  # its pure ratio in the chord's form
+    # Beats of its lowest coinciding partials; None where they lie above the sixteenth partial.
     beats_hz: float | None
 
     @property
@@ -119,45 +109,20 @@ class Cure:
 
 @dataclass(frozen=True)
 class Chord:
-    """A chord of a table, judged.
+    """A chord of a table, judged."""
 
-    Attributes
-    ----------
-    kind : ChordKind
-        What it is.
-    degree : int
-        Degree of its root, 0 to 11.
-    name : str
-        Such as ``"Em7"``.
-    numeral : str
-        Such as ``"ii7"``.
-    keys : tuple of int
-        MIDI keys in close root position.
-    notes : tuple of str
-        Their names.
-    form : tuple of int
-        The whole numbers it is measured against.
-    intervals : tuple of ChordInterval
-        Every pair of its notes.
-    verdict : str
-        ``pure``, ``calm``, ``tempered``, ``rough`` or ``sour``.
-    cures : tuple of Cure
-        Degree changes that together make it pure; empty if it is pure, or if more than two would be needed.
-    cured_form : tuple of int
-        The form that the cures bring about; empty without cures.
-    """
-
-    kind: ChordKind
-    degree: int
-    name: str
-    numeral: str
-    keys: tuple[int, ...]
-    notes: tuple[str, ...]
-    form: tuple[int, ...]
-    intervals: tuple[ChordInterval, ...]
-    verdict: str
+    kind: ChordKind  # what it is
+    degree: int  # degree of its root, 0 to 11
+    name: str  # such as ``"Em7"``
+    numeral: str  # such as ``"ii7"``
+    keys: tuple[int, ...]  # MIDI keys in close root position
+    notes: tuple[str, ...]  # their names
+    form: tuple[int, ...]  # the whole numbers it is measured against
+    intervals: tuple[ChordInterval, ...]  # every pair of its notes
+    verdict: str  # ``pure``, ``calm``, ``tempered``, ``rough`` or ``sour``
+    # Degree changes that together make it pure; empty if it is pure, or if more than two would be needed.
     cures: tuple[Cure, ...]
-    cured_form: tuple[int, ...]
+    cured_form: tuple[int, ...]  # the form that the cures bring about; empty without cures
 
     @property
     def worst(self) -> ChordInterval:
@@ -188,27 +153,13 @@ class Chord:
 
 @dataclass(frozen=True)
 class ContradictedString:
-    """An open (or barred) string that the table disagrees with.
-
-    Attributes
-    ----------
-    number : int
-        The string.
-    key : int
-        MIDI key of its note as it sounds.
-    note : str
-        Its name.
-    cents : float
-        How far the string lies above the table's note.
-    beats_hz : float
-        Beats per second of the string against that note.
-    """
+    """An open (or barred) string that the table disagrees with."""
 
     number: int
-    key: int
+    key: int  # MIDI key of its note as it sounds
     note: str
-    cents: float
-    beats_hz: float
+    cents: float  # how far the string lies above the table's note
+    beats_hz: float  # beats per second of the string against that note
 
 
 def judge_chords(

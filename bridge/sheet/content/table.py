@@ -13,7 +13,6 @@ Index
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 
 from bridge.sheet.document import Beside, Block, Figure, Grid, Heading, Paragraph
 from bridge.sheet.keyboard import keyboard_picture, octave_keys, repeats
@@ -189,14 +188,6 @@ def sheet_chords(sheet: TableSheet) -> tuple[Chord, ...]:
 
 def _kind(name: str) -> ChordKind:
     return next(kind for kind in KINDS if kind.name == name)
-
-
-@dataclass(frozen=True)
-class _Heard:
-    """Beats of one interval above a chord's root, here and tuned equal; None where no partials meet."""
-
-    here_hz: float | None
-    equal_hz: float | None
 
 
 def _beats_blocks(table: Table, chords: Sequence[Chord]) -> Iterable[Block]:
