@@ -7,11 +7,18 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from bridge.cli.options import method_option, overwrite_option, table_options, warn_doubt
+from bridge.cli.options import (
+    chart_option,
+    follow_options,
+    follow_request,
+    method_option,
+    overwrite_option,
+    table_options,
+    warn_doubt,
+)
 from bridge.cli.printing import show_note
 
 if TYPE_CHECKING:
-    from bridge.harmony.asked import FollowRequest
     from bridge.jobs.choose import TableRequest
     from bridge.jobs.retune import Retuned, RetuneRequest
 
@@ -54,26 +61,8 @@ if TYPE_CHECKING:
     metavar="SECONDS",
     help="How long a released note may go on decaying before its channel is bent anew.",
 )
-@click.option(
-    "--follow-harmony",
-    is_flag=True,
-    help="Move notes by commas so that chords are pure; the guitar's open strings and sounding notes stay.",
-)
-@click.option(
-    "--pinned",
-    type=click.Choice(("strings", "tonic")),
-    help="What stays where the table has it while the harmony is followed  [default: strings]",
-)
-@click.option(
-    "--moves",
-    type=click.Choice(("few", "some", "many")),
-    help="How readily a note that is struck again moves while the harmony is followed  [default: some]",
-)
-@click.option(
-    "--natural-sevenths",
-    is_flag=True,
-    help="Let sevenths be 7/4 while the harmony is followed, as in blues and close singing.",
-)
+@follow_options
+@chart_option
 @click.option(
     "--report",
     is_flag=True,
@@ -126,6 +115,7 @@ def retune_request(request: TableRequest, chosen: dict[str, Any]) -> RetuneReque
     """Return what the options ask for: `chosen` holds those that say how the table reaches the synth, and when."""
     from bridge.jobs.channel_list import parse_channels
     from bridge.jobs.choose import choose_table
+    from bridge.jobs.harmony.charts import chart_from
     from bridge.jobs.retune import RetuneRequest
     from bridge.tuning.changes import parse_at
 
@@ -141,23 +131,7 @@ def retune_request(request: TableRequest, chosen: dict[str, Any]) -> RetuneReque
         plain=chosen["plain"],
         tail_s=chosen["tail_s"],
         follow_harmony=follow_request(chosen),
-    )
-
-
-def follow_request(chosen: dict[str, Any]) -> FollowRequest | None:
-    """Return how the harmony is to be followed; None where it is not."""
-    from bridge.harmony.asked import FollowRequest
-
-    words = {name: chosen.get(name) for name in ("pinned", "moves", "natural_sevenths")}
-    if not chosen.get("follow_harmony"):
-        for name, value in words.items():
-            if value:
-                raise click.UsageError(
-                    f"--{name.replace('_', '-')} says how the harmony is followed: add --follow-harmony"
-                )
-        return None
-    return FollowRequest(
-        words["pinned"] or "strings", words["moves"] or "some", bool(words["natural_sevenths"])
+        chart=chart_from(chosen["chart"]) if chosen["chart"] else None,
     )
 
 

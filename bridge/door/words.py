@@ -78,6 +78,7 @@ class RetuneWords(TableWords, total=False):
     pinned: str | None
     moves: str | None
     natural_sevenths: bool
+    chart: str | None
 
 
 class DroneWords(TableWords, total=False):

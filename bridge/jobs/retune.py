@@ -21,6 +21,7 @@ from bridge.engine.mts.report import MtsReport
 from bridge.engine.protocols import TableChange, TimedEvent
 from bridge.engine.report import BarOf, BendReport
 from bridge.harmony.asked import FollowRequest
+from bridge.harmony.chart import Chart
 from bridge.jobs.changes import Inferred, PlacedChange, follow_signatures, place_changes
 from bridge.jobs.harmony.notes import read_music
 from bridge.jobs.harmony.palettes import check_request
@@ -61,6 +62,7 @@ class RetuneRequest:
     tail_s: float = 0.5  # how long a channel is left to decay, in seconds, where there is another
     # How notes are moved by commas so that chords are pure; None: every note as the table has it.
     follow_harmony: FollowRequest | None = None
+    chart: Chart | None = None  # its chords as a player wrote them: they count for what is heard
 
     def __post_init__(self) -> None:
         if self.follow_harmony is not None:
@@ -264,7 +266,7 @@ def _plans(
         if listen or request.follow_harmony is not None:
             hz = _frequencies(request, home) if request.equal else None
             music = read_music(midi, playing, only)
-            told = tell(music, tables, request.follow_harmony, hz=hz, progress=progress)
+            told = tell(music, tables, request.follow_harmony, chart=request.chart, hz=hz, progress=progress)
         if told is not None and told.followed and told.following is not None:
             placed = placed_tables(told.following, told.music, tables)
         else:

@@ -86,3 +86,14 @@ def test_how_to_follow_and_what_a_drone_holds(tmp_path: Path) -> None:
 def test_what_is_refused(entries: tuple[str, ...], says: str, tmp_path: Path) -> None:
     with pytest.raises(InputProblem, match=says):
         check_session(session(tmp_path, *entries))
+
+
+def test_a_chart_in_the_session_names_the_chords(tmp_path: Path) -> None:
+    file = session(tmp_path, 'chords = """', "| C | Am | Dm | G |", '"""')
+    checked = check_session(file, listen=True)
+    piece = checked.plan.session.pieces[0]
+    assert piece.chart is not None
+    assert [str(bar) for bar in piece.chart.bars] == ["C", "Am", "Dm", "G"]
+    assert piece.chords == ("C", "Am", "Dm", "G")
+    with pytest.raises(InputProblem, match="line 18: chords: chart, line 1: 'Xm'"):
+        check_session(session(tmp_path, 'chords = "| Xm |"'))

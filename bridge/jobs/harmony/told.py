@@ -20,6 +20,7 @@ from typing import Any
 from bridge.errors import TuningProblem
 from bridge.harmony.advice import Advice, advise
 from bridge.harmony.asked import FollowRequest
+from bridge.harmony.chart import Chart
 from bridge.harmony.follow import Following, Stretch, follow
 from bridge.harmony.forms import fret_of
 from bridge.harmony.hear import Heard, hear
@@ -27,6 +28,7 @@ from bridge.harmony.keys import Tonic, hear_tonic
 from bridge.harmony.measure import Measure, fixed_hz, measure
 from bridge.harmony.reasons import BarReason, explain, moved_notes
 from bridge.harmony.report import ChordRow, chord_rows, sour_lines, summary
+from bridge.jobs.harmony.charts import heard_by_chart
 from bridge.jobs.harmony.notes import Music, pairs_at_most
 from bridge.jobs.harmony.palettes import palettes_of
 from bridge.tuning.notes import parse_pitch_class, pitch_class_name
@@ -244,17 +246,19 @@ class Told:
         }
 
 
+COLUMNS = ("bar", "beat", "chord", "sounds", "cents_off", "beats_hz", "reason", "cure")
+
+
 def row_json(row: ChordRow) -> dict[str, Any]:
-    """Return a chord of a piece as plain data."""
+    """Return a chord of a piece as plain data, by the names of `COLUMNS`."""
     return {
         "bar": row.bar,
         "beat": row.beat,
         "chord": row.chord,
         "sounds": list(row.sounds),
-        "interval": row.off,
-        "cents_off": row.cents_off,
-        "beats_hz": row.beats_hz,
-        "reason": row.reason,
+        "cents_off": round(row.cents_off, 3),
+        "beats_hz": round(row.beats_hz, 3),
+        "reason": row.reason or (f"{row.off} beats" if row.off else ""),
         "cure": row.cure,
     }
 
@@ -272,6 +276,7 @@ def tell(
     tables: Sequence[tuple[int, Table]],
     wanted: FollowRequest | None,
     *,
+    chart: Chart | None = None,
     hz: Sequence[float] | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> Told:
@@ -285,6 +290,8 @@ def tell(
         The table at the start (tick 0), and each that was asked for later, by tick.
     wanted : FollowRequest or None
         How to follow; None where it was not asked for: what it would gain is found all the same.
+    chart : Chart, optional
+        Its chords as a player wrote them; they count for what is heard.
     hz : sequence of 128 float, optional
         What is played instead of the table, for comparison; then nothing is followed.
     progress : callable, optional
@@ -309,7 +316,10 @@ def tell(
         return told
     guitar_class = parse_pitch_class(table.tonic) if table.strings else None
     tonic: Tonic | None = None
-    if music.bar_starts_s:
+    if chart is not None:
+        told.heard = heard_by_chart(music, chart, guitar_class)
+        tonic = told.heard.tonic
+    elif music.bar_starts_s:
         told.heard = hear(notes, music.bar_starts_s, guitar_class)
         tonic = told.heard.tonic
     else:

@@ -218,7 +218,8 @@ class _Work:
             piece = one.piece
             track = self._track_digest(piece.track_text)
             drones = [(step.label, step.table, step.drone) for step in one.steps]
-            follow = track_request(piece).follow_harmony
+            wanted = track_request(piece)
+            follow = (wanted.follow_harmony, None if wanted.chart is None else str(wanted.chart))
             steps = [(step.label, step.place, step.table) for step in one.steps]
             changes = [
                 replace(section.change, table=section.table_text or None) for section in piece.sections

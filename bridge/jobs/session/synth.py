@@ -242,6 +242,7 @@ def track_request(piece: Piece, cents: float = 0.0) -> RetuneRequest:
         follow_key_signatures=piece.follow_key_signatures,
         plain=piece.plain,
         follow_harmony=follow,
+        chart=piece.chart,
     )
 
 

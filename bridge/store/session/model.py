@@ -31,6 +31,7 @@ from pathlib import Path
 from bridge.engine.play.drone_sounds import SOUND
 from bridge.errors import InputProblem, ValueProblem, near_names
 from bridge.harmony.asked import FollowRequest
+from bridge.harmony.chart import Chart
 from bridge.tuning.changes import Change
 from bridge.tuning.drone_notes import VOICE, drone_keys
 from bridge.tuning.guitars import Guitar
@@ -162,6 +163,7 @@ class Piece:
     synths: tuple[str, ...] = ()  # names of the synths that it is for
     program: int | None = None  # tuning program for its first table; None: the next free one
     chords: tuple[str, ...] = ()  # chords that are played; empty: the common ones
+    chart: Chart | None = None  # its bars of chords, where they were written; they count for what is heard
     take: Take | None = None  # a recording of its own
     heard: str = ""  # how the strings stand in it, to be read; may be empty
     at: str = field(default="", compare=False, repr=False)  # where it stands

@@ -13,6 +13,7 @@ from bridge.engine.play.controls import unfit_controller
 from bridge.engine.play.drone_sounds import SOUNDS
 from bridge.errors import StillbeatError, near_names
 from bridge.harmony.asked import PINNED, FollowRequest
+from bridge.harmony.chart import Chart, parse_chart
 from bridge.harmony.costs import MOVES
 from bridge.store.session.model import AUTO, Drone, LiveControls, Trims
 from bridge.store.toml import Section
@@ -104,6 +105,29 @@ def read_chords(section: Section, tonic: str) -> tuple[str, ...] | None:
         except StillbeatError as problem:
             raise section.problem(f"chords: {problem.message}", problem.hint, "chords") from problem
     return names
+
+
+def read_chart(section: Section, tonic: str) -> tuple[Chart | None, tuple[str, ...]]:
+    """Read the chords of a piece: a chart of bars, or those that are played; and which of them a sheet shows."""
+    value = section.data.get("chords")
+    if not isinstance(value, str) or "|" not in value:
+        return None, read_chords(section, tonic) or ()
+    try:
+        chart = parse_chart(value)
+    except StillbeatError as problem:
+        raise section.problem(f"chords: {problem.message}", problem.hint, "chords") from problem
+    section.text("chords")
+    names = dict.fromkeys(str(one.chord) for bar in chart.bars for one in bar.chords if one.chord is not None)
+    return chart, tuple(name for name in names if _on_sheets(name, tonic))[:MOST_CHORDS]
+
+
+def _on_sheets(name: str, tonic: str) -> bool:
+    """Tell whether a sheet knows a kind of chord."""
+    try:
+        parse_chord(name, tonic)
+    except StillbeatError:
+        return False
+    return True
 
 
 def take_entry(section: Section) -> str:

@@ -35,6 +35,7 @@ from bridge.store.session.model import AUTO, Drone, Piece, PieceSection, Session
 from bridge.store.session.parts import (
     check_method,
     piece_drone,
+    read_chart,
     read_chords,
     read_drone,
     read_follow,
@@ -353,7 +354,7 @@ class _Reader:
                 "leave the take out, or name a scale",
                 "reference_from",
             )
-        chords = read_chords(section, spec.tonic) or ()
+        chart, chords = read_chart(section, spec.tonic)
         name = self._name(section, title)
         track = self._path(section, "track", section.text("track")) if "track" in section else None
         follow = section.flag("follow_key_signatures", False)
@@ -379,6 +380,7 @@ class _Reader:
             synths=synth_names(section, defaults.synths),
             program=section.whole("program", 0, 127) if "program" in section else None,
             chords=chords,
+            chart=chart,
             take=take,
             at=self._at(section),
         )
