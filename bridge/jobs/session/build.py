@@ -36,7 +36,7 @@ from bridge.jobs.session.panel import panel_files
 from bridge.jobs.session.piece import TABLES, PieceJob, run_piece, task_name, write_made
 from bridge.jobs.session.plan import PiecePlan, SessionPlan, SynthPlan, plan_session
 from bridge.jobs.session.sound import reference_name, reference_wav
-from bridge.jobs.session.synth import Made, back_to_equal, load_everything, trim_folder
+from bridge.jobs.session.synth import Made, back_to_equal, load_everything, track_request, trim_folder
 from bridge.jobs.session.takes import open_session
 from bridge.jobs.session.text import NAME as PAGE
 from bridge.jobs.session.text import start_here
@@ -85,6 +85,15 @@ class Built:
             f"piece{'s' * (len(numbers) > 1)} {spans(numbers)}, {', '.join(names)}: {text}"
             for text, (numbers, names) in said.items()
         ] + [text for name in self._page_tasks() for text in self.manifest.tasks[name].notices]
+
+    @property
+    def music(self) -> dict[int, tuple[str, ...]]:
+        """How pure the track of each piece is and what would raise that, by number of the piece."""
+        found = {}
+        for one in self.plan.pieces:
+            if told := self.manifest.tasks[task_name(one.piece.stem, TABLES)].notices:
+                found[one.piece.number] = tuple(told)
+        return found
 
     def _page_tasks(self) -> list[str]:
         """Return the tasks of pages that were done, or were told why not."""
@@ -208,19 +217,23 @@ class _Work:
             piece = one.piece
             track = self._track_digest(piece.track_text)
             drones = [(step.label, step.table, step.drone) for step in one.steps]
-            keys[task_name(piece.stem, TABLES)] = fingerprint(
-                "tables", piece.stem, one.tables, drones, piece.drone
-            )
+            wanted = track_request(piece)
+            follow = (wanted.follow_harmony, None if wanted.chart is None else str(wanted.chart))
             steps = [(step.label, step.place, step.table) for step in one.steps]
             changes = [
                 replace(section.change, table=section.table_text or None) for section in piece.sections
             ]
+            keys[task_name(piece.stem, TABLES)] = fingerprint(
+                "tables",
+                (piece.stem, one.tables, drones, piece.drone),
+                (steps, changes, track, piece.follow_key_signatures, follow),
+            )
             for synth in self._synths(one):
                 numbers = range(len(one.tables))
                 keys[task_name(piece.stem, synth.synth.name)] = fingerprint(
                     "synth",
                     (piece.stem, piece.title, one.tables, steps, changes, track),
-                    (piece.follow_key_signatures, piece.plain),
+                    (piece.follow_key_signatures, follow, piece.plain),
                     (synth.synth.name, synth.synth.profile, synth.synth.method),
                     (synth.method, synth.shifts, trims),
                     [synth.programs.get((piece.number, number)) for number in numbers],

@@ -19,8 +19,8 @@ from pathlib import Path
 from typing import Any
 
 from bridge.errors import StillbeatError
-from bridge.jobs.changes import follow_signatures, place_changes
 from bridge.jobs.read import read_table
+from bridge.jobs.retune import tables_of
 from bridge.jobs.session.hear import hear_track
 from bridge.jobs.session.manifest import Manifest
 from bridge.jobs.session.pages import PAGES, Sheets, missing_for_pages, page_parts
@@ -36,12 +36,12 @@ from bridge.jobs.session.read import (
     wav_verdict,
 )
 from bridge.jobs.session.sound import reference_name
-from bridge.jobs.session.synth import EQUAL_HZ, moved_hz, resets_synth, trim_folder
+from bridge.jobs.session.synth import EQUAL_HZ, moved_hz, resets_synth, track_request, trim_folder
 from bridge.jobs.session.text import start_here
 from bridge.sheet.html import sheet_html
 from bridge.store.files import read_bytes
-from bridge.store.session.model import built, moved_spec
-from bridge.store.smf import MidiFile, midi_bytes, parse_midi, read_midi
+from bridge.store.session.model import built
+from bridge.store.smf import midi_bytes, parse_midi, read_midi
 from bridge.store.syx import parse_syx
 from bridge.tuning.tables import build_table
 
@@ -253,7 +253,7 @@ class Checker:
         heard, receiver = hear_track(
             source,
             parse_midi(data, path),
-            self._track_tables(plan, source, cents),
+            tables_of(source, track_request(piece, cents)),
             method,
             synth.synth.profile,
             self.loaded(synth, cents),
@@ -278,14 +278,6 @@ class Checker:
                 problem = f"the track changes a table: {verdict.where}"
         compared = f"{heard.exact} of {heard.notes} notes"
         return FileVerdict(path, "track", compared, heard.worst_cents, limit, problem)
-
-    def _track_tables(self, plan: PiecePlan, midi: MidiFile, cents: int) -> list[tuple[int, Sequence[float]]]:
-        piece = plan.piece
-        spec = moved_spec(piece.spec, cents) if cents else piece.spec
-        asked = [section.change for section in piece.sections if section.change.describe() != "nothing"]
-        signatures = follow_signatures(midi)[0] if piece.follow_key_signatures else []
-        placed = place_changes(midi, spec, asked, signatures)
-        return [(0, built(spec).hz.tolist()), *((one.tick, one.table.hz.tolist()) for one in placed)]
 
     def _panel(self, path: str, data: bytes, facts: dict[str, Any]) -> FileVerdict:
         verdict = Verdict(0.0, 0.5)

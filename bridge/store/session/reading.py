@@ -31,8 +31,10 @@ from bridge.store.session.finder import Finder
 from bridge.store.session.model import Drone, Piece, PieceSection, Session, Take, built
 from bridge.store.session.parts import (
     piece_drone,
+    read_chart,
     read_chords,
     read_drone,
+    read_follow,
     read_paper,
     read_play,
     read_transposing,
@@ -219,7 +221,7 @@ class _Reader:
                 "leave the take out, or name a scale",
                 "reference_from",
             )
-        chords = read_chords(section, spec.tonic) or ()
+        chart, chords = read_chart(section, spec.tonic)
         name = self.finder.name(section, title)
         track = self.finder.path(section, "track", section.text("track")) if "track" in section else None
         follow = section.flag("follow_key_signatures", False)
@@ -238,12 +240,14 @@ class _Reader:
             track=track,
             track_text=self.finder.files[-1] if track is not None else "",
             follow_key_signatures=follow,
+            follow_harmony=read_follow(section, track is not None, follow),
             plain=section.flag("plain", False),
             drone=drone,
             notes=section.text("notes", "").strip(),
             synths=synth_names(section, defaults.synths),
             program=section.whole("program", 0, 127) if "program" in section else None,
             chords=chords,
+            chart=chart,
             take=take,
             at=self.finder.at(section),
         )
