@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from bridge.cli.live import live_command, prepare_tables
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from support.doors import (
@@ -28,7 +29,6 @@ from support.doors import (
     session_text,
 )
 
-from bridge.cli.live import live_command, prepare_tables
 from bridge.cli.options import take_table
 from bridge.jobs import hearing
 from bridge.jobs.changes import place_changes

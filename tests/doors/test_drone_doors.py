@@ -8,11 +8,11 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from bridge.cli.live import live_command, prepare_tables
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from bridge.cli.drone import drone_command, drone_request
-from bridge.cli.live import live_command, prepare_tables
 from bridge.cli.options import take_table
 from bridge.engine.play.drone_sounds import SOUNDS
 from bridge.errors import StillbeatError

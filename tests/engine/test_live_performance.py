@@ -199,7 +199,9 @@ def test_a_table_that_the_method_cannot_express_changes_nothing() -> None:
     pinned = list(SLOTS[1].hz)
     pinned[64] *= 1.01
     switch = TableSwitch((SLOTS[0], PlayTable("pinned", tuple(pinned), tuple(EQUAL), 7)))
-    performance = Performance(MtsLiveEngine(FULL, switch.table(), "octave"), switch, ControlReader(Controls()))
+    performance = Performance(
+        MtsLiveEngine(FULL, switch.table(), "octave"), switch, ControlReader(Controls())
+    )
     synth = started(performance)
     assert feed(synth, performance.act(Action("table", 2), 1.0)) == []
     assert switch.number == 1

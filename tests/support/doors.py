@@ -19,11 +19,11 @@ from typing import Any
 
 import click
 import mido
+from bridge.cli.live import live_command, prepare_tables
 
 import bridge
 from bridge.cli.drone import drone_command, drone_request
 from bridge.cli.export import export_command
-from bridge.cli.live import live_command, prepare_tables
 from bridge.cli.options import take_table
 from bridge.cli.retune import retune_command
 from bridge.cli.table import table_command
