@@ -36,7 +36,7 @@ def beats_command(request: TableRequest, first: str, second: str) -> None:
 
     keys = (parse_note(first), parse_note(second))
     spec = choose_table(request)
-    warn_doubt(spec.reference.doubt)
+    warn_doubt(spec.doubt)
     table, equal = build_table(spec), equal_table(spec)
     just_hz = (float(table.hz[keys[0]]), float(table.hz[keys[1]]))
     equal_hz = (float(equal.hz[keys[0]]), float(equal.hz[keys[1]]))

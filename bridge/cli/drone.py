@@ -187,7 +187,7 @@ def _to_file(request: TableRequest, asked: DroneRequest, output: Path, overwrite
     from bridge.tuning.tables import build_table
 
     spec = choose_table(request)
-    warn_doubt(spec.reference.doubt)
+    warn_doubt(spec.doubt)
     table = build_table(spec)
     plan = plan_drone(asked, spec, endless=False)
     for line in (*drone_lines(plan, table), about_sound(asked.sound)):

@@ -55,7 +55,7 @@ def export_command(
     from bridge.wire.profile import STANDARD
 
     spec = choose_table(request)
-    warn_doubt(spec.reference.doubt)
+    warn_doubt(spec.doubt)
     profile = addressed(load_profile(synth) if synth else STANDARD, program, bank, device_id)
     done = export_table(spec, folder, profile, name, overwrite)
     for path in done.files:

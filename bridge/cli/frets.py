@@ -101,7 +101,7 @@ def frets_command(
     if as_csv and (asked or svg_file):
         raise click.UsageError("--csv stands alone: it lists every string at every fret")
     spec, tuned = choose_tuned(request)
-    warn_doubt(spec.reference.doubt)
+    warn_doubt(spec.doubt)
     guitar = guitar_of(spec)
     if tuned is not None:
         from bridge.tuning.as_tuned import table_as_tuned

@@ -96,7 +96,7 @@ def _table(request: TableRequest) -> Table | None:
     from bridge.tuning.tables import build_table
 
     spec, tuned = choose_tuned(request)
-    warn_doubt(spec.reference.doubt)
+    warn_doubt(spec.doubt)
     return build_table(spec) if tuned is None else table_as_tuned(tuned, spec)
 
 

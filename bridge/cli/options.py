@@ -36,6 +36,13 @@ _TABLE_OPTIONS = (
         help="Hear all open strings from a sound file: the table follows the guitar as it is tuned.",
     ),
     click.option("--fret", type=click.IntRange(0, 24), metavar="N", help="Capo or barre at fret N."),
+    click.option("--capo", type=click.IntRange(0, 24), metavar="N", help="The same as --fret."),
+    click.option(
+        "--sounding",
+        metavar="NOTE=HZ",
+        help="Instead of --reference: what a tuner shows with the capo on, such as E3=164.9 or E3-7c; a bare 164.9 is "
+        "the guitar's reference string.",
+    ),
     click.option("--slide", metavar="RATIO", help="A slide's pure place, such as 4/3; not tempered."),
     click.option(
         "--degree",

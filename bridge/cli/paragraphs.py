@@ -29,8 +29,6 @@ def show_paragraph(text: str, indent: int = 0, hang: int = 0) -> None:
 
     Parameters
     ----------
-    text : str
-        The sentences.
     indent : int
         Columns before the first line.
     hang : int

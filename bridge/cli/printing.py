@@ -66,8 +66,6 @@ def show_table(
         Cells, ready to read.
     left : iterable of int
         Columns that hold words; the others hold figures and stand to the right.
-    title : str
-        A line above.
     """
     from rich.table import Table
     from rich.text import Text

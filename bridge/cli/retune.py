@@ -83,7 +83,7 @@ def retune_command(
     from bridge.jobs.retune import retune_file
 
     wanted = retune_request(request, chosen)
-    warn_doubt(wanted.spec.reference.doubt)
+    warn_doubt(wanted.spec.doubt)
     with progress_bar() as advance:
         done = retune_file(
             file,

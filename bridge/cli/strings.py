@@ -23,19 +23,9 @@ if TYPE_CHECKING:
     help="Tuning that the guitar has now, such as standard or drop-d; slack for new strings.",
 )
 @click.option(
-    "--capo", type=click.IntRange(0, 12), metavar="N", help="Tune with a capo at fret N; as --fret."
-)
-@click.option(
-    "--sounding",
-    "sounding_hz",
-    type=float,
-    metavar="HZ",
-    help="What the reference string sounds as it is now, measured with the capo on.",
-)
-@click.option(
     "--sounding-from",
     metavar="TAKE",
-    help="The same, heard from a sound file in which that string is plucked, with the capo on.",
+    help="What is sounding, heard from a sound file in which the reference string is plucked, with the capo on.",
 )
 @click.option(
     "--scale-length",
@@ -53,8 +43,6 @@ if TYPE_CHECKING:
 def strings_command(
     request: TableRequest,
     start: str | None,
-    capo: int | None,
-    sounding_hz: float | None,
     sounding_from: str | None,
     scale_length_mm: float | None,
     stiffness: tuple[str, ...],
@@ -69,20 +57,15 @@ def strings_command(
       stillbeat strings --guitar open-g --from drop-d --scale-length 640
       stillbeat strings --guitar open-d --capo 2 --sounding 164.9
     """
-    from dataclasses import replace
-
     from bridge.jobs.choose import choose_table
     from bridge.jobs.strings import plan_strings
 
-    if capo is not None:
-        if request.fret not in (None, capo):
-            raise click.UsageError(f"--fret {request.fret} and --capo {capo} name two frets: say one")
-        request = replace(request, fret=capo)
+    if None not in (request.sounding, sounding_from):
+        raise click.UsageError("--sounding and --sounding-from say the same: give one")
     spec = choose_table(request)
-    warn_doubt(spec.reference.doubt)
+    warn_doubt(spec.doubt)
+    sounding_hz = None
     if sounding_from is not None:
-        if sounding_hz is not None:
-            raise click.UsageError("--sounding and --sounding-from say the same: give one")
         from bridge.jobs.hearing import sounding_in_take
 
         sounding_hz = sounding_in_take(sounding_from, spec)

@@ -53,7 +53,7 @@ def table_command(
             "choose one of --chords, --chord, --json and --csv; --all goes with --chords or alone"
         )
     spec, tuned = choose_tuned(request)
-    warn_doubt(spec.reference.doubt)
+    warn_doubt(spec.doubt)
     table = build_table(spec) if tuned is None else table_as_tuned(tuned, spec)
     if as_json:
         import json

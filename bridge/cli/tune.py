@@ -39,7 +39,7 @@ def tune_command(
     from bridge.tuning.string_aims import string_aims
 
     spec = choose_table(request)
-    warn_doubt(spec.reference.doubt)
+    warn_doubt(spec.doubt)
     aims = string_aims(spec)
     assert spec.guitar is not None
     if number is not None:

@@ -1,8 +1,6 @@
 """Tables, MIDI files, exports, drones and takes for Python: each asks what its command asks, and prints nothing.
 
 What a command would print as a notice goes to the log ``stillbeat`` (`bridge.door.words.say`).
-
-Index: `table` · `retune`, `retune_file` · `export` · `drone` · `listen`.
 """
 
 from __future__ import annotations
@@ -84,8 +82,8 @@ def _retune_request(words: RetuneWords) -> RetuneRequest:
 
     values = understood(retune_command, words, words_of(RetuneWords))
     wanted = retune_request(take_table(values), values)
-    if wanted.spec.reference.doubt:
-        say(wanted.spec.reference.doubt, aloud=True)
+    if wanted.spec.doubt:
+        say(wanted.spec.doubt, aloud=True)
     return wanted
 
 

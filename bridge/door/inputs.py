@@ -1,7 +1,4 @@
-"""Inputs as mido has them: what comes from a port of ours passes through as it is.
-
-Index: `PureInput`, `port_names`, `system_title`.
-"""
+"""Inputs as mido has them: what comes from a port of ours passes through as it is."""
 
 from __future__ import annotations
 

@@ -1,7 +1,4 @@
-"""A mido output port that retunes what is sent to it, live.
-
-Index: `PureOutput`.
-"""
+"""A mido output port that retunes what is sent to it, live."""
 
 from __future__ import annotations
 

@@ -3,10 +3,6 @@
 A keyword is an option's long name with ``_`` for ``-``. Its value is the text that would stand on the command line;
 numbers, fractions and paths are written out, a switch is True or False, None counts as not said. Where an option may
 be given again, a list gives it again; elsewhere a list is written with commas (``channels=[1, 2]``).
-
-Index: `TableWords`, `RetuneWords`, `ExportWords`, `DroneWords`, `PlayWords` (what may be said) · `understood`
-(from words to a command's values) · `words_in_line` (from a command line to words) · `chosen_table` (from values to a
-table) · `say`.
 """
 
 from __future__ import annotations
@@ -47,6 +43,8 @@ class TableWords(TypedDict, total=False):
     reference_from: Name | None
     as_tuned: Name | None
     fret: int | None
+    capo: int | None
+    sounding: str | float | None
     slide: str | Fraction | None
     degree: Texts | None
     pin: Texts | None
@@ -176,8 +174,8 @@ def chosen_table(values: dict[str, Any]) -> tuple[TableSpec, Table]:
     from bridge.tuning.tables import build_table
 
     spec, tuned = choose_tuned(take_table(values))
-    if spec.reference.doubt:
-        say(spec.reference.doubt, aloud=True)
+    if spec.doubt:
+        say(spec.doubt, aloud=True)
     return spec, build_table(spec) if tuned is None else table_as_tuned(tuned, spec)
 
 

@@ -4,8 +4,10 @@
 it any more:
 
 - Sustain (CC 64) holds at any value above 0: where a synth knows half-pedalling, a note still sounds there.
-- Hold 2 (CC 69) and sostenuto (CC 66) hold from 64 on; sostenuto only the keys that were down when it went down.
-- All notes off (CC 123, and the mode messages 124 to 127) lets go of all keys; pedals still hold.
+- Hold 2 (CC 69) and sostenuto (CC 66) hold from 64 on; sostenuto only strokes that were down at one of its messages.
+- All notes off (CC 123) lets go of all keys; pedals still hold.
+- The mode messages 124 to 127 do the same by the standard, but some receivers keep the notes. So here a note counts
+  as sounding until its own note-off: whichever the receiver does, no note is cut or moved that it still sounds.
 - All sound off (CC 120) ends everything, and so does a GM, GM2, GS or XG reset. Reset all controllers (CC 121) lifts
   the pedals (RP-015).
 
@@ -44,15 +46,16 @@ NoteT = TypeVar("NoteT")
 class Sounding(Generic[NoteT]):
     """The notes of one source channel that sound now."""
 
-    __slots__ = ("_captured", "_hold_2", "_sostenuto", "_sustain", "down", "held")
+    __slots__ = ("_captured", "_caught", "_hold_2", "_sustain", "down", "held")
 
     def __init__(self) -> None:
         self.down: dict[int, list[NoteT]] = {}  # strokes of each key that is down, the oldest first
-        self.held: list[tuple[int, NoteT]] = []  # notes whose key is up and that a pedal holds
+        # Notes whose key is up and that a pedal holds, and whether sostenuto does.
+        self.held: list[tuple[int, NoteT, bool]] = []
         self._sustain = False
         self._hold_2 = False
-        self._sostenuto = False
-        self._captured: frozenset[int] = frozenset()
+        self._captured: dict[int, int] = {}  # how many of a key's oldest strokes sostenuto holds
+        self._caught = False  # whether the stroke let go last was one of them
 
     def __bool__(self) -> bool:
         return bool(self.down or self.held)
@@ -61,7 +64,8 @@ class Sounding(Generic[NoteT]):
         for key, strokes in self.down.items():
             for note in strokes:
                 yield key, note
-        yield from self.held
+        for key, note, _ in self.held:
+            yield key, note
 
     def strike(self, key: int, note: NoteT) -> None:
         """A key goes down."""
@@ -76,6 +80,7 @@ class Sounding(Generic[NoteT]):
         strokes = self.down.get(key)
         if strokes is None:
             return None
+        self._caught = bool(self._captured) and self._uncapture(key)
         if len(strokes) == 1:
             del self.down[key]
             return strokes[0]
@@ -83,10 +88,16 @@ class Sounding(Generic[NoteT]):
 
     def hold(self, key: int, note: NoteT) -> bool:
         """Tell whether a pedal holds a note just let go, and remember it if so."""
-        if self._sustain or self._hold_2 or key in self._captured:
-            self.held.append((key, note))
+        if self._sustain or self._hold_2 or self._caught:
+            self.held.append((key, note, self._caught))
             return True
         return False
+
+    def _uncapture(self, key: int) -> bool:
+        count = self._captured.pop(key, 0)
+        if count > 1:
+            self._captured[key] = count - 1
+        return count > 0
 
     def control(self, controller: int, value: int) -> Sequence[NoteT]:
         """Take one of the controllers in `ENDING`; return the notes that it ends."""
@@ -94,13 +105,11 @@ class Sounding(Generic[NoteT]):
             self._sustain = value > 0
             return () if self._sustain else self._let_go()
         if controller == SOSTENUTO:
-            on = value >= 64
-            if on and not self._sostenuto:
-                self._captured = frozenset(self.down)
-            elif not on:
-                self._captured = frozenset()
-            self._sostenuto = on
-            return () if on else self._let_go()
+            if value >= 64:
+                self._captured = {key: len(strokes) for key, strokes in self.down.items()}
+                return ()
+            self._lift_sostenuto()
+            return self._let_go()
         if controller == HOLD_2:
             self._hold_2 = value >= 64
             return () if self._hold_2 else self._let_go()
@@ -108,16 +117,21 @@ class Sounding(Generic[NoteT]):
             return self.lift_pedals()
         if controller == ALL_SOUND_OFF:
             return self._end_all()
-        if controller >= ALL_NOTES_OFF:
-            self.held += [(key, note) for key, strokes in self.down.items() for note in strokes]
+        if controller == ALL_NOTES_OFF:
+            self.held += [
+                (key, note, number < self._captured.get(key, 0))
+                for key, strokes in self.down.items()
+                for number, note in enumerate(strokes)
+            ]
             self.down.clear()
+            self._captured = {}
             return self._let_go()
         return ()
 
     def lift_pedals(self) -> Sequence[NoteT]:
         """All pedals go up; return the notes that this ends."""
-        self._sustain = self._hold_2 = self._sostenuto = False
-        self._captured = frozenset()
+        self._sustain = self._hold_2 = False
+        self._lift_sostenuto()
         return self._let_go()
 
     def reset(self) -> Sequence[NoteT]:
@@ -135,10 +149,10 @@ class Sounding(Generic[NoteT]):
     def _let_go(self) -> Sequence[NoteT]:
         if not self.held or self._sustain or self._hold_2:
             return ()
-        if self._captured:
-            ended = [note for key, note in self.held if key not in self._captured]
-            self.held = [item for item in self.held if item[0] in self._captured]
-            return ended
-        ended = [note for _, note in self.held]
-        self.held = []
+        ended = [note for _, note, caught in self.held if not caught]
+        self.held = [item for item in self.held if item[2]]
         return ended
+
+    def _lift_sostenuto(self) -> None:
+        self._captured = {}
+        self.held = [(key, note, False) for key, note, _ in self.held]

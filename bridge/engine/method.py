@@ -93,12 +93,11 @@ def measure_fit(
     later = {anchor: offsets.of(hz) for anchor, hz in changes}
     score = read_score(events, first, later)
     classes = sort_into_classes(score, first, later)
-    drums = [number for number, fact in enumerate(score.facts, 1) if fact.drums]
     return Fit(
         needed=max(classes.demand(), default=0),
         parts_at_once=classes.sources_at_once(),
-        allowed=len(allowed_channels(profile, options or BendOptions(), drums)),
-        parts=tuple(number for number, fact in enumerate(score.facts, 1) if fact.notes),
+        allowed=len(allowed_channels(profile, options or BendOptions(), score.drums)),
+        parts=tuple(score.pitched),
     )
 
 

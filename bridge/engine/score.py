@@ -14,14 +14,15 @@ from __future__ import annotations
 
 import math
 from array import array
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from bridge.engine.channel_state import PARAMETER_CONTROLLERS, loudness
 from bridge.engine.lifetimes import ENDING, MONO, RESET_CONTROLLERS, Sounding
 from bridge.engine.offsets import DEFAULT_RANGE_CENTS, own_bend_cents
 from bridge.engine.protocols import TimedEvent
-from bridge.engine.rhythm import RhythmTracker
+from bridge.engine.rhythm import DRUM_CHANNEL, RhythmTracker
+from bridge.wire.packets import understood
 from bridge.wire.resets import reset_kind
 from bridge.wire.rpn import (
     BEND_RANGE,
@@ -49,6 +50,7 @@ class SourceFacts:
     high_offset_cents: float = -math.inf
     widest_cents: float = DEFAULT_RANGE_CENTS  # the widest bend range that it sets itself
     programs: set[int] = field(default_factory=set)  # programs under which it plays pitched notes
+    turned: bool = False  # it is turned into a drum kit at some time, whether drums are played there or not
     # It sets coarse tuning; it announces an MPE zone; SysEx sets its part up.
     transposed: bool = False
     zoned: bool = False
@@ -108,9 +110,22 @@ class Score:
     def __len__(self) -> int:
         return len(self.starts)
 
+    @property
+    def drums(self) -> list[int]:
+        """Channels, 1 to 16, that play drums or are turned into a drum kit: pitched notes cannot use them."""
+        return [number for number, fact in enumerate(self.facts, 1) if fact.drums or fact.turned]
+
+    @property
+    def pitched(self) -> list[int]:
+        """Source channels, 1 to 16, that play pitched notes."""
+        return [number for number, fact in enumerate(self.facts, 1) if fact.notes]
+
 
 def read_score(
-    events: Iterable[TimedEvent], offsets: Sequence[float], changes: Mapping[int, Sequence[float]]
+    events: Iterable[TimedEvent],
+    offsets: Sequence[float],
+    changes: Mapping[int, Sequence[float]],
+    without: Collection[int] = (),
 ) -> Score:
     """Read a file's events.
 
@@ -122,8 +137,10 @@ def read_score(
         Offsets of the first table, in cents.
     changes : mapping of int to sequence of 128 float
         Anchor of a change to the offsets that hold from there.
+    without : collection of int
+        Source channels, 1 to 16, that are left out.
     """
-    return _Reader(offsets, changes).read(events)
+    return _Reader(offsets, changes).read(events, frozenset(channel - 1 for channel in without))
 
 
 class _Reader:
@@ -136,14 +153,14 @@ class _Reader:
         self.rpn = RpnReader()
         self._kits()
 
-    def read(self, events: Iterable[TimedEvent]) -> Score:
+    def read(self, events: Iterable[TimedEvent], without: frozenset[int]) -> Score:
         score, channels, facts = self.score, self.channels, self.score.facts
         starts, starts_s, ends, ends_s = score.starts, score.starts_s, score.ends, score.ends_s
         anchor, now_s = -1, 0.0
-        for anchor, (now_s, data) in enumerate(events):
-            if anchor in self.changes:
-                self._change(anchor)
+        for anchor, now_s, data in understood(events):
             if not data:
+                if anchor in self.changes:
+                    self._change(anchor)
                 continue
             status = data[0]
             if status >= 0xF0:
@@ -151,6 +168,8 @@ class _Reader:
                     self._sysex(data, anchor, now_s)
                 continue
             index = status & 0x0F
+            if index in without:
+                continue
             channel = channels[index]
             fact = facts[index]
             fact.messages += 1
@@ -194,6 +213,7 @@ class _Reader:
                 channel.program = data[1] & 0x7F
                 self.rhythm.feed(data)
                 channel.kit = self.rhythm.is_drums(index + 1)
+                fact.turned = fact.turned or (channel.kit and index + 1 != DRUM_CHANNEL)
         for channel in channels:
             self._end([note for _, note in channel.sounding], anchor + 1, now_s)
         score.end_s = now_s
@@ -270,7 +290,7 @@ class _Reader:
             for channel in self.channels:
                 channel.clear()
                 self._end(channel.sounding.reset(), anchor, now_s)
-        elif data[1] in (0x7E, 0x7F) and data[3:4] == b"\x08":
+        elif data[1:2] in (b"\x7e", b"\x7f") and data[3:4] == b"\x08":
             self.score.tuned = True
         else:
             part = _part_of(data)
@@ -279,8 +299,9 @@ class _Reader:
         self._kits()
 
     def _kits(self) -> None:
-        for index, channel in enumerate(self.channels):
+        for index, (channel, fact) in enumerate(zip(self.channels, self.score.facts, strict=True)):
             channel.kit = self.rhythm.is_drums(index + 1)
+            fact.turned = fact.turned or (channel.kit and index + 1 != DRUM_CHANNEL)
 
 
 def _part_of(data: bytes) -> int | None:

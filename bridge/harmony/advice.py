@@ -4,10 +4,6 @@ Conventions
 -----------
 Everything here is measured, not guessed: each tonic's table is tried on the notes, and only what gains at least
 `WORTH_SHARE` of the time is said. Where no tonic is heard clearly, `advise` says nothing at all.
-
-Index
------
-`advise` → `Advice` (`TonicChange`) · `tonic_shares` · `cures`
 """
 
 from __future__ import annotations
@@ -51,27 +47,14 @@ class TonicChange:
 
 @dataclass(frozen=True)
 class Advice:
-    """What would raise the share of pure intervals.
+    """What would raise the share of pure intervals."""
 
-    Attributes
-    ----------
-    share : float
-        As the table is.
-    tonic : str
-        The one tonic that suits the whole piece best; empty where none is worth it.
-    tonic_share : float
-        The share with it.
-    changes : tuple of TonicChange
-        Tonics from bar to bar, where they gain still more; the first one may be at bar 1.
-    changes_share : float
-        The share with them.
-    """
-
-    share: float
-    tonic: str = ""
-    tonic_share: float = 0.0
+    share: float  # as the table is
+    tonic: str = ""  # the one tonic that suits the whole piece best; empty where none is worth it
+    tonic_share: float = 0.0  # the share with it
+    # Tonics from bar to bar, where they gain still more; the first one may be at bar 1.
     changes: tuple[TonicChange, ...] = ()
-    changes_share: float = 0.0
+    changes_share: float = 0.0  # the share with them
 
 
 def _tables(table: Table) -> list[Table]:

@@ -13,10 +13,6 @@ How a chart is written
 
 Line ends mean nothing but the end of a remark or of a section's name. Without any stroke, each line is a bar a chord.
 
-Index
------
-`Chart`, `ChartBar`, `ChartChord`, `parse_chart`
-
 Sources
 -------
 Strokes, repeats and the sign for a repeated bar: common practice of lead sheets.
@@ -42,17 +38,10 @@ _HINT = "write bars between strokes, like | G | Em | Am D7 |; % repeats a bar, |
 
 @dataclass(frozen=True)
 class ChartChord:
-    """A chord in a bar.
+    """A chord in a bar."""
 
-    Attributes
-    ----------
-    chord : ChordName or None
-        None where nothing sounds.
-    start, length : Fraction
-        Where in the bar it begins and how much of the bar it lasts: 0 to 1.
-    """
-
-    chord: ChordName | None
+    chord: ChordName | None  # None where nothing sounds
+    # Where in the bar it begins and how much of the bar it lasts: 0 to 1.
     start: Fraction
     length: Fraction
 
@@ -62,21 +51,11 @@ class ChartChord:
 
 @dataclass(frozen=True)
 class ChartBar:
-    """A bar as it is played.
+    """A bar as it is played."""
 
-    Attributes
-    ----------
-    number : int
-        Its number as played, from 1, repeats counted.
-    section : str
-        Name of the section it belongs to; empty without one.
-    chords : tuple of ChartChord
-        In order.
-    """
-
-    number: int
-    section: str
-    chords: tuple[ChartChord, ...]
+    number: int  # its number as played, from 1, repeats counted
+    section: str  # name of the section it belongs to; empty without one
+    chords: tuple[ChartChord, ...]  # in order
 
     def __str__(self) -> str:
         return " ".join(str(one) for one in self.chords)

@@ -4,10 +4,6 @@ Conventions
 -----------
 A chart says nothing of voices, so each chord is taken in close position above its bass, struck anew. Within a section
 the same chord always sounds the same: one that changes by a comma when it comes again disturbs singers.
-
-Index
------
-`chart_notes` · `follow_chart` → `SolvedChord`
 """
 
 from __future__ import annotations
@@ -29,21 +25,11 @@ DEFAULT_BAR_S = 2.0
 
 @dataclass(frozen=True)
 class SolvedChord:
-    """A chord of a chart and the variants that make it pure.
+    """A chord of a chart and the variants that make it pure."""
 
-    Attributes
-    ----------
-    bar : int
-        Its bar as played, from 1.
-    chord : ChartChord
-        The chord and its place in the bar.
-    variants : dict of int to Variant
-        By pitch class; empty where nothing sounds.
-    """
-
-    bar: int
-    chord: ChartChord
-    variants: dict[int, Variant]
+    bar: int  # its bar as played, from 1
+    chord: ChartChord  # the chord and its place in the bar
+    variants: dict[int, Variant]  # by pitch class; empty where nothing sounds
 
 
 def _bar_starts(chart: Chart, bar_starts_s: Sequence[float]) -> list[float]:
@@ -84,8 +70,6 @@ def follow_chart(
 
     Parameters
     ----------
-    chart : Chart
-        The piece.
     palette : Palette
         What there is to choose from.
     moves : str

@@ -7,10 +7,6 @@ explains notes by their time and strength: long notes outweigh passing ones, so 
 ornaments do not count. Of two chords that explain the same notes, the one with the lowest note as its root is meant
 (C6, not Am7/C, over C). Where two classes alone sound, they are a power chord or nothing.
 
-Index
------
-`hear_chords` → `HeardChord` · `name_sounding`
-
 Sources
 -------
 Matching notes to templates of chords is common practice; the weights were found on exercises with known chords.
@@ -59,28 +55,15 @@ _SOUND_S = 0.08
 
 @dataclass(frozen=True)
 class HeardChord:
-    """A chord that was heard.
+    """A chord that was heard."""
 
-    Attributes
-    ----------
-    bar : int
-        The bar, from 1.
-    start_s, end_s : float
-        Its part of the bar.
-    chord : ChordName or None
-        None where nothing sounds, or nothing that makes a chord.
-    sounds : tuple of str
-        Names of the classes that sound in it, spelled by the chord, the bass first.
-    fit : float
-        How much of the sound the chord explains, 0 to 1.
-    """
-
-    bar: int
+    bar: int  # the bar, from 1
+    # Its part of the bar.
     start_s: float
     end_s: float
-    chord: ChordName | None
-    sounds: tuple[str, ...]
-    fit: float
+    chord: ChordName | None  # None where nothing sounds, or nothing that makes a chord
+    sounds: tuple[str, ...]  # names of the classes that sound in it, spelled by the chord, the bass first
+    fit: float  # how much of the sound the chord explains, 0 to 1
 
     def __str__(self) -> str:
         return "N.C." if self.chord is None else str(self.chord)

@@ -56,27 +56,13 @@ _SLACK_CENTS = 0.01
 
 @dataclass(frozen=True)
 class Weights:
-    """How much moving costs against sounding off.
+    """How much moving costs against sounding off."""
 
-    Attributes
-    ----------
-    again : float
-        A class struck again a comma away.
-    step : float
-        A step of a melody that is no just step.
-    again_limit_cents : float
-        How far a note struck again may move.
-    broken : float
-        A broken chord, a second of it.
-    plain : bool
-        Count every interval alike, instead of the simplest most.
-    """
-
-    again: float = 0.12
-    step: float = 0.08
-    again_limit_cents: float = 25.0
-    broken: float = 0.25
-    plain: bool = False
+    again: float = 0.12  # a class struck again a comma away
+    step: float = 0.08  # a step of a melody that is no just step
+    again_limit_cents: float = 25.0  # how far a note struck again may move
+    broken: float = 0.25  # a broken chord, a second of it
+    plain: bool = False  # count every interval alike, instead of the simplest most
 
 
 MOVES = {

@@ -7,10 +7,6 @@ third of an augmented chord is 13.7, of a diminished one 15.6 cents off. Some pl
 choose. Equal means equal steps from the tonic as the table has it. Only notes that sound in such a chord and nothing
 else move; what is held by a string, or sounds on into another chord, stays.
 
-Index
------
-`keep_equal`
-
 Sources
 -------
 Sizes: 400 − 386.3 and 315.6 − 300 cents; the diesis 128/125 is 41.1 cents.

@@ -53,27 +53,15 @@ class Stretch:
 
 @dataclass(frozen=True)
 class FollowOptions:
-    """How to follow.
+    """How to follow."""
 
-    Attributes
-    ----------
-    moves : str
-        ``few``, ``some`` or ``many``: how readily notes that are struck again move.
-    slop_s : float
-        Longest overlap of two strokes of a class that still counts as a new stroke; 0 where a message moves tails too.
-    guard : bool
-        Keep the table where following gains too little.
-    rule_on_4 : bool
-        Keep the dominant's seventh at 4/3 after IV.
-    most_states : int
-        How large the search may grow.
-    """
-
-    moves: str = "some"
+    moves: str = "some"  # ``few``, ``some`` or ``many``: how readily notes that are struck again move
+    # Longest overlap of two strokes of a class that still counts as a new stroke; 0 where a message moves
+    # tails too.
     slop_s: float = SHORT_S
-    guard: bool = True
-    rule_on_4: bool = True
-    most_states: int = MOST_STATES
+    guard: bool = True  # keep the table where following gains too little
+    rule_on_4: bool = True  # keep the dominant's seventh at 4/3 after IV
+    most_states: int = MOST_STATES  # how large the search may grow
 
     def __post_init__(self) -> None:
         if self.moves not in MOVES:
@@ -82,32 +70,15 @@ class FollowOptions:
 
 @dataclass(frozen=True, eq=False)
 class Following:
-    """The choice for every note.
+    """The choice for every note."""
 
-    Attributes
-    ----------
-    score : Score
-        The piece, how it was cut, and what there was to choose from.
-    variants : tuple of Variant
-        One for each segment.
-    offsets_cents : ndarray, shape (notes,)
-        How far each note lies above the table's own pitch.
-    followed : bool
-        False where the table was kept as it is.
-    why : str
-        What decided: ``"followed"``, ``"gains too little"`` or ``"nothing to gain"``.
-    moves : str
-        The word that was used: sparse writing takes ``few`` by itself.
-    before, after : Measure
-        The piece in the table, and as chosen.
-    """
-
-    score: Score
-    variants: tuple[Variant, ...]
-    offsets_cents: NDArray[np.float64]
-    followed: bool
-    why: str
-    moves: str
+    score: Score  # the piece, how it was cut, and what there was to choose from
+    variants: tuple[Variant, ...]  # one for each segment
+    offsets_cents: NDArray[np.float64]  # how far each note lies above the table's own pitch; shape (notes,)
+    followed: bool  # False where the table was kept as it is
+    why: str  # what decided: ``"followed"``, ``"gains too little"`` or ``"nothing to gain"``
+    moves: str  # the word that was used: sparse writing takes ``few`` by itself
+    # The piece in the table, and as chosen.
     before: Measure
     after: Measure
 

@@ -4,10 +4,6 @@ Conventions
 -----------
 A chord is its pitch classes; only thirds, fourths, fifths and sixths between them count. Frets are tempered: a string
 at fret n sounds its open pitch times 2^(n/12).
-
-Index
------
-`has_pure_form`, `reaches` · `alternatives` → `Alternative` · `fret_of`
 """
 
 from __future__ import annotations
@@ -24,25 +20,14 @@ from bridge.tuning.ratios import ratio_to_cents
 
 @dataclass(frozen=True)
 class Alternative:
-    """What one variant of a class would do to a chord.
+    """What one variant of a class would do to a chord."""
 
-    Attributes
-    ----------
-    variant : str
-        Such as ``10/9``.
-    sour : tuple of str
-        Intervals of the chord that it would leave off, such as ``A-E``.
-    string, fret : int
-        Where the guitar frets the note, nearest to the nut; 0 and 0 without a guitar.
-    fret_cents : float
-        How far that fret lies above the variant.
-    """
-
-    variant: str
-    sour: tuple[str, ...]
+    variant: str  # such as ``10/9``
+    sour: tuple[str, ...]  # intervals of the chord that it would leave off, such as ``A-E``
+    # Where the guitar frets the note, nearest to the nut; 0 and 0 without a guitar.
     string: int
     fret: int
-    fret_cents: float
+    fret_cents: float  # how far that fret lies above the variant
 
 
 def has_pure_form(classes: Collection[int], natural_sevenths: bool = False) -> bool:

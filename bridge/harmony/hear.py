@@ -1,9 +1,4 @@
-"""Hearing a piece: its tonic and mode, where the key changes, and its chords bar by bar.
-
-Index
------
-`hear` → `Heard`
-"""
+"""Hearing a piece: its tonic and mode, where the key changes, and its chords bar by bar."""
 
 from __future__ import annotations
 
@@ -17,21 +12,11 @@ from bridge.harmony.notes import TimedNote
 
 @dataclass(frozen=True)
 class Heard:
-    """What was heard.
+    """What was heard."""
 
-    Attributes
-    ----------
-    tonic : Tonic or None
-        None where nothing sounds.
-    keys : tuple of KeyStretch
-        The keys, from the first bar to the last.
-    chords : tuple of HeardChord
-        In order of time.
-    """
-
-    tonic: Tonic | None
-    keys: tuple[KeyStretch, ...]
-    chords: tuple[HeardChord, ...]
+    tonic: Tonic | None  # None where nothing sounds
+    keys: tuple[KeyStretch, ...]  # the keys, from the first bar to the last
+    chords: tuple[HeardChord, ...]  # in order of time
 
     @property
     def sure(self) -> bool:

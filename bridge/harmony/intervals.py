@@ -6,10 +6,6 @@ An interval is judged upward from its lower note, octaves folded, by its *class*
 modulo 12. Only thirds, fourths, fifths and sixths (`CONSONANT`) decide whether a chord is pure; seconds, sevenths and
 tritones are told apart. With natural sevenths, 7/4, 7/5, 7/6 and their inversions are pure as well.
 
-Index
------
-`PURE`, `pure_of`, `aims_of` · `nearest`, `errors_cents` · `loss`, `weight` · `step_error_cents`
-
 Sources
 -------
 Ratios of small numbers as in A. J. Ellis's tables (appendix XX to H. Helmholtz, *On the Sensations of Tone*, 2nd ed.

@@ -92,30 +92,15 @@ _PROFILES = _profiles()
 
 @dataclass(frozen=True)
 class Tonic:
-    """A tonic that was heard.
+    """A tonic that was heard."""
 
-    Attributes
-    ----------
-    pitch_class : int
-        0 (C) to 11 (B).
-    name : str
-        Its name, spelled as keys usually are.
-    mode : str
-        One of `MODES`.
-    sure : bool
-        Whether it is clearly better than any other.
-    signs : tuple of str
-        What spoke for it beside the profiles: ``drone``, ``bass``, ``last note``, ``guitar``.
-    other : str
-        The next best tonic.
-    """
-
-    pitch_class: int
-    name: str
-    mode: str
-    sure: bool
+    pitch_class: int  # 0 (C) to 11 (B)
+    name: str  # its name, spelled as keys usually are
+    mode: str  # one of `MODES`
+    sure: bool  # whether it is clearly better than any other
+    # What spoke for it beside the profiles: ``drone``, ``bass``, ``last note``, ``guitar``.
     signs: tuple[str, ...]
-    other: str
+    other: str  # the next best tonic
 
 
 @dataclass(frozen=True)

@@ -59,54 +59,28 @@ _FIFTHS = np.array([semitones in FIFTHS for semitones in range(12)])
 
 @dataclass(frozen=True)
 class Purity:
-    """How pure some intervals are, weighted by the time they sound.
+    """How pure some intervals are, weighted by the time they sound."""
 
-    Attributes
-    ----------
-    seconds : float
-        How long, every interval counted by itself.
-    share : float
-        Part of that time within a cent of pure, 0 to 1; 1 where nothing sounds.
-    rms_cents : float
-        Root of the mean square of what they are off.
-    worst_cents : float
-        The largest distance from pure.
-    sour : float
-        Part of the time that is sour, 0 to 1.
-    """
-
-    seconds: float
-    share: float
-    rms_cents: float
-    worst_cents: float
-    sour: float
+    seconds: float  # how long, every interval counted by itself
+    share: float  # part of that time within a cent of pure, 0 to 1; 1 where nothing sounds
+    rms_cents: float  # root of the mean square of what they are off
+    worst_cents: float  # the largest distance from pure
+    sour: float  # part of the time that is sour, 0 to 1
 
 
 @dataclass(frozen=True)
 class Worst:
-    """An interval of the music that is off.
+    """An interval of the music that is off."""
 
-    Attributes
-    ----------
-    lower, upper : int
-        Indices of its two notes.
-    start_s, end_s : float
-        When it sounds.
-    pure : Fraction
-        The nearest pure ratio, at its real spacing.
-    cents : float
-        How much wider than pure it is (negative: narrower).
-    beats_hz : float
-        Beats a second.
-    """
-
+    # Indices of its two notes.
     lower: int
     upper: int
+    # When it sounds.
     start_s: float
     end_s: float
-    pure: Fraction
-    cents: float
-    beats_hz: float
+    pure: Fraction  # the nearest pure ratio, at its real spacing
+    cents: float  # how much wider than pure it is (negative: narrower)
+    beats_hz: float  # beats a second
 
 
 @dataclass(frozen=True)

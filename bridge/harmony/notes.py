@@ -5,10 +5,6 @@ Conventions
 Times are seconds from the start of the piece. A note lasts until it stops sounding: what a pedal holds is already in
 `TimedNote.end_s`. Drums are left out by whoever makes the notes. A *part* is whatever one player or hand has, such as
 a channel of a track. Columns are NumPy arrays in the order of the notes, which is by start, then key, then part.
-
-Index
------
-`TimedNote`, `sorted_notes` · `Columns`, `columns` · `Pairs`, `pairs_of`
 """
 
 from __future__ import annotations
@@ -33,31 +29,19 @@ _TOGETHER_S = 0.03
 class TimedNote:
     """A note as it sounds.
 
-    Parameters
-    ----------
-    start_s, end_s : float
-        When it begins and when it stops sounding, the pedal counted.
-    key : int
-        MIDI key 0 to 127.
-    velocity : int
-        How hard it was struck, 1 to 127.
-    part : int
-        Number of the part that plays it.
-    bent : bool
-        Whether the source bends it while it sounds; such a note takes part in no chord.
-
     Raises
     ------
     ValueProblem
         If it ends before it begins, or the key is none.
     """
 
+    # When it begins and when it stops sounding, the pedal counted.
     start_s: float
     end_s: float
-    key: int
-    velocity: int = 80
-    part: int = 0
-    bent: bool = False
+    key: int  # MIDI key 0 to 127
+    velocity: int = 80  # how hard it was struck, 1 to 127
+    part: int = 0  # number of the part that plays it
+    bent: bool = False  # whether the source bends it while it sounds; such a note takes part in no chord
 
     def __post_init__(self) -> None:
         if not 0 <= self.key < KEYS:
@@ -110,18 +94,12 @@ def columns(notes: Sequence[TimedNote]) -> Columns:
 
 @dataclass(frozen=True, eq=False)
 class Pairs:
-    """Notes that sound together, pair by pair, each column of shape (pairs,).
+    """Notes that sound together, pair by pair, each column of shape (pairs,)."""
 
-    Attributes
-    ----------
-    lower, upper : ndarray of int
-        Indices of the two notes; of two equal keys the one that comes first is the lower.
-    start_s, end_s : ndarray of float
-        When they sound together.
-    """
-
+    # Indices of the two notes; of two equal keys the one that comes first is the lower.
     lower: NDArray[np.int64]
     upper: NDArray[np.int64]
+    # When they sound together.
     start_s: NDArray[np.float64]
     end_s: NDArray[np.float64]
 

@@ -64,18 +64,11 @@ class Correction:
 
 @dataclass(frozen=True, slots=True)
 class Choice:
-    """What a stroke brings.
+    """What a stroke brings."""
 
-    Attributes
-    ----------
-    variant : Variant
-        The variant of the note that was struck; its `offset_cents` is counted from the table's own pitch.
-    corrections : tuple of Correction
-        Other classes that sound and may still move, and do.
-    """
-
+    # The variant of the note that was struck; its `offset_cents` is counted from the table's own pitch.
     variant: Variant
-    corrections: tuple[Correction, ...]
+    corrections: tuple[Correction, ...]  # other classes that sound and may still move, and do
 
 
 class OnTheSpot:

@@ -55,72 +55,36 @@ _KEPT_EQUAL = {
 
 @dataclass(frozen=True)
 class Reason:
-    """Why a chord is not pure.
+    """Why a chord is not pure."""
 
-    Attributes
-    ----------
-    kind : str
-        One of the words of this module's table.
-    chord : str
-        Name of the chord; empty where it has none.
-    notes : tuple of str
-        Which notes it hangs on: those that are held, or the two of the interval that is off.
-    strings : tuple of int
-        Open strings that hold them.
-    text : str
-        A sentence for a musician.
-    start_s, end_s : float
-        When the chord sounds.
-    """
-
-    kind: str
-    chord: str
+    kind: str  # one of the words of this module's table
+    chord: str  # name of the chord; empty where it has none
+    # Which notes it hangs on: those that are held, or the two of the interval that is off.
     notes: tuple[str, ...]
-    strings: tuple[int, ...]
-    text: str
+    strings: tuple[int, ...]  # open strings that hold them
+    text: str  # a sentence for a musician
+    # When the chord sounds.
     start_s: float
     end_s: float
 
 
 @dataclass(frozen=True)
 class BarReason:
-    """A bar that is not pure, and why.
+    """A bar that is not pure, and why."""
 
-    Attributes
-    ----------
-    bar : int
-        The bar, from 1.
-    purity : BarPurity
-        How pure it is.
-    reasons : tuple of Reason
-        One for each kind and chord, those that sound longest first.
-    """
-
-    bar: int
-    purity: BarPurity
-    reasons: tuple[Reason, ...]
+    bar: int  # the bar, from 1
+    purity: BarPurity  # how pure it is
+    reasons: tuple[Reason, ...]  # one for each kind and chord, those that sound longest first
 
 
 @dataclass(frozen=True)
 class MovedNote:
-    """A note that is struck again at another pitch within a second.
+    """A note that is struck again at another pitch within a second."""
 
-    Attributes
-    ----------
-    start_s : float
-        When it is struck again.
-    note : str
-        Its name.
-    part : int
-        Whose note it is.
-    cents : float
-        How far it moves up (negative: down).
-    """
-
-    start_s: float
+    start_s: float  # when it is struck again
     note: str
-    part: int
-    cents: float
+    part: int  # whose note it is
+    cents: float  # how far it moves up (negative: down)
 
 
 @dataclass(frozen=True)

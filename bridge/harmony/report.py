@@ -5,10 +5,6 @@ Conventions
 Everything is told about the music as it sounds in a table, or as it was followed. A row's beat counts from 1 in its
 bar. Intervals are named by the keys they span; cents are wide of pure (narrow if negative). A cure is written as it
 is given: ``--at 5=,2=10/9 --at 6=,2=9/8``.
-
-Index
------
-`chord_rows` → `ChordRow` · `sour_lines` · `summary`
 """
 
 from __future__ import annotations
@@ -41,39 +37,17 @@ _MOST_BARS = 6
 
 @dataclass(frozen=True)
 class ChordRow:
-    """A chord of a piece, what is off in it, and what helps.
+    """A chord of a piece, what is off in it, and what helps."""
 
-    Attributes
-    ----------
-    bar : int
-        The bar, from 1.
-    beat : float
-        Where in the bar it begins, from 1.
-    chord : str
-        Its name, or ``N.C.``.
-    sounds : tuple of str
-        Names of what sounds, the bass first.
-    off : str
-        The interval that is heard most to be off, such as ``fifth A-E``; empty if all are pure.
-    cents_off : float
-        How wide of pure that is; 0 if all are pure.
-    beats_hz : float
-        How fast it beats.
-    reason : str
-        Why it is so, where the piece was followed.
-    cure : str
-        What would help, ready to paste; empty where nothing simple does.
-    """
-
-    bar: int
-    beat: float
-    chord: str
-    sounds: tuple[str, ...]
-    off: str
-    cents_off: float
-    beats_hz: float
-    reason: str
-    cure: str
+    bar: int  # the bar, from 1
+    beat: float  # where in the bar it begins, from 1
+    chord: str  # its name, or ``N.C.``
+    sounds: tuple[str, ...]  # names of what sounds, the bass first
+    off: str  # the interval that is heard most to be off, such as ``fifth A-E``; empty if all are pure
+    cents_off: float  # how wide of pure that is; 0 if all are pure
+    beats_hz: float  # how fast it beats
+    reason: str  # why it is so, where the piece was followed
+    cure: str  # what would help, ready to paste; empty where nothing simple does
 
 
 def chord_rows(
@@ -91,8 +65,6 @@ def chord_rows(
     ----------
     following : Following
         The piece as it would be followed: what the table leaves sour, and what cures it.
-    heard : Heard
-        Its chords.
     bar_starts_s : sequence of float
         When each bar begins.
     beats_per_bar : sequence of int

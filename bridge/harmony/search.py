@@ -44,25 +44,16 @@ POINTER_BYTES = 200_000_000
 
 @dataclass(frozen=True, eq=False)
 class Problem:
-    """What is to be chosen, and what it costs.
+    """What is to be chosen, and what it costs."""
 
-    Attributes
-    ----------
-    unary : list of ndarray, shape (choices,)
-        Cost of each choice of a segment.
-    edges : dict of (int, int) to ndarray, shape (choices of the first, choices of the second)
-        Cost of two choices together; the first segment comes earlier.
-    ends_s, starts_s : list of float
-        When each segment starts and ends: which one has been silent for longest.
-    most_states : int
-        How far the state may grow.
-    """
-
-    unary: list[Matrix]
+    unary: list[Matrix]  # cost of each choice of a segment; shape (choices,)
+    # Cost of two choices together; the first segment comes earlier; shape (choices of the first, choices
+    # of the second).
     edges: dict[tuple[int, int], Matrix]
     starts_s: list[float]
+    # When each segment starts and ends: which one has been silent for longest.
     ends_s: list[float]
-    most_states: int = MOST_STATES
+    most_states: int = MOST_STATES  # how far the state may grow
 
     def limited(self) -> Problem:
         """Return the problem without the costs that would make the state too large."""

@@ -5,10 +5,6 @@ Conventions
 A segment has one pitch, so octaves stay pure and no sounding note moves. A new stroke that overlaps the end of the
 old sound by no more than `slop_s` begins a new segment: players hold a little too long. Where the message that moves
 a note also moves tails that still ring, `slop_s` is 0.
-
-Index
------
-`Segment`, `segments_of`
 """
 
 from __future__ import annotations
@@ -21,22 +17,13 @@ from bridge.harmony.notes import SHORT_S, TimedNote
 
 @dataclass(frozen=True, slots=True)
 class Segment:
-    """A pitch class while it sounds.
+    """A pitch class while it sounds."""
 
-    Attributes
-    ----------
-    pitch_class : int
-        0 (C) to 11 (B).
-    start_s, end_s : float
-        From its first stroke to the end of the last of its notes.
-    notes : tuple of int
-        Indices of its notes.
-    """
-
-    pitch_class: int
+    pitch_class: int  # 0 (C) to 11 (B)
+    # From its first stroke to the end of the last of its notes.
     start_s: float
     end_s: float
-    notes: tuple[int, ...]
+    notes: tuple[int, ...]  # indices of its notes
 
 
 def segments_of(notes: Sequence[TimedNote], slop_s: float = SHORT_S) -> list[Segment]:

@@ -70,18 +70,10 @@ _COMMA, _SEPTIMAL_COMMA = Fraction(81, 80), Fraction(64, 63)
 
 @dataclass(frozen=True, slots=True)
 class Variant:
-    """One pitch of a class.
+    """One pitch of a class."""
 
-    Attributes
-    ----------
-    interval : Interval
-        What it is above the table's tonic, within an octave or a little beyond.
-    offset_cents : float
-        How far it lies above the table's own pitch.
-    """
-
-    interval: Interval
-    offset_cents: float
+    interval: Interval  # what it is above the table's tonic, within an octave or a little beyond
+    offset_cents: float  # how far it lies above the table's own pitch
 
     def __str__(self) -> str:
         return str(self.interval)
@@ -89,39 +81,20 @@ class Variant:
 
 @dataclass(frozen=True)
 class Palette:
-    """All variants of a table.
+    """All variants of a table."""
 
-    Attributes
-    ----------
-    tonic : str
-        Name of the table's tonic as it sounds.
-    classes : tuple of tuple of Variant, length 12
-        By pitch class, 0 (C) to 11 (B); the table's own first.
-    base_cents : tuple of float, length 12
-        Where the table's own pitch of the class lies, in cents from equal temperament.
-    pins : tuple of Pin
-        What has one variant because something holds it there.
-    own_tonic : str
-        The piece's own tonic; the table's where it has no other.
-    natural_sevenths : bool
-        Whether sevenths of the overtone series count as pure.
-    free : tuple of tuple of Variant, length 12
-        All variants, as if nothing were held.
-    key_cents : tuple of float, length 128
-        Where the table has each key, in cents from equal temperament; octaves may differ where keys were replaced.
-    strings : tuple of TableString
-        The guitar's open strings beside the table.
-    """
-
-    tonic: str
-    classes: tuple[tuple[Variant, ...], ...]
+    tonic: str  # name of the table's tonic as it sounds
+    classes: tuple[tuple[Variant, ...], ...]  # by pitch class, 0 (C) to 11 (B); the table's own first
+    # Where the table's own pitch of the class lies, in cents from equal temperament.
     base_cents: tuple[float, ...]
-    pins: tuple[Pin, ...] = ()
-    own_tonic: str = ""
-    natural_sevenths: bool = False
-    free: tuple[tuple[Variant, ...], ...] = ()
+    pins: tuple[Pin, ...] = ()  # what has one variant because something holds it there
+    own_tonic: str = ""  # the piece's own tonic; the table's where it has no other
+    natural_sevenths: bool = False  # whether sevenths of the overtone series count as pure
+    free: tuple[tuple[Variant, ...], ...] = ()  # all variants, as if nothing were held
+    # Where the table has each key, in cents from equal temperament; octaves may differ where keys were
+    # replaced.
     key_cents: tuple[float, ...] = ()
-    strings: tuple[TableString, ...] = ()
+    strings: tuple[TableString, ...] = ()  # the guitar's open strings beside the table
 
     @property
     def pinned(self) -> frozenset[int]:
@@ -169,21 +142,11 @@ class Palette:
 
 @dataclass(frozen=True, slots=True)
 class Pin:
-    """A class that is held, and where.
+    """A class that is held, and where."""
 
-    Attributes
-    ----------
-    pitch_class : int
-        0 (C) to 11 (B).
-    offset_cents : float
-        How far from the table's own pitch.
-    strings : tuple of int
-        Numbers of the open strings that hold it; empty if something else does.
-    """
-
-    pitch_class: int
-    offset_cents: float
-    strings: tuple[int, ...] = ()
+    pitch_class: int  # 0 (C) to 11 (B)
+    offset_cents: float  # how far from the table's own pitch
+    strings: tuple[int, ...] = ()  # numbers of the open strings that hold it; empty if something else does
 
 
 def string_pins(palette: Palette, strings: Iterable[TableString]) -> tuple[list[Pin], list[TableString]]:

@@ -19,46 +19,22 @@ from bridge.tuning.tables import Table, build_table
 
 @dataclass(frozen=True)
 class PlacedChange:
-    """A table that holds from a place of the piece on.
+    """A table that holds from a place of the piece on."""
 
-    Attributes
-    ----------
-    tick : int
-        Where it starts.
-    place : str
-        The same for a reader: ``bar 17`` or ``bar 17, beat 3``.
-    table : Table
-        What holds from there.
-    what : str
-        What was asked for: ``tonic A``, ``2=10/9``, ``fret 5``.
-    moved : tuple of str
-        How far the reference note and open strings move against home, a phrase each.
-    """
-
-    tick: int
-    place: str
-    table: Table
-    what: str
-    moved: tuple[str, ...]
+    tick: int  # where it starts
+    place: str  # the same for a reader: ``bar 17`` or ``bar 17, beat 3``
+    table: Table  # what holds from there
+    what: str  # what was asked for: ``tonic A``, ``2=10/9``, ``fret 5``
+    moved: tuple[str, ...]  # how far the reference note and open strings move against home, a phrase each
 
 
 @dataclass(frozen=True)
 class Inferred:
-    """What a key signature was taken for.
+    """What a key signature was taken for."""
 
-    Attributes
-    ----------
-    place : str
-        Bar (and beat) of the signature.
-    text : str
-        What it was taken for, or why it was not followed.
-    followed : bool
-        Whether it became a change.
-    """
-
-    place: str
-    text: str
-    followed: bool
+    place: str  # bar (and beat) of the signature
+    text: str  # what it was taken for, or why it was not followed
+    followed: bool  # whether it became a change
 
 
 def follow_signatures(
@@ -111,8 +87,6 @@ def place_changes(
 
     Parameters
     ----------
-    midi : MidiFile
-        The piece.
     spec : TableSpec
         The table that it starts from: home for all that follows.
     asked : iterable of Change

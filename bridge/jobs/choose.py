@@ -19,14 +19,9 @@ from bridge.tuning.spec import TableSpec
 
 @dataclass(frozen=True)
 class TableRequest(TableWords):
-    """A table as asked for: its words, and what to listen to.
+    """A table as asked for: its words, and what to listen to."""
 
-    Attributes
-    ----------
-    reference_from, as_tuned : str or None
-        Sound files: one to hear the reference from, one to hear all strings from.
-    """
-
+    # Sound files: one to hear the reference from, one to hear all strings from.
     reference_from: str | None = None
     as_tuned: str | None = None
 
@@ -65,7 +60,7 @@ def choose_tuned(request: TableRequest) -> tuple[TableSpec, AsTuned | None]:
     except NoTonic as problem:
         raise ValueProblem(problem.message, "say --tonic D, or --guitar open-d, or name a table") from problem
     if request.reference_from is not None:
-        named = request.reference is not None
+        named = request.reference is not None or request.sounding is not None
         return replace(spec, reference=reference_in_take(request.reference_from, spec, named)), None
     if request.as_tuned is not None:
         tuned = tuned_in_take(request.as_tuned, spec)

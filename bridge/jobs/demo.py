@@ -34,50 +34,26 @@ _PURE = {_MAJOR_THIRD: (5, 4), _MINOR_THIRD: (6, 5), _FIFTH: (3, 2)}
 
 @dataclass(frozen=True)
 class Heard:
-    """One interval of a chord of the piece, in the three versions.
+    """One interval of a chord of the piece, in the three versions."""
 
-    Attributes
-    ----------
-    chord, degree : str
-        Name and place in the key.
-    bars : tuple of int
-        Bars in which it sounds.
-    interval : str
-        ``third`` or ``fifth``.
-    notes : str
-        Its two notes.
-    off_cents : tuple of 3 float
-        Distance from pure, wide positive: equal, fixed, with the lowered second.
-    beats_hz : tuple of 3 float
-        Beats per second of its first coinciding partials, likewise.
-    """
-
+    # Name and place in the key.
     chord: str
     degree: str
-    bars: tuple[int, ...]
-    interval: str
-    notes: str
+    bars: tuple[int, ...]  # bars in which it sounds
+    interval: str  # ``third`` or ``fifth``
+    notes: str  # its two notes
+    # Distance from pure, wide positive: equal, fixed, with the lowered second.
     off_cents: tuple[float, float, float]
-    beats_hz: tuple[float, float, float]
+    beats_hz: tuple[float, float, float]  # beats per second of its first coinciding partials, likewise
 
 
 @dataclass(frozen=True)
 class Demo:
-    """What the demo made.
+    """What the demo made."""
 
-    Attributes
-    ----------
-    spec : TableSpec
-        The guitar's table.
-    files : tuple of Path
-        MIDI files and WAV files.
-    heard : tuple of Heard
-        What the ear should notice, chord by chord.
-    """
-
-    spec: TableSpec
-    files: tuple[Path, ...]
-    heard: tuple[Heard, ...]
+    spec: TableSpec  # the guitar's table
+    files: tuple[Path, ...]  # MIDI files and WAV files
+    heard: tuple[Heard, ...]  # what the ear should notice, chord by chord
 
 
 def lowered_bars() -> tuple[Change, ...]:
@@ -101,8 +77,6 @@ def run_demo(
     ----------
     folder : Path
         Made if it does not exist.
-    overwrite : bool
-        Whether existing files are replaced.
     progress : callable, optional
         Called with a file's name and how much of it is done, 0 to 1.
 

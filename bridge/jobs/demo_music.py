@@ -24,27 +24,13 @@ _VOLUMES = {_ORGAN: 84, _BASS: 96, _PLUCKED: 100}
 
 @dataclass(frozen=True)
 class Bar:
-    """One bar of the piece.
+    """One bar of the piece."""
 
-    Attributes
-    ----------
-    chord : str
-        Name of the chord, as players write it.
-    degree : str
-        Its place in the key, in Roman numerals.
-    keys : tuple of int
-        MIDI keys of the sustained chord, from low to high.
-    bass : int
-        MIDI key of the bass.
-    tune : tuple of (float, int)
-        Beats and MIDI keys of the plucked tune; the beats fill the bar.
-    """
-
-    chord: str
-    degree: str
-    keys: tuple[int, ...]
-    bass: int
-    tune: tuple[tuple[float, int], ...]
+    chord: str  # name of the chord, as players write it
+    degree: str  # its place in the key, in Roman numerals
+    keys: tuple[int, ...]  # MIDI keys of the sustained chord, from low to high
+    bass: int  # MIDI key of the bass
+    tune: tuple[tuple[float, int], ...]  # beats and MIDI keys of the plucked tune; the beats fill the bar
 
 
 BARS: tuple[Bar, ...] = (

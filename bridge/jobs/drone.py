@@ -39,31 +39,16 @@ STILL_HZ = 0.005
 
 @dataclass(frozen=True)
 class DroneRequest:
-    """A drone as asked for.
+    """A drone as asked for."""
 
-    Attributes
-    ----------
-    notes : tuple of str
-        What to hold where there are no steps; empty: tonic and fifth.
-    steps : tuple of str
-        Each the notes of a step, such as ``third`` or ``1,b3``.
-    voice : str
-        One of `bridge.tuning.drone_notes.VOICES`.
-    settle : str or None
-        ``tempered``, or by how many cents each note but the lowest begins off.
-    hold_s, rest_s : float or None
-        Time for each step and silence after it; None: what suits.
-    rounds, swell_s, wait_s, settle_s, level, sound
-        As in `DronePlan`; `level` from 1 to 100, `sound` one of
-        `bridge.engine.play.drone_sounds.SOUNDS`.
-    """
-
-    notes: tuple[str, ...] = ()
-    steps: tuple[str, ...] = ()
-    voice: str = VOICE
-    settle: str | None = None
+    notes: tuple[str, ...] = ()  # what to hold where there are no steps; empty: tonic and fifth
+    steps: tuple[str, ...] = ()  # each the notes of a step, such as ``third`` or ``1,b3``
+    voice: str = VOICE  # one of `bridge.tuning.drone_notes.VOICES`
+    settle: str | None = None  # ``tempered``, or by how many cents each note but the lowest begins off
+    # Time for each step and silence after it; None: what suits.
     hold_s: float | None = None
     rest_s: float | None = None
+    # As in `DronePlan`; `level` from 1 to 100, `sound` one of `bridge.engine.play.drone_sounds.SOUNDS`.
     rounds: int = 1
     swell_s: float = 3.0
     wait_s: float = 3.0
@@ -83,7 +68,6 @@ def plan_drone(
 
     Parameters
     ----------
-    request : DroneRequest
     spec : TableSpec
         The table that it is tuned by.
     channels : sequence of int
@@ -254,10 +238,6 @@ def render_drone(
     plan : DronePlan
         With an end.
     table_hz : sequence of 128 float
-    output : Path
-    sample_rate : int
-    overwrite : bool
-        Whether an existing file is replaced.
     progress : callable, optional
         Called with how much is done, 0 to 1.
 

@@ -24,6 +24,7 @@ from bridge.errors import MethodProblem, ValueProblem
 from bridge.store.descriptions import save_table
 from bridge.store.files import write_files_atomic
 from bridge.store.smf import Event, MidiFile, midi_bytes
+from bridge.store.syx import syx_bytes
 from bridge.store.tablejson import table_to_csv, table_to_json
 from bridge.tuning.spec import TableSpec
 from bridge.tuning.tables import Table, build_table
@@ -37,21 +38,11 @@ _NOT_IN_NAMES = frozenset('/\\:*?"<>|\0')
 
 @dataclass(frozen=True)
 class Exported:
-    """What an export wrote.
+    """What an export wrote."""
 
-    Attributes
-    ----------
-    files : tuple of Path
-        In the order of the module's list.
-    residuals : dict of str to Residual
-        What rounding leaves, by method.
-    left_out : dict of str to str
-        Methods that cannot express the table, each with the reason.
-    """
-
-    files: tuple[Path, ...]
-    residuals: dict[str, Residual]
-    left_out: dict[str, str]
+    files: tuple[Path, ...]  # in the order of the module's list
+    residuals: dict[str, Residual]  # what rounding leaves, by method
+    left_out: dict[str, str]  # methods that cannot express the table, each with the reason
 
 
 def addressed(
@@ -97,16 +88,12 @@ def export_table(
 
     Parameters
     ----------
-    spec : TableSpec
-        The table.
     folder : Path
         Where the files go; made if it does not exist.
     profile : SynthProfile
         Which forms the messages take.
     name : str, optional
         Beginning of the file names; the table's name where left out.
-    overwrite : bool
-        Whether existing files are replaced.
 
     Raises
     ------
@@ -126,7 +113,7 @@ def export_table(
         except MethodProblem as problem:
             left_out[method] = str(problem)
             continue
-        contents[f"{stem}.{method}.syx"] = b"".join(tuner.sysex(hz))
+        contents[f"{stem}.{method}.syx"] = syx_bytes(tuner.sysex(hz))
     contents[f"{stem}.setup.mid"] = setup_file(table, profile, stem)
     contents[f"{stem}.csv"] = table_to_csv(table).encode("utf-8")
     text = json.dumps(table_to_json(table), indent=1, ensure_ascii=True, allow_nan=False)
@@ -161,8 +148,6 @@ def paced_midi(messages: Iterable[bytes], profile: SynthProfile, title: str) -> 
         In sending order.
     profile : SynthProfile
         Says how long the pauses are.
-    title : str
-        Name of the track.
     """
     events: list[Event] = [(0, b"\xff\x03" + title.encode("utf-8"))]
     due_s = 0.0

@@ -53,24 +53,12 @@ class Drone:
 
 @dataclass(frozen=True)
 class FretStudy:
-    """A fretboard worked out.
+    """A fretboard worked out."""
 
-    Attributes
-    ----------
-    table : Table
-        The table that the frets are compared with.
-    guitar : Guitar
-        Its guitar.
-    cells : tuple of FretCell
-        From the last string to the first, each from its open string upward.
-    drone : Drone or None
-        What the beats are against.
-    """
-
-    table: Table
-    guitar: Guitar
-    cells: tuple[FretCell, ...]
-    drone: Drone | None
+    table: Table  # the table that the frets are compared with
+    guitar: Guitar  # its guitar
+    cells: tuple[FretCell, ...]  # from the last string to the first, each from its open string upward
+    drone: Drone | None  # what the beats are against
 
     def of_string(self, number: int) -> tuple[FretCell, ...]:
         """Return the cells of one string, from its open note upward."""
@@ -253,24 +241,12 @@ def frets_csv(study: FretStudy) -> str:
 
 @dataclass(frozen=True)
 class Slide:
-    """Where a slide stands for a pure interval.
+    """Where a slide stands for a pure interval."""
 
-    Attributes
-    ----------
-    ratio : Fraction
-        The interval above the open string.
-    degree : str
-        Its degree above the open string's note.
-    place : Place
-        Where it lies.
-    cents_from_fret : float
-        How far it sounds above the nearest fret.
-    """
-
-    ratio: Fraction
-    degree: str
-    place: Place
-    cents_from_fret: float
+    ratio: Fraction  # the interval above the open string
+    degree: str  # its degree above the open string's note
+    place: Place  # where it lies
+    cents_from_fret: float  # how far it sounds above the nearest fret
 
 
 def slides_of(spec: TableSpec, scale_length_mm: float) -> tuple[Slide, ...]:

@@ -56,7 +56,6 @@ def hear_take(samples: NDArray[np.float64] | Mono, sample_rate: float, table: Ta
     Parameters
     ----------
     samples : ndarray, shape (n,) or (n, channels), or Mono
-    sample_rate : float
     table : Table, optional
         What notes are compared with; with a guitar also the strings that they are named by, as they sound with the
         table's capo.
@@ -94,7 +93,6 @@ def reference_in_take(path: str | Path, spec: TableSpec, named: bool) -> Referen
 
     Parameters
     ----------
-    path : str or Path
     spec : TableSpec
         Its reference says about where to look.
     named : bool
@@ -142,7 +140,6 @@ def sounding_in_take(path: str | Path, spec: TableSpec) -> float:
 
     Parameters
     ----------
-    path : str or Path
     spec : TableSpec
         With a guitar; its reference and fret say about where to look.
 
@@ -291,19 +288,11 @@ def tuned_in_take(path: str | Path, spec: TableSpec) -> AsTuned:
 
 @dataclass(frozen=True)
 class Together:
-    """Two strings plucked together.
+    """Two strings plucked together."""
 
-    Attributes
-    ----------
-    names : (str, str)
-        What the two are called; the first stays, the second is the one to turn.
-    beats : BeatsHeard
-    wanted_hz : tuple of float or None
-        Beats a second that the table itself has, for each pair; None without a table.
-    """
-
-    names: tuple[str, str]
+    names: tuple[str, str]  # what the two are called; the first stays, the second is the one to turn
     beats: BeatsHeard
+    # Beats a second that the table itself has, for each pair; None without a table.
     wanted_hz: tuple[float, ...] | None
 
 
@@ -315,7 +304,6 @@ def hear_together(
     Parameters
     ----------
     samples : ndarray, shape (n,) or (n, channels), or Mono
-    sample_rate : float
     two : str
         The one that stays and the one to turn: strings of the table's guitar (``4,3``), or notes (``D3,F#3``).
     table : Table, optional

@@ -1,11 +1,4 @@
-"""What a player is told of the plucks of a take: which were not counted, which disagree, which string is far off.
-
-Index
------
-`remark`, `not_counted`, `cut_off`, `no_strings`    what was heard and does not count
-`apart`, `WHICH`                                    plucks of one string that disagree, and the question to ask
-`far_off`                                           strings that are a tone or more from where they belong
-"""
+"""What a player is told of the plucks of a take: which were not counted, which disagree, which string is far off."""
 
 from __future__ import annotations
 
@@ -21,8 +14,6 @@ if TYPE_CHECKING:
 
 #: A string so far from where it belongs is nearer to a whole tone off than to a semitone.
 FAR_CENTS = 150.0
-#: What is this much softer is said to be.
-SOFTER_TOLD_DB = 6.0
 
 WHICH = (
     "which holds? If a peg was turned in between, record the string again as it is now; else pluck it evenly, open, "

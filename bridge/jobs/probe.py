@@ -1,8 +1,4 @@
-"""What an examination of a synth leaves: a table for a musician, JSON for scripts, and the profile's file.
-
-Index: `ProbeReport`, `make_report`, `report_rows`, `report_facts`, `report_json`, `where_to_write`, `write_profile`,
-`check_name`, `name_from_port`, `WORDS`.
-"""
+"""What an examination of a synth leaves: a table for a musician, JSON for scripts, and the profile's file."""
 
 from __future__ import annotations
 
@@ -43,19 +39,11 @@ _LONGEST_NAME = 64
 
 @dataclass(frozen=True)
 class ProbeReport:
-    """An examination and the profile that follows from it.
-
-    Attributes
-    ----------
-    found : Findings
-    profile : SynthProfile
-    unknown : tuple of str
-        What is not known, a sentence each.
-    """
+    """An examination and the profile that follows from it."""
 
     found: Findings
     profile: SynthProfile
-    unknown: tuple[str, ...]
+    unknown: tuple[str, ...]  # what is not known, a sentence each
 
 
 def name_from_port(port: str) -> str:
@@ -130,14 +118,10 @@ def make_report(
 
     Parameters
     ----------
-    found : Findings
     name : str
         Of the profile.
-    port : str
-        The synth's port.
     heard : str or None
         The sound input that it was heard through; None: a player answered.
-    today : date
 
     Raises
     ------

@@ -33,21 +33,11 @@ Place = tuple[int, int]
 
 @dataclass(frozen=True)
 class ReadTable:
-    """A table that was read back.
+    """A table that was read back."""
 
-    Attributes
-    ----------
-    spec : TableSpec
-        The table; a literal one (128 frequencies) unless it came from a description.
-    what : str
-        What the file held, in a few words.
-    notices : tuple of str
-        What was skipped or forgiven.
-    """
-
-    spec: TableSpec
-    what: str
-    notices: tuple[str, ...] = ()
+    spec: TableSpec  # the table; a literal one (128 frequencies) unless it came from a description
+    what: str  # what the file held, in a few words
+    notices: tuple[str, ...] = ()  # what was skipped or forgiven
 
 
 def read_table(path: Path, program: int | None = None) -> ReadTable:

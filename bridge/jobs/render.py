@@ -51,12 +51,8 @@ def render_midi_file(
     ----------
     source, output : Path
         A MIDI file, and a ``.wav`` or ``.flac`` file that appears whole or not at all.
-    sample_rate : int
-        Samples a second.
     encoding : str
         ``pcm16``, ``pcm24`` or ``float``.
-    overwrite : bool
-        Whether an existing output is replaced.
     progress : callable, optional
         Called with how much is done, 0 to 1.
     most_hours : float

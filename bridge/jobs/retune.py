@@ -42,71 +42,33 @@ Report = BendReport | MtsReport
 
 @dataclass(frozen=True)
 class RetuneRequest:
-    """How a file is to be retuned.
+    """How a file is to be retuned."""
 
-    Attributes
-    ----------
-    spec : TableSpec
-        The table that the piece starts with: home.
-    method : str
-        ``"note"``, ``"octave"``, ``"dump"``, ``"bend"``, ``"mpe"`` or ``"auto"``.
-    synth : str, SynthProfile or None
-        Name or path of a synth profile, or the profile itself.
-    at : tuple of Change
-        Changes by bar.
-    follow_key_signatures : bool
-        Whether the file's key signatures move the tonic.
-    equal : bool
-        Equal temperament through the same reference instead of the table, for comparison.
-    channels : tuple of int or None
-        Channels 1-16 that bends may use; None: the synth's, without 10.
-    parts : tuple of int
-        Channels that MPE plays, one or two.
-    plain : bool
-        Keep modulation, chorus and celeste depth at 0.
-    tail_s : float
-        How long a channel is left to decay, in seconds, where there is another.
-    """
-
-    spec: TableSpec
-    method: str = "auto"
-    synth: str | SynthProfile | None = None
-    at: tuple[Change, ...] = ()
-    follow_key_signatures: bool = False
-    equal: bool = False
-    channels: tuple[int, ...] | None = None
-    parts: tuple[int, ...] = ()
-    plain: bool = False
-    tail_s: float = 0.5
+    spec: TableSpec  # the table that the piece starts with: home
+    method: str = "auto"  # ``"note"``, ``"octave"``, ``"dump"``, ``"bend"``, ``"mpe"`` or ``"auto"``
+    synth: str | SynthProfile | None = None  # name or path of a synth profile, or the profile itself
+    at: tuple[Change, ...] = ()  # changes by bar
+    follow_key_signatures: bool = False  # whether the file's key signatures move the tonic
+    equal: bool = False  # equal temperament through the same reference instead of the table, for comparison
+    channels: tuple[int, ...] | None = None  # channels 1-16 that bends may use; None: the synth's, without 10
+    parts: tuple[int, ...] = ()  # channels that MPE plays, one or two
+    plain: bool = False  # keep modulation, chorus and celeste depth at 0
+    tail_s: float = 0.5  # how long a channel is left to decay, in seconds, where there is another
 
 
 @dataclass
 class Retuned:
-    """What was done to a file.
+    """What was done to a file."""
 
-    Attributes
-    ----------
-    method, why : str
-        The method taken, and the reason where it was not asked for.
-    profile : SynthProfile or None
-        The synth that the file is for; None: any.
-    changes : list of PlacedChange
-        Tables inside the piece.
-    inferred : list of Inferred
-        What key signatures were taken for.
-    reports : list of (BendReport or MtsReport, callable or None)
-        One for each sequence of the file (several only in format 2), with what finds the bar of an anchor.
-    notices : list of str
-        What a player should know.
-    """
-
+    # The method taken, and the reason where it was not asked for.
     method: str
     why: str
-    profile: SynthProfile | None
-    changes: list[PlacedChange] = field(default_factory=list)
-    inferred: list[Inferred] = field(default_factory=list)
+    profile: SynthProfile | None  # the synth that the file is for; None: any
+    changes: list[PlacedChange] = field(default_factory=list)  # tables inside the piece
+    inferred: list[Inferred] = field(default_factory=list)  # what key signatures were taken for
+    # One for each sequence of the file (several only in format 2), with what finds the bar of an anchor.
     reports: list[tuple[Report, BarOf | None]] = field(default_factory=list)
-    notices: list[str] = field(default_factory=list)
+    notices: list[str] = field(default_factory=list)  # what a player should know
 
     @property
     def notes(self) -> int:
@@ -189,8 +151,6 @@ def retune_file(
         MIDI files; `output` appears whole or not at all.
     request : RetuneRequest
         Table, method and synth.
-    overwrite : bool
-        Whether an existing output is replaced.
     progress : callable, optional
         Called now and then with how much of a pass over the file is done, 0 to 1.
     report : Path, optional

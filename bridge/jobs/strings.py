@@ -32,59 +32,29 @@ AGREES_CENTS = 0.5
 
 @dataclass(frozen=True)
 class OffString:
-    """A string that lies beside the table's note of its name.
-
-    Attributes
-    ----------
-    string : int
-        Its number.
-    note : str
-        The note.
-    cents : float
-        How far the string lies above it.
-    beats_hz : float
-        Beats per second of the two together.
-    """
+    """A string that lies beside the table's note of its name."""
 
     string: int
     note: str
-    cents: float
-    beats_hz: float
+    cents: float  # how far the string lies above it
+    beats_hz: float  # beats per second of the two together
 
 
 @dataclass(frozen=True)
 class StringsPlan:
-    """A plan, with what a player should know beside it.
+    """A plan, with what a player should know beside it."""
 
-    Attributes
-    ----------
-    table : Table
-        The table whose guitar it is.
-    plan : TuningPlan
-        Changes and steps.
-    slack : bool
-        Whether the strings were slack before.
-    usual : Guitar or None
-        The tuning that tension is compared with; None: the guitar is always tuned like this.
-    tension : mapping of int to float
-        Tension of each string, as a part of that in the usual tuning.
-    cautions : tuple of str
-        What to heed before turning: the guitar's own caution, else a sentence for each string that carries
-        more or becomes slack.
-    open_reference_hz : float
-        Reference that, with the capo's fret given beside it, sounds as the plan's.
-    off : tuple of OffString
-        Strings that, tuned by the plan, lie beside the table's note.
-    """
-
-    table: Table
-    plan: TuningPlan
-    slack: bool
+    table: Table  # the table whose guitar it is
+    plan: TuningPlan  # changes and steps
+    slack: bool  # whether the strings were slack before
+    # The tuning that tension is compared with; None: the guitar is always tuned like this.
     usual: Guitar | None
-    tension: Mapping[int, float]
+    tension: Mapping[int, float]  # tension of each string, as a part of that in the usual tuning
+    # What to heed before turning: the guitar's own caution, else a sentence for each string that carries
+    # more or becomes slack.
     cautions: tuple[str, ...]
-    open_reference_hz: float
-    off: tuple[OffString, ...]
+    open_reference_hz: float  # reference that, with the capo's fret given beside it, sounds as the plan's
+    off: tuple[OffString, ...]  # strings that, tuned by the plan, lie beside the table's note
 
 
 def plan_strings(

@@ -6,10 +6,6 @@ A *system* is one way of the operating system to connect MIDI (ALSA, JACK, CoreM
 that we can hear (keyboards), its *outputs* ports that we can play to (synths). A *made* port is one of our own that
 other programs connect to (a virtual port). Messages are whole: a status byte first, SysEx from F0 to F7.
 
-Index
------
-`Receive`, `InPort`, `OutPort`, `MidiSystem` · `client_name` · `check_message`, `SAFE_SYSEX_BYTES`
-
 Sources: MIDI 1.0 Detailed Specification, "Data Format". The safe size of a SysEx message was measured with
 python-rtmidi 1.5.8 and rtmidi2 1.5.0 over JACK: 15,000 bytes arrive whole, 20 KB were lost and spoiled what followed.
 """
@@ -89,18 +85,10 @@ class InPort(ABC):
 
 
 class OutPort(ABC):
-    """An open output.
+    """An open output."""
 
-    Attributes
-    ----------
-    name : str
-        The port that it plays to; for a made port, its own name.
-    closed : bool
-        Whether `close` was called.
-    """
-
-    name: str
-    closed: bool = False
+    name: str  # the port that it plays to; for a made port, its own name
+    closed: bool = False  # whether `close` was called
 
     def send(self, data: bytes) -> None:
         """Send one whole message.
@@ -131,8 +119,6 @@ class OutPort(ABC):
         ----------
         probe : bytes
             A message that means nothing to anybody; it may be sent any number of times.
-        limit_s : float
-            How long to wait at most.
         """
         return True
 
@@ -142,18 +128,10 @@ class OutPort(ABC):
 
 
 class MidiSystem(ABC):
-    """One way of connecting MIDI.
+    """One way of connecting MIDI."""
 
-    Attributes
-    ----------
-    title : str
-        Its name for a reader: ``JACK``.
-    can_make_ports : bool
-        Whether it has virtual ports.
-    """
-
-    title: str
-    can_make_ports: bool
+    title: str  # its name for a reader: ``JACK``
+    can_make_ports: bool  # whether it has virtual ports
 
     @abstractmethod
     def inputs(self) -> list[str]:

@@ -1,7 +1,4 @@
-"""Why there are no MIDI ports, and what to do about it, in words for a musician.
-
-Index: `explain`, `advice`.
-"""
+"""Why there are no MIDI ports, and what to do about it, in words for a musician."""
 
 from __future__ import annotations
 

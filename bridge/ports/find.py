@@ -2,8 +2,6 @@
 
 A computer may have several systems at once (ALSA and JACK). Where one is named, that is it; else the first that has
 every port asked for.
-
-Index: `find_system`, `answering_systems`.
 """
 
 from __future__ import annotations

@@ -5,9 +5,6 @@ thread of ours that wants the interpreter, both wait until the server loses its 
 
 Source: the JACK API (jackaudio.org): ``jack_client_open``, ``jack_get_ports``, ``jack_connect``,
 ``jack_port_get_all_connections``, ``jack_disconnect``.
-
-Index: `load`, `share`, `open_client`, `close_client`, `port_names`, `connect`,
-`cut_off`.
 """
 
 from __future__ import annotations

@@ -25,11 +25,6 @@ class JackWatch:
     gone : callable
         Called without arguments in a thread of JACK's, within some milliseconds of the server's end. It may set
         flags and put things in queues; it must not touch JACK.
-
-    Attributes
-    ----------
-    watching : bool
-        Whether there is a server and a C library to watch it by.
     """
 
     def __init__(self, gone: Callable[[], None]) -> None:

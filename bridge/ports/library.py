@@ -3,8 +3,6 @@
 Two libraries wrap the same C++ code, RtMidi. python-rtmidi is used where it is installed; it has ready-made wheels up
 to Python 3.12. rtmidi2 is used where it alone is installed, or where the environment says ``STILLBEAT_PORTS=rtmidi2``.
 Each has an adapter of its own, `by_python_rtmidi` and `by_rtmidi2`, the only modules that import them.
-
-Index: `Library`, `LibraryPort`, `LibraryIn`, `LibraryOut`, `Ear` · `chosen_library`, `LIBRARY_VARIABLE`.
 """
 
 from __future__ import annotations

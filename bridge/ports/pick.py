@@ -5,8 +5,6 @@ one such port is it, several are listed, and for none the nearest names are sugg
 
 Systems add numbers to names that change when a device is plugged in again (``Keys:Keys MIDI 1 28:0``); `same_port`
 sees through them.
-
-Index: `pick_port`, `same_port`, `device_of`.
 """
 
 from __future__ import annotations

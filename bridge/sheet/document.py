@@ -2,10 +2,6 @@
 
 `bridge.sheet.html` and `bridge.sheet.paper` show the same document, so that both say the same. What is read while
 playing is marked `playing`: on paper its letters are larger, for a stand that is 70 cm away.
-
-Index
------
-`Heading`, `Paragraph`, `Items`, `Grid`, `Figure`, `Beside`, `Block` · `Document`
 """
 
 from __future__ import annotations
@@ -18,20 +14,11 @@ from bridge.sheet.shapes import Picture
 
 @dataclass(frozen=True)
 class Heading:
-    """A heading.
-
-    Attributes
-    ----------
-    text : str
-    level : int
-        1 for a piece or session, 2 for its parts, 3 for what is in them.
-    mark : str
-        A number or letter that stands in a black field before it; may be empty.
-    """
+    """A heading."""
 
     text: str
-    level: int = 2
-    mark: str = ""
+    level: int = 2  # 1 for a piece or session, 2 for its parts, 3 for what is in them
+    mark: str = ""  # a number or letter that stands in a black field before it; may be empty
 
 
 @dataclass(frozen=True)
@@ -54,30 +41,15 @@ class Items:
 
 @dataclass(frozen=True)
 class Grid:
-    """Rows in columns.
+    """Rows in columns."""
 
-    Attributes
-    ----------
-    headings : tuple of str
-        One for each column.
-    rows : tuple of tuple of str
-        Cells.
-    words : frozenset of int
-        Columns of words, which stand to the left and may be broken; the others hold figures.
-    strong : frozenset of int
-        Rows that stand out.
-    even : bool
-        Whether the columns after the first are equally wide, as of twelve notes.
-    playing : bool
-        Whether it is read while playing.
-    """
-
-    headings: tuple[str, ...]
-    rows: tuple[tuple[str, ...], ...]
+    headings: tuple[str, ...]  # one for each column
+    rows: tuple[tuple[str, ...], ...]  # cells
+    # Columns of words, which stand to the left and may be broken; the others hold figures.
     words: frozenset[int] = frozenset({0})
-    strong: frozenset[int] = frozenset()
-    even: bool = False
-    playing: bool = False
+    strong: frozenset[int] = frozenset()  # rows that stand out
+    even: bool = False  # whether the columns after the first are equally wide, as of twelve notes
+    playing: bool = False  # whether it is read while playing
 
 
 @dataclass(frozen=True)

@@ -1,10 +1,6 @@
 """Sheets as HTML: one file that needs nothing else, reads on a phone and prints on A4 and Letter.
 
 The page holds its style and its pictures; it asks nothing of the network. The same sheets give the same bytes.
-
-Index
------
-`sheet_html`
 """
 
 from __future__ import annotations

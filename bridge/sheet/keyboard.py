@@ -4,10 +4,6 @@ Conventions
 -----------
 From C to B, in the octave of the reference. A bar above or below the line shows the distance from equal temperament at
 A4 = 440 Hz; the figure beside it is in whole cents. On each key stand its note and its degree; the tonic has a ring.
-
-Index
------
-`keyboard_picture`, `octave_keys`, `repeats`
 """
 
 from __future__ import annotations
@@ -45,15 +41,7 @@ def repeats(table: Table) -> bool:
 
 
 def keyboard_picture(table: Table, width_mm: float = 100.0) -> Picture:
-    """Draw an octave of a table.
-
-    Parameters
-    ----------
-    table : Table
-        Any table.
-    width_mm : float
-        Width of the picture.
-    """
+    """Draw an octave of a table."""
     keys = octave_keys(table)
     cents = {key % 12: float(table.cents_from_equal[key]) for key in keys}
     key_mm = (width_mm - _SCALE - 1.0) / 7

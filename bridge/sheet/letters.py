@@ -3,10 +3,6 @@
 They are those that come inside the library typst and no others, so that every machine breaks lines at the same places.
 Where a letter is missing, the library draws a box and says nothing; so letters are tried beforehand.
 
-Index
------
-`typesetter` · `written`, `missing_letters`
-
 Sources
 -------
 Unicode 15, chapter 3.12 (normalization) and annex 44 (general categories), as the standard library has them.

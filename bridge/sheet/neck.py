@@ -13,10 +13,6 @@ broken ring                further off
 figure below a mark        cents, + sharper, - flatter than the table's note
 fret number in a box       near the table on every string
 =========================  ==================================================
-
-Index
------
-`neck_picture`
 """
 
 from __future__ import annotations

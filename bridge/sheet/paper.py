@@ -5,10 +5,6 @@ title can be taken for an instruction. The same sheets give the same bytes on ev
 or where it was made, and letters come from inside the library. A PDF is made so that it can be searched and read
 aloud; the library then refuses any letter that it has not.
 
-Index
------
-`PAPERS`, `sheet_pdf`, `sheet_svg`, `sheet_png`
-
 Sources
 -------
 ISO 216 (A4); ANSI/ASME Y14.1 (Letter). ISO 14289-1:2014 (PDF/UA-1).

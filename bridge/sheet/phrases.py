@@ -5,11 +5,6 @@ Conventions
 Plain ASCII but for what musicians write anyway; notes as everywhere (``F#3``). Millimetres are whole, for a finger tip
 is wider; nearer to a fret than half a millimetre is at the fret. Beats slower than one a second are said as the time
 that one takes, which is how they are counted.
-
-Index
------
-`glued`, `breakable` · `signed`, `percent`, `beat_words`, `place_words`, `touched_words` · `StepWords`, `step_words` ·
-`string_notes`, `turn_words`, `tuner_words`
 """
 
 from __future__ import annotations
@@ -99,28 +94,15 @@ def touched_words(touched: TouchedString, note: str, fretless: bool = False) -> 
 
 @dataclass(frozen=True)
 class StepWords:
-    """A step of tuning in words.
+    """A step of tuning in words."""
 
-    Attributes
-    ----------
-    title : str
-        ``string 3 (F#3) to string 4 (D3)``.
-    tune, against : str
-        What sounds on the string that is turned, and on the one that is tuned already.
-    listen : str
-        Where the two meet, and what to hear at the end.
-    tempered : str
-        What would be heard in equal temperament, and what a cent does.
-    left : str
-        What stiffness leaves; empty if it is too little to notice.
-    """
-
-    title: str
+    title: str  # ``string 3 (F#3) to string 4 (D3)``
+    # What sounds on the string that is turned, and on the one that is tuned already.
     tune: str
     against: str
-    listen: str
-    tempered: str
-    left: str
+    listen: str  # where the two meet, and what to hear at the end
+    tempered: str  # what would be heard in equal temperament, and what a cent does
+    left: str  # what stiffness leaves; empty if it is too little to notice
 
 
 def step_words(step: TuningStep, plan: TuningPlan, told_cents: float = 0.05) -> StepWords:
@@ -128,10 +110,6 @@ def step_words(step: TuningStep, plan: TuningPlan, told_cents: float = 0.05) -> 
 
     Parameters
     ----------
-    step : TuningStep
-        A step or a check of the plan.
-    plan : TuningPlan
-        Whose guitar and notes they are.
     told_cents : float
         What stiffness leaves is told from here on.
     """

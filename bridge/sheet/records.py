@@ -4,10 +4,6 @@ Conventions
 -----------
 A piece has one or more tables, lettered A, B, C on its sheet, and stretches, each under one of them. Everything that is
 text is ready to read. The guitar, its capo and its reference are those of the tables.
-
-Index
------
-`PanelFigures`, `TableSheet` · `Stretch` · `StringsSheet` · `LoadList` · `PieceSheet`, `SessionInfo`
 """
 
 from __future__ import annotations
@@ -26,18 +22,10 @@ TRANSPOSITIONS: Mapping[str, int] = {"Bb": 2, "Eb": 9, "F": 7}
 
 @dataclass(frozen=True)
 class PanelFigures:
-    """What is entered at a panel that takes whole cents.
+    """What is entered at a panel that takes whole cents."""
 
-    Attributes
-    ----------
-    a4_hz : float
-        Master tuning.
-    cents : tuple of 12 int
-        From C to B.
-    """
-
-    a4_hz: float
-    cents: tuple[int, ...]
+    a4_hz: float  # master tuning
+    cents: tuple[int, ...]  # from C to B
 
     def __post_init__(self) -> None:
         if len(self.cents) != 12:
@@ -48,16 +36,6 @@ class PanelFigures:
 class TableSheet:
     """One table of a piece.
 
-    Attributes
-    ----------
-    table : Table
-    panel : PanelFigures or None
-        For an instrument that is tuned by hand; None where nobody needs it, or twelve figures cannot say the table.
-    panel_note : str
-        What to say instead where they cannot.
-    chords : tuple of str
-        Chords that are played, as `bridge.tuning.chord_names` reads them (``Em7``, ``ii7``); empty: the common triads.
-
     Raises
     ------
     ValueProblem
@@ -65,8 +43,12 @@ class TableSheet:
     """
 
     table: Table
+    # For an instrument that is tuned by hand; None where nobody needs it, or twelve figures cannot say
+    # the table.
     panel: PanelFigures | None = None
-    panel_note: str = ""
+    panel_note: str = ""  # what to say instead where they cannot
+    # Chords that are played, as `bridge.tuning.chord_names` reads them (``Em7``, ``ii7``); empty: the
+    # common triads.
     chords: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
@@ -76,88 +58,36 @@ class TableSheet:
 
 @dataclass(frozen=True)
 class Stretch:
-    """A stretch of a piece under one table.
+    """A stretch of a piece under one table."""
 
-    Attributes
-    ----------
-    place : str
-        ``start``, ``bar 17``.
-    table : int
-        Which of the piece's tables, from 0.
-    what : str
-        What changes there; may be empty.
-    title : str
-        What players call it; may be empty.
-    """
-
-    place: str
-    table: int = 0
-    what: str = ""
-    title: str = ""
+    place: str  # ``start``, ``bar 17``
+    table: int = 0  # which of the piece's tables, from 0
+    what: str = ""  # what changes there; may be empty
+    title: str = ""  # what players call it; may be empty
 
 
 @dataclass(frozen=True)
 class StringsSheet:
-    """How the guitar is tuned.
+    """How the guitar is tuned."""
 
-    Attributes
-    ----------
-    plan : TuningPlan
-        Changes and steps.
-    tension : mapping of int to float
-        Tension of each string as a part of the usual; empty if nothing is compared.
-    usual : str
-        Title of the tuning that is compared with.
-    slack : bool
-        Whether the strings were slack before.
-    """
-
-    plan: TuningPlan
+    plan: TuningPlan  # changes and steps
+    # Tension of each string as a part of the usual; empty if nothing is compared.
     tension: Mapping[int, float] = field(default_factory=dict)
-    usual: str = ""
-    slack: bool = False
+    usual: str = ""  # title of the tuning that is compared with
+    slack: bool = False  # whether the strings were slack before
 
 
 @dataclass(frozen=True)
 class LoadList:
-    """What to load into one synth.
+    """What to load into one synth."""
 
-    Attributes
-    ----------
-    where : str
-        Which synth.
-    lines : tuple of str
-        What to do, in order.
-    """
-
-    where: str
-    lines: tuple[str, ...]
+    where: str  # which synth
+    lines: tuple[str, ...]  # what to do, in order
 
 
 @dataclass(frozen=True)
 class PieceSheet:
     """A piece.
-
-    Attributes
-    ----------
-    title : str
-        Its title.
-    tables : tuple of TableSheet
-        At least one.
-    stretches : tuple of Stretch
-        In order; the first is the start.
-    number : int or None
-        Its place in the session.
-    notes : str
-        For the players; line breaks part paragraphs.
-    strings : StringsSheet or None
-        How the guitar is tuned for it.
-    load : tuple of LoadList
-        What to load, synth by synth.
-    cautions : tuple of str
-        What to heed, a sentence or a few each.
-    transposing : tuple of str
-        Players who ask for their own notes: of `TRANSPOSITIONS`.
 
     Raises
     ------
@@ -166,14 +96,14 @@ class PieceSheet:
     """
 
     title: str
-    tables: tuple[TableSheet, ...]
-    stretches: tuple[Stretch, ...] = (Stretch("start"),)
-    number: int | None = None
-    notes: str = ""
-    strings: StringsSheet | None = None
-    load: tuple[LoadList, ...] = ()
-    cautions: tuple[str, ...] = ()
-    transposing: tuple[str, ...] = ()
+    tables: tuple[TableSheet, ...]  # at least one
+    stretches: tuple[Stretch, ...] = (Stretch("start"),)  # in order; the first is the start
+    number: int | None = None  # its place in the session
+    notes: str = ""  # for the players; line breaks part paragraphs
+    strings: StringsSheet | None = None  # how the guitar is tuned for it
+    load: tuple[LoadList, ...] = ()  # what to load, synth by synth
+    cautions: tuple[str, ...] = ()  # what to heed, a sentence or a few each
+    transposing: tuple[str, ...] = ()  # players who ask for their own notes: of `TRANSPOSITIONS`
 
     def __post_init__(self) -> None:
         if not self.tables or not self.stretches:
@@ -188,33 +118,15 @@ class PieceSheet:
 
 @dataclass(frozen=True)
 class SessionInfo:
-    """What belongs to the whole session.
-
-    Attributes
-    ----------
-    title : str
-        Its title.
-    lines : tuple of str
-        Guitar, reference and the like, a line each.
-    notes : str
-        For everybody; line breaks part paragraphs.
-    strings : StringsSheet or None
-        How the guitar is tuned at the beginning.
-    load : tuple of LoadList
-        What is loaded once, before the first piece.
-    cautions : tuple of str
-        What everybody heeds.
-    transposing : tuple of str
-        Players who are told their own tonics.
-    """
+    """What belongs to the whole session."""
 
     title: str
-    lines: tuple[str, ...] = ()
-    notes: str = ""
-    strings: StringsSheet | None = None
-    load: tuple[LoadList, ...] = ()
-    cautions: tuple[str, ...] = ()
-    transposing: tuple[str, ...] = ()
+    lines: tuple[str, ...] = ()  # guitar, reference and the like, a line each
+    notes: str = ""  # for everybody; line breaks part paragraphs
+    strings: StringsSheet | None = None  # how the guitar is tuned at the beginning
+    load: tuple[LoadList, ...] = ()  # what is loaded once, before the first piece
+    cautions: tuple[str, ...] = ()  # what everybody heeds
+    transposing: tuple[str, ...] = ()  # players who are told their own tonics
 
     def __post_init__(self) -> None:
         check_transposing(self.transposing)

@@ -6,10 +6,6 @@ Millimetres from the top left corner, y downward. Shades run from 0 (black) to 1
 what is printed looks like what was seen. `Text` stands on its baseline; its size is the font's, in millimetres.
 A shape's `note` is what a browser shows when the pointer rests on it.
 
-Index
------
-`Line`, `Box`, `Disc`, `Text` · `Picture` · `picture_svg`
-
 Sources
 -------
 Scalable Vector Graphics 1.1 (W3C Recommendation, 2011).
@@ -88,22 +84,13 @@ Shape: TypeAlias = Line | Box | Disc | Text
 
 @dataclass(frozen=True)
 class Picture:
-    """Shapes on a white ground, later ones over earlier ones.
+    """Shapes on a white ground, later ones over earlier ones."""
 
-    Attributes
-    ----------
-    title : str
-        What it shows, for those who cannot see it.
-    width_mm, height_mm : float
-        Its size.
-    shapes : tuple of Shape
-        What is drawn.
-    """
-
-    title: str
+    title: str  # what it shows, for those who cannot see it
+    # Its size.
     width_mm: float
     height_mm: float
-    shapes: tuple[Shape, ...]
+    shapes: tuple[Shape, ...]  # what is drawn
 
 
 def picture_svg(picture: Picture, *, alone: bool = True, notes: bool = True) -> str:
@@ -111,8 +98,6 @@ def picture_svg(picture: Picture, *, alone: bool = True, notes: bool = True) -> 
 
     Parameters
     ----------
-    picture : Picture
-        What to draw.
     alone : bool
         Whether it is a file of its own; else it is part of a page and as wide as that allows.
     notes : bool

@@ -6,8 +6,6 @@ at the nearest sample, those of the same sample in the order given. After the la
 sounds is let go, and the sound ends when it has died away.
 
 The result is scaled down as a whole if it would go beyond `wav.CEILING`; nothing is clipped or limited.
-
-Index: `render_events`, `render_blocks`, `render_file`.
 """
 
 from __future__ import annotations
@@ -43,7 +41,6 @@ def render_blocks(
     events: Iterable[tuple[float, bytes]],
     sample_rate: int = DEFAULT_SAMPLE_RATE,
     *,
-    device_id: int | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> Iterator[NDArray[np.float32]]:
     """Yield the sound of a piece in blocks, as it is; it may go beyond 1.
@@ -52,10 +49,6 @@ def render_blocks(
     ----------
     events : iterable of (float, bytes)
         Time in seconds from the start (not falling; an earlier time counts as now), and the bytes.
-    sample_rate : int
-        Samples a second.
-    device_id : int, optional
-        Obey only SysEx for this device ID; None obeys every one.
     progress : callable, optional
         Called with the seconds rendered so far, after each block.
 
@@ -68,7 +61,7 @@ def render_blocks(
     ValueProblem
         A time that is negative, no number or beyond a day; or the sample rate is out of range.
     """
-    generator = Generator(sample_rate, device_id=device_id)
+    generator = Generator(sample_rate)
 
     def block(frames: int) -> NDArray[np.float32]:
         sound = generator.block(frames)
@@ -106,14 +99,13 @@ def render_events(
     events: Iterable[tuple[float, bytes]],
     sample_rate: int = DEFAULT_SAMPLE_RATE,
     *,
-    device_id: int | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> NDArray[np.float32]:
     """Return the sound of a piece as one array of shape (frames, 2), peak at most `CEILING`.
 
     Parameters and errors are those of `render_blocks`.
     """
-    blocks = list(render_blocks(events, sample_rate, device_id=device_id, progress=progress))
+    blocks = list(render_blocks(events, sample_rate, progress=progress))
     sound = np.concatenate(blocks) if blocks else np.zeros((0, 2), dtype=np.float32)
     peak = float(np.max(np.abs(sound))) if len(sound) else 0.0
     return sound if peak <= CEILING else sound * np.float32(CEILING / peak)
@@ -126,12 +118,11 @@ def render_file(
     *,
     encoding: str = "pcm24",
     overwrite: bool = False,
-    device_id: int | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> SoundReport:
     """Write the sound of a piece to a WAV or FLAC file, whole or not at all, in little memory.
 
     Parameters and errors are those of `render_blocks` and `wav.write_sound`.
     """
-    blocks = render_blocks(events, sample_rate, device_id=device_id, progress=progress)
+    blocks = render_blocks(events, sample_rate, progress=progress)
     return write_sound(path, blocks, sample_rate, encoding=encoding, overwrite=overwrite)

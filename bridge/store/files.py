@@ -84,10 +84,6 @@ def check_output(path: PathName, overwrite: bool = False, inputs: tuple[PathName
 
     Parameters
     ----------
-    path : path
-        Where the output is to go.
-    overwrite : bool
-        Whether an existing file may be replaced.
     inputs : tuple of paths
         Files that must never be changed.
 
@@ -187,12 +183,8 @@ def write_files_atomic(folder: PathName, contents: Mapping[str, bytes], overwrit
 
     Parameters
     ----------
-    folder : path
-        Where the files go.
     contents : mapping
         Plain file names (no folders in them) to bytes.
-    overwrite : bool
-        Whether existing files may be replaced.
 
     Raises
     ------

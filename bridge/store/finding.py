@@ -7,11 +7,6 @@ in the user's configuration folder (`user_dir`). Both have a folder for each kin
 ``synths``, ``tables``, and a file for each description, named as it is chosen: ``scales/five-limit.toml``,
 ``tables/rehearsal.table.toml``. Wherever a name is wanted a path may stand: anything with a slash, or that ends
 in ``.toml``.
-
-Index
------
-`tables_dir`, `user_dir` · `list_names`, `list_scales`, `list_guitars`, `list_tables` · `is_path`,
-`inside`, `find_description`
 """
 
 from __future__ import annotations

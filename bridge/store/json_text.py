@@ -22,7 +22,7 @@ def parse_json(data: bytes, where: str, hint: str = "") -> Any:
     except RecursionError:
         raise InputProblem(f"{where}: brackets nested too deep", hint) from None
     except ValueError as error:  # not JSON, not UTF-8, or more digits than Python reads
-        raise InputProblem(f"{where}: not JSON that can be read ({_short(error)})", hint) from None
+        raise InputProblem(f"{where} cannot be read: not JSON ({_short(error)})", hint) from None
 
 
 def _refuse(name: str) -> float:

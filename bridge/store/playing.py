@@ -6,11 +6,6 @@ the same bytes object at its own place stays the same tuple.
 
 Conventions: playing order is by tick, then track, then position in the track. An *anchor* is an index into that
 order. Ticks are absolute; times in seconds; tracks count from 0.
-
-Index
------
-`Playing` : one sequence of events that play together.
-`sequences` : the sequences of a file: one in formats 0 and 1, one for each track in format 2.
 """
 
 from __future__ import annotations
@@ -39,25 +34,16 @@ class Playing(Sequence[tuple[float, bytes]]):
         The file; it is not changed.
     numbers : sequence of int
         Which of its tracks, ascending.
-
-    Attributes
-    ----------
-    tempo : TempoMap
-        The time of it.
-    events : list of Event
-        The file's own tuples ``(tick, data)`` in playing order.
-    tracks : array of int
-        For each anchor, the number of its track in the file.
-    numbers : tuple of int
-        The tracks taken together.
     """
 
     def __init__(self, mf: MidiFile, numbers: Sequence[int]) -> None:
-        self.numbers = tuple(numbers)
+        self.numbers = tuple(numbers)  # the tracks taken together
         self.tempo = TempoMap(mf, self.numbers[0] if mf.format == 2 else None)
         if len(self.numbers) == 1:
             number = self.numbers[0]
+            # The file's own tuples ``(tick, data)`` in playing order.
             self.events: list[Event] = mf.tracks[number][:]
+            # For each anchor, the number of its track in the file.
             self.tracks = array("H", [number]) * len(self.events)
         else:
             flat: list[Event] = []

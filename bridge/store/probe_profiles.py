@@ -2,8 +2,6 @@
 
 Entries that keep the default of a plain receiver are left out, but for those that a reader looks for first. What is
 not known stands as comments at the top.
-
-Index: `profile_to_toml`.
 """
 
 from __future__ import annotations
@@ -29,7 +27,6 @@ def profile_to_toml(profile: SynthProfile, unknown: Sequence[str] = ()) -> str:
 
     Parameters
     ----------
-    profile : SynthProfile
     unknown : sequence of str
         What is not known, a sentence each: comments at the top.
     """

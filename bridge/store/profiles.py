@@ -6,10 +6,6 @@ Names and folders are told in `bridge.store.finding`; a user's own profile wins 
 An entry of the file is a field of `SynthProfile` of the same name, and means the same; the schema stands in
 ``tables/README.md``. ``name``, ``title``, ``source``, ``units`` and ``methods`` are required, everything else keeps
 the default of a plain receiver. Channels are 1 to 16.
-
-Index
------
-`load_profile` by name or path · `profile_from_toml` from text · `list_profiles`
 """
 
 from __future__ import annotations

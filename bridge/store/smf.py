@@ -66,61 +66,32 @@ MAX_PIECES = 200
 
 @dataclass
 class Layout:
-    """How a file was written, apart from its events, so that it can be written the same way again.
+    """How a file was written, apart from its events, so that it can be written the same way again."""
 
-    Attributes
-    ----------
-    header_extra : bytes
-        What the header holds beyond its six bytes.
-    declared_tracks : int or None
-        The header's track count where it names fewer tracks than there are (players may stop there).
-    running : list of Running
-        For each track, where it leaves out status bytes that repeat ("always" where not known).
-    chunks : list of (int, bytes, bytes)
-        Foreign chunks: number of tracks before it, four-letter kind, content.
-    tails : dict of int to bytes
-        For each track, what its chunk holds after the end mark.
-    junk : bytes
-        What follows the last chunk.
-    riff : (bytes, bytes) or None
-        The RIFF chunks before and after the MIDI data, when the file is wrapped (RMID).
-    """
-
-    header_extra: bytes = b""
+    header_extra: bytes = b""  # what the header holds beyond its six bytes
+    # The header's track count where it names fewer tracks than there are (players may stop there).
     declared_tracks: int | None = None
+    # For each track, where it leaves out status bytes that repeat ("always" where not known).
     running: list[Running] = field(default_factory=list)
+    # Foreign chunks: number of tracks before it, four-letter kind, content.
     chunks: list[tuple[int, bytes, bytes]] = field(default_factory=list)
+    # For each track, what its chunk holds after the end mark.
     tails: dict[int, bytes] = field(default_factory=dict)
-    junk: bytes = b""
+    junk: bytes = b""  # what follows the last chunk
+    # The RIFF chunks before and after the MIDI data, when the file is wrapped (RMID).
     riff: tuple[bytes, bytes] | None = None
 
 
 @dataclass
 class MidiFile:
-    """A Standard MIDI File in memory.
+    """A Standard MIDI File in memory."""
 
-    Attributes
-    ----------
-    format : int
-        0 one track, 1 tracks that play together, 2 tracks that are pieces of their own.
-    division : int
-        The header's 16 bits: ticks a quarter note, or (from 0x8000) frames and ticks a frame.
-    tracks : list of list of Event
-        Events in file order, ticks absolute.
-    warnings : list of str
-        What the reader had to forgive, one sentence each.
-    layout : Layout
-        How it was written.
-    name : str
-        What messages call the file.
-    """
-
-    format: int
-    division: int
-    tracks: list[list[Event]]
-    warnings: list[str] = field(default_factory=list)
-    layout: Layout = field(default_factory=Layout)
-    name: str = ""
+    format: int  # 0 one track, 1 tracks that play together, 2 tracks that are pieces of their own
+    division: int  # the header's 16 bits: ticks a quarter note, or (from 0x8000) frames and ticks a frame
+    tracks: list[list[Event]]  # events in file order, ticks absolute
+    warnings: list[str] = field(default_factory=list)  # what the reader had to forgive, one sentence each
+    layout: Layout = field(default_factory=Layout)  # how it was written
+    name: str = ""  # what messages call the file
 
     @property
     def ticks_per_quarter(self) -> int | None:
@@ -134,11 +105,6 @@ class MidiFile:
             return None
         frames = 0x100 - (self.division >> 8)
         return (Fraction(30_000, 1001) if frames == 29 else Fraction(frames)) * (self.division & 0xFF)
-
-    @property
-    def last_tick(self) -> int:
-        """The tick of the last event of all tracks; 0 in an empty file."""
-        return max((track[-1][0] for track in self.tracks if track), default=0)
 
 
 def read_midi(path: str | PathLike[str]) -> MidiFile:
@@ -157,8 +123,6 @@ def parse_midi(data: bytes, name: str = "the MIDI file") -> MidiFile:
 
     Parameters
     ----------
-    data : bytes
-        The whole file.
     name : str
         What messages call it.
 

@@ -3,12 +3,6 @@
 This is the inner loop of `bridge.store.smf`, which describes what an event is; nothing else should need it.
 Ticks are absolute from the start of the track; positions count bytes from the start of the file.
 
-Index
------
-`read_events` : bytes to a `Track`, stopping at an end mark, the given end, or damage.
-`track_bytes` : events to the content of a track's chunk.
-`Running` : the three ways in which programs leave out status bytes that repeat.
-
 Source: *Standard MIDI Files 1.0* (MIDI Manufacturers Association, RP-001).
 """
 
@@ -129,30 +123,14 @@ def _number(data: bytes, pos: int) -> tuple[int, int]:
 
 @dataclass
 class Track:
-    """What reading a track gave.
+    """What reading a track gave."""
 
-    Attributes
-    ----------
-    events : list of Event
-        All whole events.
-    stop : int
-        The position after the last of them.
-    ended : bool
-        Whether the last is an end mark.
-    running : Running or None
-        Where status bytes were left out; None if nothing in the track shows it.
-    strays : bool
-        Whether it holds system messages, which have no place in a file.
-    damage : str
-        Why reading stopped early, or empty.
-    """
-
-    events: list[Event]
-    stop: int
-    ended: bool
-    running: Running | None
-    strays: bool
-    damage: str
+    events: list[Event]  # all whole events
+    stop: int  # the position after the last of them
+    ended: bool  # whether the last is an end mark
+    running: Running | None  # where status bytes were left out; None if nothing in the track shows it
+    strays: bool  # whether it holds system messages, which have no place in a file
+    damage: str  # why reading stopped early, or empty
 
 
 def read_events(data: bytes, pos: int, end: int, share: dict[bytes, bytes]) -> Track:

@@ -2,11 +2,6 @@
 
 Conventions: a message is `bytes` from ``F0`` through ``F7``; offsets count bytes from the start of the file.
 
-Index
------
-`read_syx`, `parse_syx` : a path or bytes to messages.
-`write_syx`, `syx_bytes` : and back.
-
 Source: *MIDI 1.0 Detailed Specification* (MIDI Manufacturers Association), system exclusive messages. The file
 itself is common practice: the plain concatenation of messages.
 """
@@ -15,24 +10,11 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
-from os import PathLike, fspath
 
 from bridge.errors import InputProblem, ValueProblem
-from bridge.store.files import read_bytes, write_bytes_atomic
 
 _MESSAGE = re.compile(rb"\xf0[\x00-\x7f]*\xf7")
 _HEX_TEXT = re.compile(rb"\s*(0x)?F0[\s,]*(0x)?[0-7][0-9A-F][\s,0-9A-FX]*", re.IGNORECASE)
-
-
-def read_syx(path: str | PathLike[str]) -> list[bytes]:
-    """Read the messages of a SysEx file.
-
-    Raises
-    ------
-    InputProblem
-        The file is missing or unreadable; see also `parse_syx`.
-    """
-    return parse_syx(read_bytes(path), fspath(path))
 
 
 def parse_syx(data: bytes, name: str = "the SysEx file") -> list[bytes]:
@@ -40,8 +22,6 @@ def parse_syx(data: bytes, name: str = "the SysEx file") -> list[bytes]:
 
     Parameters
     ----------
-    data : bytes
-        The whole file.
     name : str
         What messages call it.
 
@@ -105,19 +85,6 @@ def syx_bytes(messages: Iterable[bytes]) -> bytes:
                 "F0 first, then 00 to 7F, then F7",
             )
     return b"".join(parts)
-
-
-def write_syx(path: str | PathLike[str], messages: Iterable[bytes], overwrite: bool = False) -> None:
-    """Write messages to a SysEx file, whole or not at all.
-
-    Raises
-    ------
-    OutputProblem
-        The file exists and `overwrite` is false, or it cannot be written.
-    ValueProblem
-        See `syx_bytes`.
-    """
-    write_bytes_atomic(path, syx_bytes(messages), overwrite)
 
 
 def _what_instead(data: bytes) -> str:

@@ -5,10 +5,6 @@ Conventions
 The JSON form is a contract: its entries are only ever added to. Frequencies are in Hz, ratios texts such as
 ``"5/4"`` to the reference as fretted, notes ASCII and spelled by the tonic, cents against equal temperament at
 A4 = 440 Hz; what does not exist is null in JSON and an empty cell in CSV.
-
-Index
------
-`table_to_json`, `table_to_csv`
 """
 
 from __future__ import annotations

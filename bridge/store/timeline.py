@@ -60,21 +60,13 @@ class TempoMap:
 
     Parameters
     ----------
-    mf : MidiFile
-        The file.
     track : int, optional
         The track (from 0) of a format 2 file.
-
-    Attributes
-    ----------
-    ticks : list of int
-        Where each stretch of even tempo begins; the first begins at 0.
-    tempos_us : list of int
-        Microseconds a quarter note in each stretch; of no meaning in SMPTE time.
     """
 
     def __init__(self, mf: MidiFile, track: int | None = None) -> None:
-        self.ticks = [0]
+        self.ticks = [0]  # where each stretch of even tempo begins; the first begins at 0
+        # Microseconds a quarter note in each stretch; of no meaning in SMPTE time.
         self.tempos_us = [DEFAULT_TEMPO_US]
         # A stretch starts at `_starts` units; a tick in it lasts `tempo` units; `_unit` units make a second.
         smpte = mf.ticks_per_second
@@ -147,17 +139,8 @@ class BarMap:
 
     Parameters
     ----------
-    mf : MidiFile
-        The file.
     track : int, optional
         The track (from 0) of a format 2 file.
-
-    Attributes
-    ----------
-    signatures : list of TimeSignature
-        Stretches of equal bars in order; the first begins at tick 0 with bar 1.
-    bars : int
-        The bar in which the piece's last event falls.
 
     Raises
     ------
@@ -173,6 +156,7 @@ class BarMap:
                 "leave the bars out, or export the piece with a tempo and time signatures",
             )
         self._quarter = quarter
+        # Stretches of equal bars in order; the first begins at tick 0 with bar 1.
         self.signatures = [TimeSignature(0, 1, 4, 4)]
         signed = -1
         for tick, _, payload in _metas(mf, 0x58, track):
@@ -188,7 +172,7 @@ class BarMap:
         chosen = mf.tracks if track is None else [mf.tracks[track]]
         end = max((events[-1][0] for events in chosen if events), default=0)
         # An end that falls on a bar line ends the bar before it.
-        self.bars = self.bar_beat(max(end - 1, 0))[0]
+        self.bars = self.bar_beat(max(end - 1, 0))[0]  # the bar in which the piece's last event falls
 
     def _beat_ticks(self, signature: TimeSignature) -> Fraction:
         return Fraction(4 * self._quarter, signature.unit)
@@ -243,24 +227,12 @@ class BarMap:
 
 @dataclass(frozen=True)
 class KeySignature:
-    """A key signature, as far as it can be believed.
+    """A key signature, as far as it can be believed."""
 
-    Attributes
-    ----------
-    tick : int
-        Where it stands.
-    sharps : int
-        Number of sharps, negative for flats.
-    mode : "major", "minor" or None
-        None where the file does not say.
-    doubted : str
-        Why it may not be what the composer meant; empty if there is no reason.
-    """
-
-    tick: int
-    sharps: int
-    mode: Literal["major", "minor"] | None
-    doubted: str = ""
+    tick: int  # where it stands
+    sharps: int  # number of sharps, negative for flats
+    mode: Literal["major", "minor"] | None  # None where the file does not say
+    doubted: str = ""  # why it may not be what the composer meant; empty if there is no reason
 
     @property
     def tonic(self) -> str:
@@ -280,8 +252,6 @@ def key_signatures(mf: MidiFile, track: int | None = None) -> list[KeySignature]
 
     Parameters
     ----------
-    mf : MidiFile
-        The file.
     track : int, optional
         The track (from 0) of a format 2 file.
     """

@@ -8,14 +8,6 @@ sharp of pure; strings by their number, keys by MIDI number.
 
 Source of the fit: P. J. Huber, "Robust estimation of a location parameter" (Ann. Math. Statist. 35, 1964): least
 squares for strings that agree, while one that is far off counts only by its sign.
-
-Index
------
-`ReferenceFit`, `fit_reference`     the reference string's frequency from all strings
-`as_tuned_keys`                     key overrides for a `TableSpec`
-`RemainingBeat`, `remaining_beats`  what is left in the unisons that a player tunes by
-`AsTuned`, `as_tuned`               the whole: fit, spec, and those beats
-`table_as_tuned`                    the table, with its strings as measured
 """
 
 from __future__ import annotations
@@ -40,20 +32,11 @@ MOST_OFF_CENTS = 300.0
 
 @dataclass(frozen=True)
 class ReferenceFit:
-    """The reference string's frequency that fits all measured strings best.
+    """The reference string's frequency that fits all measured strings best."""
 
-    Attributes
-    ----------
-    hz : float
-        Of the reference string.
-    deviations_cents : dict of int to float
-        How far each measured string is from pure over `hz`, by number.
-    weights : dict of int to float
-        How far each string was believed: 1 in full, less where it stands apart from the others.
-    """
-
-    hz: float
-    deviations_cents: dict[int, float]
+    hz: float  # of the reference string
+    deviations_cents: dict[int, float]  # how far each measured string is from pure over `hz`, by number
+    # How far each string was believed: 1 in full, less where it stands apart from the others.
     weights: dict[int, float]
 
 
@@ -72,10 +55,6 @@ def fit_reference(
         Factor of each string to the reference string.
     sd_cents : mapping of int to float, optional
         Standard deviation of each measurement; strings measured badly count less.
-
-    Returns
-    -------
-    ReferenceFit
 
     Raises
     ------
@@ -155,44 +134,22 @@ def as_tuned_keys(measured: Mapping[int, float], keys: Mapping[int, int]) -> tup
 
 @dataclass(frozen=True)
 class RemainingBeat:
-    """The beat that is left in one of the unisons a player tunes by.
-
-    Attributes
-    ----------
-    unison : Unison
-    rate_hz : float
-        Beats a second.
-    move_cents : float
-        By how much the unison's first string must move to still it: positive is up.
-    """
+    """The beat that is left in one of the unisons a player tunes by."""
 
     unison: Unison
-    rate_hz: float
-    move_cents: float
+    rate_hz: float  # beats a second
+    move_cents: float  # by how much the unison's first string must move to still it: positive is up
 
 
 @dataclass(frozen=True)
 class AsTuned:
-    """A table as the strings are tuned.
-
-    Attributes
-    ----------
-    fit : ReferenceFit
-    spec : TableSpec
-        With the fitted reference and the measured keys.
-    beats : tuple of RemainingBeat
-        For every unison of the guitar of which both strings were measured.
-    measured : dict of int to float
-        Frequency of each measured open string in Hz, by number.
-    sd_cents : dict of int to float
-        Standard deviation of each, where it is known.
-    """
+    """A table as the strings are tuned."""
 
     fit: ReferenceFit
-    spec: TableSpec
-    beats: tuple[RemainingBeat, ...]
-    measured: dict[int, float]
-    sd_cents: dict[int, float]
+    spec: TableSpec  # with the fitted reference and the measured keys
+    beats: tuple[RemainingBeat, ...]  # for every unison of the guitar of which both strings were measured
+    measured: dict[int, float]  # frequency of each measured open string in Hz, by number
+    sd_cents: dict[int, float]  # standard deviation of each, where it is known
 
 
 def as_tuned(
@@ -208,10 +165,6 @@ def as_tuned(
         Frequency of each measured open string in Hz, by number.
     sd_cents : mapping of int to float, optional
         Standard deviation of each.
-
-    Returns
-    -------
-    AsTuned
 
     Raises
     ------
@@ -247,7 +200,6 @@ def table_as_tuned(tuned: AsTuned, spec: TableSpec | None = None) -> Table:
 
     Parameters
     ----------
-    tuned : AsTuned
     spec : TableSpec, optional
         `tuned.spec` with something changed, such as its fret.
 

@@ -15,7 +15,10 @@ The rules
 - The *reference* is what was asked for, else what stands, else the guitar's reference string (without a guitar the
   tonic nearest middle C) in equal temperament at A4 = 440 Hz. A table of 128 frequencies has a pitch of its own, which
   a standing reference does not change.
-- *Fret* and *slide* replace those of a named table; so does whether open strings win. *Pins* come last.
+- *Fret* and *slide* replace those of a named table; so does whether open strings win. A *capo* is a fret. *Pins* come
+  last.
+- What is *sounding* is what a tuner shows with the capo on: it takes the place of the reference, which describes the
+  open strings, and lies so many equal semitones above it as the capo. A slide has no part in it.
 
 What *stands* is what a door says for several tables at once, such as the top of a session file. Its guitar and scale
 hold for new tables only, its home and its reference as told above.
@@ -36,7 +39,7 @@ from fractions import Fraction
 from typing import Protocol, TypeVar
 
 from bridge.errors import ValueProblem
-from bridge.tuning.frets import check_fret, check_slide
+from bridge.tuning.frets import check_fret, check_slide, fret_factor
 from bridge.tuning.guitars import Guitar
 from bridge.tuning.notes import KEYS, note_name, parse_note, parse_pitch_class, parse_tonic
 from bridge.tuning.ratios import parse_ratio
@@ -51,41 +54,25 @@ _T = TypeVar("_T")
 
 @dataclass(frozen=True)
 class TableWords:
-    """A table in the words of the person who asks for it; None where nothing was said.
+    """A table in the words of the person who asks for it; None where nothing was said."""
 
-    Attributes
-    ----------
-    table : str or None
-        Name or path of a table.
-    guitar, scale : str or None
-        Names or paths.
-    tonic, home : str or None
-        Note names without octave.
-    reference : str or None
-        Such as ``D3=146.5``, ``A4=438``, ``D3-7c`` or ``D3-7c@442``.
-    fret : int or None
-        Capo or barre.
-    slide : str or None
-        A ratio such as ``4/3``.
-    degrees : tuple of str
-        Changes such as ``b7=7/4``.
-    pins : tuple of str
-        Single notes held at a frequency, such as ``F#3=183.1`` (hertz).
-    open_strings_win : bool or None
-        Whether the strings' keys and their octaves follow the guitar.
-    """
-
-    table: str | None = None
+    table: str | None = None  # name or path of a table
+    # Names or paths.
     guitar: str | None = None
     scale: str | None = None
+    # Note names without octave.
     tonic: str | None = None
     home: str | None = None
-    reference: str | None = None
-    fret: int | None = None
-    slide: str | None = None
-    degrees: tuple[str, ...] = ()
-    pins: tuple[str, ...] = ()
-    open_strings_win: bool | None = None
+    reference: str | None = None  # such as ``D3=146.5``, ``A4=438``, ``D3-7c`` or ``D3-7c@442``
+    fret: int | None = None  # barre or capo
+    capo: int | None = None  # the same by its other name
+    # What sounds with the capo on, written as a reference (``E3=164.9``, ``E3-7c``), or the bare frequency of the
+    # guitar's reference string (``164.9``).
+    sounding: str | None = None
+    slide: str | None = None  # a ratio such as ``4/3``
+    degrees: tuple[str, ...] = ()  # changes such as ``b7=7/4``
+    pins: tuple[str, ...] = ()  # single notes held at a frequency, such as ``F#3=183.1`` (hertz)
+    open_strings_win: bool | None = None  # whether the strings' keys and their octaves follow the guitar
 
 
 class NoTonic(ValueProblem):
@@ -104,7 +91,10 @@ class Shelf(Protocol):
 
 @dataclass(frozen=True)
 class Asked:
-    """What was asked for, read: each field as in `TableWords`, as a value."""
+    """What was asked for, read: each field as in `TableWords`, as a value; a capo is a fret.
+
+    `sounding` is a note with its frequency, or a frequency alone.
+    """
 
     table: TableSpec | None = None
     guitar: Guitar | None = None
@@ -113,6 +103,7 @@ class Asked:
     home: str | None = None
     reference: Reference | None = None
     fret: int | None = None
+    sounding: Reference | float | None = None
     slide: Fraction | None = None
     degrees: tuple[tuple[int, Interval], ...] = ()
     pins: tuple[tuple[int, float], ...] = ()
@@ -132,7 +123,6 @@ def read_words(
 
     Parameters
     ----------
-    words : TableWords
     shelf : Shelf
         Finds what is named.
     at : callable, optional
@@ -151,9 +141,21 @@ def read_words(
         with at(word, ""):
             return parse(text)
 
-    if words.fret is not None:
-        with at("fret", ""):
-            check_fret(words.fret)
+    for word, fret in (("fret", words.fret), ("capo", words.capo)):
+        if fret is not None:
+            with at(word, ""):
+                check_fret(fret)
+    with at("capo", ""):
+        if words.capo is not None and words.fret not in (None, words.capo):
+            raise ValueProblem(
+                f"fret {words.fret} and capo {words.capo} name two frets", "a capo is a fret: say one"
+            )
+    with at("sounding", ""):
+        if words.sounding is not None and words.reference is not None:
+            raise ValueProblem(
+                "a reference and what is sounding were both named",
+                "the reference is an open string, sounding is with the capo on: say one",
+            )
     return Asked(
         table=read("table", words.table, shelf.table),
         guitar=read("guitar", words.guitar, shelf.guitar),
@@ -161,12 +163,20 @@ def read_words(
         tonic=read("tonic", words.tonic, parse_tonic),
         home=read("home", words.home, parse_tonic),
         reference=read("reference", words.reference, parse_reference),
-        fret=words.fret,
+        fret=words.capo if words.fret is None else words.fret,
+        sounding=read("sounding", words.sounding, _parse_sounding),
         slide=read("slide", words.slide, _parse_slide),
         degrees=_each(words.degrees, "degrees", parse_degree_change, lambda index: DEGREES[index], at),
         pins=_each(words.pins, "pins", parse_pin, note_name, at),
         open_strings_win=words.open_strings_win,
     )
+
+
+def _parse_sounding(text: str) -> Reference | float:
+    try:
+        return float(text.strip().lower().removesuffix("hz"))
+    except ValueError:
+        return parse_reference(text)
 
 
 def _parse_slide(text: str) -> Fraction:
@@ -231,7 +241,6 @@ def make_spec(asked: Asked, shelf: Shelf, standing: Asked | None = None) -> Tabl
 
     Parameters
     ----------
-    asked : Asked
     shelf : Shelf
         Finds the default scale.
     standing : Asked, optional
@@ -255,7 +264,25 @@ def make_spec(asked: Asked, shelf: Shelf, standing: Asked | None = None) -> Tabl
         slide=spec.slide if asked.slide is None else asked.slide,
         open_strings_win=spec.open_strings_win if asked.open_strings_win is None else asked.open_strings_win,
     )
+    if asked.sounding is not None:
+        spec = replace(spec, reference=_open_reference(asked.sounding, spec))
     return spec.with_keys(asked.pins)
+
+
+def _open_reference(sounding: Reference | float, spec: TableSpec) -> Reference:
+    """Return the reference of the open strings from what sounds with the capo on."""
+    if isinstance(sounding, float):
+        if spec.guitar is None:
+            raise ValueProblem(
+                f"{sounding:g} Hz is sounding, but of which note?", "write it as E3=164.9, or name a guitar"
+            )
+        sounding = Reference(spec.guitar.reference_key + spec.fret, sounding)
+    if sounding.key < spec.fret:
+        raise ValueProblem(
+            f"{note_name(sounding.key)} cannot sound with a capo at fret {spec.fret}",
+            "its open note would lie below the lowest MIDI key",
+        )
+    return Reference(sounding.key - spec.fret, sounding.hz / fret_factor(spec.fret))
 
 
 def _new(asked: Asked, shelf: Shelf, stands: Asked) -> TableSpec:

@@ -7,11 +7,6 @@ second; they coincide when f2 : f1 = p : q. `cents` says how far the second note
 note's: positive when an interval upward to the second note is wide. A note's frequency is that of its first
 partial as it sounds; with a stiffness B its partial n lies at n · f · √((1 + B·n²) / (1 + B)).
 
-Index
------
-`PartialPair`, `coinciding_partials`, `main_pair` · `BeatsCompared`, `compare_beats` · `beat_rate_hz`,
-`beats_hz_per_cent`, `partial_hz`
-
 Sources
 -------
 H. Helmholtz, *On the Sensations of Tone*, chapter VIII (beats of partials: the difference of their frequencies).
@@ -39,18 +34,12 @@ _MAX_STIFFNESS = 0.01
 
 @dataclass(frozen=True)
 class PartialPair:
-    """Two partials that nearly coincide.
+    """Two partials that nearly coincide."""
 
-    Attributes
-    ----------
-    partial, other_partial : int
-        Number of the partial in the first and in the second note.
-    hz, other_hz : float
-        Frequencies of the two partials.
-    """
-
+    # Number of the partial in the first and in the second note.
     partial: int
     other_partial: int
+    # Frequencies of the two partials.
     hz: float
     other_hz: float
 

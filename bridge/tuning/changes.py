@@ -8,7 +8,7 @@ How a change is written
 ``17=A``                      tonic A: starts again from the piece's own scale
 ``17=A,b7=7/4``               tonic A, with this degree replaced besides
 ``5=,2=10/9``                 keeps the tonic and every degree as it stands, and replaces this one
-``9.3=fret:5``                a barre at fret 5 from the third beat on; ``fret:0`` takes it away
+``9.3=fret:5``                a barre at fret 5 from the third beat on; ``fret:0`` takes it away; so does ``capo:5``
 ``17=rehearsal``              another table, by name or as a file ``some.table.toml``
 ============================  ==========================================================================
 
@@ -42,37 +42,21 @@ AUDIBLE_CENTS = 0.05
 """Moves smaller than this are not worth saying: they would print as 0.0 cents, or nearly."""
 
 _PLACE = re.compile(r"(?P<bar>\d{1,6})(?:\.(?P<beat>\d{1,4}(?:\.\d+)?))?", re.ASCII)
-_FRET = re.compile(r"fret\s*[:\s]\s*(?P<fret>-?\d{1,4})", re.ASCII | re.IGNORECASE)
+_FRET = re.compile(r"(?:fret|capo)\s*[:\s]\s*(?P<fret>-?\d{1,4})", re.ASCII | re.IGNORECASE)
 _TONIC = re.compile(r"[A-Ha-h](?:[#♯b♭]{1,2}|is|es|s)?|[A-Za-z][#♯♭]?")
 _HINT = "write the bar, = and what changes: 17=A, 5=,2=10/9, 9.3=fret:5 or 17=some.table.toml"
 
 
 @dataclass(frozen=True)
 class Change:
-    """Something that changes at a bar.
+    """Something that changes at a bar."""
 
-    Attributes
-    ----------
-    bar : int
-        Bar, from 1.
-    beat : float
-        Beat in the bar, from 1.
-    tonic : str or None
-        New tonic of the open strings; None keeps it.
-    degrees : tuple of (int, Interval)
-        Degrees (index 1 to 11) replaced above the tonic.
-    fret : int or None
-        Fret from there on; None keeps it.
-    table : str or None
-        Name or path of a table that takes the place of everything.
-    """
-
-    bar: int
-    beat: float = 1.0
-    tonic: str | None = None
-    degrees: tuple[tuple[int, Interval], ...] = ()
-    fret: int | None = None
-    table: str | None = None
+    bar: int  # bar, from 1
+    beat: float = 1.0  # beat in the bar, from 1
+    tonic: str | None = None  # new tonic of the open strings; None keeps it
+    degrees: tuple[tuple[int, Interval], ...] = ()  # degrees (index 1 to 11) replaced above the tonic
+    fret: int | None = None  # fret from there on; None keeps it
+    table: str | None = None  # name or path of a table that takes the place of everything
 
     def __post_init__(self) -> None:
         if self.bar < 1:
@@ -218,8 +202,6 @@ def apply_change(
         The table that holds before the change.
     home : TableSpec
         What the piece starts from: its own scale, home, reference and guitar.
-    change : Change
-        What changes.
     named : TableSpec, optional
         The table that `Change.table` names, loaded.
 
@@ -247,23 +229,12 @@ def apply_change(
 
 @dataclass(frozen=True)
 class Move:
-    """How far one table moves a note that another holds.
+    """How far one table moves a note that another holds."""
 
-    Attributes
-    ----------
-    what : str
-        ``reference``, ``string 5``, or both: ``reference, string 4``.
-    key : int
-        MIDI key of the note in the first table.
-    note : str
-        Its name.
-    cents : float
-        How far it moves up (negative: down), apart from what fret and slide do to the strings themselves.
-    """
-
-    what: str
-    key: int
+    what: str  # ``reference``, ``string 5``, or both: ``reference, string 4``
+    key: int  # MIDI key of the note in the first table
     note: str
+    # How far it moves up (negative: down), apart from what fret and slide do to the strings themselves.
     cents: float
 
     def __str__(self) -> str:

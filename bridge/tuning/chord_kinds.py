@@ -7,10 +7,6 @@ is pure only where every pair of its notes has a ratio of small numbers (`bridge
 best: their thirds, fourths, fifths and sixths can be pure, a tritone cannot. Some are neither: three notes a major
 third apart never close an octave, so an augmented triad has no pure form at all.
 
-Index
------
-`ChordKind` · `TRIADS`, `SEVENTHS`, `KINDS`, `MORE_KINDS`, `ALL_KINDS`
-
 Sources
 -------
 Small whole numbers of 5-limit and 7-limit harmony, as in A. J. Ellis's tables (appendix XX to H. Helmholtz, *On the
@@ -26,32 +22,17 @@ Forms = tuple[tuple[int, ...], ...]
 
 @dataclass(frozen=True)
 class ChordKind:
-    """A kind of chord.
+    """A kind of chord."""
 
-    Attributes
-    ----------
-    name : str
-        Word for the kind, such as ``"minor seventh"``.
-    suffix : str
-        What follows the root's name: ``"m7"``.
-    numeral_suffix : str
-        What follows the degree's numeral; empty for minor triads, whose numeral is in lower case.
-    lower : bool
-        Whether the numeral is in lower case.
-    semitones : tuple of int
-        Keys above the root, the root's 0 first.
-    pure : tuple of tuple of int
-        Whole numbers in which the chord is pure, the usual form first; empty if it has no pure form.
-    calm : tuple of tuple of int
-        Whole numbers in which its thirds, fourths, fifths and sixths are pure, and another pair is not.
-    """
-
-    name: str
-    suffix: str
+    name: str  # word for the kind, such as ``"minor seventh"``
+    suffix: str  # what follows the root's name: ``"m7"``
+    # What follows the degree's numeral; empty for minor triads, whose numeral is in lower case.
     numeral_suffix: str
-    lower: bool
-    semitones: tuple[int, ...]
+    lower: bool  # whether the numeral is in lower case
+    semitones: tuple[int, ...]  # keys above the root, the root's 0 first
+    # Whole numbers in which the chord is pure, the usual form first; empty if it has no pure form.
     pure: Forms
+    # Whole numbers in which its thirds, fourths, fifths and sixths are pure, and another pair is not.
     calm: Forms = ()
 
 

@@ -8,10 +8,6 @@ the major scale (``bVII``). What follows is the kind's, as in `bridge.tuning.cho
 understood as well. A bass stands behind a slash and may be any note: ``D/F#``, ``G/A``. A chord is written in full, so
 that reading it gives the same chord.
 
-Index
------
-`parse_chord` degree and kind · `ChordName`, `parse_chord_name` root, kind and bass
-
 Sources
 -------
 Names and signs: common practice of lead sheets.
@@ -110,21 +106,11 @@ def parse_chord(text: str, tonic: str) -> tuple[int, ChordKind]:
 
 @dataclass(frozen=True)
 class ChordName:
-    """A chord by its name.
+    """A chord by its name."""
 
-    Attributes
-    ----------
-    root : str
-        Name of the root, spelled as it was written.
-    kind : ChordKind
-        What stands on it.
-    bass : str
-        Name of the bass, where it is another note than the root; else empty.
-    """
-
-    root: str
-    kind: ChordKind
-    bass: str = ""
+    root: str  # name of the root, spelled as it was written
+    kind: ChordKind  # what stands on it
+    bass: str = ""  # name of the bass, where it is another note than the root; else empty
 
     @property
     def root_class(self) -> int:

@@ -8,11 +8,6 @@ notes is judged by itself, alike in every chord; the words for the whole (pure, 
 partials that nearly coincide (`bridge.tuning.beats.main_pair`). The names of its notes are spelled by the chord.
 What would cure it stands in `bridge.tuning.cures`.
 
-Index
------
-`judge_chords`, `judge_chord` → `Chord`, `ChordInterval` · `judge_table` · `contradicted_strings` →
-`ContradictedString`
-
 Sources
 -------
 The pure forms stand in `bridge.tuning.chord_kinds`, the small ratios and limits in `bridge.tuning.purity`.
@@ -53,27 +48,15 @@ _COMMON = ((0, "I"), (2, "ii"), (4, "iii"), (5, "IV"), (7, "V"), (9, "vi"))
 
 @dataclass(frozen=True)
 class ChordInterval:
-    """One interval of a chord, from the lower to the upper note.
+    """One interval of a chord, from the lower to the upper note."""
 
-    Attributes
-    ----------
-    lower_key, upper_key : int
-        MIDI keys of the two notes.
-    cents : float
-        Its size in the table.
-    pure : Fraction or None
-        The small ratio it is measured against; None for a second, tritone or seventh that is as the scale has it.
-    impurity_cents : float or None
-        How much wider (negative: narrower) than that ratio it is.
-    beats_hz : float or None
-        Beats of its first partials that nearly coincide, which is what sounds; None where none do.
-    """
-
-    lower_key: int
+    lower_key: int  # MIDI keys of the two notes
     upper_key: int
-    cents: float
+    cents: float  # its size in the table
+    # The small ratio it is measured against; None for a second, tritone or seventh that is as the scale has it.
     pure: Fraction | None
-    impurity_cents: float | None
+    impurity_cents: float | None  # how much wider (negative: narrower) than that ratio it is
+    # Beats of its first partials that nearly coincide, which is what sounds; None where none do.
     beats_hz: float | None
 
     @property
@@ -89,48 +72,22 @@ class ChordInterval:
 
 @dataclass(frozen=True)
 class Chord:
-    """A chord of a table, judged.
+    """A chord of a table, judged."""
 
-    Attributes
-    ----------
-    kind : ChordKind
-        What it is.
-    degree : int
-        Degree of its root, 0 to 11.
-    name : str
-        Such as ``"Em7"``.
-    numeral : str
-        Such as ``"ii7"``.
-    keys : tuple of int
-        MIDI keys in close root position.
-    notes : tuple of str
-        Their names, spelled by the chord.
-    form : tuple of int
-        The whole numbers in which it stands; empty unless it is pure.
-    intervals : tuple of ChordInterval
-        Every pair of its notes.
-    verdict : str
-        ``pure``, ``calm``, ``tempered``, ``rough`` or ``sour``.
-    cures : tuple of Cure
-        Degree changes that together cure it; empty if it is pure, or where there is no simple one.
-    costs : tuple of str
-        Common triads of the major scale (``V``) that are pure now, and would not be with the cures.
-    cured_by_tonic : bool
-        Whether a table with the chord's root as its tonic would have it pure.
-    """
-
-    kind: ChordKind
-    degree: int
-    name: str
-    numeral: str
-    keys: tuple[int, ...]
-    notes: tuple[str, ...]
-    form: tuple[int, ...]
-    intervals: tuple[ChordInterval, ...]
-    verdict: str
+    kind: ChordKind  # what it is
+    degree: int  # degree of its root, 0 to 11
+    name: str  # such as ``"Em7"``
+    numeral: str  # such as ``"ii7"``
+    keys: tuple[int, ...]  # MIDI keys in close root position
+    notes: tuple[str, ...]  # their names, spelled by the chord
+    form: tuple[int, ...]  # the whole numbers in which it stands; empty unless it is pure
+    intervals: tuple[ChordInterval, ...]  # every pair of its notes
+    verdict: str  # ``pure``, ``calm``, ``tempered``, ``rough`` or ``sour``
+    # Degree changes that together cure it; empty if it is pure, or where there is no simple one.
     cures: tuple[Cure, ...]
+    # Common triads of the major scale (``V``) that are pure now, and would not be with the cures.
     costs: tuple[str, ...]
-    cured_by_tonic: bool
+    cured_by_tonic: bool  # whether a table with the chord's root as its tonic would have it pure
 
     @property
     def root(self) -> str:
@@ -184,27 +141,13 @@ class Chord:
 
 @dataclass(frozen=True)
 class ContradictedString:
-    """An open (or barred) string that the table disagrees with.
+    """An open (or barred) string that the table disagrees with."""
 
-    Attributes
-    ----------
-    number : int
-        The string.
-    key : int
-        MIDI key of its note as it sounds.
-    note : str
-        Its name.
-    cents : float
-        How far the string lies above the table's note.
-    beats_hz : float
-        Beats per second of the string against that note.
-    """
-
-    number: int
-    key: int
-    note: str
-    cents: float
-    beats_hz: float
+    number: int  # the string
+    key: int  # MIDI key of its note as it sounds
+    note: str  # its name
+    cents: float  # how far the string lies above the table's note
+    beats_hz: float  # beats per second of the string against that note
 
 
 def judge_chords(

@@ -8,10 +8,6 @@ second and sixth, then the fourth and seventh; the third, the fifth and the note
 that moves them says so (`Cure.moves`). Only simple ratios are offered (`_simple`): a third of 75/64 that cures one
 chord is a curiosity, where a table on the chord's own root cures it as well and is one word.
 
-Index
------
-`Cure`, `find_cures` · `still_pure`
-
 Sources
 -------
 Derived from the whole numbers in `bridge.tuning.chord_kinds`; the order of degrees is common practice.
@@ -44,20 +40,11 @@ _OPEN_STRING = 10
 
 @dataclass(frozen=True)
 class Cure:
-    """A degree of the scale and the interval above the tonic that would cure a chord.
+    """A degree of the scale and the interval above the tonic that would cure a chord."""
 
-    Attributes
-    ----------
-    degree : int
-        1 to 11.
-    interval : Interval
-        Its new place above the tonic.
-    moves : str
-        What a player should think twice about, such as ``"the fifth and open string 3"``; usually empty.
-    """
-
-    degree: int
-    interval: Interval
+    degree: int  # 1 to 11
+    interval: Interval  # its new place above the tonic
+    # What a player should think twice about, such as ``"the fifth and open string 3"``; usually empty.
     moves: str = ""
 
     def __str__(self) -> str:

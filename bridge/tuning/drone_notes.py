@@ -7,8 +7,6 @@
 Commas, spaces and ``+`` stand between them. The tonic is the one that sounds, with the capo on; it lies in the lowest
 octave of the voice that sings to it (`VOICES`), unless an octave is named.
 
-Index: `drone_keys`, `check_notes`, `is_interval` · `VOICES`, `VOICE`, `USUAL`.
-
 Source: usual ranges of choir voices (*common practice*): bass E2-E4, tenor C3-A4, alto F3-F5, soprano C4-C6.
 """
 

@@ -45,33 +45,19 @@ MAX_COMPENSATION_CENTS = 100.0
 
 @dataclass(frozen=True)
 class FretCell:
-    """One string at one fret.
-
-    Attributes
-    ----------
-    string : int
-        Its number.
-    fret : int
-        Counted from the nut, as drawn on the neck; of an open string, the fret at which it starts to sound.
-    open : bool
-        Whether nothing is pressed (but a capo).
-    hz : float
-        What sounds.
-    key, note : int, str
-        MIDI key of the table's nearest note, and its name.
-    table_hz : float
-        Frequency of that note.
-    drone : PartialPair or None
-        The simplest partials of drone (first) and string that nearly coincide; None without a drone, or if none do.
-    """
+    """One string at one fret."""
 
     string: int
+    # Counted from the nut, as drawn on the neck; of an open string, the fret at which it starts to sound.
     fret: int
-    open: bool
-    hz: float
+    open: bool  # whether nothing is pressed (but a capo)
+    hz: float  # what sounds
+    # MIDI key of the table's nearest note, and its name.
     key: int
     note: str
-    table_hz: float
+    table_hz: float  # frequency of that note
+    # The simplest partials of drone (first) and string that nearly coincide; None without a drone, or if
+    # none do.
     drone: PartialPair | None
 
     @property
@@ -87,37 +73,21 @@ class FretCell:
 
 @dataclass(frozen=True)
 class ChordFrets:
-    """The places of a chord's notes on the neck.
+    """The places of a chord's notes on the neck."""
 
-    Attributes
-    ----------
-    safe : tuple of FretCell
-        Near enough to the table to go with a pure chord.
-    doubtful : tuple of FretCell
-        Notes of the chord that lie too far off there: bend, use another string, or leave them out.
-    """
-
-    safe: tuple[FretCell, ...]
+    safe: tuple[FretCell, ...]  # near enough to the table to go with a pure chord
+    # Notes of the chord that lie too far off there: bend, use another string, or leave them out.
     doubtful: tuple[FretCell, ...]
 
 
 @dataclass(frozen=True)
 class BarreFit:
-    """Which table goes with a barre at a fret.
+    """Which table goes with a barre at a fret."""
 
-    Attributes
-    ----------
-    fret : int
-        The barre.
-    tonic : str
-        Tonic of the open strings' table as it sounds there.
-    home_cents, tonic_cents, fret_cents : float
-        The largest distance of a barred string from the table as it is, from the table moved to that tonic with its
-        pitch from home, and from the table moved up with the barre.
-    """
-
-    fret: int
-    tonic: str
+    fret: int  # the barre
+    tonic: str  # tonic of the open strings' table as it sounds there
+    # The largest distance of a barred string from the table as it is, from the table moved to that tonic
+    # with its pitch from home, and from the table moved up with the barre.
     home_cents: float
     tonic_cents: float
     fret_cents: float
@@ -193,8 +163,6 @@ def frets_for_chord(
 
     Parameters
     ----------
-    cells : iterable of FretCell
-        The fretboard.
     keys : collection of int
         MIDI keys (or pitch classes) of the chord, in any octave; `bridge.tuning.chords.Chord.keys` fits.
     within_cents : float

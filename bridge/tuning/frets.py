@@ -5,10 +5,6 @@ Conventions
 A capo or barre at fret n is tempered: it raises by n equal semitones, 0 (open) to 24. A slide is not: it raises by an
 exact ratio, 1/1 (none) to 4/1, and moves the keys by the nearest number of semitones.
 
-Index
------
-`check_fret`, `fret_factor` · `check_slide`, `slide_semitones`
-
 Sources
 -------
 Frets lie in equal temperament (common practice); a string stopped at 1/r of its length sounds r times as high

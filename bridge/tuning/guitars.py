@@ -67,23 +67,12 @@ _CENTS = re.compile(r"([+-]?\d+(?:\.\d+)?)\s*c", re.ASCII)
 
 @dataclass(frozen=True)
 class GuitarString:
-    """One string.
+    """One string."""
 
-    Parameters
-    ----------
-    number : int
-        The guitarist's number; 1 is the highest as written.
-    key : int
-        MIDI key of the open string as it sounds.
-    starts_at_fret : int
-        Fret beside which the string's own nut lies: 5 for the fifth string of a banjo.
-    tempered_cents : float or None
-        None: tuned by unisons. A number: set this far from equal temperament through the reference string.
-    """
-
-    number: int
-    key: int
-    starts_at_fret: int = 0
+    number: int  # the guitarist's number; 1 is the highest as written
+    key: int  # MIDI key of the open string as it sounds
+    starts_at_fret: int = 0  # fret beside which the string's own nut lies: 5 for the fifth string of a banjo
+    # None: tuned by unisons. A number: set this far from equal temperament through the reference string.
     tempered_cents: float | None = None
 
     def __post_init__(self) -> None:

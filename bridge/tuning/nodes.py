@@ -8,10 +8,6 @@ n without common divisor). A slide at a ratio r lies at 12 · log2(r). Millimetr
 is positive from the fret towards the saddle, negative towards the nut. With a capo the sounding length, and so every
 node, starts at the capo; frets and millimetres are still counted from the nut, as a player sees them.
 
-Index
------
-`Place`, `place_at` · `Touch`, `touch`, `touches` · `SlidePlace`, `slide_places`, `SLIDE_RATIOS`
-
 Sources
 -------
 Derived from the length of a string being in inverse proportion to its frequency (Mersenne, *Harmonie universelle*,
@@ -50,24 +46,14 @@ SLIDE_RATIOS = tuple(
 
 @dataclass(frozen=True)
 class Place:
-    """A place along a string.
+    """A place along a string."""
 
-    Attributes
-    ----------
-    frets : float
-        Equal-tempered frets from the nut.
-    from_nut_mm : float
-        Distance from the nut.
-    nearest_fret : int
-        The fret that it lies nearest to in millimetres; 0 is the nut (or beyond the last fret, where one would be).
-    from_fret_mm : float
-        Distance from that fret, positive towards the saddle.
-    """
-
-    frets: float
-    from_nut_mm: float
+    frets: float  # equal-tempered frets from the nut
+    from_nut_mm: float  # distance from the nut
+    # The fret that it lies nearest to in millimetres; 0 is the nut (or beyond the last fret, where one
+    # would be).
     nearest_fret: int
-    from_fret_mm: float
+    from_fret_mm: float  # distance from that fret, positive towards the saddle
 
     @property
     def side(self) -> str:
@@ -79,18 +65,10 @@ class Place:
 
 @dataclass(frozen=True)
 class Touch:
-    """A touch at a node.
+    """A touch at a node."""
 
-    Attributes
-    ----------
-    node : Fraction
-        Part of the sounding length from the nut (or capo).
-    place : Place
-        Where that is.
-    """
-
-    node: Fraction
-    place: Place
+    node: Fraction  # part of the sounding length from the nut (or capo)
+    place: Place  # where that is
 
     @property
     def partial(self) -> int:

@@ -10,10 +10,6 @@ Spelling: a black key takes the letter of its degree above the tonic (1 b2 2 b3 
 the same key reads F# in D (its 3) and Gb in F (its b2). White keys always keep their plain name: no Cb, E# or
 double accidental is written.
 
-Index
------
-`parse_note`, `parse_pitch_class`, `parse_tonic`, `note_name`, `pitch_class_name`, `key_to_hz`, `hz_to_key`
-
 Sources
 -------
 MIDI 1.0 Detailed Specification (key numbers); ISO 16:1975 (A4 = 440 Hz).

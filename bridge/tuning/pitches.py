@@ -5,10 +5,6 @@ Conventions
 Pitches are of type `Interval` to the reference, exact where the scale and the guitar are. Keys are MIDI keys, but any
 whole number will do: the formulas go on beyond 0–127. The order in which home, tonic, open strings and
 overrides act is told in `bridge.tuning.tables`.
-
-Index
------
-`OpenPitches`, `sound`, `WHOLE_TONE_BELOW`
 """
 
 from __future__ import annotations
@@ -43,11 +39,6 @@ class OpenPitches:
     ----------
     spec : TableSpec
         What is wanted; its fret and slide are ignored.
-
-    Attributes
-    ----------
-    strings : mapping of int to Interval
-        Interval of every open string to the reference, by string number; empty without a guitar.
     """
 
     def __init__(self, spec: TableSpec) -> None:
@@ -55,6 +46,7 @@ class OpenPitches:
         self._overrides = dict(spec.key_overrides)
         self._home_scale = spec.scale and spec.scale.with_degrees(dict(spec.home_degree_changes))
         self._scale = self._home_scale and self._home_scale.with_degrees(dict(spec.degree_changes))
+        # Interval of every open string to the reference, by string number; empty without a guitar.
         self.strings = self._open_strings()
         self._anchor_key = nearest_key_of_class(spec.tonic_class, spec.reference.key)
         self._anchor = self._find_anchor() if self._scale is not None else None

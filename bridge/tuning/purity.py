@@ -20,10 +20,6 @@ rough     fifths and fourths by at most 7, thirds and sixths by at most 25 cents
 sour      beyond that: a fifth a comma out, or a third that is another interval
 ========  =================================================================================================
 
-Index
------
-`CONSONANT`, `SMALL`, `NATURAL`, `RUBBING` · `nearest_small` · `verdict` · `WORDS`
-
 Sources
 -------
 Ratios as in A. J. Ellis's tables (appendix XX to H. Helmholtz, *On the Sensations of Tone*, 2nd ed. 1885); which of

@@ -5,10 +5,6 @@ Conventions
 A ratio is a positive `fractions.Fraction`; an interval upward is greater than 1. Cents are hundredths of an
 equal-tempered semitone, 1200 to the octave.
 
-Index
------
-`parse_ratio`, `format_ratio`, `ratio_to_cents`, `cents_to_ratio`, `hz_to_cents`
-
 Sources
 -------
 A. J. Ellis, appendix XX to his translation of H. Helmholtz, *On the Sensations of Tone*, 2nd ed., 1885

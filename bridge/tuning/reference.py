@@ -6,10 +6,6 @@ A reference is allowed within 600 cents of the note's equal-tempered frequency a
 `Reference.doubt` asks whether another octave or note is meant: many instruments print C3 for middle C, which
 is C4 here. A tuner's reading is in cents from equal temperament at its calibration, 440 Hz unless stated.
 
-Index
------
-`Reference`, `parse_reference`, `parse_hz`, `default_reference`
-
 Sources
 -------
 ISO 16:1975 (A4 = 440 Hz). The range of calibrations, 380 to 500 Hz, covers historical pitches and every
@@ -51,20 +47,11 @@ _HINT = "write a note with its frequency in Hz like D3=146.5, or a tuner's readi
 
 @dataclass(frozen=True)
 class Reference:
-    """One note with its frequency.
+    """One note with its frequency."""
 
-    Attributes
-    ----------
-    key : int
-        MIDI key 0–127.
-    hz : float
-        Its frequency in Hz, within 600 cents of equal temperament at A4 = 440 Hz.
-    remark : str
-        What is to be said of how it was heard; empty where it was given.
-    """
-
-    key: int
-    hz: float
+    key: int  # MIDI key 0–127
+    hz: float  # its frequency in Hz, within 600 cents of equal temperament at A4 = 440 Hz
+    # What is to be said of how it was heard; empty where it was given.
     remark: str = field(default="", compare=False)
 
     def __post_init__(self) -> None:

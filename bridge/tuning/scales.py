@@ -44,17 +44,10 @@ class Interval:
     """A step from one pitch to another: an exact ratio or, when tempered, cents.
 
     Build it with `of_ratio`, `of_cents` or `parse`, which keep the two fields in agreement.
-
-    Attributes
-    ----------
-    ratio : Fraction or None
-        The exact ratio, above 1 for a step upward; None when tempered.
-    cents : float
-        The size in cents (for an exact ratio, rounded to float64).
     """
 
-    ratio: Fraction | None
-    cents: float
+    ratio: Fraction | None  # the exact ratio, above 1 for a step upward; None when tempered
+    cents: float  # the size in cents (for an exact ratio, rounded to float64)
 
     @classmethod
     def of_ratio(cls, ratio: Fraction | int) -> Interval:
@@ -115,9 +108,6 @@ class Interval:
         return format_ratio(self.ratio) if self.ratio is not None else f"{self.cents!r}c"
 
 
-UNISON = Interval.of_ratio(1)
-
-
 def octaves(count: int) -> Interval:
     """Return the interval of a whole number of octaves, up or down."""
     return Interval(Fraction(2) ** count, 1200.0 * count)
@@ -164,27 +154,14 @@ def check_degree(index: int, interval: Interval) -> None:
 
 @dataclass(frozen=True)
 class Scale:
-    """Twelve degrees above a tonic.
+    """Twelve degrees above a tonic."""
 
-    Attributes
-    ----------
-    name : str
-        Short name by which it is chosen, such as ``five-limit``.
-    title : str
-        What a person reads.
-    degrees : tuple of Interval, length 12
-        Intervals above the tonic in the order of `DEGREES`; the first is the unison.
-    source : str
-        Where the figures come from.
-    description : str
-        What it is good for and what it is not.
-    """
-
-    name: str
-    title: str
+    name: str  # short name by which it is chosen, such as ``five-limit``
+    title: str  # what a person reads
+    # Intervals above the tonic in the order of `DEGREES`; the first is the unison.
     degrees: tuple[Interval, ...]
-    source: str
-    description: str = ""
+    source: str  # where the figures come from
+    description: str = ""  # what it is good for and what it is not
 
     def __post_init__(self) -> None:
         if len(self.degrees) != 12:

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 from bridge.errors import TuningProblem, ValueProblem
 from bridge.tuning.frets import check_fret, check_slide, slide_semitones
 from bridge.tuning.guitars import Guitar
-from bridge.tuning.notes import KEYS, key_to_hz, note_name, parse_pitch_class, parse_tonic
+from bridge.tuning.notes import A4_KEY, KEYS, key_to_hz, note_name, parse_pitch_class, parse_tonic
 from bridge.tuning.ratios import hz_to_cents
 from bridge.tuning.reference import MAX_CENTS, Reference
 from bridge.tuning.scales import Interval, Scale, check_degree
@@ -31,31 +31,6 @@ MIN_HZ, MAX_HZ = 1.0, 25000.0
 class TableSpec:
     """Everything that makes a table, described on the open strings.
 
-    Parameters
-    ----------
-    name : str
-        Name of the table.
-    scale : Scale or None
-        None only for a literal table, whose `key_overrides` then name all 128 keys.
-    home, tonic : str
-        Names of the home tonic and of the present tonic, without octave.
-    reference : Reference
-        Frequency of one key at fret 0.
-    guitar : Guitar, optional
-        Supplies the open strings.
-    fret : int
-        Capo or barre, 0 to 24.
-    slide : Fraction
-        Ratio of a slide, 1/1 (none) to 4/1.
-    open_strings_win : bool
-        The strings' keys and their octaves follow the guitar instead of the scale.
-    degree_changes : tuple of (int, Interval)
-        Degrees replaced above the present tonic only.
-    home_degree_changes : tuple of (int, Interval)
-        Degrees replaced in the piece's own scale: at home and above every tonic.
-    key_overrides : tuple of (int, float)
-        MIDI keys and their frequency in Hz, at fret 0.
-
     Raises
     ------
     ValueProblem
@@ -65,17 +40,20 @@ class TableSpec:
     """
 
     name: str
-    scale: Scale | None
+    scale: Scale | None  # None only for a literal table, whose `key_overrides` then name all 128 keys
+    # Names of the home tonic and of the present tonic, without octave.
     home: str
     tonic: str
-    reference: Reference
-    guitar: Guitar | None = None
-    fret: int = 0
-    slide: Fraction = Fraction(1)
+    reference: Reference  # frequency of one key at fret 0
+    guitar: Guitar | None = None  # supplies the open strings
+    fret: int = 0  # capo or barre, 0 to 24
+    slide: Fraction = Fraction(1)  # ratio of a slide, 1/1 (none) to 4/1
+    # The strings' keys and their octaves follow the guitar instead of the scale.
     open_strings_win: bool = False
-    degree_changes: tuple[tuple[int, Interval], ...] = ()
+    degree_changes: tuple[tuple[int, Interval], ...] = ()  # degrees replaced above the present tonic only
+    # Degrees replaced in the piece's own scale: at home and above every tonic.
     home_degree_changes: tuple[tuple[int, Interval], ...] = ()
-    key_overrides: tuple[tuple[int, float], ...] = ()
+    key_overrides: tuple[tuple[int, float], ...] = ()  # MIDI keys and their frequency in Hz, at fret 0
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "home", parse_tonic(self.home))
@@ -131,6 +109,25 @@ class TableSpec:
     def shift_semitones(self) -> int:
         """Keys by which fret and slide together move the table."""
         return self.fret + slide_semitones(self.slide)
+
+    @property
+    def doubt(self) -> str:
+        """A question about the reference, if it deserves one: is another note, octave or moment meant?"""
+        return self.reference.doubt or self._with_the_capo_on()
+
+    def _with_the_capo_on(self) -> str:
+        """Ask where the reference is no open string, but what one of them sounds with the capo on."""
+        key = self.reference.key
+        if self.guitar is None or not self.fret or key == A4_KEY:  # A4 is how tuners are calibrated
+            return ""
+        strings = {string.key for string in self.guitar.strings}
+        if key in strings or key - self.fret not in strings:
+            return ""
+        text = self.reference.text(self.tonic)
+        return (
+            f"{text} is taken for the open strings: does it sound with the capo on, at fret {self.fret}? "
+            f"Then it is no reference, but sounding: {text.removesuffix(' Hz').replace(' ', '')}"
+        )
 
     def with_degrees(self, changes: Sequence[tuple[int, Interval]]) -> TableSpec:
         """Return the spec with degrees replaced where the present tonic stands.

@@ -6,10 +6,6 @@ A chord stacks letters: its third stands two letters above the root, its fifth f
 of the piece. The root is spelled by the tonic. Where that would take a double sign, or the letters of a root that
 nobody writes, the plain name of the key on the keyboard stands instead.
 
-Index
------
-`spell_chord`, `spell_root`, `with_octave`
-
 Sources
 -------
 Letters of chords: common practice of tertian harmony.

@@ -6,10 +6,6 @@ Strings hang on the guitar's reference string by the exact intervals of its unis
 and partial q of a string nearly coincide where they are p : q apart, and beat at |q·hz − p·reference_hz| a second, of
 ideal strings. Cents are positive where a string is sharp. A string is brought up to its pitch by tightening.
 
-Index
------
-`StringAim` · `string_aims` · `aim_for`
-
 Sources
 -------
 Beats of partials: see `bridge.tuning.beats`. Tuning from below: common practice.
@@ -33,24 +29,14 @@ IN_TUNE_CENTS = 0.5
 
 @dataclass(frozen=True)
 class StringAim:
-    """What a string is tuned to.
+    """What a string is tuned to."""
 
-    Attributes
-    ----------
-    string, note : int, str
-        Its number, and the name of its note as it sounds.
-    hz : float
-        The pitch to bring it to.
-    reference_hz : float
-        What it beats against: the reference string; for that string itself, its own pitch.
-    partial, other_partial : int
-        Partials of reference and string that meet; 0 where none do, so that nothing is heard to beat.
-    """
-
+    # Its number, and the name of its note as it sounds.
     string: int
     note: str
-    hz: float
-    reference_hz: float
+    hz: float  # the pitch to bring it to
+    reference_hz: float  # what it beats against: the reference string; for that string itself, its own pitch
+    # Partials of reference and string that meet; 0 where none do, so that nothing is heard to beat.
     partial: int
     other_partial: int
 

@@ -5,10 +5,6 @@ Conventions
 Tension goes with the square of frequency, whatever the string's gauge: a string raised by c cents carries 2^(c/600)
 times its tension. Sentences are for a musician; where load grows they defer to the maker or a luthier.
 
-Index
------
-`tension_factor`, `caution`, `advice`
-
 Sources
 -------
 Tension: derived from f = √(T/μ) / 2L (Mersenne, *Harmonie universelle*, 1636; Taylor 1713). Where a string buzzes, and
@@ -38,8 +34,6 @@ def caution(number: int, cents: float, *, short: bool = False) -> str:
 
     Parameters
     ----------
-    number : int
-        The string.
     cents : float
         Its change, positive upward.
     short : bool

@@ -51,29 +51,17 @@ _USABLE_CENTS = 25.0
 
 @dataclass(frozen=True)
 class StringChange:
-    """A string's way from the tuning before.
-
-    Attributes
-    ----------
-    string : int
-        Its number.
-    from_note, note : str
-        Written notes before and after (as they sound, with the capo).
-    from_hz, hz : float
-        Frequencies before and after.
-    semitones : int
-        Written change; negative is down.
-    caution : str
-        What to heed, where the string goes up or becomes slack; else empty.
-    """
+    """A string's way from the tuning before."""
 
     string: int
+    # Written notes before and after (as they sound, with the capo).
     from_note: str
     note: str
+    # Frequencies before and after.
     from_hz: float
     hz: float
-    semitones: int
-    caution: str
+    semitones: int  # written change; negative is down
+    caution: str  # what to heed, where the string goes up or becomes slack; else empty
 
     @property
     def cents(self) -> float:
@@ -95,97 +83,51 @@ class StringChange:
 
 @dataclass(frozen=True)
 class TouchedString:
-    """A string and where it is touched.
-
-    Attributes
-    ----------
-    string : int
-        Its number.
-    partial : int
-        The partial that sounds; 1 is the open string.
-    touches : tuple of Touch
-        Places to touch: first 1/n, then others of the same partial, the easiest first. Empty for an open string.
-    """
+    """A string and where it is touched."""
 
     string: int
-    partial: int
+    partial: int  # the partial that sounds; 1 is the open string
+    # Places to touch: first 1/n, then others of the same partial, the easiest first. Empty for an open
+    # string.
     touches: tuple[Touch, ...]
 
 
 @dataclass(frozen=True)
 class TuningStep:
-    """Tune one string against another.
+    """Tune one string against another."""
 
-    Attributes
-    ----------
-    tune, against : TouchedString
-        The string that is turned, and the one that is tuned already.
-    hz : float
-        What the tuned string shall sound, open.
-    meet_hz : float
-        Pitch at which the two partials meet.
-    target_cents : float
-        How far the tuned string's partial ends above the still point: 0 for a pure unison.
-    beats_hz : float
-        Beats per second that remain at the end.
-    equal_beats_hz : float
-        Beats of the same two partials if both strings were in equal temperament through the reference.
-    hz_per_cent : float
-        Change of the beats for each cent that the string is turned.
-    stiffness_cents, total_stiffness_cents : float
-        What stiffness leaves: how far above its target the string ends, from this step and from all before it.
-    """
-
+    # The string that is turned, and the one that is tuned already.
     tune: TouchedString
     against: TouchedString
-    hz: float
-    meet_hz: float
-    target_cents: float
-    beats_hz: float
+    hz: float  # what the tuned string shall sound, open
+    meet_hz: float  # pitch at which the two partials meet
+    target_cents: float  # how far the tuned string's partial ends above the still point: 0 for a pure unison
+    beats_hz: float  # beats per second that remain at the end
+    # Beats of the same two partials if both strings were in equal temperament through the reference.
     equal_beats_hz: float
-    hz_per_cent: float
+    hz_per_cent: float  # change of the beats for each cent that the string is turned
+    # What stiffness leaves: how far above its target the string ends, from this step and from all before
+    # it.
     stiffness_cents: float
     total_stiffness_cents: float
 
 
 @dataclass(frozen=True)
 class TuningPlan:
-    """How to get a guitar into tune.
+    """How to get a guitar into tune."""
 
-    Attributes
-    ----------
-    guitar : Guitar
-        What it shall be.
-    start : Guitar or None
-        What it was; None: already near its notes.
-    reference_hz : float
-        Frequency of the reference string as it sounds.
-    capo : int
-        Fret of the capo, 0 for none.
-    changes : tuple of StringChange
-        Every string in the order to bring it near its note: those that come down, those that stay, those that go up.
-    steps : tuple of TuningStep
-        Fine tuning, in order.
-    by_tuner : tuple of int
-        Strings that no usable unison reaches; set them to their frequency.
-    checks : tuple of TuningStep
-        Unisons that were not needed and must be still as well.
-    second_pass : tuple of int
-        Strings in the order to check them again, the reference string first.
-    advice : tuple of str
-        Sentences for the player.
-    """
-
-    guitar: Guitar
-    start: Guitar | None
-    reference_hz: float
-    capo: int
+    guitar: Guitar  # what it shall be
+    start: Guitar | None  # what it was; None: already near its notes
+    reference_hz: float  # frequency of the reference string as it sounds
+    capo: int  # fret of the capo, 0 for none
+    # Every string in the order to bring it near its note: those that come down, those that stay, those
+    # that go up.
     changes: tuple[StringChange, ...]
-    steps: tuple[TuningStep, ...]
-    by_tuner: tuple[int, ...]
-    checks: tuple[TuningStep, ...]
-    second_pass: tuple[int, ...]
-    advice: tuple[str, ...]
+    steps: tuple[TuningStep, ...]  # fine tuning, in order
+    by_tuner: tuple[int, ...]  # strings that no usable unison reaches; set them to their frequency
+    checks: tuple[TuningStep, ...]  # unisons that were not needed and must be still as well
+    second_pass: tuple[int, ...]  # strings in the order to check them again, the reference string first
+    advice: tuple[str, ...]  # sentences for the player
 
 
 def stiffness_residue_cents(

@@ -28,10 +28,6 @@ How a pitch comes about
 
 A ratio is turned into a number last: hz = reference.hz · float(ratio · slide) · 2^(n/12).
 
-Index
------
-`build_table`, `equal_table` · `Table`, `TableString`
-
 Sources
 -------
 Derived from the definitions above; scales and guitars state their own sources. 16/9 is two fourths of 4/3, less an
@@ -62,74 +58,34 @@ _TONIC_NAMES = ("C", "Db", "D", "Eb", "E", "F", "F#", "G", "Ab", "A", "Bb", "B")
 
 @dataclass(frozen=True)
 class TableString:
-    """An open (or barred) string as it sounds, beside the table.
+    """An open (or barred) string as it sounds, beside the table."""
 
-    Attributes
-    ----------
-    number : int
-        The guitarist's number, 1 the highest as written.
-    key : int
-        MIDI key nearest to its sound.
-    note : str
-        Name of that key, spelled by the table's tonic.
-    hz : float
-        Its frequency as the guitar is tuned.
-    ratio : Fraction or None
-        Exact ratio to the fretted reference, if there is one.
-    cents_from_equal : float
-        Distance from equal temperament at A4 = 440 Hz.
-    cents_from_table : float
-        Distance from the table's frequency of the same key.
-    """
-
-    number: int
-    key: int
-    note: str
-    hz: float
-    ratio: Fraction | None
-    cents_from_equal: float
-    cents_from_table: float
+    number: int  # the guitarist's number, 1 the highest as written
+    key: int  # MIDI key nearest to its sound
+    note: str  # name of that key, spelled by the table's tonic
+    hz: float  # its frequency as the guitar is tuned
+    ratio: Fraction | None  # exact ratio to the fretted reference, if there is one
+    cents_from_equal: float  # distance from equal temperament at A4 = 440 Hz
+    cents_from_table: float  # distance from the table's frequency of the same key
 
 
 @dataclass(frozen=True, eq=False)
 class Table:
-    """128 frequencies, with the ratio and degree that each came from.
+    """128 frequencies, with the ratio and degree that each came from."""
 
-    Attributes
-    ----------
-    hz : ndarray, shape (128,), read-only
-        Frequency of every MIDI key.
-    degrees : tuple of str or None, length 128
-        Degree above the tonic as it sounds; None in a literal table.
-    ratios : tuple of Fraction or None, length 128
-        Exact ratio to the reference as fretted; None where a key is tempered or overridden.
-    name : str
-        Name of the table.
-    home, tonic : str
-        Home tonic of the open strings, and the tonic as it sounds (moved by fret and slide).
-    fret : int
-        Capo or barre, 0 for none.
-    slide : Fraction
-        Ratio of a slide, 1 for none.
-    reference : Reference
-        The reference of the open strings.
-    strings : tuple of TableString
-        From the last string to the first; empty without a guitar.
-    spec : TableSpec
-        What the table was built from.
-    """
-
-    hz: NDArray[np.float64]
-    degrees: tuple[str | None, ...]
+    hz: NDArray[np.float64]  # frequency of every MIDI key; shape (128,)
+    degrees: tuple[str | None, ...]  # degree above the tonic as it sounds; None in a literal table
+    # Exact ratio to the reference as fretted; None where a key is tempered or overridden.
     ratios: tuple[Fraction | None, ...]
     name: str
+    # Home tonic of the open strings, and the tonic as it sounds (moved by fret and slide).
     home: str
     tonic: str
-    fret: int
-    slide: Fraction
-    reference: Reference
-    strings: tuple[TableString, ...]
-    spec: TableSpec
+    fret: int  # capo or barre, 0 for none
+    slide: Fraction  # ratio of a slide, 1 for none
+    reference: Reference  # the reference of the open strings
+    strings: tuple[TableString, ...]  # from the last string to the first; empty without a guitar
+    spec: TableSpec  # what the table was built from
 
     @cached_property
     def cents_from_equal(self) -> NDArray[np.float64]:

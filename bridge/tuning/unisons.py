@@ -42,17 +42,11 @@ _FORM = 'write a unison like "5 at 1/4 = 4 at 1/3" or "1 open = 4 at 1/2"'
 
 @dataclass(frozen=True)
 class Unison:
-    """One unison of harmonics: ``partial · f_string = other_partial · f_other``.
+    """One unison of harmonics: ``partial · f_string = other_partial · f_other``."""
 
-    Parameters
-    ----------
-    string, other : int
-        String numbers; two different strings.
-    partial, other_partial : int
-        Partials 1 (open) to `MAX_PARTIAL`.
-    """
-
+    # String numbers; two different strings.
     string: int
+    # Partials 1 (open) to `MAX_PARTIAL`.
     partial: int
     other: int
     other_partial: int

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import math
 
-from bridge.errors import ValueProblem, WireError
+from bridge.errors import ValueProblem
 
 CENTRE = 8192
 """The value that does not bend."""
@@ -111,16 +111,3 @@ def bend_message(channel: int, value: int) -> bytes:
     if not 0 <= value <= MAX_VALUE:
         raise ValueProblem(f"a pitch-bend value of {value} is impossible", f"allowed: 0 to {MAX_VALUE}")
     return bytes((0xE0 | channel - 1, value & 0x7F, value >> 7))
-
-
-def read_bend(message: bytes) -> tuple[int, int]:
-    """Return channel (1 to 16) and value of a pitch-bend message.
-
-    Raises
-    ------
-    WireError
-        If the bytes are anything else.
-    """
-    if len(message) != 3 or message[0] & 0xF0 != 0xE0 or message[1] > 0x7F or message[2] > 0x7F:
-        raise WireError(f"not a pitch bend: {message[:8].hex(' ') or 'nothing'}")
-    return (message[0] & 0x0F) + 1, message[1] | message[2] << 7

@@ -11,7 +11,6 @@ pitch bend.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 
 from bridge.errors import ValueProblem
@@ -97,27 +96,6 @@ class Zone:
     def end_messages(self) -> list[bytes]:
         """Return the messages that end the zone, so that its channels are ordinary ones again."""
         return rpn.mpe_configuration(self.manager, 0)
-
-
-def check_zones(zones: Iterable[Zone]) -> tuple[Zone, ...]:
-    """Return the zones if they can stand side by side, lower first.
-
-    Raises
-    ------
-    ValueProblem
-        If there is more than one lower or upper zone, or they share a channel, naming it.
-    """
-    ordered = tuple(sorted(zones, key=lambda zone: zone.manager))
-    taken: dict[int, Zone] = {}
-    for zone in ordered:
-        for channel in zone.channels:
-            if channel in taken:
-                raise ValueProblem(
-                    f"channel {channel} cannot belong to two MPE zones",
-                    f"{taken[channel].members} and {zone.members} members: together at most 14",
-                )
-            taken[channel] = zone
-    return ordered
 
 
 class MpeReceiver:

@@ -6,8 +6,6 @@ field left out keeps the default of a plain receiver that was never measured.
 
 Methods, as everywhere in the project: ``note`` (single note tuning change), ``octave`` (scale/octave tuning),
 ``dump`` (bulk tuning dump), ``bend`` (pitch bend, a channel for each offset), ``mpe`` (the same inside a zone).
-
-Index: `SynthProfile`, `STANDARD`, `moves_sounding`; `METHODS`, `MTS_METHODS`, `BEND_METHODS`.
 """
 
 from __future__ import annotations

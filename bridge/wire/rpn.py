@@ -22,7 +22,7 @@ MSB, LSB. Some receivers act on the MSB only, with the LSB they saw before it (m
 others set the LSB to zero when an MSB arrives, as the specification says. This order ends right in both. The
 reader keeps the LSB that it has seen since the parameter was selected, as synthesizers do.
 
-Index: `rpn`, `rpn_null`, `bend_range`, `fine_tuning`, `coarse_tuning`, `select_tuning`, `mpe_configuration`,
+Index: `rpn`, `rpn_null`, `bend_range`, `fine_tuning`, `select_tuning`, `mpe_configuration`,
 `fine_tuning_data`, `fine_tuning_cents`; `RpnReader`, `RpnChange`.
 
 Sources: MIDI 1.0 Detailed Specification, "Registered Parameter Numbers"; RP-015 (Response to Reset All
@@ -153,12 +153,6 @@ def fine_tuning(channel: int, cents: float, *, null: bool = True) -> list[bytes]
     """
     data, _ = fine_tuning_data(cents)
     return _closed(channel, rpn(channel, FINE_TUNING, data >> 7, data & 0x7F, repeat_msb=True), null)
-
-
-def coarse_tuning(channel: int, semitones: int, *, null: bool = True) -> list[bytes]:
-    """Return the messages that shift a channel by whole semitones, −64 to +63."""
-    _check("a coarse tuning of", semitones, -64, 63, "allowed: -64 to +63 semitones")
-    return _closed(channel, rpn(channel, COARSE_TUNING, semitones + 64), null)
 
 
 def select_tuning(

@@ -105,6 +105,42 @@ def meter() -> None:
             break
 
 
+def first_readings() -> None:
+    """Recorded notes into the meter: how soon, how near to where independent estimators saw them settle."""
+    import json
+
+    import soundfile
+    from support.corpus import guitar_notes
+
+    rows = json.loads((Path(__file__).parents[1] / "sound" / "recordings_reference.json").read_text())
+    settled_hz = {row["file"]: row["measured_hz"] for row in rows["guitar_acoustic"]}
+    when_s, first, settled = [], [], []
+    for path in guitar_notes():
+        samples, rate = soundfile.read(path, always_2d=True)
+        sound = samples[: 2 * rate].mean(axis=1)
+        sound = (
+            0.5 * sound[int(np.argmax(np.abs(sound) > 0.02 * np.abs(sound).max())) :] / np.abs(sound).max()
+        )
+        lead = 1e-5 * np.random.default_rng(0).standard_normal(round(0.3 * rate))
+        ear, got = Meter(rate), []
+        for block in np.array_split(np.concatenate([lead, sound]), 400):
+            got.append((ear.time_s, ear.feed(block)))
+        readings = [(at, r) for at, r in got if r is not None]
+        off = [abs(1200 * math.log2(r.hz / settled_hz[path.name])) for _, r in readings]
+        when_s.append(readings[0][1].time_s - 0.3)
+        first.append(off[0])
+        settled += [cents for cents, (_, r) in zip(off, readings, strict=True) if r.steady]
+    print("first readings of 37 recorded notes:")
+    print(
+        f"  after {1e3 * np.median(when_s):.0f} ms at the median, {1e3 * max(when_s):.0f} at most (asked: 90)"
+    )
+    print(
+        f"  from the settled pitch: median {np.median(first):.1f} cents, worst {max(first):.1f} "
+        "(the strings themselves start 2.6 sharp at the median)"
+    )
+    print(f"  settled readings: median {np.median(settled):.1f} cents, worst {max(settled):.1f} (asked: 10)")
+
+
 def octaves(count: int) -> None:
     rng = np.random.default_rng(10000)
     wrong = refused = 0
@@ -133,6 +169,7 @@ def main() -> None:
     synthetic(chosen.strings)
     recorded()
     meter()
+    first_readings()
 
 
 if __name__ == "__main__":

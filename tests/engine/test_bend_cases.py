@@ -434,3 +434,26 @@ def test_a_channel_that_a_silent_part_has_detuned_is_put_straight_before_it_is_u
     _, found = plan_and_check(source, options=BendOptions(channels=(1, 2)))
     assert found.channels == {0, 1}
     assert found.off == []
+
+
+def test_notes_that_a_second_press_of_the_sostenuto_pedal_holds_are_counted() -> None:
+    """Found where channels were crowded: the note sounded on and was bent, and the report did not know."""
+    source = stream(
+        (0.0, cc(66, 64)),
+        (0.1, on(60)),
+        (0.2, cc(66, 64)),  # pressed again, without having been let go
+        (0.3, off(60)),
+        (0.4, on(61)),
+        (0.5, on(62)),
+        (1.0, [off(61), off(62), cc(66, 0)]),
+    )
+    _, found = plan_and_check(source, UNEVEN, BendOptions(channels=(1,)))
+    assert len(found.off) >= 2
+
+
+def test_notes_that_end_together_do_not_count_as_bent_in_between() -> None:
+    source = stream(
+        (0.0, [cc(64, 127), on(60), on(61), on(62)]), (0.5, [off(60), off(61), off(62)]), (1.0, cc(64, 0))
+    )
+    plan, _ = plan_and_check(source, UNEVEN, BendOptions(channels=(1,)))
+    assert not any(data[0] >> 4 == 0xE for anchor, _, data in plan.outputs if anchor == len(source) - 1)

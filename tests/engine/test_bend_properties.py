@@ -76,6 +76,24 @@ def test_what_is_reported_is_what_is_heard_where_channels_are_short(
 
 
 @QUIET
+@given(
+    streams(most=40, modes=False),
+    st.lists(tables(repeating=False), min_size=2, max_size=3),
+    st.integers(1, 40),
+)
+def test_what_is_reported_is_what_is_heard_through_changes_too(
+    stream: Stream, given_tables: list[list[float]], place: int
+) -> None:
+    marked, anchors = with_markers(stream, [place, place + 9][: len(given_tables) - 1])
+    changes = dict(zip(anchors, given_tables[1:], strict=False))
+    options = BendOptions(channels=(1, 2, 3, 4))
+    plan = plan_bend(marked, list(changes.items()), given_tables[0], None, options)
+    found = check(marked, outputs(plan), given_tables[0], changes)
+    assert found.problems == []
+    assert len(found.off) == plan.report.notes - plan.report.exact
+
+
+@QUIET
 @given(notes_only(), tables(repeating=False))
 def test_as_many_channels_as_the_demand_are_enough(stream: Stream, table: list[float]) -> None:
     demand = plan_bend(stream, [], table).report.demand_max

@@ -44,6 +44,29 @@ def test_sostenuto_holds_only_what_was_down() -> None:
     assert sounding.control(66, 0) == ["before"]
 
 
+def test_sostenuto_pressed_again_holds_what_is_down_by_then_and_only_those_strokes() -> None:
+    sounding: Sounding[str] = Sounding()
+    sounding.strike(60, "first")
+    sounding.control(66, 64)
+    sounding.strike(64, "second")
+    sounding.control(66, 127)
+    assert press(sounding, 60)
+    assert press(sounding, 64)
+    sounding.strike(60, "again")
+    assert not press(sounding, 60)
+    assert sounding.control(66, 0) == ["first", "second"]
+
+
+@pytest.mark.parametrize("mode", [124, 125, 126, 127])
+def test_mode_messages_leave_strokes_to_their_note_offs(mode: int) -> None:
+    sounding: Sounding[str] = Sounding()
+    sounding.strike(60, "before")
+    assert not sounding.control(mode, 0)
+    sounding.strike(60, "after")
+    assert sounding.release(60) == "before"
+    assert sounding.release(60) == "after"
+
+
 def test_two_pedals_hold_until_both_are_up() -> None:
     sounding: Sounding[str] = Sounding()
     sounding.strike(60, "a")

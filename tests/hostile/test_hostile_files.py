@@ -58,7 +58,7 @@ def test_a_table_has_each_key_once(keys: list[int], says: str, tmp_path: Path) -
     ("text", "says"),
     [
         (b"[" * 100_000, "nested too deep"),
-        (b"1" * 5000, "not JSON that can be read"),
+        (b"1" * 5000, "cannot be read: not JSON"),
         (b'{"a": Infinity}', "Infinity is no number"),
         (b'{"a": 1e999}', "too large"),
         (b"\xff\xfe", "not JSON"),

@@ -80,6 +80,28 @@ def test_another_string_takes_over_when_two_readings_agree_or_a_new_pluck_is_hea
     assert steadied.shown.guess
 
 
+def test_nothing_is_smoothed_across_plucks() -> None:
+    steadied = Steadied(AIMS)
+    for k in range(3):
+        steadied.take(Reading(1.0 + 0.06 * k, sharp(D3, -200.0), 0.0, None, 0.9, False, pluck=1))
+    assert steadied.take(Reading(1.5, sharp(D3, 3.0), 0.0, None, 0.9, False, pluck=2))
+    assert steadied.shown is not None
+    assert steadied.shown.cents == pytest.approx(3.0)
+    # Another string's reading of a new pluck takes over at once.
+    assert steadied.take(Reading(2.0, AIMS[6].hz, 0.0, None, 0.9, False, pluck=3))
+    assert steadied.shown.aim is AIMS[6]
+
+
+def test_a_note_that_is_no_string_says_what_it_is(capsys: pytest.CaptureFixture[str]) -> None:
+    steadied = Steadied(AIMS)
+    # Db5 is eleven semitones above the first string, D4.
+    steadied.take(reading(1.0, 554.4, steady=True))
+    assert steadied.shown is not None
+    assert steadied.last == {}
+    TunerLines(AIMS, 4).show(TunerSeen(steadied.shown))
+    assert capsys.readouterr().out == "Db5  554.40 Hz  no string: 11 semitones above string 1 (D4)\n"
+
+
 def test_a_guess_never_takes_the_place_of_a_reading_of_the_same_string() -> None:
     steadied = Steadied(AIMS)
     steadied.take(reading(1.0, sharp(D3, 2.0), steady=True))

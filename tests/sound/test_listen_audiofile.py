@@ -30,6 +30,7 @@ def test_what_was_written_is_read(tmp_path: Path, suffix: str, subtype: str) -> 
 
 
 @pytest.mark.fetched
+@pytest.mark.fetched
 def test_mp3_is_read_as_the_library_reads_it_whole() -> None:
     path = next(p for p in guitar_notes() if p.name == "A2.mp3")
     take, rate = read_take(path)

@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
+import json
 import math
+from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 import soundfile
 from support.corpus import guitar_notes
-from support.plucks import Pluck, noisy
+from support.plucks import Pluck, noisy, random_pluck
 
 from bridge.errors import ValueProblem
 from bridge.sound.listening.meter import Meter, Reading
 from bridge.tuning.notes import key_to_hz, parse_note
 
+REFERENCE = json.loads((Path(__file__).parent / "recordings_reference.json").read_text())
 RATE = 48000
 LEAD_S = 0.3
 
@@ -137,26 +141,80 @@ def test_time_is_counted_in_samples() -> None:
 def test_values_out_of_range() -> None:
     with pytest.raises(ValueProblem, match="8000 to 192000"):
         Meter(44.1)
-    with pytest.raises(ValueProblem, match="range 500 to 100 Hz"):
-        Meter(RATE, low_hz=500, high_hz=100)
+
+
+def recorded(path: Path, seconds: float) -> tuple[np.ndarray, int]:
+    """A recorded note from its pluck on."""
+    samples, rate = soundfile.read(path, always_2d=True)
+    sound = samples.mean(axis=1)[: round((seconds + 0.2) * rate)]
+    loud = np.abs(sound) > 0.02 * np.abs(sound).max()
+    return 0.5 * sound[int(np.argmax(loud)) :][: round(seconds * rate)] / np.abs(sound).max(), rate
 
 
 @pytest.mark.fetched
-def test_first_guesses_of_recorded_strings_are_seldom_octaves_off_and_never_for_long() -> None:
-    """Their names tell the notes: within 80 cents, wherever the recorded guitar stood."""
-    wrong, guesses, late = 0, 0, []
+@pytest.mark.slow
+def test_first_and_settled_readings_of_recorded_notes() -> None:
+    """Within 90 ms, as near as plucked strings are to where they settle; never settled and wrong.
+
+    These strings start sharp of where independent estimators put them a quarter of a second later, by 2.6 cents at the
+    median and up to 10: no reading of their first 80 ms can be nearer than that, however exact (see the next test).
+    """
+    settled_hz = {row["file"]: row["measured_hz"] for row in REFERENCE["guitar_acoustic"]}
+    first_off = []
     for path in guitar_notes():
-        samples, rate = soundfile.read(path, always_2d=True)
-        sound = samples[:rate].mean(axis=1)
-        loud = np.abs(sound) > 0.02 * np.abs(sound).max()
-        sound = 0.5 * sound[int(np.argmax(loud)) :] / np.abs(sound).max()
-        pitch = path.stem.replace("s", "#")
-        for at, reading in readings(sound, block=441, rate=rate):
-            off = abs(off_cents(reading, key_to_hz(parse_note(pitch)))) > 80.0
-            guesses += reading.confidence <= 0.5
-            wrong += off and reading.confidence <= 0.5
-            if off and (at > 0.12 or reading.confidence > 0.5):
-                late.append((pitch, at, reading.hz))
-    assert guesses > 200
-    assert wrong <= 0.08 * guesses
-    assert not late
+        sound, rate = recorded(path, 2.0)
+        got = readings(sound, block=441, rate=rate)
+        first_s, first = got[0]
+        assert first_s <= 0.090, path.name
+        first_off.append(abs(off_cents(first, settled_hz[path.name])))
+        assert all(abs(off_cents(r, settled_hz[path.name])) < 12.0 for _, r in got), path.name
+        steady = [abs(off_cents(r, settled_hz[path.name])) for _, r in got if r.steady]
+        assert steady, path.name
+        assert max(steady) < 10.0, path.name
+    assert len(first_off) == 37
+    assert np.median(first_off) < 3.0
+
+
+@pytest.mark.parametrize("glide_cents", [0.0, 6.0])
+def test_first_readings_are_what_the_string_sounds_then(glide_cents: float) -> None:
+    """Strings of known pitch, each a little sharp at first: a cent and a half at the median, within 90 ms."""
+    rng = np.random.default_rng(17)
+    off = []
+    for _ in range(40):
+        drawn = random_pluck(rng, 73.0, 600.0)
+        pluck = replace(drawn, glide_cents=glide_cents)
+        first_s, first = readings(noisy(pluck.samples(0.3, RATE), 30, rng))[0]
+        assert first_s <= 0.090
+        # The mean of a pitch that falls by exp(-t / glide_s) over what has sounded.
+        heard_s = first_s / pluck.glide_s
+        mean_cents = glide_cents * (1 - math.exp(-heard_s)) / heard_s
+        off.append(abs(off_cents(first, pluck.first_hz) - mean_cents))
+    assert np.median(off) < 1.5
+    assert max(off) < 15.0
+
+
+@pytest.mark.fetched
+@pytest.mark.parametrize("name", ["Cs5.mp3", "D5.mp3"])
+def test_a_note_above_all_strings_is_not_folded_down(name: str) -> None:
+    sound, rate = recorded(next(p for p in guitar_notes() if p.name == name), 1.0)
+    strings = [(1, 293.0), (2, 219.8), (4, 146.5)]
+    got = readings(sound, block=441, rate=rate, strings=strings)
+    hz = key_to_hz(parse_note(name.removesuffix(".mp3").replace("s", "#")))
+    assert any(r.steady for _, r in got)
+    assert all(r.string is None and abs(off_cents(r, hz)) < 30.0 for _, r in got)
+
+
+@pytest.mark.parametrize("hz", [554.4, 740.0, 1108.7])
+def test_synthetic_notes_above_all_strings(hz: float) -> None:
+    pluck = Pluck(hz, 5e-5, 0.8)
+    got = readings(noisy(pluck.samples(1.0, RATE), 35, np.random.default_rng(1)), strings=[(1, 293.0)])
+    assert all(r.string is None and abs(off_cents(r, pluck.first_hz)) < 5.0 for _, r in got)
+
+
+def test_plucks_are_counted() -> None:
+    rng = np.random.default_rng(3)
+    sound = np.concatenate([Pluck(hz, 5e-5, 0.4).samples(1.0, RATE) for hz in (146.0, 184.2, 131.0)])
+    got = readings(noisy(sound, 35, rng))
+    for number in range(3):
+        inside = {r.pluck for at, r in got if number + 0.03 < at < number + 1.0}
+        assert inside == {number + 1}

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from bridge.errors import InputProblem
-from bridge.store.session.model import Drone, Session, Trims
+from bridge.store.session.model import Drone, Session, Trims, moved_spec
 from bridge.store.session.reading import load_session, session_from_toml
 from bridge.tuning.reference import Reference
 from bridge.tuning.tables import build_table
@@ -210,9 +210,12 @@ def test_sections(session: Session) -> None:
 def test_another_reference_moves_those_that_follow(session: Session) -> None:
     moved = session.with_reference(Reference(50, 145.0))
     assert [piece.spec.reference.hz for piece in moved.pieces] == [145.0, 147.0, 145.0]
-    trimmed = session.trimmed(1200 * 0.01)
-    assert trimmed.pieces[1].spec.reference.hz == pytest.approx(147.0 * 2**0.01)
-    assert trimmed.pieces[1].spec.key_overrides[0][1] == pytest.approx(183.1 * 2**0.01)
+
+
+def test_a_trim_moves_reference_and_pinned_keys(session: Session) -> None:
+    trimmed = moved_spec(session.pieces[1].spec, 1200 * 0.01)
+    assert trimmed.reference.hz == pytest.approx(147.0 * 2**0.01)
+    assert trimmed.key_overrides[0][1] == pytest.approx(183.1 * 2**0.01)
 
 
 def test_a_literal_table_keeps_its_own_pitch(folder: Path) -> None:

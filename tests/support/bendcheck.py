@@ -317,7 +317,10 @@ class _Check:
                 strokes[0].down = False
                 if ended != [strokes[0].channel]:
                     self.say(anchor, f"key {data[1]} ended on {ended}, began on {strokes[0].channel}")
-        elif data[0] >> 4 == 0xB and data[1] in (120, 123, 124, 125, 126, 127):
+        elif data[0] >> 4 == 0xB and data[1] in (
+            120,
+            123,
+        ):  # receivers differ in 124 to 127: the notes may sound on
             for note in self.alive:
                 if note.source == number:
                     note.down = False
@@ -325,7 +328,7 @@ class _Check:
         elif data[0] >> 4 == 0xB and data[1] == 66:
             for note in self.alive:
                 if note.source == number:
-                    note.captured = note.down if data[2] >= 64 else False
+                    note.captured = data[2] >= 64 and (note.captured or note.down)
         self.alive = [note for note in self.alive if self.still(note)]
 
     def still(self, note: NoteFinding) -> bool:

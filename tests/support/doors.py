@@ -237,6 +237,8 @@ def by_session_top(words: Words, folder: Path) -> Answer:
         top = {"reference"} - set(words.keys() & {"as_tuned", "reference_from"})
     if "guitar" not in words:
         top.discard("as_tuned")
+    if "sounding" in words:  # beside it in the piece a reference is refused; at the top it only stands
+        top.discard("reference")
     return _by_session(words, folder, top)
 
 

@@ -194,3 +194,83 @@ def test_keys_by_number_and_by_note() -> None:
     assert [parse_key(text) for text in ("0", "127", "C4")] == [0, 127, 60]
     with pytest.raises(ValueProblem, match="128"):
         parse_key("128")
+
+
+# ---- a capo, and what sounds with it on
+
+
+@pytest.mark.parametrize(
+    ("sounding", "capo", "key", "hz"),
+    [
+        ("E3=164.9", 2, 50, 164.9 / 2 ** (2 / 12)),  # frets are equal semitones
+        ("164.9", 2, 50, 164.9 / 2 ** (2 / 12)),  # the guitar's reference string, D3
+        ("164.9 Hz", 2, 50, 164.9 / 2 ** (2 / 12)),
+        ("B2=124", 2, 45, 124 / 2 ** (2 / 12)),
+        ("E3-7c@442", 2, 50, 442 * 2 ** (-19 / 12) * 2 ** (-7 / 1200)),  # D3 is 19 semitones below A4
+        ("D3=146.5", 0, 50, 146.5),
+    ],
+)
+def test_what_sounds_with_the_capo_on(shelf: OwnShelf, sounding: str, capo: int, key: int, hz: float) -> None:
+    spec = made(shelf, guitar="open-d", capo=capo, sounding=sounding)
+    assert spec.fret == capo
+    assert spec.reference.key == key
+    assert spec.reference.hz == pytest.approx(hz, rel=1e-12)
+    assert spec.doubt == ""
+    assert spec == made(shelf, guitar="open-d", fret=capo, sounding=sounding), "a capo is a fret"
+
+
+def test_the_note_that_was_measured_is_the_one_that_sounds(shelf: OwnShelf) -> None:
+    """As an open E of open D's scale it would be 9/8 above D instead of two equal semitones: 3.910 cents lower."""
+    right = build_table(made(shelf, guitar="open-d", capo=2, sounding="E3=164.9"))
+    wrong = made(shelf, guitar="open-d", capo=2, reference="E3=164.9")
+    assert right.hz[52] == pytest.approx(164.9, rel=1e-12)
+    off = 1200 * np.log2(build_table(wrong).hz[54] / 2 ** (2 / 12) / 164.9)
+    assert off == pytest.approx(0.0, abs=1e-9), "there E is the open note, and F# sounds it two frets up"
+    open_d = build_table(replace(wrong, fret=0)).hz[50]
+    assert 1200 * np.log2(open_d * 2 ** (2 / 12) / 164.9) == pytest.approx(-3.910, abs=0.001)
+    assert "does it sound with the capo on, at fret 2?" in wrong.doubt
+    assert wrong.doubt.endswith("sounding: E3=164.9")
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        {"guitar": "open-d", "fret": 2, "reference": "D3=146.5"},  # an open string
+        {"guitar": "open-d", "fret": 2, "reference": "A4=438"},  # how a tuner is calibrated
+        {"guitar": "open-d", "fret": 2, "reference": "G3=195"},  # no string sounds G with a capo at 2
+        {"guitar": "open-d", "fret": 7, "reference": "A3=220"},  # an open string too
+        {"guitar": "open-d", "reference": "E3=164.9"},
+        {"tonic": "D", "fret": 2, "reference": "E3=164.9"},
+    ],
+)
+def test_what_is_not_asked_about(shelf: OwnShelf, words: dict[str, object]) -> None:
+    assert made(shelf, **words).doubt == ""
+
+
+def test_the_capo_of_a_named_table_counts(shelf: OwnShelf) -> None:
+    own = OwnShelf(replace(shelf.kept, fret=2))
+    assert made(own, table="kept", sounding="E3=164.9").reference.hz == pytest.approx(
+        164.9 / 2 ** (2 / 12), rel=1e-12
+    )
+    assert made(own, table="kept", capo=0, sounding="D3=147").reference == Reference(50, 147.0)
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        ({"guitar": "open-d", "fret": 2, "capo": 3}, "fret 2 and capo 3 name two frets"),
+        ({"guitar": "open-d", "capo": 25}, "fret 25 is out of range"),
+        (
+            {"guitar": "open-d", "capo": 2, "sounding": "E3=164.9", "reference": "D3=147"},
+            "open string, sounding is with the capo on: say one",
+        ),
+        ({"tonic": "D", "capo": 2, "sounding": "164.9"}, "of which note"),
+        ({"guitar": "open-d", "capo": 2, "sounding": "16.49"}, "did you mean 164.9"),
+        ({"guitar": "open-d", "capo": 2, "sounding": "C-1=8.2"}, "cannot sound with a capo at fret 2"),
+        ({"guitar": "open-d", "capo": 2, "sounding": "loud"}, "'loud' is not a note"),
+        ({"guitar": "open-d", "capo": 2, "sounding": "nan"}, "greater than zero"),
+    ],
+)
+def test_capos_that_cannot_be(shelf: OwnShelf, words: dict[str, object], says: str) -> None:
+    with pytest.raises(StillbeatError, match=says):
+        made(shelf, **words)

@@ -42,7 +42,6 @@ def follow(messages, reader=None):
         (rpn.bend_range(1, 2), [(101, 0), (100, 0), (6, 2), (38, 0), *NULL]),
         (rpn.bend_range(1, 12, 50), [(101, 0), (100, 0), (6, 12), (38, 50), *NULL]),
         (rpn.bend_range(1, 2, null=False), [(101, 0), (100, 0), (6, 2), (38, 0)]),
-        (rpn.coarse_tuning(1, -12), [(101, 0), (100, 2), (6, 52), *NULL]),
         (rpn.select_tuning(1, 3, 5), [(101, 0), (100, 4), (6, 3), (101, 0), (100, 3), (6, 5), *NULL]),
         (rpn.select_tuning(1, 3, 5, bank_rpn=False), [(101, 0), (100, 3), (6, 5), *NULL]),
         (rpn.mpe_configuration(1, 8), [(101, 0), (100, 6), (6, 8), *NULL]),
@@ -69,7 +68,6 @@ def test_sequences_stay_on_their_channel(channel):
         rpn.rpn_null(channel),
         rpn.bend_range(channel, 2),
         rpn.fine_tuning(channel, 3),
-        rpn.coarse_tuning(channel, 3),
         rpn.select_tuning(channel, 0, 0),
     ):
         assert {message_channel for message_channel, _, _ in controls(messages)} == {channel}
@@ -90,7 +88,6 @@ def test_sequences_stay_on_their_channel(channel):
         (lambda: rpn.fine_tuning(1, -100.1), "fine tuning of -100.1"),
         (lambda: rpn.fine_tuning(1, float("inf")), r"fine tuning of \+inf"),
         (lambda: rpn.fine_tuning_cents(16384), "fine tuning data 16384"),
-        (lambda: rpn.coarse_tuning(1, 64), r"coarse tuning of 64.*-64 to \+63"),
         (lambda: rpn.select_tuning(1, 0, 200), "tuning program 200 is out of range"),
         (lambda: rpn.select_tuning(1, 128, 0), "tuning bank 128"),
         (lambda: rpn.mpe_configuration(2, 5), "channel 2 cannot manage"),
@@ -151,7 +148,7 @@ def test_fine_tuning_ends_right_in_both_kinds_of_receiver(data):
     ("messages", "expected"),
     [
         (rpn.bend_range(3, 12, 50), (3, rpn.BEND_RANGE, 12 << 7 | 50, True)),
-        (rpn.coarse_tuning(3, 5), (3, rpn.COARSE_TUNING, 69 << 7, True)),
+        (rpn.rpn(3, rpn.COARSE_TUNING, 69), (3, rpn.COARSE_TUNING, 69 << 7, True)),
         (rpn.select_tuning(3, 7, 9), (3, rpn.TUNING_PROGRAM, 9 << 7, True)),
         (rpn.mpe_configuration(16, 5), (16, rpn.MPE_CONFIGURATION, 5 << 7, True)),
         (rpn.rpn(3, rpn.MODULATION_DEPTH, 1, 2), (3, rpn.MODULATION_DEPTH, 130, True)),

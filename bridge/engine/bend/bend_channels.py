@@ -322,7 +322,7 @@ class BendChannels:
         self._settle_owed(out, key)
         self.sink.append(data if data[0] & 0x0F == out.nibble else self.copy(data, out))
         if not source.sounding.hold(key, note):
-            self.end(note, now_s)
+            self.end((note,), now_s)
 
     @staticmethod
     def _settle_owed(out: Out, key: int) -> None:
@@ -354,17 +354,18 @@ class BendChannels:
                 self.sink.append(self.copy(data, out))
                 return
 
-    def end(self, note: Note, now_s: float) -> None:
-        """A note is over."""
-        out = note.out
-        notes = out.notes
-        del notes[note]
-        if not notes:
-            out.silent_s = now_s
-            out.mixed = False
-            out.glide = None
-        elif out.mixed or (out.source is not None and out.source.mono):
-            self.settle(out)
+    def end(self, notes: Sequence[Note], now_s: float) -> None:
+        """Notes are over, all at the same time."""
+        for note in notes:
+            del note.out.notes[note]
+        for note in notes:
+            out = note.out
+            if not out.notes:
+                out.silent_s = now_s
+                out.mixed = False
+                out.glide = None
+            elif out.mixed or (out.source is not None and out.source.mono):
+                self.settle(out)
 
     # ---- pitch changes under sounding notes
 

@@ -25,6 +25,7 @@ from bridge.engine.report import BendReport, spans
 from bridge.engine.score import Score, SourceFacts, read_score
 from bridge.errors import MethodProblem
 from bridge.wire.mpe import Zone
+from bridge.wire.packets import Packets
 from bridge.wire.profile import SynthProfile
 
 
@@ -129,15 +130,13 @@ class _Planner:
 
     def plan(self) -> BendPlan:
         score = read_score(self.events, self.offsets, self.changes)
-        facts = score.facts
-        drums = [number for number, fact in enumerate(facts, 1) if fact.drums]
+        drums = score.drums
         allowed = allowed_channels(self.profile, self.options, drums)
-        playing = [number for number, fact in enumerate(facts, 1) if fact.notes]
         if self.mpe:
-            parts = choose_parts(playing, self.options.parts)
-            self.dropped = frozenset(set(playing) - set(parts))
+            parts = choose_parts(score.pitched, self.options.parts)
+            self.dropped = frozenset(set(score.pitched) - set(parts))
             if self.dropped:
-                score = self._without(score)
+                score = read_score(self.events, self.offsets, self.changes, self.dropped)
         self._check_reach(score.facts)
         classes = sort_into_classes(score, self.offsets, self.changes)
         if self.mpe:
@@ -147,18 +146,9 @@ class _Planner:
         crowded = any(number != root for number, root in enumerate(shared))
         pure = pure_notes(score, self.changes, self.options.tonics, self.options.chord_s) if crowded else None
         placer = PlannedPlacer(score, classes, shared, pure, self.options.chord_s, self.changes)
-        channels = self._channels(placer, score.facts, allowed)
+        channels = self._channels(placer, score, allowed)
         bounds = self._run(channels, placer)
         return BendPlan(channels.sink, bounds, self._report(channels, score, classes, len(allowed)))
-
-    def _without(self, score: Score) -> Score:
-        """Read the file again without the parts that are left out."""
-        dropped = {channel - 1 for channel in self.dropped}
-        kept = (
-            (time_s, b"" if data and data[0] < 0xF0 and data[0] & 0x0F in dropped else data)
-            for time_s, data in self.events
-        )
-        return read_score(kept, self.offsets, self.changes)
 
     def _check_reach(self, facts: Sequence[SourceFacts]) -> None:
         for number, fact in enumerate(facts, 1):
@@ -207,9 +197,7 @@ class _Planner:
         wanted = set(receives) & set(self.options.channels or range(1, 17))
         return sorted(wanted - set(drums))
 
-    def _channels(
-        self, placer: PlannedPlacer, facts: Sequence[SourceFacts], allowed: list[int]
-    ) -> BendChannels:
+    def _channels(self, placer: PlannedPlacer, score: Score, allowed: list[int]) -> BendChannels:
         options = self.options
         channels = BendChannels(
             placer,
@@ -220,10 +208,11 @@ class _Planner:
             record=True,
         )
         fixed = fixed_range(self.profile, self.mpe)
-        for source, fact in zip(channels.sources, facts, strict=True):
+        drums = score.drums
+        for source, fact in zip(channels.sources, score.facts, strict=True):
             home = source.home
             home.reluctance = 2 if fact.notes else 1 if fact.messages else 0
-            if fact.drums:
+            if source.number in drums:
                 channels.reserve(source)
             elif not fact.notes:
                 source.passive = True
@@ -249,17 +238,23 @@ class _Planner:
         sink, changes, feed = channels.sink, self.changes, router.feed
         dropped = {channel - 1 for channel in self.dropped}
         chord = placer.next_chord
+        packets = Packets()
         for anchor, (now_s, data) in enumerate(self.events):
             if data:
-                if dropped and data[0] < 0xF0 and data[0] & 0x0F in dropped:
-                    bounds.append(len(sink))
-                    continue
                 if anchor == chord:
                     if router.resync_s is not None:
                         router.resync()
                     placer.open_chord(channels, now_s)
                     chord = placer.next_chord
-                feed(now_s, data)
+                if data[0] == 0xF0 or data[0] == 0xF7:
+                    place, completed = packets.feed(data)
+                    for message in place:
+                        if message[0] >= 0xF0 or message[0] & 0x0F not in dropped:
+                            feed(now_s, message)
+                    for message in completed:
+                        router.hear_sysex(now_s, message)
+                elif not (dropped and data[0] < 0xF0 and data[0] & 0x0F in dropped):
+                    feed(now_s, data)
             elif anchor in changes:
                 channels.retune(changes[anchor])
             bounds.append(len(sink))

@@ -132,8 +132,9 @@ class Router:
                 return
         else:
             self._mode(source, controller, value, data, now_s)
-        for note in source.sounding.control(controller, value):
-            self.channels.end(note, now_s)
+        ended = source.sounding.control(controller, value)
+        if ended:
+            self.channels.end(ended, now_s)
         if controller == RESET_CONTROLLERS:
             self._tune_own(source, now_s)
 
@@ -249,8 +250,11 @@ class Router:
 
     def _system(self, now_s: float, data: bytes) -> None:
         self.channels.sink.append(data)
-        if data[0] != 0xF0:
-            return
+        if data[0] == 0xF0:
+            self.hear_sysex(now_s, data)
+
+    def hear_sysex(self, now_s: float, data: bytes) -> None:
+        """Take notice of a SysEx message that has gone out, in one piece or in several."""
         self._rhythm.feed(data)
         if reset_kind(data) is not None:
             self.reset(now_s)
@@ -284,8 +288,7 @@ class Router:
             source.untune()
             source.version += 1
             channels.keep_plain(source)
-            for note in source.sounding.reset():
-                channels.end(note, now_s)
+            channels.end(source.sounding.reset(), now_s)
         for out in channels.outs:
             out.clear()
             out.forget_range()

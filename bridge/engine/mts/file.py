@@ -20,6 +20,7 @@ from bridge.engine.report import spans
 from bridge.engine.rhythm import RhythmTracker
 from bridge.engine.score import SourceFacts
 from bridge.errors import MethodProblem
+from bridge.wire.packets import Packets, understood
 from bridge.wire.profile import SynthProfile
 from bridge.wire.resets import reset_kind
 
@@ -47,7 +48,7 @@ def find_parts(events: Sequence[TimedEvent]) -> FileParts:
     drums: set[int] = set()
     program = [0] * 17
     programs: dict[int, set[int]] = {}
-    for _, data in events:
+    for _, _, data in understood(events):
         if not data:
             continue
         kind = data[0] & 0xF0
@@ -154,10 +155,12 @@ class MtsFileEngine:
         self.played.append((0, struck))
         at_marker = dict(changes)
         segments = {segment.anchor: segment for segment in self._segments(events)}
+        first_notes = {segment.note for segment in segments.values()}
         opening = segments.get(-1)
         waiting: _Segment | None = None
         queue: deque[tuple[float, bytes]] = deque()
         hz = self._hz
+        packets = Packets()
         for anchor, (time_s, data) in enumerate(events):
             if opening is not None and data and data[0] != 0xFF:
                 waiting, opening = opening, None
@@ -166,7 +169,7 @@ class MtsFileEngine:
             ):
                 queue.extend(self._paced(state.set_up(hz), waiting.due_s))
                 waiting = None
-            while queue and (queue[0][0] < time_s or is_note_on(data)):
+            while queue and (queue[0][0] < time_s or anchor in first_notes or is_note_on(data)):
                 due_s, message = queue.popleft()
                 place, at_s = anchor, None
                 if anchor > 0 and due_s < time_s:
@@ -184,13 +187,17 @@ class MtsFileEngine:
                         yield from self._here(anchor, early + state.change(hz, unfinished=bool(queue)))
                         queue.clear()
                 continue
-            if data[0] & 0xF0 == 0x90:
-                if data[2] and state.is_pitched(data[0] & 0x0F):
-                    struck[data[1] & 0x7F] += 1
-                yield anchor, None, data
-                continue
-            yield anchor, None, state.plainer(data)
-            yield from self._here(anchor, state.follow(data))
+            told, completed = packets.feed(data) if data[0] in (0xF0, 0xF7) else ([data], ())
+            for message in told:
+                if message[0] & 0xF0 == 0x90:
+                    if message[2] and state.is_pitched(message[0] & 0x0F):
+                        struck[message[1] & 0x7F] += 1
+                    yield anchor, None, message
+                    continue
+                yield anchor, None, state.plainer(message)
+                yield from self._here(anchor, state.follow(message))
+            for message in completed:
+                yield from self._here(anchor, state.follow(message))
             if anchor in segments:
                 waiting = segments[anchor]
                 queue.clear()
@@ -215,7 +222,7 @@ class MtsFileEngine:
         """Find every stretch from a reset (or the start) to the first note after it; skip those without notes."""
         start, start_s = -1, 0.0
         open_ = True
-        for anchor, (time_s, data) in enumerate(events):
+        for anchor, time_s, data in understood(events):
             if not data:
                 continue
             if data[0] == 0xF0 and reset_kind(data) is not None:

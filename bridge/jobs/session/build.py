@@ -61,29 +61,17 @@ Progress = Callable[[str, float], None]
 
 @dataclass(frozen=True)
 class Built:
-    """What a build did.
+    """What a build did."""
 
-    Attributes
-    ----------
-    folder : Path
-        The bundle.
-    zip : Path or None
-        The zip file beside it.
-    plan : SessionPlan
-    manifest : Manifest
-    done, reused : int
-        Tasks that were done, and those whose files were taken over; small ones that are always done do not count.
-    removed : tuple of str
-        Files of the old bundle that the session no longer makes.
-    """
-
-    folder: Path
-    zip: Path | None
+    folder: Path  # the bundle
+    zip: Path | None  # the zip file beside it
     plan: SessionPlan
     manifest: Manifest
+    # Tasks that were done, and those whose files were taken over; small ones that are always done do not
+    # count.
     done: int
     reused: int
-    removed: tuple[str, ...] = ()
+    removed: tuple[str, ...] = ()  # files of the old bundle that the session no longer makes
 
     @property
     def notices(self) -> list[str]:
@@ -119,8 +107,6 @@ def build_session(
 
     Parameters
     ----------
-    file : Path
-        The session file.
     folder : Path
         The bundle; appears whole, or stays as it was.
     overwrite : bool

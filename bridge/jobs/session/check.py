@@ -1,9 +1,4 @@
-"""Looking through a session before anything is built: everything that it names is read, nothing is written.
-
-Index
------
-`check_session`, `Checked`
-"""
+"""Looking through a session before anything is built: everything that it names is read, nothing is written."""
 
 from __future__ import annotations
 
@@ -22,19 +17,12 @@ from bridge.store.timeline import BarMap
 
 @dataclass(frozen=True)
 class Checked:
-    """A session that can be built.
-
-    Attributes
-    ----------
-    plan : SessionPlan
-    lengths : dict of int to int
-        Bars of each backing track, by number of the piece (none where it counts in SMPTE time).
-    warnings : list of str
-        What the reader of a track had to forgive, references to be doubted, and drones that hide beats.
-    """
+    """A session that can be built."""
 
     plan: SessionPlan
+    # Bars of each backing track, by number of the piece (none where it counts in SMPTE time).
     lengths: dict[int, int] = field(default_factory=dict)
+    # What the reader of a track had to forgive, references to be doubted, and drones that hide beats.
     warnings: list[str] = field(default_factory=list)
 
 
@@ -50,6 +38,8 @@ def check_session(file: Path) -> Checked:
     warnings = []
     if session.reference is not None and session.reference.doubt:
         warnings.append(session.reference.doubt)
+    own = [(piece.title, piece.spec.doubt) for piece in session.pieces]
+    warnings += [f"{title}: {doubt}" for title, doubt in own if doubt and doubt not in warnings]
     warnings += _wavering_drones(session)
     tracks: dict[int, MidiFile] = {}
     lengths: dict[int, int] = {}

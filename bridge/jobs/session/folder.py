@@ -44,15 +44,6 @@ class FolderBuild:
     ----------
     target : Path
         Where it is to be.
-    overwrite : bool
-        Whether a bundle that is there is replaced.
-
-    Attributes
-    ----------
-    root : Path
-        Where to write, as long as the statement lasts.
-    old : Manifest or None
-        What the bundle holds that is there already.
 
     Raises
     ------
@@ -65,9 +56,10 @@ class FolderBuild:
         self.shown = target
         self.target = Path(os.path.realpath(target))
         self.overwrite = overwrite
-        self.old: Manifest | None = None
+        self.old: Manifest | None = None  # what the bundle holds that is there already
         self._lock = -1
         prefix = f".{self.target.name}"
+        # Where to write, as long as the statement lasts.
         self.root = self.target.parent / f"{prefix}.building-{secrets.token_hex(4)}"
         self._lock_path = self.target.parent / f"{prefix}.lock"
         self._prefix = prefix
@@ -246,14 +238,10 @@ def write_zip(path: Path, folder: Path, names: Iterable[str], overwrite: bool = 
 
     Parameters
     ----------
-    path : Path
-        The zip file.
     folder : Path
         The bundle; its name is the folder inside the zip file.
     names : iterable of str
         Paths in it, with ``/``.
-    overwrite : bool
-        Whether an existing file is replaced.
     """
     with open_atomic(path, overwrite) as stream, zipfile.ZipFile(stream, "w", zipfile.ZIP_STORED) as archive:
         for name in sorted(names):

@@ -7,10 +7,6 @@ own bends and tunings do.
 
 Limits are the method's resolution: half a step of a tuning message, or half a step of the bend at the range that the
 channel has.
-
-Index
------
-`hear_track`, `TrackHeard`
 """
 
 from __future__ import annotations
@@ -36,24 +32,13 @@ _BENT = ("bend", "mpe")
 
 @dataclass
 class TrackHeard:
-    """What was heard in a track.
+    """What was heard in a track."""
 
-    Attributes
-    ----------
-    notes : int
-        Pitched notes.
-    exact : int
-        Those within the method's resolution for their whole length.
-    worst_cents : float
-        By how much the worst was off, notes beyond the reach of tuning messages left out.
-    problems : list of str
-        Notes that are missing, added or moved.
-    """
-
-    notes: int = 0
-    exact: int = 0
+    notes: int = 0  # pitched notes
+    exact: int = 0  # those within the method's resolution for their whole length
+    # By how much the worst was off, notes beyond the reach of tuning messages left out.
     worst_cents: float = 0.0
-    problems: list[str] = field(default_factory=list)
+    problems: list[str] = field(default_factory=list)  # notes that are missing, added or moved
 
 
 @dataclass
@@ -63,14 +48,6 @@ class _Pair:
     source: Note
     output: Note
     exact: bool = True
-
-
-@dataclass(frozen=True)
-class _Change:
-    """A table that holds from a tick on, before the first note-on there."""
-
-    tick: int
-    hz: Sequence[float]
 
 
 def hear_track(

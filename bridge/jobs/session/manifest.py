@@ -9,10 +9,6 @@ A *task* makes some of the files; its `key` is a digest of everything that they 
 as in the bundle that is there already need not be done again.
 
 Paths use ``/``. Nothing in a manifest depends on when or where it was made.
-
-Index
------
-`Manifest`, `Task`, `read_manifest` · `fingerprint`, `program_digest`
 """
 
 from __future__ import annotations
@@ -38,38 +34,22 @@ SCHEMA = 1
 
 @dataclass
 class Task:
-    """What made some of the files.
+    """What made some of the files."""
 
-    Attributes
-    ----------
-    key : str
-        Digest of what they depend on.
-    notices : list of str
-        What a player should know about them.
-    """
-
-    key: str
-    notices: list[str] = field(default_factory=list)
+    key: str  # digest of what they depend on
+    notices: list[str] = field(default_factory=list)  # what a player should know about them
 
 
 @dataclass
 class Manifest:
-    """All that a bundle holds.
+    """All that a bundle holds."""
 
-    Attributes
-    ----------
-    session : dict
-        Pieces and synths, for scripts.
-    files : dict of str to dict
-        Facts of every file but the manifest itself, by path: ``sha256``, ``bytes``, ``task``, ``what`` and more.
-    tasks : dict of str to Task
-    made_by : str
-        Program and version that made it.
-    """
-
-    session: dict[str, Any] = field(default_factory=dict)
+    session: dict[str, Any] = field(default_factory=dict)  # pieces and synths, for scripts
+    # Facts of every file but the manifest itself, by path: ``sha256``, ``bytes``, ``task``, ``what`` and
+    # more.
     files: dict[str, dict[str, Any]] = field(default_factory=dict)
     tasks: dict[str, Task] = field(default_factory=dict)
+    # Program and version that made it.
     made_by: str = field(default_factory=lambda: f"stillbeat {bridge.__version__}")
 
     def by_task(self) -> dict[str, dict[str, dict[str, Any]]]:

@@ -3,11 +3,6 @@
 Each comes as HTML and as PDF in ``pages/``: ``01-song.html``, ``01-song.pdf``, ``session.html``, ``session.pdf``. A
 session of more than 20 pieces comes in parts of 20, ``session-001-020.html`` and so on, so that one change does not
 make all of it again. What stands on them is decided in `bridge.jobs.session.sheets`, how they look in `bridge.sheet`.
-
-Index
------
-`PageJob`, `run_page` · `Sheets`, `page_parts`, `piece_page_key`, `part_key` ·
-`missing_for_pages`
 """
 
 from __future__ import annotations
@@ -42,33 +37,15 @@ _LIBRARIES = ("jinja2", "typst")
 
 @dataclass(frozen=True)
 class PageJob:
-    """A page to be made.
+    """A page to be made."""
 
-    Attributes
-    ----------
-    task : str
-        Name of its task.
-    stem : str
-        Its files' path in the bundle, without the ending.
-    pieces : tuple of PieceSheet
-        What stands on it.
-    session : SessionInfo or None
-        What stands on the page before them.
-    paper : str
-        ``a4`` or ``letter``, for the PDF.
-    facts : dict
-        What the manifest says of it.
-    root : Path
-        Folder to write into.
-    """
-
-    task: str
-    stem: str
-    pieces: tuple[PieceSheet, ...]
-    session: SessionInfo | None
-    paper: str
-    facts: Mapping[str, Any]
-    root: Path
+    task: str  # name of its task
+    stem: str  # its files' path in the bundle, without the ending
+    pieces: tuple[PieceSheet, ...]  # what stands on it
+    session: SessionInfo | None  # what stands on the page before them
+    paper: str  # ``a4`` or ``letter``, for the PDF
+    facts: Mapping[str, Any]  # what the manifest says of it
+    root: Path  # folder to write into
 
 
 def run_page(job: PageJob) -> tuple[dict[str, dict[str, Any]], list[str]]:
@@ -98,7 +75,6 @@ class Sheets:
 
     Parameters
     ----------
-    plan : SessionPlan
     manifest : Manifest
         Every file of the bundle but the pages themselves.
     """
@@ -166,12 +142,8 @@ def piece_page_key(
 
     Parameters
     ----------
-    plan : SessionPlan
-    one : PiecePlan
     panels : mapping of (int, int) to PanelEntry or None
         What is entered at a panel, by piece and table.
-    tracks : sequence of str
-        Its tracks in the bundle.
     """
     piece = one.piece
     numbers = range(len(one.tables))

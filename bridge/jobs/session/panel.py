@@ -4,10 +4,6 @@ The master tuning is A4 in tenths of a hertz, as panels have it. It is one for t
 twelve figures are changed between pieces. It is taken from the reference, so that the reference's own figure is 0 or
 nearly, and the others are those that a tuner of pure chords knows; among its neighbours it is the one that leaves the
 least error.
-
-Index
------
-`PanelEntry`, `panel_entries` · `panel_rows`, `panel_files`
 """
 
 from __future__ import annotations
@@ -37,21 +33,11 @@ _HEAD = ("piece", "from", "A4_hz", *CLASSES, "worst_cents")
 
 @dataclass(frozen=True)
 class PanelEntry:
-    """What to enter at a panel.
+    """What to enter at a panel."""
 
-    Attributes
-    ----------
-    a4_hz : float
-        Master tuning, in tenths of a hertz.
-    cents : tuple of 12 int
-        From C to B.
-    worst_cents : float
-        The largest error that remains.
-    """
-
-    a4_hz: float
-    cents: tuple[int, ...]
-    worst_cents: float
+    a4_hz: float  # master tuning, in tenths of a hertz
+    cents: tuple[int, ...]  # from C to B
+    worst_cents: float  # the largest error that remains
 
 
 def panel_entries(tables: Sequence[Sequence[float]], shift_cents: float) -> list[PanelEntry | None]:

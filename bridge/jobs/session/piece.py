@@ -6,10 +6,6 @@ Tasks of a piece:
 ``01-song/tables and drones``    its tables for people and scripts, and its drones
 ``01-song/SYNTH``                everything that one synth gets (`bridge.jobs.session.synth`)
 ===============================  ==========================================================
-
-Index
------
-`PieceJob`, `run_piece` · `write_made`, `task_names`
 """
 
 from __future__ import annotations
@@ -38,25 +34,13 @@ TABLES = "tables and drones"
 
 @dataclass(frozen=True)
 class PieceJob:
-    """What is to be done for a piece.
-
-    Attributes
-    ----------
-    plan : PiecePlan
-    tables : bool
-        Whether the task `TABLES` is to be done.
-    synths : tuple of SynthPlan
-        The synths whose tasks are to be done.
-    trims : Trims
-    root : Path
-        Folder to write into.
-    """
+    """What is to be done for a piece."""
 
     plan: PiecePlan
-    tables: bool
-    synths: tuple[SynthPlan, ...]
+    tables: bool  # whether the task `TABLES` is to be done
+    synths: tuple[SynthPlan, ...]  # the synths whose tasks are to be done
     trims: Trims
-    root: Path
+    root: Path  # folder to write into
 
 
 @dataclass(frozen=True)

@@ -52,33 +52,16 @@ START = "start"
 
 @dataclass(frozen=True)
 class Step:
-    """A stretch of a piece under one table.
+    """A stretch of a piece under one table."""
 
-    Attributes
-    ----------
-    label : str
-        What its files are called after the piece: empty at the start, else ``bar-17`` or ``bar-9-beat-3``.
-    place : str
-        The same for a reader: ``start``, ``bar 17``.
-    what : str
-        What changes there; empty at the start.
-    title : str
-        What players call it; may be empty.
-    table : int
-        Number of its table among `PiecePlan.tables`.
-    drone : Drone or None
-        Its drone, if it is another than the one before.
-    chords : tuple of str
-        Chords that are played there; empty if none are named.
-    """
-
+    # What its files are called after the piece: empty at the start, else ``bar-17`` or ``bar-9-beat-3``.
     label: str
-    place: str
-    what: str
-    title: str
-    table: int
-    drone: Drone | None = None
-    chords: tuple[str, ...] = ()
+    place: str  # the same for a reader: ``start``, ``bar 17``
+    what: str  # what changes there; empty at the start
+    title: str  # what players call it; may be empty
+    table: int  # number of its table among `PiecePlan.tables`
+    drone: Drone | None = None  # its drone, if it is another than the one before
+    chords: tuple[str, ...] = ()  # chords that are played there; empty if none are named
 
     def stem(self, piece: Piece) -> str:
         """The beginning of its files."""
@@ -87,19 +70,12 @@ class Step:
 
 @dataclass(frozen=True)
 class PiecePlan:
-    """A piece with all its tables.
-
-    Attributes
-    ----------
-    piece : Piece
-    steps : tuple of Step
-        From the start on.
-    tables : tuple of TableSpec
-        Each table once, in the order in which they are first needed; named after the step that needs it first.
-    """
+    """A piece with all its tables."""
 
     piece: Piece
-    steps: tuple[Step, ...]
+    steps: tuple[Step, ...]  # from the start on
+    # Each table once, in the order in which they are first needed; named after the step that needs it
+    # first.
     tables: tuple[TableSpec, ...]
 
     def first_step(self, table: int) -> Step:
@@ -109,25 +85,16 @@ class PiecePlan:
 
 @dataclass(frozen=True)
 class SynthPlan:
-    """How the tables of a session reach one synth.
-
-    Attributes
-    ----------
-    synth : SessionSynth
-    method : str
-        ``note``, ``octave`` or ``dump``; empty where no tuning message reaches it.
-    programs : mapping of (int, int) to int
-        Number of a piece and of its table to tuning program; empty where the synth holds one table at a time.
-    left_out : mapping of (int, int) to str
-        Tables that the method cannot say, each with the reason.
-    shifts : bool
-        Whether a table, or one moved by a trim, puts something into the synth's fine tuning.
-    """
+    """How the tables of a session reach one synth."""
 
     synth: SessionSynth
-    method: str
+    method: str  # ``note``, ``octave`` or ``dump``; empty where no tuning message reaches it
+    # Number of a piece and of its table to tuning program; empty where the synth holds one table at a
+    # time.
     programs: Mapping[tuple[int, int], int] = field(default_factory=dict)
+    # Tables that the method cannot say, each with the reason.
     left_out: Mapping[tuple[int, int], str] = field(default_factory=dict)
+    # Whether a table, or one moved by a trim, puts something into the synth's fine tuning.
     shifts: bool = False
 
     @property
@@ -166,7 +133,6 @@ def plan_session(session: Session, tracks: Mapping[int, MidiFile] | None = None)
 
     Parameters
     ----------
-    session : Session
     tracks : mapping of int to MidiFile, optional
         Backing tracks that were read already, by number of the piece.
 
@@ -188,7 +154,6 @@ def plan_piece(piece: Piece, midi: MidiFile | None = None) -> PiecePlan:
 
     Parameters
     ----------
-    piece : Piece
     midi : MidiFile, optional
         Its track, if it was read already; it is only needed where key signatures are followed.
 

@@ -2,10 +2,6 @@
 
 Everything is compared with tables that are built anew from the session; nothing is taken from the manifest but what a
 file is said to be. Distances are in cents.
-
-Index
------
-`Verdict` · `half_step_cents`, `program_verdict`, `channel_verdict`, `listener` · `wav_verdict`, `measure_hz`
 """
 
 from __future__ import annotations
@@ -40,21 +36,11 @@ _LOWEST_HZ, _HIGHEST_HZ = 440.0 * 2.0 ** (-69 / 12), 440.0 * 2.0 ** ((128 - 69 -
 
 @dataclass(frozen=True)
 class Verdict:
-    """How a file compares.
+    """How a file compares."""
 
-    Attributes
-    ----------
-    worst_cents : float
-        The largest distance.
-    limit_cents : float
-        What is allowed.
-    where : str
-        Where the largest distance is, for a reader.
-    """
-
-    worst_cents: float
-    limit_cents: float
-    where: str = ""
+    worst_cents: float  # the largest distance
+    limit_cents: float  # what is allowed
+    where: str = ""  # where the largest distance is, for a reader
 
     @property
     def good(self) -> bool:
@@ -128,8 +114,6 @@ def wav_verdict(data: bytes, hz: Sequence[float], name: str) -> Verdict:
 
     Parameters
     ----------
-    data : bytes
-        The file.
     hz : sequence of float
         Their frequencies.
     name : str
@@ -172,8 +156,6 @@ def measure_hz(sound: NDArray[np.float64], rate: int, near_hz: float, gap_hz: fl
     Parameters
     ----------
     sound : ndarray, shape (frames,)
-    rate : int
-        Samples a second.
     near_hz : float
         Where it is expected, within an eighth of `gap_hz`.
     gap_hz : float

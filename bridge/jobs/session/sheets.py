@@ -1,9 +1,4 @@
-"""What stands on the sheets of a session, from its plan and the files that were made.
-
-Index
------
-`session_info`, `piece_sheet` · `played_chords`
-"""
+"""What stands on the sheets of a session, from its plan and the files that were made."""
 
 from __future__ import annotations
 
@@ -78,9 +73,6 @@ def piece_sheet(
 
     Parameters
     ----------
-    plan : SessionPlan
-    one : PiecePlan
-        The piece.
     manifest : Manifest
         Its files, for what to load.
     panels : mapping of (int, int) to PanelEntry or None

@@ -4,10 +4,6 @@ Both come from the built-in tone generator, which adds no chorus or vibrato: bea
 drone is a continuous sound, so it starts at nothing, swells slowly, and its peak stays 12 dB below full scale.
 
 Files are WAV, one channel, 44,100 samples a second, 16 bits.
-
-Index
------
-`drone_wav`, `reference_wav`, `reference_name`
 """
 
 from __future__ import annotations

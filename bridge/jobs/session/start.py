@@ -1,9 +1,4 @@
-"""Writing a first session file, with the tracks and synths that are there already.
-
-Index
------
-`new_session`
-"""
+"""Writing a first session file, with the tracks and synths that are there already."""
 
 from __future__ import annotations
 
@@ -46,8 +41,6 @@ def new_session(
         Names of synth profiles, or profiles in the folder of the file.
     tracks : sequence of Path
         Backing tracks, in the folder of the file or below; a piece for each.
-    overwrite : bool
-        Whether an existing file is replaced.
     take : Path, optional
         A recording of the reference string, in the folder of the file or below.
 

@@ -33,6 +33,7 @@ from bridge.jobs.retune import RetuneRequest, retune_midi
 from bridge.jobs.session.plan import PiecePlan, Step, SynthPlan, tuner_for
 from bridge.store.session.model import AUTO, built, moved_spec, problem_at
 from bridge.store.smf import MidiFile, midi_bytes, rebuild
+from bridge.store.syx import syx_bytes
 from bridge.tuning.notes import key_to_hz
 from bridge.tuning.spec import TableSpec
 from bridge.wire.bend import CENTRE, bend_message
@@ -46,21 +47,12 @@ EQUAL_HZ = tuple(key_to_hz(key) for key in range(128))
 
 @dataclass(frozen=True)
 class Made:
-    """One file of a bundle.
+    """One file of a bundle."""
 
-    Attributes
-    ----------
-    path : str
-        In the bundle, with ``/``.
-    data : bytes
-        Its content.
-    facts : dict
-        What it is, for the manifest: ``what``, and as far as they apply ``piece``, ``step``, ``synth``, ``method``,
-        ``programs``, ``trim_cents``, ``worst_cents``, ``notes``, ``exact``.
-    """
-
-    path: str
-    data: bytes
+    path: str  # in the bundle, with ``/``
+    data: bytes  # its content
+    # What it is, for the manifest: ``what``, and as far as they apply ``piece``, ``step``, ``synth``,
+    # ``method``, ``programs``, ``trim_cents``, ``worst_cents``, ``notes``, ``exact``.
     facts: dict[str, Any]
 
 
@@ -78,10 +70,6 @@ def piece_for_synth(
 
     Parameters
     ----------
-    plan : PiecePlan
-    synth : SynthPlan
-    midi : MidiFile, optional
-        Its backing track.
     trims : sequence of int
         In cents, without 0.
     trim_tracks : bool
@@ -132,7 +120,7 @@ class _Tables:
             worst = max(worst, tuner.check(self.hz[number]).worst_cents)
         programs = [synth.programs[piece.number, number] for number in range(len(plan.tables))]
         facts = self._facts(programs=programs, worst_cents=worst)
-        made = [self._made(f"{piece.stem}.syx", b"".join(sysex), {**facts, "what": "tables"})]
+        made = [self._made(f"{piece.stem}.syx", syx_bytes(sysex), {**facts, "what": "tables"})]
         if self.cents:
             return made
         start = plan.steps[0]
@@ -173,7 +161,7 @@ class _Tables:
             stem = step.stem(piece)
             sysex = [message for message in messages if message[0] == 0xF0]
             if not (synth.shifts and synth.synth.profile.fine_tuning == "rpn"):
-                made.append(self._made(f"{stem}.syx", b"".join(sysex), {**facts, "what": "tables"}))
+                made.append(self._made(f"{stem}.syx", syx_bytes(sysex), {**facts, "what": "tables"}))
             setup = paced_midi(
                 [*messages, *_centred(synth.channels), *tuner.select()],
                 synth.synth.profile,
@@ -267,14 +255,11 @@ def load_everything(
 
     Parameters
     ----------
-    synth : SynthPlan
     pieces : sequence of PiecePlan
         Those for this synth, in order.
     sysex : sequence of (sequence of bytes)
         The SysEx messages of each piece's own files, in the same order; of the first piece alone where the synth
         holds one table at a time.
-    cents : int
-        The trim.
     """
     profile = synth.synth.profile
     folder = f"{trim_folder(cents)}/{synth.synth.name}"
@@ -307,7 +292,7 @@ def load_everything(
         facts["piece"] = first_plan.piece.number
     made = []
     if messages and not (synth.shifts and profile.fine_tuning == "rpn"):
-        made.append(Made(f"{folder}/load-everything.syx", b"".join(messages), facts))
+        made.append(Made(f"{folder}/load-everything.syx", syx_bytes(messages), facts))
     file = paced_midi([*messages, *chosen], profile, f"{synth.synth.title}: load everything")
     return [*made, Made(f"{folder}/load-everything.mid", file, facts)]
 

@@ -4,10 +4,6 @@ The rules are those of the `table` command (`bridge.jobs.hearing`): takes hold o
 reference that stands beside one says about where to listen. What the session's own take tells holds for every piece
 that follows the session's reference; a piece on another guitar takes its reference from it, not its strings. Notes that
 the session file gives a frequency of their own keep it.
-
-Index
------
-`open_session` · `listen_to_takes`
 """
 
 from __future__ import annotations

@@ -60,43 +60,23 @@ DESCRIBED_CENTS = 1e-5
 
 @dataclass(frozen=True)
 class FileVerdict:
-    """What became of one file.
-
-    Attributes
-    ----------
-    path : str
-    what : str
-        What kind of file it is.
-    compared : str
-        With what, or how, it was compared, in a few words.
-    worst_cents, limit_cents : float or None
-        Largest distance and what is allowed; None where only hashes or texts are compared.
-    problem : str
-        What is wrong; empty if nothing is.
-    """
+    """What became of one file."""
 
     path: str
-    what: str
-    compared: str
+    what: str  # what kind of file it is
+    compared: str  # with what, or how, it was compared, in a few words
+    # Largest distance and what is allowed; None where only hashes or texts are compared.
     worst_cents: float | None = None
     limit_cents: float | None = None
-    problem: str = ""
+    problem: str = ""  # what is wrong; empty if nothing is
 
 
 @dataclass
 class Verified:
-    """What became of a bundle.
+    """What became of a bundle."""
 
-    Attributes
-    ----------
-    title : str
-        Of the session.
-    files : list of FileVerdict
-        By path.
-    """
-
-    title: str
-    files: list[FileVerdict] = field(default_factory=list)
+    title: str  # of the session
+    files: list[FileVerdict] = field(default_factory=list)  # by path
 
     @property
     def problems(self) -> list[FileVerdict]:
@@ -117,8 +97,6 @@ def verify_session(folder: Path, progress: Callable[[str, float], None] | None =
 
     Parameters
     ----------
-    folder : Path
-        The bundle.
     progress : callable, optional
         Called with a file's path and how much is done, 0 to 1.
 

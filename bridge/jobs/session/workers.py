@@ -2,10 +2,6 @@
 
 Processes start clean (a copy of this one could hold locks of its threads), leave Ctrl-C to their parent, and end with
 it, however it ends: a parent that is killed leaves nobody behind who still writes.
-
-Index
------
-`cores`, `Crew`
 """
 
 from __future__ import annotations
@@ -71,10 +67,6 @@ class Crew:
         ----------
         function : callable
             Does a job; a function of a module.
-        jobs : iterable
-            What it takes.
-        count : int
-            How many there are.
         worth : int
             From how many jobs on it is worth starting processes for them.
 

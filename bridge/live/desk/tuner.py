@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import statistics
 import threading
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
 from bridge.children import leaving
@@ -52,6 +52,8 @@ class Shown:
     """Whether the reading has settled."""
     guess: bool
     """Whether it is a first guess, right to some cents."""
+    nearest: StringAim | None = None
+    """The string that is least far, where none is near."""
 
 
 @dataclass(frozen=True)
@@ -82,6 +84,7 @@ class Steadied:
         self._held = held
         self._hz: list[float] = []
         self._other = 0
+        self._pluck = 0
         self._read_s = 0.0
         self.shown: Shown | None = None
         """What stands there now."""
@@ -93,11 +96,14 @@ class Steadied:
         aim = self._aim(reading.hz)
         guess = reading.confidence <= SURE
         before = self.shown
+        new, self._pluck = reading.pluck != self._pluck, reading.pluck
+        if new:
+            self._hz = []
         if before is not None and reading.time_s - self._read_s <= HELD_S:
             # A first guess comes only after a new pluck: another string takes over at once, the same one stands.
             if guess and before.aim == aim and not before.guess:
                 return False
-            if before.aim != aim and not before.guess and not guess:
+            if before.aim != aim and not before.guess and not guess and not new:
                 self._other += 1
                 if self._other < 2:
                     return False
@@ -126,10 +132,10 @@ class Steadied:
         aim = aim_for(hz, self._aims)
         return aim if abs(aim.cents(hz)) <= NAMED_CENTS else None
 
-    @staticmethod
-    def _show(hz: float, aim: StringAim | None, steady: bool, guess: bool) -> Shown:
+    def _show(self, hz: float, aim: StringAim | None, steady: bool, guess: bool) -> Shown:
         if aim is None:
-            return Shown(None, hz, 0.0, None, "", steady, guess)
+            nearest = min(self._aims.values(), key=lambda one: abs(one.cents(hz)))
+            return Shown(None, hz, 0.0, None, "", steady, guess, nearest)
         return Shown(aim, hz, aim.cents(hz), aim.beats_hz(hz), aim.turn(hz), steady, guess)
 
 
@@ -184,7 +190,7 @@ def run_tuner(
         The microphone cannot be opened, or goes away.
     """
     strings = [(aim.string, aim.hz) for aim in aims.values()]
-    meter = Meter(microphone.sample_rate, strings, *_range_hz(aims.values(), held))
+    meter = Meter(microphone.sample_rate, strings)
     steadied = Steadied(aims, held)
     ended = threading.Event()
 
@@ -215,9 +221,3 @@ def run_tuner(
             drawer.close()
     if drawer.failure is not None:
         raise drawer.failure
-
-
-def _range_hz(aims: Iterable[StringAim], held: int | None) -> tuple[float, float]:
-    """Pitches to listen for: from slack to a fourth too high."""
-    found = [aim.hz for aim in aims if held in (None, aim.string)]
-    return max(20.0, 0.6 * min(found)), min(2000.0, max(1.4 * max(found), 200.0))

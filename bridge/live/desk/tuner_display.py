@@ -46,10 +46,17 @@ def scale_line(cents: float) -> str:
 def turn_words(shown: Shown) -> str:
     """Say what to do: a string is brought up to its pitch, never let down to it."""
     if shown.aim is None:
-        return "no string is near"
+        return "no string is near" if shown.nearest is None else _no_string(shown.hz, shown.nearest)
     if shown.turn == "":
         return "in tune" if shown.steady else "nearly"
     return "tighten" if shown.turn == "tighten" else "loosen, go below, come up again"
+
+
+def _no_string(hz: float, nearest: StringAim) -> str:
+    """Say where a note stands that is no string."""
+    semitones = round(nearest.cents(hz) / 100)
+    where = f"{abs(semitones)} semitones {'above' if semitones > 0 else 'below'}"
+    return f"no string: {where} string {nearest.string} ({nearest.note})"
 
 
 def beats_words(shown: Shown, reference: StringAim | None) -> str:

@@ -71,7 +71,7 @@ def prepare_drone(
                 "synth, channels and system belong to a synth's port", "name the port with --out"
             )
         plan = sound_card_plan(spec, drone=plan_drone(asked, spec), device=device, method=method)
-        return PreparedDrone(plan, build_table(spec), said, spec.reference.doubt)
+        return PreparedDrone(plan, build_table(spec), said, spec.doubt)
     only = play_table(spec.name, spec)
     profile = load_profile(synth) if synth else None
     found = choose_for_playing(method, profile, [only.hz, only.equal_hz])
@@ -98,7 +98,7 @@ def prepare_drone(
         state_dir=str(state_dir()),
         drone=plan_drone(asked, spec, usable, scale),
     )
-    return PreparedDrone(plan, build_table(spec), tuple(notices), spec.reference.doubt)
+    return PreparedDrone(plan, build_table(spec), tuple(notices), spec.doubt)
 
 
 def _settling_method(chosen: str, asked: str, profile: SynthProfile | None) -> tuple[str, list[str]]:

@@ -157,7 +157,7 @@ def prepare(request: LiveRequest) -> Prepared:
         keys=keys_shown(False, hold is not None, listening is not None),
         feet=feet_shown(controls),
     )
-    return Prepared(plan, labels, tuple(notices), home.reference.doubt, listening)
+    return Prepared(plan, labels, tuple(notices), home.doubt, listening)
 
 
 def check_tables(method: str, profile: SynthProfile | None, tables: AllTables) -> None:

@@ -1,9 +1,4 @@
-"""What a sheet says of tuning the guitar: every string near its note, then by ear, string by string.
-
-Index
------
-`strings_blocks`
-"""
+"""What a sheet says of tuning the guitar: every string near its note, then by ear, string by string."""
 
 from __future__ import annotations
 

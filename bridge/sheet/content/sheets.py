@@ -1,10 +1,6 @@
 """From pieces and a session to the document that stands on their sheets.
 
 A sheet is a page or two for each piece; a session has a page of its own before them. Everybody gets the same sheet.
-
-Index
------
-`sheet_document`
 """
 
 from __future__ import annotations
@@ -25,8 +21,6 @@ def sheet_document(pieces: Sequence[PieceSheet], session: SessionInfo | None = N
 
     Parameters
     ----------
-    pieces : sequence of PieceSheet
-        In order.
     session : SessionInfo, optional
         What stands on a page before them.
     """

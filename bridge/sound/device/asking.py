@@ -41,8 +41,6 @@ def sound_problem(
     which : {"input", "output"}
     device : str, optional
         Part of the device's name; None: the usual one.
-    limit_s : float
-        How long the answer may take.
     """
     try:
         done = children.ask(_LOOK, which, device or "", limit_s=limit_s)

@@ -2,8 +2,6 @@
 
 PortAudio is loaded by `bridge.sound.device.outputs`, late, and what holds there about a sound server that dies
 holds here.
-
-Index: `SoundInput`, `sound_inputs`, `pick_input`.
 """
 
 from __future__ import annotations

@@ -9,8 +9,6 @@ then hang in whatever is asked of it; closing gives up after `CLOSE_S` (see `bri
 Conventions: samples float64, full scale 1, shape ``(n,)``: the mean of the first two channels.
 
 Threads: all methods belong to one thread; the sound system's own thread only fills the queue.
-
-Index: `Microphone`, `record`.
 """
 
 from __future__ import annotations
@@ -48,13 +46,6 @@ class Microphone:
     device : str, optional
         Part of an input's name; None: the default one.
 
-    Attributes
-    ----------
-    input : SoundInput
-    sample_rate : int
-    dropped : int
-        Times that sound was lost, or may have been as the sound system says, because the computer was too slow.
-
     Raises
     ------
     PortProblem
@@ -64,6 +55,8 @@ class Microphone:
     def __init__(self, device: str | None = None) -> None:
         self.input = pick_input(device)
         self.sample_rate = self.input.sample_rate
+        # Times that sound was lost, or may have been as the sound system says, because the computer
+        # was too slow.
         self.dropped = 0
         self._waiting: queue.SimpleQueue[NDArray[np.float32]] = queue.SimpleQueue()
         self._heard_s = 0.0
@@ -153,7 +146,6 @@ def record(seconds: float, microphone: Microphone) -> tuple[Floats, int]:
 
     Parameters
     ----------
-    seconds : float
     microphone : Microphone
         Opened and closed here.
 

@@ -9,8 +9,6 @@ silence and `Mixer.failure`, never into a dead process. Everything else may be u
 
 Conventions: samples are float32, shape (frames, channels), full scale 1; times in seconds; the clock is
 `time.perf_counter` unless another is handed in.
-
-Index: `Mixer`.
 """
 
 from __future__ import annotations
@@ -54,15 +52,6 @@ class Mixer:
         See `Generator`.
     clock : callable
         Seconds, rising.
-
-    Attributes
-    ----------
-    failure : Exception or None
-        What went wrong in the sound card's thread, if anything did; silence since then.
-    dropped : int
-        Messages that found the queue full.
-    peak : float
-        Highest sample that went out so far.
     """
 
     def __init__(
@@ -78,9 +67,10 @@ class Mixer:
                 f"a ceiling of {ceiling:g} is out of range", "allowed: more than 0, at most 1 (full scale)"
             )
         self.sample_rate = sample_rate
+        # What went wrong in the sound card's thread, if anything did; silence since then.
         self.failure: Exception | None = None
-        self.dropped = 0
-        self.peak = 0.0
+        self.dropped = 0  # messages that found the queue full
+        self.peak = 0.0  # highest sample that went out so far
         self._clock = clock
         self._generator = Generator(sample_rate, ceiling=ceiling, device_id=device_id)
         self._queue: deque[tuple[float, bytes]] = deque()
@@ -90,11 +80,6 @@ class Mixer:
         self._fade_at = 0.0
         self._fade: tuple[float, float] = (0.0, 1.0)
         self.faded = threading.Event()
-
-    @property
-    def delay_s(self) -> float:
-        """How much later than the sound card's block the sound is (the limiter looks ahead)."""
-        return self._generator.delay / self.sample_rate
 
     @property
     def reduction(self) -> float:

@@ -13,8 +13,6 @@ then on this process can open no sound output any more. A program that must surv
 in a child process which it can replace.
 
 Threads: `start` and `close` belong to one thread; the rest as in `Mixer`.
-
-Index: `LiveSound`.
 """
 
 from __future__ import annotations
@@ -43,23 +41,8 @@ class LiveSound(Mixer):
     ----------
     device : str, optional
         Part of an output's name; None: the default output.
-    sample_rate : int, optional
-        Samples a second; None: what the output prefers.
-    frames : int
-        Samples a block; 0 leaves it to the sound system (best where it has a size of its own).
-    ceiling : float
-        Highest sample.
     swell_s : float
         Time in which the sound comes up from nothing after `start`.
-    device_id : int, optional
-        See `Generator`.
-
-    Attributes
-    ----------
-    output : SoundOutput
-        Where it plays.
-    underflows : int
-        Times that the sound card ran out of sound: the computer was too slow, and a gap was heard.
 
     Raises
     ------
@@ -71,16 +54,13 @@ class LiveSound(Mixer):
         self,
         device: str | None = None,
         *,
-        sample_rate: int | None = None,
-        frames: int = 0,
         ceiling: float = CEILING,
         swell_s: float = SWELL_S,
-        device_id: int | None = None,
     ) -> None:
-        self.output = pick_output(device)
-        super().__init__(sample_rate or self.output.sample_rate, ceiling=ceiling, device_id=device_id)
+        self.output = pick_output(device)  # where it plays
+        super().__init__(self.output.sample_rate, ceiling=ceiling)
+        # Times that the sound card ran out of sound: the computer was too slow, and a gap was heard.
         self.underflows = 0
-        self._frames = frames
         self._swell_s = swell_s
         self._called = 0.0
         self._stream: Any = None
@@ -95,13 +75,6 @@ class LiveSound(Mixer):
         """Seconds since the sound card last asked for sound; 0 when closed. More than one: it is gone."""
         return time.perf_counter() - self._called if self.running else 0.0
 
-    @property
-    def latency_s(self) -> float:
-        """From `send` to the loudspeaker's cable, as far as the sound system tells; a block of waiting included."""
-        if self._stream is None:
-            return 0.0
-        return float(self._stream.latency) + self.delay_s
-
     def start(self) -> Self:
         """Open the output and swell up."""
         if self._stream is not None:
@@ -113,7 +86,7 @@ class LiveSound(Mixer):
         try:
             stream = library.OutputStream(
                 samplerate=self.sample_rate,
-                blocksize=self._frames,
+                blocksize=0,  # whatever suits the sound system, which may have a size of its own
                 device=self.output.index,
                 channels=min(2, self.output.channels),
                 dtype="float32",

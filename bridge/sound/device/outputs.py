@@ -3,9 +3,6 @@
 This module alone loads PortAudio (through sounddevice, the extra ``audio``), and only when it is needed. Once PortAudio
 hangs, which it does when a JACK server dies under it, nothing more may be asked of it in this process: `give_up` says
 so.
-
-Index: `SoundDevice`, `SoundOutput`, `sound_outputs`, `pick_output`, `pick_by_name`, `portaudio`, `end_stream`,
-`end_portaudio`, `give_up`.
 """
 
 from __future__ import annotations
@@ -26,26 +23,16 @@ _dead = threading.Event()
 
 @dataclass(frozen=True)
 class SoundDevice:
-    """What every sound device has.
+    """What every sound device has."""
 
-    Attributes
-    ----------
-    index : int
-        PortAudio's number.
-    name, system : str
-        The device's name, and the sound system that offers it.
-    channels, sample_rate : int
-        Most channels, and the sample rate that it prefers.
-    default : bool
-        Whether it is used when none is named.
-    """
-
-    index: int
+    index: int  # PortAudio's number
+    # The device's name, and the sound system that offers it.
     name: str
     system: str
+    # Most channels, and the sample rate that it prefers.
     channels: int
     sample_rate: int
-    default: bool
+    default: bool  # whether it is used when none is named
 
 
 class SoundOutput(SoundDevice):
@@ -99,7 +86,6 @@ def end_stream(stream: Any, name: str, limit_s: float) -> None:
 
     Parameters
     ----------
-    stream : sounddevice stream
     name : str
         What the thread that closes it is called.
     limit_s : float
@@ -205,7 +191,6 @@ def pick_by_name(devices: Sequence[DeviceT], name: str | None, what: str) -> Dev
     ----------
     devices : sequence of SoundDevice
         At least one.
-    name : str or None
     what : str
         What these are called in messages.
 

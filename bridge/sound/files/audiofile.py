@@ -2,10 +2,6 @@
 
 A file is read block by block and mixed on the way, so that many channels, or a small file that unpacks to a great
 deal, need little memory.
-
-Index
------
-`read_take`     the sound of a file, and its rate
 """
 
 from __future__ import annotations
@@ -30,14 +26,6 @@ MOST_SAMPLES = 120_000_000
 
 def read_take(path: str | Path) -> tuple[Mono, int]:
     """Read a sound file.
-
-    Parameters
-    ----------
-    path : str or Path
-
-    Returns
-    -------
-    (take, sample_rate)
 
     Raises
     ------

@@ -8,8 +8,6 @@ and written. A constant scale changes no pitch and no beat, which a limiter woul
 Conventions: blocks are float32 of shape (frames, channels), full scale 1; encodings are ``pcm16`` (with dither from a
 fixed source), ``pcm24`` and ``float``.
 
-Index: `write_sound`, `SoundReport`, `CEILING`.
-
 Source: the layout of RIFF WAVE: IBM and Microsoft, *Multimedia Programming Interface and Data Specifications 1.0*
 (1991); format tag 3 with a ``fact`` chunk: Microsoft, *New Multimedia Data Types and Data Techniques* (1994).
 """
@@ -42,22 +40,13 @@ _PIECE = 65536
 
 @dataclass(frozen=True)
 class SoundReport:
-    """What was written.
+    """What was written."""
 
-    Attributes
-    ----------
-    frames, sample_rate : int
-        Length, and samples a second.
-    peak : float
-        Highest sample before scaling.
-    gain : float
-        What everything was multiplied by, 1 or less.
-    """
-
+    # Length, and samples a second.
     frames: int
     sample_rate: int
-    peak: float
-    gain: float
+    peak: float  # highest sample before scaling
+    gain: float  # what everything was multiplied by, 1 or less
 
     @property
     def seconds(self) -> float:
@@ -81,12 +70,8 @@ def write_sound(
         Ends in ``.wav`` or ``.flac``.
     blocks : iterable of ndarray, shape (frames, channels)
         The sound; one block at least, all with the same number of channels. Taken only after the path was checked.
-    sample_rate : int
-        Samples a second.
     encoding : {"pcm24", "pcm16", "float"}
         How samples are stored; FLAC has no ``float``.
-    overwrite : bool
-        Whether an existing file may be replaced.
 
     Raises
     ------

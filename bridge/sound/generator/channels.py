@@ -3,8 +3,6 @@
 Conventions: channels are 1 to 16, keys and controllers 0 to 127; pitches are in semitones above key 0 of equal
 temperament at A4 = 440 Hz.
 
-Index: `Channel`, `Note`.
-
 Sources: MIDI 1.0 Detailed Specification; *General MIDI System Level 1* (what a channel begins with); RP-015,
 "Response to Reset All Controllers".
 """
@@ -22,60 +20,29 @@ PEDAL_DOWN = 64
 
 @dataclass(slots=True, eq=False)
 class Note:
-    """A note that sounds.
+    """A note that sounds."""
 
-    Attributes
-    ----------
-    channel, key, velocity : int
-        As the note-on said; channel 1 to 16.
-    program : int
-        MIDI program of the channel when the note began.
-    drums : bool
-        Whether it is a stroke on the drum kit, which has no pitch to tune.
-    base_semitones : float
-        Pitch of the key by the tuning, without bends.
-    hz : float
-        Frequency as it sounds now.
-    down : bool
-        Whether the key is down.
-    sostenuto : bool
-        Whether the sostenuto pedal caught it.
-    releasing : bool
-        Whether it has been let go and only dies away.
-    soft : bool
-        Whether the soft pedal was down when it began.
-    """
-
+    # As the note-on said; channel 1 to 16.
     channel: int
     key: int
     velocity: int
-    program: int
-    drums: bool
-    base_semitones: float
-    hz: float = 0.0
-    down: bool = True
-    sostenuto: bool = False
-    releasing: bool = False
-    soft: bool = False
+    program: int  # MIDI program of the channel when the note began
+    drums: bool  # whether it is a stroke on the drum kit, which has no pitch to tune
+    base_semitones: float  # pitch of the key by the tuning, without bends
+    hz: float = 0.0  # frequency as it sounds now
+    down: bool = True  # whether the key is down
+    sostenuto: bool = False  # whether the sostenuto pedal caught it
+    releasing: bool = False  # whether it has been let go and only dies away
+    soft: bool = False  # whether the soft pedal was down when it began
 
 
 @dataclass(slots=True, eq=False)
 class Channel:
-    """What a channel was told.
-
-    Attributes
-    ----------
-    pitches : list of 128 floats
-        The tuning that the channel follows.
-    tuning_bank : int
-        What the next choice of a tuning program (RPN 00 03) adds to it.
-    notes : list of Note
-        What sounds, in the order in which it began; notes that only die away are among them.
-    """
+    """What a channel was told."""
 
     number: int
-    pitches: list[float]
-    tuning_bank: int = 0
+    pitches: list[float]  # the tuning that the channel follows
+    tuning_bank: int = 0  # what the next choice of a tuning program (RPN 00 03) adds to it
     program: int = 0
     volume: int = 100
     expression: int = 127
@@ -87,6 +54,7 @@ class Channel:
     bend_range_semitones: float = DEFAULT_BEND_RANGE_SEMITONES
     fine_semitones: float = 0.0
     coarse_semitones: int = 0
+    # What sounds, in the order in which it began; notes that only die away are among them.
     notes: list[Note] = field(default_factory=list)
 
     @property

@@ -7,8 +7,6 @@ do not concern it. A closed or pedalled hi-hat stops an open one, as on a real k
 Conventions: a stroke is mono float32 with a peak of 1 or less; `gain` in the rows below makes up for how loud the ear
 takes it to be.
 
-Index: `stroke`, `chokes`.
-
 Source: places of the drums on the keys: *General MIDI System Level 1*, percussion key map; the sounds are our own.
 """
 
@@ -24,30 +22,19 @@ from numpy.typing import NDArray
 
 @dataclass(frozen=True)
 class Drum:
-    """How a drum is made.
+    """How a drum is made."""
 
-    Parameters
-    ----------
-    start_hz, hz : float
-        The thump falls from one frequency to the other; 0 for none.
-    thump_s, noise_s : float
-        Decay by 60 dB of the thump and of the noise.
-    noise : float
-        Loudness of the noise against the thump's 1.
-    low_hz, high_hz : float
-        Band of the noise.
-    gain : float
-        Loudness of the whole.
-    """
-
+    # The thump falls from one frequency to the other; 0 for none.
     start_hz: float = 0.0
     hz: float = 0.0
+    # Decay by 60 dB of the thump and of the noise.
     thump_s: float = 0.3
-    noise: float = 0.0
+    noise: float = 0.0  # loudness of the noise against the thump's 1
     noise_s: float = 0.1
+    # Band of the noise.
     low_hz: float = 500.0
     high_hz: float = 8000.0
-    gain: float = 0.5
+    gain: float = 0.5  # loudness of the whole
 
 
 def _tom(hz: float) -> Drum:
@@ -130,8 +117,6 @@ def stroke(key: int, sample_rate: int) -> NDArray[np.float32]:
     ----------
     key : int
         MIDI key, 0 to 127. Keys without a drum of their own give a quiet click.
-    sample_rate : int
-        Samples a second.
 
     Returns
     -------

@@ -6,8 +6,6 @@ has always come down when a peak arrives, and no sample is clipped. It stays dow
 slowly, slower than the lowest note swings, so that it does not ride on single waves.
 
 Sound that stays below the ceiling passes unchanged, bit for bit, only later.
-
-Index: `Limiter`.
 """
 
 from __future__ import annotations
@@ -31,8 +29,6 @@ class Limiter:
 
     Parameters
     ----------
-    sample_rate : int
-        Samples a second.
     ceiling : float
         The highest sample value that may come out.
     """

@@ -42,30 +42,16 @@ def _slope(t60_s: float, sample_rate: int) -> float:
 
 
 class Row:
-    """Points at a row for as long as it sounds.
-
-    Attributes
-    ----------
-    at : int
-        Where the row stands now (it moves when others end); −1 once it has ended.
-    """
+    """Points at a row for as long as it sounds."""
 
     __slots__ = ("at",)
 
     def __init__(self, at: int) -> None:
-        self.at = at
+        self.at = at  # where the row stands now (it moves when others end); −1 once it has ended
 
 
 class Oscillators:
-    """The rows that sound, and their mix.
-
-    Parameters
-    ----------
-    sample_rate : int
-        Samples a second.
-    bank : WaveBank
-        The cycles that rows read.
-    """
+    """The rows that sound, and their mix."""
 
     def __init__(self, sample_rate: int, bank: WaveBank) -> None:
         self.sample_rate = sample_rate

@@ -72,13 +72,6 @@ class Receiver:
         What makes the sound; without one, notes that are let go end at once.
     device_id : int, optional
         SysEx messages for other devices are ignored; None obeys all. 7F is always obeyed.
-
-    Attributes
-    ----------
-    channels : dict of int to Channel
-        By number, 1 to 16.
-    ignored : int
-        Messages that could not be read.
     """
 
     def __init__(self, player: Player | None = None, device_id: int | None = None) -> None:
@@ -86,7 +79,7 @@ class Receiver:
         self.player: Player = player if player is not None else Silent()
         self._keeps_released = player is not None
         self.tunings = TuningMemory()
-        self.ignored = 0
+        self.ignored = 0  # messages that could not be read
         self._splitter = StreamSplitter()
         self._rpn = rpn.RpnReader()
         self._mpe = MpeReceiver()
@@ -95,7 +88,7 @@ class Receiver:
         self._master_fine = 0.0
         self._master_coarse = 0
         self.master_gain = 1.0
-        self.channels = {number: self._fresh(number) for number in range(1, 17)}
+        self.channels = {number: self._fresh(number) for number in range(1, 17)}  # by number, 1 to 16
         self._actions: dict[int, Callable[[Channel, int], None]] = {
             7: self._volume,
             10: self._pan,

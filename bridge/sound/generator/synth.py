@@ -92,13 +92,6 @@ class Generator:
     ceiling : float, optional
         Limit the sound to this, at the cost of `delay` samples; None leaves it as it is.
 
-    Attributes
-    ----------
-    receiver : Receiver
-        What the channels were told.
-    position : int
-        Samples made so far: where the next block begins.
-
     Raises
     ------
     ValueProblem
@@ -114,8 +107,8 @@ class Generator:
                 f"a sample rate of {sample_rate} per second is out of range", f"allowed: {low} to {high}"
             )
         self.sample_rate = sample_rate
-        self.position = 0
-        self.receiver = Receiver(self, device_id)
+        self.position = 0  # samples made so far: where the next block begins
+        self.receiver = Receiver(self, device_id)  # what the channels were told
         self._bank = WaveBank()
         self._oscillators = Oscillators(sample_rate, self._bank)
         self._parts: dict[Note, list[_Part]] = {}
@@ -167,11 +160,6 @@ class Generator:
 
     def block(self, frames: int) -> NDArray[np.float32]:
         """Return the next samples.
-
-        Parameters
-        ----------
-        frames : int
-            How many.
 
         Returns
         -------

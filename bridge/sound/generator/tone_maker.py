@@ -1,7 +1,4 @@
-"""What a receiver asks of whoever makes the sound.
-
-Index: `Player`, `Silent`.
-"""
+"""What a receiver asks of whoever makes the sound."""
 
 from __future__ import annotations
 

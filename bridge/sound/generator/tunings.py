@@ -6,8 +6,6 @@ Messages without a bank mean bank 0. Bytes are read and written by `bridge.wire.
 Conventions: pitches are in semitones above key 0 of equal temperament at A4 = 440 Hz, so that ``69.0`` is A4;
 frequency data ``7F 7F 7F`` leaves a key as it is.
 
-Index: `TuningMemory`, `equal_pitches`, `octave_pitches`.
-
 Source: MIDI 1.0 Detailed Specification, "MIDI Tuning"; addenda CA-020 and CA-021.
 """
 

@@ -36,34 +36,18 @@ MIDDLE_C_HZ = 440.0 * 2.0 ** (-9 / 12)
 
 @dataclass(frozen=True, eq=False)
 class Layer:
-    """One part of a voice.
+    """One part of a voice."""
 
-    Parameters
-    ----------
-    name : str
-        Unique among all layers.
-    shape : callable
-        Relative amplitudes of the partials.
-    gain : float
-        Share of the voice's loudness.
-    t60_s : float
-        Decay by 60 dB while the key is held, at middle C; infinite for a held tone.
-    attack_s, release_s : float
-        Rise, and fall by 60 dB once the note is let go.
-    velocity_power : float
-        Loudness goes with velocity to this power: brighter layers have a higher one.
-    soft_hz : float
-        Partials well above this are weakened, as by the body of an instrument.
-    """
-
-    name: str
-    shape: Shape
-    gain: float = 1.0
-    t60_s: float = math.inf
+    name: str  # unique among all layers
+    shape: Shape  # relative amplitudes of the partials
+    gain: float = 1.0  # share of the voice's loudness
+    t60_s: float = math.inf  # decay by 60 dB while the key is held, at middle C; infinite for a held tone
+    # Rise, and fall by 60 dB once the note is let go.
     attack_s: float = 0.02
     release_s: float = 0.25
+    # Loudness goes with velocity to this power: brighter layers have a higher one.
     velocity_power: float = 1.4
-    soft_hz: float = 3500.0
+    soft_hz: float = 3500.0  # partials well above this are weakened, as by the body of an instrument
 
 
 @dataclass(frozen=True, eq=False)
@@ -72,11 +56,6 @@ class Voice:
 
     name: str
     layers: tuple[Layer, ...]
-
-    @property
-    def sustained(self) -> bool:
-        """Whether the voice sounds for as long as the key is down."""
-        return any(math.isinf(layer.t60_s) for layer in self.layers)
 
 
 def _slope(power: float) -> Shape:
@@ -292,8 +271,6 @@ def layer_amplitudes(layer: Layer, bin_key: int, count: int) -> NDArray[np.float
 
     Parameters
     ----------
-    layer : Layer
-        Whose partials.
     bin_key : int
         MIDI key whose equal-tempered pitch colours the tone (a tone keeps its colour while it is bent).
     count : int

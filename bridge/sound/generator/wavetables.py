@@ -11,8 +11,6 @@ swapped for another with fewer partials while it sounds.
 
 Conventions: phases in cycles (0 to 1); a place in the bank is the index of a cycle's first sample.
 
-Index: `WaveBank`, `partial_count`.
-
 Source: M. R. Schroeder, "Synthesis of low-peak-factor signals and binary sequences with low autocorrelation",
 IEEE Trans. Inf. Theory 16 (1970), for the phases.
 """
@@ -56,18 +54,13 @@ def partial_count(hz: float, sample_rate: int) -> int:
 
 
 class WaveBank:
-    """All cycles in one array, so that every sounding voice can be read in one go.
-
-    Attributes
-    ----------
-    samples : ndarray of float32
-        The cycles, `CYCLE` + 1 samples each. The first one is silent. The array is replaced as it grows: take it
-        anew for every block.
-    """
+    """All cycles in one array, so that every sounding voice can be read in one go."""
 
     SILENT = 0
 
     def __init__(self) -> None:
+        # The cycles, `CYCLE` + 1 samples each. The first one is silent. The array is replaced as it
+        # grows: take it anew for every block.
         self.samples: NDArray[np.float32] = np.zeros(16 * _ROOM, dtype=np.float32)
         self._used = 1
         self._places: dict[Hashable, int] = {}

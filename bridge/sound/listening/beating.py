@@ -54,48 +54,29 @@ Complex = NDArray[np.complex128]
 
 @dataclass(frozen=True)
 class PairBeat:
-    """The beat between partial `first` of the first string and partial `second` of the second.
+    """The beat between partial `first` of the first string and partial `second` of the second."""
 
-    Attributes
-    ----------
-    first, second : int
-        Partial numbers.
-    hz : float
-        Where it is heard.
-    rate_hz, sd_hz : float
-        Beats a second, and the standard deviation of that.
-    direct : bool
-        True where both tones were resolved; False where the rate follows from the strings' other partials.
-    """
-
+    # Partial numbers.
     first: int
     second: int
-    hz: float
+    hz: float  # where it is heard
+    # Beats a second, and the standard deviation of that.
     rate_hz: float
     sd_hz: float
+    # True where both tones were resolved; False where the rate follows from the strings' other partials.
     direct: bool
 
 
 @dataclass(frozen=True)
 class BeatsHeard:
-    """Two strings as heard together.
+    """Two strings as heard together."""
 
-    Attributes
-    ----------
-    pairs : tuple of PairBeat
-        By rising pitch; the first is the one to tune by.
-    move_cents : float
-        By how much the second string must move to still the first pair; positive is up. Without `sure`, only its
-        size is meant.
-    sd_cents : float
-    sure : bool
-        Whether the direction is known.
-    """
-
-    pairs: tuple[PairBeat, ...]
+    pairs: tuple[PairBeat, ...]  # by rising pitch; the first is the one to tune by
+    # By how much the second string must move to still the first pair; positive is up. Without `sure`,
+    # only its size is meant.
     move_cents: float
     sd_cents: float
-    sure: bool
+    sure: bool  # whether the direction is known
 
     @property
     def direction(self) -> str:
@@ -115,13 +96,8 @@ def hear_beats(
     Parameters
     ----------
     samples : ndarray, shape (n,) or (n, channels), or Mono
-    sample_rate : float
     first_hz, second_hz : float
         Pitch expected of each, right to 70 cents; the second is the string to move.
-
-    Returns
-    -------
-    BeatsHeard
 
     Raises
     ------
@@ -288,8 +264,6 @@ def two_tones(
     Parameters
     ----------
     body : ndarray, shape (n,)
-    rate : float
-        Samples a second.
     middle_hz, width_hz : float
         The band; other sounds are at least `width_hz` from its middle.
 

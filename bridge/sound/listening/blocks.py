@@ -3,12 +3,6 @@
 Conventions: samples float64 of shape ``(n,)``; a block's time is its middle, in seconds from the first sample; phases
 are against ``exp(2j * pi * carrier * t)`` with t from the first sample, so a partial that is exactly at its carrier
 keeps one phase in all blocks.
-
-Index
------
-`Blocks`        complex amplitudes of partials, block by block
-`demodulate`    sound to blocks
-`synthesize`    damped partials to sound
 """
 
 from __future__ import annotations
@@ -26,24 +20,12 @@ Complex = NDArray[np.complex128]
 
 @dataclass(frozen=True, eq=False)
 class Blocks:
-    """Partials in blocks that overlap by half.
+    """Partials in blocks that overlap by half."""
 
-    Attributes
-    ----------
-    t : ndarray, shape (blocks,)
-        Middle of each block, in seconds.
-    y : ndarray of complex, shape (blocks, partials)
-        Amplitude and phase of each partial.
-    length : int
-        Samples in a block.
-    hop_s : float
-        Seconds from block to block.
-    """
-
-    t: Floats
-    y: Complex
-    length: int
-    hop_s: float
+    t: Floats  # middle of each block, in seconds; shape (blocks,)
+    y: Complex  # amplitude and phase of each partial; shape (blocks, partials)
+    length: int  # samples in a block
+    hop_s: float  # seconds from block to block
 
 
 def demodulate(samples: Floats, sample_rate: float, carriers_hz: Floats, length: int) -> Blocks:

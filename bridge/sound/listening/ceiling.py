@@ -5,11 +5,6 @@ clipped one arrives at full slope and stops dead. So a plateau of three samples 
 counts where the step before it or after it is many times larger than any step on it.
 
 Conventions: samples float64 of one channel; sample numbers from the sound's first.
-
-Index
------
-`Ceiling`       feed it a channel whose extremes are known
-`clipped_at`    the same for a sound that is there as a whole
 """
 
 from __future__ import annotations

@@ -10,12 +10,6 @@ using a two-way mismatch procedure" (J. Acoust. Soc. Am. 95, 1994); the partials
 (J. Acoust. Soc. Am. 36, 1964).
 
 Conventions: frequencies in Hz; stiffness is B in ``n * f0 * sqrt(1 + B * n**2)``.
-
-Index
------
-`Comb`          a proposed string: fundamental, stiffness, which peaks are its partials, and how well they fit
-`best_comb`     the best proposal for a set of peaks
-`partial_hz`    where a stiff string's partials lie
 """
 
 from __future__ import annotations
@@ -42,30 +36,18 @@ def partial_hz(f0_hz: float, stiffness: float, n: NDArray[np.int_] | Floats) -> 
 
 @dataclass(frozen=True, eq=False)
 class Comb:
-    """One string as the peaks suggest it.
+    """One string as the peaks suggest it."""
 
-    Attributes
-    ----------
-    f0_hz, stiffness : float
-        Fitted to the matched peaks.
-    numbers, hz, amplitude : ndarray, shape (matched,)
-        Partial numbers with the frequency and amplitude of their peaks.
-    explained : float
-        Share (0 to 1) of the peaks' power that the comb accounts for.
-    filled : float
-        Share (0 to 1) of its places, weighted by what would be expected there, that hold a peak.
-    missing : tuple of int
-        Partials, below the highest strong one, where nothing stands out though something should.
-    score : float
-    """
-
+    # Fitted to the matched peaks.
     f0_hz: float
     stiffness: float
+    # Partial numbers with the frequency and amplitude of their peaks; shape (matched,).
     numbers: NDArray[np.int_]
     hz: Floats
     amplitude: Floats
-    explained: float
-    filled: float
+    explained: float  # share (0 to 1) of the peaks' power that the comb accounts for
+    filled: float  # share (0 to 1) of its places, weighted by what would be expected there, that hold a peak
+    # Partials, below the highest strong one, where nothing stands out though something should.
     missing: tuple[int, ...]
     score: float
 
@@ -80,7 +62,6 @@ def best_comb(found: Peaks, low_hz: float = LOW_HZ, high_hz: float = HIGH_HZ) ->
 
     Parameters
     ----------
-    found : Peaks
     low_hz, high_hz : float
         Range of the fundamental.
     """

@@ -7,12 +7,6 @@ home where the pitch wavers.
 Source: P. McLeod and G. Wyvill, "A smarter way to find pitch" (Proc. ICMC 2005).
 
 Conventions: samples float64 of shape ``(n,)``; times in seconds, of the frames' middles.
-
-Index
------
-`Track`         pitch, clarity and level frame by frame
-`track_pitch`   make one
-`Run`, `runs`   stretches that hold one note
 """
 
 from __future__ import annotations
@@ -40,24 +34,12 @@ CHUNK_FRAMES = 512
 
 @dataclass(frozen=True, eq=False)
 class Track:
-    """Pitch over time.
+    """Pitch over time."""
 
-    Attributes
-    ----------
-    t : ndarray, shape (frames,)
-        Middle of each frame, seconds.
-    hz : ndarray, shape (frames,)
-        Pitch; 0 where there is none.
-    clarity : ndarray, shape (frames,)
-        Agreement with itself a period later, 0 to 1.
-    level : ndarray, shape (frames,)
-        Root mean square.
-    """
-
-    t: Floats
-    hz: Floats
-    clarity: Floats
-    level: Floats
+    t: Floats  # middle of each frame, seconds; shape (frames,)
+    hz: Floats  # pitch; 0 where there is none; shape (frames,)
+    clarity: Floats  # agreement with itself a period later, 0 to 1; shape (frames,)
+    level: Floats  # root mean square; shape (frames,)
 
 
 def track_pitch(
@@ -74,7 +56,6 @@ def track_pitch(
     Parameters
     ----------
     samples : ndarray, shape (n,)
-    sample_rate : float
     low_hz, high_hz : float
         Range of the pitch; frames are lengthened to hold 2.5 periods of the lowest.
     frame_s, step_s : float
@@ -138,25 +119,15 @@ def _first_good_peak(
 
 @dataclass(frozen=True)
 class Run:
-    """A stretch that holds one note.
-
-    Attributes
-    ----------
-    start_s, end_s : float
-    hz, cents_sd : float
-        Mean pitch (of the logarithm) and the standard deviation of that mean.
-    spread_cents : float
-        How far the pitch moves about its mean, root mean square.
-    first_hz : float
-        Mean over the first 80 ms.
-    """
+    """A stretch that holds one note."""
 
     start_s: float
     end_s: float
+    # Mean pitch (of the logarithm) and the standard deviation of that mean.
     hz: float
     cents_sd: float
-    spread_cents: float
-    first_hz: float
+    spread_cents: float  # how far the pitch moves about its mean, root mean square
+    first_hz: float  # mean over the first 80 ms
 
 
 def runs(track: Track) -> list[Run]:

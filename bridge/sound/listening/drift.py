@@ -6,12 +6,6 @@ fall. Each shape is a curve of pitch; its integral bends the phases.
 
 Conventions: t in seconds from the start of the stretch; coefficients are radians a second at partial factor 1 (the
 factor of partial n is ``n * sqrt(1 + B * n**2)``).
-
-Index
------
-`Shape`         one curve
-`candidates`    the curves tried on a stretch of given length
-`Drift`         chosen curves with coefficients
 """
 
 from __future__ import annotations
@@ -28,18 +22,12 @@ FALL_TIMES_S = (0.04, 0.08, 0.16, 0.32, 0.64)
 
 @dataclass(frozen=True)
 class Shape:
-    """A curve of pitch over time.
+    """A curve of pitch over time."""
 
-    Attributes
-    ----------
-    kind : {"fall", "line", "bow"}
-        ``exp(-t / time_s)``; a line from -1 to 1 over `time_s`; a parabola, 1 at both ends and -1/2 in the middle.
-    time_s : float
-        Time constant of a fall, or length of the stretch.
-    """
-
+    # "fall": ``exp(-t / time_s)``; "line": from -1 to 1 over `time_s`; "bow": a parabola, 1 at both ends and
+    # -1/2 in the middle.
     kind: str
-    time_s: float
+    time_s: float  # time constant of a fall, or length of the stretch
 
     def pitch(self, t: Floats) -> Floats:
         u = t / self.time_s

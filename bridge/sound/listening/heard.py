@@ -2,13 +2,6 @@
 
 Conventions: times in seconds from the first sample; `hz` is the first partial as it sounds, ``f0 * sqrt(1 + B)``,
 which is what a drone beats against.
-
-Index
------
-`HeardNote`, `Refusal`, `Heard`     what was heard
-`Surroundings`                      what notes are named by and compared with
-`name_string`                       which string a pitch belongs to
-`heard_to_json`                     schema 1
 """
 
 from __future__ import annotations
@@ -27,44 +20,23 @@ STRING_CENTS = 250.0
 
 @dataclass(frozen=True)
 class HeardNote:
-    """One note as heard.
-
-    Attributes
-    ----------
-    start_s, end_s : float
-    hz, cents_sd : float
-        Settled pitch of the first partial as it sounds, and its standard deviation in cents.
-    key, note : int, str
-        Nearest MIDI key (in the table, where one is given) and its name.
-    cents_from_equal : float
-        From that key in equal temperament at A4 = 440.
-    string : int or None
-        Number of the string, where strings were given and one fits.
-    cents_from_table : float or None
-        From that key in the table, where one is given.
-    stiffness : float
-        B of the string; 0 for sung notes.
-    attack_hz : float
-        Mean pitch over the first 80 ms.
-    level_db : float
-        Level of its partials at the pluck; full scale is 0.
-    cut : bool
-        Whether it still sounded when the take ended.
-    """
+    """One note as heard."""
 
     start_s: float
     end_s: float
+    # Settled pitch of the first partial as it sounds, and its standard deviation in cents.
     hz: float
     cents_sd: float
+    # Nearest MIDI key (in the table, where one is given) and its name.
     key: int
     note: str
-    cents_from_equal: float
-    string: int | None
-    cents_from_table: float | None
-    stiffness: float
-    attack_hz: float
-    level_db: float = 0.0
-    cut: bool = False
+    cents_from_equal: float  # from that key in equal temperament at A4 = 440
+    string: int | None  # number of the string, where strings were given and one fits
+    cents_from_table: float | None  # from that key in the table, where one is given
+    stiffness: float  # the law's B; 0 for sung notes
+    attack_hz: float  # mean pitch over the first 80 ms
+    level_db: float = 0.0  # level of its partials at the pluck; full scale is 0
+    cut: bool = False  # whether it still sounded when the take ended
 
 
 @dataclass(frozen=True)
@@ -86,20 +58,12 @@ class Heard:
 
 @dataclass(frozen=True, eq=False)
 class Surroundings:
-    """What notes are named by and compared with.
+    """What notes are named by and compared with."""
 
-    Attributes
-    ----------
-    strings : tuple of (number, hz)
-        The guitar's strings with the pitch expected of each; empty without a guitar.
-    table_hz : ndarray of 128 floats, or None
-    tonic : str
-        Spells the notes' names.
-    """
-
+    # The guitar's strings with the pitch expected of each; empty without a guitar.
     strings: tuple[tuple[int, float], ...] = ()
-    table_hz: NDArray[np.float64] | None = None
-    tonic: str = "C"
+    table_hz: NDArray[np.float64] | None = None  # shape (128,)
+    tonic: str = "C"  # spells the notes' names
 
     def note(
         self,
@@ -137,13 +101,7 @@ class Surroundings:
 
 
 def name_string(hz: float, strings: Sequence[tuple[int, float]]) -> int | None:
-    """The string whose expected pitch is nearest to `hz`, or None where none is within `STRING_CENTS`.
-
-    Parameters
-    ----------
-    hz : float
-    strings : sequence of (number, hz)
-    """
+    """The string whose expected pitch is nearest to `hz`, or None where none is within `STRING_CENTS`."""
     distance, number = min((abs(1200 * np.log2(hz / expected)), number) for number, expected in strings)
     return number if distance <= STRING_CENTS else None
 

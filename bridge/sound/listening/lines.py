@@ -33,33 +33,22 @@ MOST_SHAPES = 3
 
 @dataclass(frozen=True, eq=False)
 class Lines:
-    """Every partial's phase as a straight line plus the common drift, relative to its carrier.
+    """Every partial's phase as a straight line plus the common drift, relative to its carrier."""
 
-    Attributes
-    ----------
-    phase, slope, slope_var : ndarray, shape (partials,)
-        Phase at t = 0, slope, and the variance of the slope with the drift held.
-    drift : Drift
-    drift_cov, tilt : ndarray, shapes (shapes, shapes) and (shapes,)
-        Covariance of the drift's strengths, and how much slope (at factor 1) a unit of each takes from the lines.
-    log_amplitude, decay : ndarray, shape (partials,)
-        The exponential ``exp(log_amplitude - decay * t)`` nearest to each envelope.
-    amplitude : ndarray, shape (blocks, partials)
-        Smooth envelope.
-    wobble : float
-        Root mean square of what is left of the common pitch, in Hz at factor 1.
-    """
-
+    # Phase at t = 0, slope, and the variance of the slope with the drift held; shape (partials,).
     phase: Floats
     slope: Floats
     slope_var: Floats
     drift: Drift
+    # Covariance of the drift's strengths, and how much slope (at factor 1) a unit of each takes from the
+    # lines.
     drift_cov: Floats
     tilt: Floats
+    # The exponential ``exp(log_amplitude - decay * t)`` nearest to each envelope; shape (partials,).
     log_amplitude: Floats
     decay: Floats
-    amplitude: Floats
-    wobble: float
+    amplitude: Floats  # smooth envelope; shape (blocks, partials)
+    wobble: float  # root mean square of what is left of the common pitch, in Hz at factor 1
 
 
 def first_lines(blocks: Blocks) -> tuple[Floats, NDArray[np.bool_]]:
@@ -85,7 +74,6 @@ def fit_lines(
 
     Parameters
     ----------
-    blocks : Blocks
     factor : ndarray, shape (partials,)
     before : Lines or None
         The last fit, whose slopes have gone into the carriers; None at first, when the phases are unwrapped along the

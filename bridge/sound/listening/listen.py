@@ -7,12 +7,6 @@ confidence.
 
 Conventions: samples of shape ``(n,)`` or ``(n, channels)``, full scale 1; times in seconds from the first sample;
 `hz` is the first partial as it sounds, ``f0 * sqrt(1 + B)``, which is what a drone beats against.
-
-Index
------
-`hear`              notes and refusals of a take
-`listen`            the notes; raises where there is none
-`HeardNote`, `Refusal`, `Heard`, `heard_to_json`, `name_string`    from `heard`
 """
 
 from __future__ import annotations
@@ -55,8 +49,6 @@ def listen(
     ----------
     samples : ndarray, shape (n,) or (n, channels), or Mono
         Full scale 1; several channels become one (see `mono`).
-    sample_rate : float
-        Samples a second.
     strings : sequence of (number, hz), optional
         The guitar's strings with the pitch expected of each; notes are named by the nearest.
     table_hz : sequence of 128 floats, optional

@@ -1,8 +1,12 @@
 """The live meter's ear: blocks of sound in, readings of one string's pitch out.
 
-Two ways of looking, one after the other. From 30 ms after an onset the period of the wave is read from a short
-window, every 10 ms: rough by some cents, but at once. From 160 ms on, the partials are fitted together as for a
-recording (`partials`), over up to 0.6 s and every 60 ms: right to a fraction of a cent, stiffness and all.
+The partials are fitted together as for a recording (`partials`). From 40 ms after an onset on that is done every
+10 ms with all that has sounded, until two looks agree (at the latest at 80 ms): right to a cent or two of what the
+string sounds at that moment, which is often some cents above where it will settle. From 160 ms on it is done over up
+to 0.6 s and every 60 ms: right to a fraction of a cent.
+
+Pitches are looked for over all that a guitar can sound, not near the strings alone: a note above them would else be
+taken for a string an octave below it.
 
 No clock, thread or device is touched: time is counted in samples, so that tests feed what they like. Feeding costs at
 most a few milliseconds at a time and may be done in an audio thread's consumer, not in its callback.
@@ -25,8 +29,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bridge.errors import ValueProblem
-from bridge.sound.listening.comb import best_comb
-from bridge.sound.listening.contour import track_pitch
+from bridge.sound.listening.comb import Comb, best_comb
 from bridge.sound.listening.heard import name_string
 from bridge.sound.listening.partials import fit_string
 from bridge.sound.listening.spectrum import Floats, peaks, spectrum
@@ -34,8 +37,10 @@ from bridge.tuning.notes import hz_to_key, key_to_hz
 
 #: The ear works at about this many samples a second.
 INNER_RATE_HZ = 11000.0
-#: Step of the quick look, its window's least and greatest length, in seconds.
-QUICK_STEP_S, QUICK_LEAST_S, QUICK_MOST_S = 0.01, 0.03, 0.1
+#: Step of the quick look, its window's least length, and the length from which one look is enough, in seconds.
+QUICK_STEP_S, QUICK_LEAST_S, QUICK_ENOUGH_S = 0.01, 0.036, 0.076
+#: Once a reading was made, quick looks are further apart.
+QUICK_AGAIN_S = 0.03
 #: Step of the careful look, its window's least and greatest length.
 CAREFUL_STEP_S, CAREFUL_LEAST_S, CAREFUL_MOST_S = 0.06, 0.16, 0.6
 #: The noise of the pluck itself is left out.
@@ -46,10 +51,14 @@ ONSET_RISE = 1.8
 ATTACK_S = 0.06
 #: Softer than this (root mean square, full scale 1) is silence.
 GATE = 1e-3
-#: A quick look needs this much agreement of the wave with itself a period later.
-QUICK_CLARITY = 0.85
-#: Two quick looks in a row agree within this.
-QUICK_AGREE_CENTS = 60.0
+#: A quick look explains this much of the peaks …
+QUICK_EXPLAINED = 0.7
+#: … and two in a row agree within this.
+QUICK_AGREE_CENTS = 4.0
+#: In a careful look so short a drift of the pitch is easily mistaken: where the plain peaks differ so much, they hold.
+SHORT_S, SHORT_OFF_CENTS = 0.3, 3.0
+#: A jump like this between careful looks is another string, though its pluck was not noticed.
+JUMP_CENTS = 60.0
 #: Careful looks that agree so well, and are so sure, are steady.
 STEADY_CENTS = 2.0
 
@@ -71,6 +80,8 @@ class Reading:
         0 to 1: below about 0.5 the reading is a first guess.
     steady : bool
         True once readings agree; what is shown large.
+    pluck : int
+        Counts the plucks: readings of different ones are never to be mixed.
     """
 
     time_s: float
@@ -79,6 +90,7 @@ class Reading:
     string: int | None
     confidence: float
     steady: bool
+    pluck: int = 0
 
 
 class Meter:
@@ -90,34 +102,24 @@ class Meter:
         Of the blocks fed, 8,000 to 192,000.
     strings : sequence of (number, hz), optional
         Strings with the pitch each is tuned to.
-    low_hz, high_hz : float
-        Range of pitches listened for.
 
     Raises
     ------
     ValueProblem
-        Where the sample rate or the range makes no sense.
+        Where the sample rate makes no sense.
     """
 
-    def __init__(
-        self,
-        sample_rate: float,
-        strings: Sequence[tuple[int, float]] | None = None,
-        low_hz: float = 50.0,
-        high_hz: float = 1400.0,
-    ) -> None:
+    def __init__(self, sample_rate: float, strings: Sequence[tuple[int, float]] | None = None) -> None:
         if not 8000 <= sample_rate <= 192000:
             raise ValueProblem(f"sample rate {sample_rate:g}", "8000 to 192000 samples a second")
-        if not 20 <= low_hz < high_hz <= 2000:
-            raise ValueProblem(f"range {low_hz:g} to {high_hz:g} Hz", "within 20 to 2000 Hz")
         self.strings = tuple(strings or ())
-        self.low_hz, self.high_hz = low_hz, high_hz
         self._thin = _Thinner(sample_rate)
         self.rate = self._thin.rate
         self._kept = np.zeros(0)
         self._fed = 0  # inner samples seen so far
         self._looked = 0  # up to which inner sample the quick look has gone
-        self._careful_at = 0
+        self._quick_at = self._careful_at = 0
+        self._pluck = 0
         self._onset: int | None = None
         self._levels: list[float] = []
         self._recent: list[float] = []
@@ -167,50 +169,62 @@ class Meter:
         fresh = self._onset is not None and self._looked - self._onset < ATTACK_S * self.rate
         if level > max(GATE, ONSET_RISE * before) and not fresh:
             self._onset = self._looked - step
+            self._quick_at = self._onset + round((SKIP_S + QUICK_LEAST_S) * self.rate)
             self._careful_at = self._onset + round(CAREFUL_LEAST_S * self.rate)
-            self._recent = []
-            self._guess_hz = 0.0
+            self._begin_anew()
         if level < GATE:
             self._onset = None
         if self._onset is None:
             return None
         start = self._onset + round(SKIP_S * self.rate)
-        held_s = (self._looked - start) / self.rate
         if self._looked >= self._careful_at:
             self._careful_at = self._looked + round(CAREFUL_STEP_S * self.rate)
             return self._careful(max(start, self._looked - round(CAREFUL_MOST_S * self.rate)))
-        if held_s + QUICK_STEP_S >= QUICK_LEAST_S and not self._recent:
-            return self._quick(max(start, self._looked - round(QUICK_MOST_S * self.rate)))
+        if self._looked >= self._quick_at and not self._recent:
+            return self._quick(start)
         return None
 
+    def _begin_anew(self) -> None:
+        self._pluck += 1
+        self._recent = []
+        self._guess_hz = 0.0
+
     def _quick(self, start: int) -> Reading | None:
+        """All that has sounded since the pluck."""
         sound = self._since(start, self._looked)
-        seconds = sound.size / self.rate
-        low = max(self.low_hz, 2.55 / seconds)
-        track = track_pitch(sound, self.rate, low, self.high_hz, frame_s=seconds, step_s=1.0, nearly=0.8)
-        if track.t.size == 0 or track.clarity[0] < QUICK_CLARITY or track.hz[0] <= 0:
+        comb = self._guess(sound)
+        if comb is None or comb.explained < QUICK_EXPLAINED:
             return None
-        hz, before = float(track.hz[0]), self._guess_hz
+        hz, before = comb.first_hz, self._guess_hz
         self._guess_hz = hz
-        # One look may be taken in by the pick's noise; two seldom are.
-        if before <= 0 or abs(1200 * np.log2(hz / before)) > QUICK_AGREE_CENTS:
+        # One look may be taken in by the pick's noise; two that agree seldom are.
+        agree = before > 0 and abs(1200 * np.log2(hz / before)) < QUICK_AGREE_CENTS
+        if not agree and sound.size < QUICK_ENOUGH_S * self.rate:
             return None
-        return self._reading(hz, 0.5 * float(track.clarity[0]), False)
+        self._quick_at = self._looked + round(QUICK_AGAIN_S * self.rate)
+        return self._reading(hz, 0.5 * min(1.0, comb.explained), False)
+
+    def _guess(self, sound: Floats) -> Comb | None:
+        return best_comb(peaks(spectrum(sound, self.rate, top_hz=0.42 * self.rate)))
 
     def _careful(self, start: int) -> Reading | None:
         sound = self._since(start, self._looked)
-        found = peaks(spectrum(sound, self.rate, top_hz=0.42 * self.rate))
-        comb = best_comb(found, self.low_hz, self.high_hz)
+        comb = self._guess(sound)
         if comb is None or comb.explained < 0.6:
             return None
         fit = fit_string(sound, self.rate, comb.f0_hz, comb.stiffness, passes=1)
         if fit is None or fit.explained < 0.3:
             return None
-        self._recent = [*self._recent[-2:], fit.hz]
+        hz = fit.hz
+        if sound.size < SHORT_S * self.rate and abs(1200 * np.log2(hz / comb.first_hz)) > SHORT_OFF_CENTS:
+            hz = comb.first_hz
+        if self._recent and abs(1200 * np.log2(hz / self._recent[-1])) > JUMP_CENTS:
+            self._begin_anew()
+        self._recent = [*self._recent[-2:], hz]
         spread = 1200 * float(np.log2(max(self._recent) / min(self._recent)))
         sure = float(np.clip(1.0 - fit.cents_sd / 20.0, 0.0, 1.0) * np.clip(comb.explained, 0.0, 1.0))
         steady = len(self._recent) >= 3 and spread < STEADY_CENTS and fit.cents_sd < 2 * STEADY_CENTS
-        return self._reading(fit.hz, max(0.5, sure), steady)
+        return self._reading(hz, max(0.5, sure), steady)
 
     def _reading(self, hz: float, confidence: float, steady: bool) -> Reading:
         string = name_string(hz, self.strings) if self.strings else None
@@ -219,7 +233,7 @@ class Meter:
         else:
             target = float(key_to_hz(min(max(round(float(hz_to_key(hz))), 0), 127)))
         cents = float(1200 * np.log2(hz / target))
-        return Reading(self._looked / self.rate, hz, cents, string, confidence, steady)
+        return Reading(self._looked / self.rate, hz, cents, string, confidence, steady, self._pluck)
 
 
 class _Thinner:

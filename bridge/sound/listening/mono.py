@@ -8,13 +8,6 @@ A take is gone through twice, block by block, so that many channels need no more
 
 Conventions: samples of shape ``(n,)`` or ``(n, channels)``, full scale 1. The one channel is kept in single precision,
 150 dB finer than full scale; stretches of it are measured in double precision.
-
-Index
------
-`Mono`          the sound, and where any channel clips
-`mono`          make one of samples
-`mono_of`       … of blocks that can be gone through twice
-`check_rate`    refuse rates that no take has
 """
 
 from __future__ import annotations
@@ -45,18 +38,10 @@ Blocks = Callable[[], Iterable[Floats]]
 
 @dataclass(frozen=True, eq=False)
 class Mono:
-    """One channel.
+    """One channel."""
 
-    Attributes
-    ----------
-    sound : ndarray of float32, shape (n,)
-        Without constant offset.
-    clipped : ndarray, shape (times,)
-        Sample numbers at which some channel clips.
-    """
-
-    sound: NDArray[np.float32]
-    clipped: Floats
+    sound: NDArray[np.float32]  # without constant offset; shape (n,)
+    clipped: Floats  # sample numbers at which some channel clips; shape (times,)
 
     @property
     def peak(self) -> float:
@@ -89,7 +74,6 @@ def mono(samples: NDArray[np.floating] | Mono, sample_rate: float) -> Mono:
     ----------
     samples : ndarray, shape (n,) or (n, channels), or Mono
         What is one channel already stays as it is.
-    sample_rate : float
 
     Raises
     ------
@@ -119,7 +103,6 @@ def mono_of(blocks: Blocks, sample_rate: float) -> Mono:
     ----------
     blocks : callable
         Returns the blocks of the take, shape (n, channels) each, from the start; it is called twice.
-    sample_rate : float
     """
     check_rate(sample_rate)
     survey = _survey(blocks())
@@ -146,21 +129,13 @@ def mono_of(blocks: Blocks, sample_rate: float) -> Mono:
 
 @dataclass(frozen=True, eq=False)
 class _Survey:
-    """What the first pass finds.
+    """What the first pass finds."""
 
-    Attributes
-    ----------
-    count : int
-        Samples in a channel.
-    low, high : ndarray, shape (channels,)
-    alone : int or None
-        The channel that speaks alone; None where they are averaged.
-    """
-
-    count: int
+    count: int  # samples in a channel
+    # The least and the greatest sample of each channel; shape (channels,).
     low: Floats
     high: Floats
-    alone: int | None
+    alone: int | None  # the channel that speaks alone; None where they are averaged
 
 
 def _survey(blocks: Iterable[Floats]) -> _Survey | None:

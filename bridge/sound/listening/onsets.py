@@ -11,11 +11,6 @@ to the sound's level; S. Böck and G. Widmer, "Maximum filter vibrato suppressio
 the bands' rise.
 
 Conventions: samples of shape ``(n,)``, of which single precision will do; times in seconds from the first sample.
-
-Index
------
-`Onset`         one pluck
-`find_onsets`   all of a take
 """
 
 from __future__ import annotations
@@ -48,20 +43,11 @@ CHUNK_FRAMES = 500
 
 @dataclass(frozen=True)
 class Onset:
-    """One pluck.
-
-    Attributes
-    ----------
-    time_s : float
-    strength : float
-        What part of the sound comes unforeseen (0 to about 1.5).
-    together : bool
-        True where a second rise follows within 80 ms: a strum, or two strings at once.
-    """
+    """One pluck."""
 
     time_s: float
-    strength: float
-    together: bool
+    strength: float  # what part of the sound comes unforeseen (0 to about 1.5)
+    together: bool  # True where a second rise follows within 80 ms: a strum, or two strings at once
 
 
 def find_onsets(samples: NDArray[np.floating], sample_rate: float) -> list[Onset]:
@@ -70,7 +56,6 @@ def find_onsets(samples: NDArray[np.floating], sample_rate: float) -> list[Onset
     Parameters
     ----------
     samples : ndarray, shape (n,)
-    sample_rate : float
 
     Returns
     -------

@@ -57,71 +57,36 @@ MOST_DRIFT = 0.1
 
 @dataclass(frozen=True)
 class Partial:
-    """One partial as fitted.
-
-    Attributes
-    ----------
-    number : int
-    hz, sd_hz : float
-        Its settled frequency and that figure's standard deviation.
-    amplitude : float
-        At the start of the stretch, full scale 1.
-    decay_rate : float
-        Nepers a second: it falls by a factor e in ``1 / decay_rate`` seconds.
-    off_cents : float
-        How far it lies from the stiff string's law.
-    used : bool
-        False where it lies so far off that it was left out.
-    """
+    """One partial as fitted."""
 
     number: int
+    # Its settled frequency and that figure's standard deviation.
     hz: float
     sd_hz: float
-    amplitude: float
-    decay_rate: float
-    off_cents: float
-    used: bool
+    amplitude: float  # at the start of the stretch, full scale 1
+    decay_rate: float  # nepers a second: it falls by a factor e in ``1 / decay_rate`` seconds
+    off_cents: float  # how far it lies from the stiff string's law
+    used: bool  # False where it lies so far off that it was left out
 
 
 @dataclass(frozen=True)
 class StringFit:
-    """A string as fitted to a stretch of sound.
+    """A string as fitted to a stretch of sound."""
 
-    Attributes
-    ----------
-    hz : float
-        First partial as it sounds, settled: ``f0_hz * sqrt(1 + stiffness)``; where a real string's partials scatter
-        round the law, with a part of the first one's own deviation.
-    cents_sd : float
-        Standard deviation of `hz`, in cents.
-    f0_hz, stiffness : float
-        The law's.
-    attack_hz : float
-        Mean pitch over the first 80 ms.
-    glide_cents : float
-        From the settled pitch up to the attack's; 0 where none shows.
-    wobble_cents : float
-        Root mean square of the pitch's wavering, common to all partials, that no drift explains.
-    scatter_cents : float
-        How much the strongest partials scatter round the law beyond their own uncertainty.
-    partials : tuple of Partial
-    explained : float
-        Share (0 to 1) of the stretch's power that the partials hold.
-    residual : ndarray, shape (n,)
-        The stretch without the partials.
-    """
-
+    # First partial as it sounds, settled: ``f0_hz * sqrt(1 + stiffness)``; where a real string's partials
+    # scatter round the law, with a part of the first one's own deviation.
     hz: float
-    cents_sd: float
+    cents_sd: float  # standard deviation of `hz`, in cents
+    # The law's.
     f0_hz: float
     stiffness: float
-    attack_hz: float
-    glide_cents: float
+    attack_hz: float  # mean pitch over the first 80 ms
+    # Root mean square of the pitch's wavering, common to all partials, that no drift explains.
     wobble_cents: float
-    scatter_cents: float
+    scatter_cents: float  # how much the strongest partials scatter round the law beyond their own uncertainty
     partials: tuple[Partial, ...]
-    explained: float
-    residual: Floats = field(repr=False)
+    explained: float  # share (0 to 1) of the stretch's power that the partials hold
+    residual: Floats = field(repr=False)  # the stretch without the partials; shape (n,)
 
 
 def fit_string(
@@ -140,8 +105,6 @@ def fit_string(
     ----------
     samples : ndarray, shape (n,)
         The stretch; other strings that were still sounding already subtracted.
-    sample_rate : float
-        Samples a second.
     f0_hz, stiffness : float
         First guess, right to about a per cent (see `comb`).
     rivals : (ndarray, ndarray), optional
@@ -298,7 +261,6 @@ def _combine(
         f0_hz=float(np.exp(law.log_f0)) * scale,
         stiffness=law.stiffness,
         attack_hz=plain + attack,
-        glide_cents=float(np.log((plain + attack) / first)) * CENTS,
         wobble_cents=lines.wobble / first * CENTS,
         scatter_cents=law.scatter * CENTS,
         partials=found,

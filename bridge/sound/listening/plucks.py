@@ -3,12 +3,6 @@
 The last clear one: a player who turns a peg plucks again. A pluck is not clear where it is much softer than the
 string's loudest, was cut by the end of the take, or is not known well. Clear plucks that differ by more than a few
 cents are no measurement, whatever their mean: then it must be asked which of them holds.
-
-Index
------
-`Settled`       what a take says of one string
-`settle`        find it
-`by_string`     the same for each string of a take
 """
 
 from __future__ import annotations
@@ -32,21 +26,11 @@ CLEAR_SD_CENTS = 2.0
 
 @dataclass(frozen=True)
 class Settled:
-    """What a take says of one string.
+    """What a take says of one string."""
 
-    Attributes
-    ----------
-    note : HeardNote
-        The last clear pluck; the last of all where none is clear.
-    clear : tuple of HeardNote
-        All clear plucks, in order of time.
-    passed_over : tuple of HeardNote
-        The others, in order of time.
-    """
-
-    note: HeardNote
-    clear: tuple[HeardNote, ...]
-    passed_over: tuple[HeardNote, ...]
+    note: HeardNote  # the last clear pluck; the last of all where none is clear
+    clear: tuple[HeardNote, ...]  # all clear plucks, in order of time
+    passed_over: tuple[HeardNote, ...]  # the others, in order of time
 
     @property
     def spread_cents(self) -> float:

@@ -8,12 +8,6 @@ measured as well.
 Conventions: samples float64, full scale 1, shape ``(n,)``; cents.
 
 Threads: one.
-
-Index
------
-`Tone`, `tone_of`       the sinusoids of a stretch
-`shift_cents`           how far one tone lies from another
-`Source`, `Ear`         takes stretches from a microphone, each so long after something was sent
 """
 
 from __future__ import annotations
@@ -49,18 +43,12 @@ OTHER = "what was heard is another sound"
 
 @dataclass(frozen=True, eq=False)
 class Tone:
-    """The strongest sinusoids of a stretch of sound, by rising frequency.
+    """The strongest sinusoids of a stretch of sound, by rising frequency."""
 
-    Attributes
-    ----------
-    hz, amplitude : ndarray, shape (n,)
-    trouble : str
-        Why its pitch must not be trusted; empty if it may.
-    """
-
+    # Of each sinusoid; shape (n,).
     hz: Floats
     amplitude: Floats
-    trouble: str = ""
+    trouble: str = ""  # why its pitch must not be trusted; empty if it may
 
 
 def tone_of(samples: Floats, sample_rate: float, room: Peaks | None = None) -> Tone:
@@ -143,11 +131,6 @@ class Ear:
     ----------
     source : Source
         Open.
-
-    Attributes
-    ----------
-    began_s, full_s : float
-        After `learn`: how long after something is sent it begins to be heard, and until a struck note is there.
     """
 
     def __init__(self, source: Source) -> None:
@@ -155,6 +138,8 @@ class Ear:
         self._room: Peaks | None = None
         self._room_rms = 0.0
         self._note_rms = 0.0
+        # After `learn`: how long after something is sent it begins to be heard, and until a struck
+        # note is there.
         self.began_s = 0.0
         self.full_s = 0.0
 

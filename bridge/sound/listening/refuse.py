@@ -1,10 +1,4 @@
-"""What cannot be measured, and why, in words that a player understands.
-
-Index
------
-reasons                     one constant each
-`is_silent`                 nothing to hear
-"""
+"""What cannot be measured, and why, in words that a player understands."""
 
 from __future__ import annotations
 

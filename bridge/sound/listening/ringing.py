@@ -5,14 +5,6 @@ Strings that ring on are sums of damped sinusoids. Every peak in the spectrum be
 have stopped them.
 
 Conventions: samples float64 of shape ``(n,)``; frequencies in Hz; amplitudes full scale 1.
-
-Index
------
-`Tones`             damped sinusoids, from a moment on
-`follow_tones`      find them in the stretch before a pluck
-`follow_on`         how they went on after it
-`ring_on`           their sound later
-`still_ringing`     which of them really go on
 """
 
 from __future__ import annotations
@@ -34,14 +26,9 @@ MOST_TONES = 40
 
 @dataclass(frozen=True, eq=False)
 class Tones:
-    """Damped sinusoids as they stand at one moment.
+    """Damped sinusoids as they stand at one moment."""
 
-    Attributes
-    ----------
-    hz, decay_rate, amplitude, phase : ndarray, shape (tones,)
-        Frequency, nepers a second, and amplitude and phase at the moment.
-    """
-
+    # Frequency, nepers a second, and amplitude and phase at the moment; shape (tones,).
     hz: Floats
     decay_rate: Floats
     amplitude: Floats
@@ -82,7 +69,6 @@ def follow_tones(before: Floats, sample_rate: float) -> Tones:
     ----------
     before : ndarray, shape (n,)
         The stretch, without the pluck itself.
-    sample_rate : float
 
     Returns
     -------
@@ -113,7 +99,6 @@ def follow_on(after: Floats, sample_rate: float, tones: Tones) -> Tones:
     ----------
     after : ndarray, shape (n,)
         The stretch, without the new string.
-    sample_rate : float
     tones : Tones
         As carried on from before; those that cannot be followed stay as they are.
     """

@@ -5,14 +5,6 @@ still sounding.
 
 Conventions: samples are float64 of shape ``(n,)``, full scale 1.0; frequencies in Hz; amplitudes are those of a
 sinusoid (a full-scale sine has amplitude 1).
-
-Index
------
-`good_length`       next length that a Fourier transform is quick at
-`hann`              periodic Hann window, cached
-`Spectrum`          amplitudes, noise floor, and the step between bins
-`spectrum`          windowed transform of a stretch
-`Peaks`, `peaks`    sinusoids that stand out of the floor
 """
 
 from __future__ import annotations
@@ -56,24 +48,12 @@ def hann(length: int) -> Floats:
 
 @dataclass(frozen=True, eq=False)
 class Spectrum:
-    """Amplitude spectrum up to `top_hz`.
+    """Amplitude spectrum up to `top_hz`."""
 
-    Attributes
-    ----------
-    amplitude : ndarray, shape (bins,)
-        Amplitude of the sinusoid that would give each bin.
-    floor : ndarray, shape (bins,)
-        Amplitude of the noise round each bin (a running median of the amplitudes).
-    step_hz : float
-        Distance between bins.
-    width_hz : float
-        Half width of the main lobe that one sinusoid makes.
-    """
-
-    amplitude: Floats
-    floor: Floats
-    step_hz: float
-    width_hz: float
+    amplitude: Floats  # amplitude of the sinusoid that would give each bin; shape (bins,)
+    floor: Floats  # amplitude of the noise round each bin (a running median of the amplitudes); shape (bins,)
+    step_hz: float  # distance between bins
+    width_hz: float  # half width of the main lobe that one sinusoid makes
 
     def at(self, hz: Floats) -> Floats:
         """Greatest amplitude within half a lobe of each of `hz`, shape of `hz`."""
@@ -109,20 +89,13 @@ def _floor(amplitude: Floats, pad: int) -> Floats:
 
 @dataclass(frozen=True, eq=False)
 class Peaks:
-    """Sinusoids found in a spectrum, by rising frequency.
+    """Sinusoids found in a spectrum, by rising frequency."""
 
-    Attributes
-    ----------
-    hz, amplitude, floor : ndarray, shape (peaks,)
-        Interpolated frequency and amplitude, and the noise floor there.
-    width_hz : float
-        Half width of the main lobe: nearer sinusoids are not told apart.
-    """
-
+    # Interpolated frequency and amplitude, and the noise floor there; shape (peaks,).
     hz: Floats
     amplitude: Floats
     floor: Floats
-    width_hz: float
+    width_hz: float  # half width of the main lobe: nearer sinusoids are not told apart
 
     def __len__(self) -> int:
         return int(self.hz.size)
@@ -147,7 +120,6 @@ def peaks(
 
     Parameters
     ----------
-    spec : Spectrum
     low_hz : float
         Nothing below this is looked at (rumble, mains hum's lowest).
     above_floor_db, range_db : float

@@ -31,27 +31,16 @@ CARRIES = 0.1
 
 @dataclass(frozen=True, eq=False)
 class Law:
-    """A stiff string's law as fitted.
-
-    Attributes
-    ----------
-    log_f0, stiffness : float
-    log_first, variance : float
-        The first partial as it sounds, and the variance of that.
-    scatter : float
-        Standard deviation of the strongest partial round the law, beyond its own uncertainty.
-    off : ndarray, shape (partials,)
-        Distance of each partial from the law.
-    used : ndarray of bool, shape (partials,)
-    """
+    """A stiff string's law as fitted."""
 
     log_f0: float
     stiffness: float
+    # The first partial as it sounds, and the variance of that.
     log_first: float
     variance: float
-    scatter: float
-    off: Floats
-    used: NDArray[np.bool_]
+    scatter: float  # standard deviation of the strongest partial round the law, beyond its own uncertainty
+    off: Floats  # distance of each partial from the law; shape (partials,)
+    used: NDArray[np.bool_]  # shape (partials,)
 
 
 def fit_law(numbers: NDArray[np.int_], log_hz: Floats, own_variance: Floats, energy: Floats) -> Law:

@@ -82,11 +82,6 @@ class Unmeasured:
 def measure_take(take: Mono, sample_rate: float) -> tuple[list[Measured], list[Unmeasured]]:
     """Measure every pluck of a take as a string of its own.
 
-    Parameters
-    ----------
-    take : Mono
-    sample_rate : float
-
     Returns
     -------
     (measured, unmeasured)

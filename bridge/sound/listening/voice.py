@@ -2,10 +2,6 @@
 
 The pitch is followed frame by frame (`track`), and every stretch that holds a note is checked against its own
 spectrum, so that a chord's common fundamental, which nobody plays, is not taken for a voice.
-
-Index
------
-`voice_notes`   the notes, or none where this is no single wavering voice
 """
 
 from __future__ import annotations
@@ -31,7 +27,6 @@ def voice_notes(samples: NDArray[np.floating], sample_rate: float) -> list[Run]:
     Parameters
     ----------
     samples : ndarray, shape (n,)
-    sample_rate : float
     """
     track = track_pitch(samples, sample_rate)
     kept = [run for run in runs(track) if _one_voice(samples, sample_rate, track, run)]

@@ -45,27 +45,13 @@ AUTO = "auto"
 
 @dataclass(frozen=True)
 class Drone:
-    """A held sound.
+    """A held sound."""
 
-    Attributes
-    ----------
-    notes : tuple of str
-        What it holds, as `bridge.tuning.drone_notes` reads it; empty: no drone.
-    octave : int or None
-        Octave in which degree 1 stands; None: where it suits the voice.
-    seconds : float
-        Length.
-    sound : str
-        One of `bridge.engine.play.drone_sounds.SOUNDS`.
-    voice : str
-        Who sings to it: one of `bridge.tuning.drone_notes.VOICES`.
-    """
-
-    notes: tuple[str, ...] = ()
-    octave: int | None = None
-    seconds: float = 30.0
-    sound: str = SOUND
-    voice: str = VOICE
+    notes: tuple[str, ...] = ()  # what it holds, as `bridge.tuning.drone_notes` reads it; empty: no drone
+    octave: int | None = None  # octave in which degree 1 stands; None: where it suits the voice
+    seconds: float = 30.0  # length
+    sound: str = SOUND  # one of `bridge.engine.play.drone_sounds.SOUNDS`
+    voice: str = VOICE  # who sings to it: one of `bridge.tuning.drone_notes.VOICES`
 
     def keys(self, tonic: str) -> tuple[int, ...]:
         """Return its MIDI keys over a tonic as it sounds, from the lowest to the highest; none if it has no notes.
@@ -80,19 +66,12 @@ class Drone:
 
 @dataclass(frozen=True)
 class Trims:
-    """Steps by which everything can be moved on the night, in cents, to both sides.
+    """Steps by which everything can be moved on the night, in cents, to both sides."""
 
-    Attributes
-    ----------
-    range_cents, step_cents : int
-        How far, and by how much each time; no trims if the range is 0.
-    tracks : bool
-        Whether backing tracks are made for every trim as well.
-    """
-
+    # How far, and by how much each time; no trims if the range is 0.
     range_cents: int = 20
     step_cents: int = 5
-    tracks: bool = True
+    tracks: bool = True  # whether backing tracks are made for every trim as well
 
     @property
     def cents(self) -> tuple[int, ...]:
@@ -103,179 +82,86 @@ class Trims:
 
 @dataclass(frozen=True)
 class LiveControls:
-    """How `stillbeat play` is led through the session.
+    """How `stillbeat play` is led through the session."""
 
-    Attributes
-    ----------
-    input : str
-        Part of the name of the port that is played; empty: asked for on the command line.
-    control_channel : int
-        Channel whose program changes choose pieces.
-    next_controller, previous_controller : int or None
-        Foot switches.
-    on_change : str
-        ``now``, ``next`` or ``glide``.
-    glide_s : float
-        How long a glide takes.
-    """
-
-    input: str = ""
-    control_channel: int = 16
+    input: str = ""  # part of the name of the port that is played; empty: asked for on the command line
+    control_channel: int = 16  # channel whose program changes choose pieces
+    # Foot switches.
     next_controller: int | None = None
     previous_controller: int | None = None
-    on_change: str = "now"
-    glide_s: float = 1.0
+    on_change: str = "now"  # ``now``, ``next`` or ``glide``
+    glide_s: float = 1.0  # how long a glide takes
 
 
 @dataclass(frozen=True)
 class Take:
-    """A recording of open strings.
-
-    Attributes
-    ----------
-    path : Path
-    text : str
-        The same as written.
-    strings : bool
-        Whether all strings are as it has them (``as_tuned``), rather than the reference alone (``reference_from``).
-    near : bool
-        Whether a reference stands beside it, which says about where to listen.
-    at : str
-        Where it stands.
-    """
+    """A recording of open strings."""
 
     path: Path
-    text: str
+    text: str  # the same as written
+    # Whether all strings are as it has them (``as_tuned``), rather than the reference alone
+    # (``reference_from``).
     strings: bool
-    near: bool = False
-    at: str = field(default="", compare=False, repr=False)
+    near: bool = False  # whether a reference stands beside it, which says about where to listen
+    at: str = field(default="", compare=False, repr=False)  # where it stands
 
 
 @dataclass(frozen=True)
 class SessionSynth:
-    """One synth of the session.
+    """One synth of the session."""
 
-    Attributes
-    ----------
-    name, title : str
-        As pieces and files call it, and as it is read.
-    profile : SynthProfile
-        What it obeys, with bank, device ID and channels as the session wants them; `SynthProfile.program` is the tuning
-        program that backing tracks use.
-    method : str
-        A method, or ``auto``.
-    programs : tuple of int
-        Tuning programs that may be filled with tables.
-    port : str
-        Part of the name of its MIDI port; may be empty.
-    at : str
-        Where it stands.
-    """
-
+    # As pieces and files call it, and as it is read.
     name: str
     title: str
+    # What it obeys, with bank, device ID and channels as the session wants them; `SynthProfile.program`
+    # is the tuning program that backing tracks use.
     profile: SynthProfile
-    method: str = AUTO
-    programs: tuple[int, ...] = tuple(range(1, 128))
-    port: str = ""
-    at: str = field(default="", compare=False, repr=False)
+    method: str = AUTO  # a method, or ``auto``
+    programs: tuple[int, ...] = tuple(range(1, 128))  # tuning programs that may be filled with tables
+    port: str = ""  # part of the name of its MIDI port; may be empty
+    at: str = field(default="", compare=False, repr=False)  # where it stands
 
 
 @dataclass(frozen=True)
 class PieceSection:
-    """Something that changes inside a piece.
+    """Something that changes inside a piece."""
 
-    Attributes
-    ----------
-    change : Change
-        Bar and beat, and what changes. The path of a table is absolute.
-    title : str
-        What players call it; may be empty.
-    drone : Drone or None
-        Another drone from there; None: none of its own.
-    program : int or None
-        Tuning program for its table; None: the next free one.
-    table_text : str
-        The table as it was written; may be empty.
-    chords : tuple of str or None
-        Chords that are played from there; None: those of the piece.
-    at : str
-        Where it stands.
-    """
-
+    # Bar and beat, and what changes. The path of a table is absolute.
     change: Change
-    title: str = ""
-    drone: Drone | None = None
-    program: int | None = None
-    table_text: str = ""
-    chords: tuple[str, ...] | None = None
-    at: str = field(default="", compare=False, repr=False)
+    title: str = ""  # what players call it; may be empty
+    drone: Drone | None = None  # another drone from there; None: none of its own
+    program: int | None = None  # tuning program for its table; None: the next free one
+    table_text: str = ""  # the table as it was written; may be empty
+    chords: tuple[str, ...] | None = None  # chords that are played from there; None: those of the piece
+    at: str = field(default="", compare=False, repr=False)  # where it stands
 
 
 @dataclass(frozen=True)
 class Piece:
-    """One piece of the session.
+    """One piece of the session."""
 
-    Attributes
-    ----------
-    number : int
-        Its place, from 1.
-    name, title : str
-        As files call it, and as it is read.
-    spec : TableSpec
-        The table it starts with: home for its sections.
-    pins : tuple of (int, float)
-        MIDI keys that the piece itself holds at a frequency, in Hz; they are in its `spec` too, and stay where they
-        are when strings are listened to.
-    follows_reference : bool
-        Whether its reference is the session's.
-    sections : tuple of PieceSection
-        In order of bar and beat.
-    track : Path or None
-        Its backing track.
-    track_text : str
-        The same as written.
-    follow_key_signatures : bool
-        Whether key signatures of the track move the tonic.
-    plain : bool
-        Whether the track's modulation, chorus and celeste are kept at 0.
-    drone : Drone
-        Its drone; may have no notes.
-    notes : str
-        For the players.
-    synths : tuple of str
-        Names of the synths that it is for.
-    program : int or None
-        Tuning program for its first table; None: the next free one.
-    chords : tuple of str
-        Chords that are played; empty: the common ones.
-    take : Take or None
-        A recording of its own.
-    heard : str
-        How the strings stand in it, to be read; may be empty.
-    at : str
-        Where it stands.
-    """
-
-    number: int
+    number: int  # its place, from 1
+    # As files call it, and as it is read.
     name: str
     title: str
-    spec: TableSpec
+    spec: TableSpec  # the table it starts with: home for its sections
+    # MIDI keys that the piece itself holds at a frequency, in Hz; they are in its `spec` too, and stay
+    # where they are when strings are listened to.
     pins: tuple[tuple[int, float], ...] = ()
-    follows_reference: bool = True
-    sections: tuple[PieceSection, ...] = ()
-    track: Path | None = None
-    track_text: str = ""
-    follow_key_signatures: bool = False
-    plain: bool = False
-    drone: Drone = Drone()
-    notes: str = ""
-    synths: tuple[str, ...] = ()
-    program: int | None = None
-    chords: tuple[str, ...] = ()
-    take: Take | None = None
-    heard: str = ""
-    at: str = field(default="", compare=False, repr=False)
+    follows_reference: bool = True  # whether its reference is the session's
+    sections: tuple[PieceSection, ...] = ()  # in order of bar and beat
+    track: Path | None = None  # its backing track
+    track_text: str = ""  # the same as written
+    follow_key_signatures: bool = False  # whether key signatures of the track move the tonic
+    plain: bool = False  # whether the track's modulation, chorus and celeste are kept at 0
+    drone: Drone = Drone()  # its drone; may have no notes
+    notes: str = ""  # for the players
+    synths: tuple[str, ...] = ()  # names of the synths that it is for
+    program: int | None = None  # tuning program for its first table; None: the next free one
+    chords: tuple[str, ...] = ()  # chords that are played; empty: the common ones
+    take: Take | None = None  # a recording of its own
+    heard: str = ""  # how the strings stand in it, to be read; may be empty
+    at: str = field(default="", compare=False, repr=False)  # where it stands
 
     @property
     def stem(self) -> str:
@@ -285,61 +171,29 @@ class Piece:
 
 @dataclass(frozen=True)
 class Session:
-    """A rehearsal, lesson or concert.
+    """A rehearsal, lesson or concert."""
 
-    Attributes
-    ----------
-    name, title : str
-        As files call it, and as it is read.
-    folder : Path
-        Where the session file lies.
-    file : str
-        Its name there.
-    pieces : tuple of Piece
-        In order.
-    synths : tuple of SessionSynth
-        In order; may be empty.
-    guitar : Guitar or None
-        The guitar of the session.
-    reference : Reference or None
-        Its reference, if one is given.
-    reference_how : str
-        How it was got, in a few words; may be empty.
-    take : Take or None
-        The recording that tells it.
-    heard : str
-        How the strings stand in it, to be read; empty where the take tells the reference alone, or is yet to be heard.
-    notes : str
-        For everybody.
-    transposing : tuple of str
-        Instruments whose players ask for their own notes, such as ``Bb``.
-    pages : bool
-        Whether pages to print are made.
-    paper : str
-        Paper of those that are PDF: ``a4`` or ``letter``.
-    trims : Trims
-    live : LiveControls
-    files : tuple of str
-        Every file of the folder that it needs, the session file first, as written, with ``/``.
-    """
-
+    # As files call it, and as it is read.
     name: str
     title: str
-    folder: Path
+    folder: Path  # where the session file lies
     file: str
-    pieces: tuple[Piece, ...]
-    synths: tuple[SessionSynth, ...] = ()
-    guitar: Guitar | None = None
-    reference: Reference | None = None
-    reference_how: str = ""
-    take: Take | None = None
+    pieces: tuple[Piece, ...]  # in order
+    synths: tuple[SessionSynth, ...] = ()  # in order; may be empty
+    guitar: Guitar | None = None  # the guitar of the session
+    reference: Reference | None = None  # its reference, if one is given
+    reference_how: str = ""  # how it was got, in a few words; may be empty
+    take: Take | None = None  # the recording that tells it
+    # How the strings stand in it, to be read; empty where the take tells the reference alone, or is yet
+    # to be heard.
     heard: str = ""
-    notes: str = ""
-    transposing: tuple[str, ...] = ()
+    notes: str = ""  # for everybody
+    transposing: tuple[str, ...] = ()  # instruments whose players ask for their own notes, such as ``Bb``
     trims: Trims = Trims()
     live: LiveControls = LiveControls()
-    pages: bool = True
-    paper: str = "a4"
+    pages: bool = True  # whether pages to print are made
+    paper: str = "a4"  # paper of those that are PDF: ``a4`` or ``letter``
+    # Every file of the folder that it needs, the session file first, as written, with ``/``.
     files: tuple[str, ...] = ()
 
     def synth(self, name: str) -> SessionSynth:
@@ -374,14 +228,6 @@ class Session:
             for piece in self.pieces
         )
         return replace(self, reference=reference, pieces=pieces)
-
-    def trimmed(self, cents: float) -> Session:
-        """Return the session with every table moved by so many cents, whatever its reference."""
-        pieces = tuple(replace(piece, spec=moved_spec(piece.spec, cents)) for piece in self.pieces)
-        moved = None
-        if self.reference is not None:
-            moved = Reference(self.reference.key, self.reference.hz * cents_to_ratio(cents))
-        return replace(self, reference=moved, pieces=pieces)
 
 
 def built(spec: TableSpec) -> Table:

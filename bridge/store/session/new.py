@@ -1,9 +1,4 @@
-"""A first session file: complete, valid, and with a comment on everything that can be said in it.
-
-Index
------
-`new_session_text`
-"""
+"""A first session file: complete, valid, and with a comment on everything that can be said in it."""
 
 from __future__ import annotations
 
@@ -97,7 +92,7 @@ _PIECE = """\
 title = {title}
 {track}
 {tonic}# tonic = "A"                    # takes its pitch from home, so nothing drifts
-# fret = 2                       # capo
+# capo = 2                       # and where it was measured with the capo on: sounding = "E3=164.9"
 # degrees = {{ b7 = "7/4" }}       # degrees replaced in this piece
 # drone = ["D2", "A2"]           # another than the session's; false for none
 # chords = ["I", "ii7", "V7"]    # what is played, for the page: by degree, or by name such as "Em7"
@@ -131,8 +126,6 @@ def new_session_text(
         Of the session.
     guitar, reference : str, optional
         As they are to be written.
-    synths : sequence of str
-        Names of synth profiles.
     tracks : sequence of str
         Backing tracks as paths from the folder of the file, with ``/``; a piece for each, or one without a track.
     take : str, optional

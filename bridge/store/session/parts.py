@@ -2,11 +2,6 @@
 
 Each reads one entry or section of a session file (`bridge.store.toml.Section`) and refuses what cannot be, with file
 and line. The schema stands in ``tables/README.md``.
-
-Index
------
-`read_spans`, `check_method`, `synth_names`, `read_transposing`, `read_paper`, `read_chords`, `take_entry` ·
-`read_drone`, `piece_drone` · `read_trims`, `read_play`
 """
 
 from __future__ import annotations

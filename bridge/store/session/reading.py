@@ -58,7 +58,8 @@ UNITS = "Hz; cents with the letter c; seconds; bars and beats from 1; channels 1
 MAX_BAR = 999_999
 MAX_PIECES = 999
 
-_TEXTS = ("table", "guitar", "scale", "tonic", "home", "reference", "slide")
+_TEXTS = ("table", "guitar", "scale", "tonic", "home", "reference", "sounding", "slide")
+_FRETS = ("fret", "capo")
 _LISTS = {"degrees": "degrees", "pins": "keys"}
 
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,47}")
@@ -219,15 +220,14 @@ class _Reader:
 
     def _asked(self, section: Section, entries: Sequence[str]) -> Asked:
         """Read what the entries of a section say about a table."""
-        words = TableWords(
-            **{name: section.text(name) for name in _TEXTS if name in entries and name in section},
-            fret=section.whole("fret", 0, MAX_FRET) if "fret" in entries and "fret" in section else None,
-            degrees=_pairs(section, "degrees") if "degrees" in entries else (),
-            pins=_pairs(section, "keys") if "keys" in entries else (),
-            open_strings_win=section.flag("open_strings_win")
-            if "open_strings_win" in entries and "open_strings_win" in section
-            else None,
-        )
+        said: dict[str, Any] = {
+            name: section.text(name) for name in _TEXTS if name in entries and name in section
+        }
+        if "fret" in entries:
+            said |= {name: section.whole(name, 0, MAX_FRET) for name in _FRETS if name in section}
+        if "open_strings_win" in entries and "open_strings_win" in section:
+            said["open_strings_win"] = section.flag("open_strings_win")
+        said |= {word: _pairs(section, entry) for word, entry in _LISTS.items() if entry in entries}
 
         @contextmanager
         def at(word: str, item: str) -> Iterator[None]:
@@ -239,7 +239,7 @@ class _Reader:
                 where, key = (section.section(_LISTS[word]), item) if word in _LISTS else (section, word)
                 raise where.problem(f"{key}: {problem.message}", problem.hint, key) from problem
 
-        return read_words(words, _Shelf(self, section), at)
+        return read_words(TableWords(**said), _Shelf(self, section), at)
 
     def _take(self, section: Section, guitar: Guitar | None) -> Take | None:
         """Return the recording that tells the reference, or all strings."""
@@ -250,7 +250,13 @@ class _Reader:
         if key == "as_tuned" and guitar is None:
             raise section.problem("as_tuned needs a guitar", 'name it: guitar = "open-d"', key)
         path = self._path(section, key, text)
-        return Take(path, self.files[-1], key == "as_tuned", "reference" in section, self._at(section, key))
+        return Take(
+            path,
+            self.files[-1],
+            key == "as_tuned",
+            "reference" in section or "sounding" in section,
+            self._at(section, key),
+        )
 
     # -- synths
 
@@ -393,7 +399,8 @@ class _Reader:
         except StillbeatError as problem:
             raise section.problem(problem.message, problem.hint, _named_in(problem, section)) from problem
         shared = defaults.table.reference is not None or defaults.take is not None
-        follows = asked.reference is None and spec.scale is not None and (asked.table is None or shared)
+        own = asked.reference is not None or asked.sounding is not None
+        follows = not own and spec.scale is not None and (asked.table is None or shared)
         return spec, asked.pins, follows
 
     def _sections(self, piece: Section, drone: Drone, tonic: str) -> tuple[PieceSection, ...]:
