@@ -169,3 +169,9 @@ def _print_strings(table: Table) -> None:
                 f"string {string.number} ({string.note}) lies {size:.1f} cents {side} the table's {string.note}"
             )
         show("the table follows its scale; --open-strings-win makes those notes follow the strings")
+    guitar = table.spec.guitar
+    for said in filter(None, (guitar.remarks, guitar.caution) if guitar is not None else ()):
+        from bridge.cli.paragraphs import show_paragraph
+
+        show()
+        show_paragraph(" ".join(said.split()))

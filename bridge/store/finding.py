@@ -22,6 +22,9 @@ from bridge.errors import InputProblem, ValueProblem, near_names
 TABLE_SUFFIX = ".table.toml"
 
 _KINDS = {"scales": ".toml", "guitars": ".toml", "synths": ".toml", "tables": TABLE_SUFFIX}
+_RENAMED = {("scales", "five-limit-minor"): "five-limit-low-second"}
+"""Shipped descriptions that have another name now, by kind and old name."""
+
 _SINGULAR = {"scales": "scale", "guitars": "guitar", "synths": "synth", "tables": "table"}
 
 
@@ -118,4 +121,8 @@ def find_description(kind: str, name_or_path: str) -> Path:
             path = folder / kind / f"{wanted}{_KINDS[kind]}"
             if path.is_file():
                 return path
+    if (kind, wanted) in _RENAMED:
+        raise ValueProblem(
+            f"{_SINGULAR[kind]} {wanted!r} has another name now", f"write {_RENAMED[kind, wanted]}"
+        )
     raise ValueProblem(f"unknown {_SINGULAR[kind]} {wanted!r}", near_names(wanted, list_names(kind)))

@@ -266,19 +266,33 @@ def _fret_blocks(table: Table, chords: Sequence[Chord], named: bool) -> Iterable
     rows = []
     for chord in chords:
         places = frets_for_chord(cells, chord.keys)
-        rows.append((f"{chord.name} ({chord.numeral})", _grouped(places.doubtful)))
-    yield Grid(("with", "leave out, or bend to the note"), tuple(rows), frozenset({0, 1}), playing=True)
+        low = _grouped(cell for cell in places.doubtful if cell.cents < 0)
+        high = _grouped(cell for cell in places.doubtful if cell.cents > 0)
+        rows.append((f"{chord.name} ({chord.numeral})", low or "nothing", high or "nothing"))
+    yield Grid(
+        ("with", "too low: bend up to the note", "too high: leave out, or bend up from below"),
+        tuple(rows),
+        frozenset({0, 1, 2}),
+        playing=True,
+    )
+    yield Paragraph(
+        "A fret can be bent up, never down: where it is too high, the fret before is named, and how many cents up. "
+        "An open string cannot be bent: leave it out.",
+        small=True,
+    )
 
 
 def _grouped(cells: Iterable[FretCell]) -> str:
-    """Say places together that are alike: ``fret 9 on 1, 4, 6 (B +16)``."""
+    """Say places together that are alike: ``fret 9 on 1, 4, 6 (B +16: fret 8, up 84)``."""
     groups: dict[tuple[int, str, str], list[int]] = {}
     for cell in sorted(cells, key=lambda cell: (cell.fret, cell.string)):
         name = cell.note.rstrip("-0123456789")
-        where = (cell.fret if not cell.open else -1, name, signed(cell.cents, 0))
-        groups.setdefault(where, []).append(cell.string)
-    said = [
-        f"{'open' if fret < 0 else f'fret {fret}'} on {', '.join(map(str, strings))} ({name} {cents})"
-        for (fret, name, cents), strings in groups.items()
-    ]
-    return "; ".join(said) or "nothing: every place goes well"
+        off = signed(cell.cents, 0)
+        if cell.cents > 0 and not cell.open:
+            # The fret before lies a semitone lower (equal frets): that much less what this one is too high.
+            off += f": fret {cell.fret - 1}, up {100 - cell.cents:.0f}" if cell.fret > 1 else ": leave out"
+        groups.setdefault((cell.fret if not cell.open else -1, name, off), []).append(cell.string)
+    return "; ".join(
+        f"{'open' if fret < 0 else f'fret {fret}'} on {', '.join(map(str, strings))} ({name} {off})"
+        for (fret, name, off), strings in groups.items()
+    )
