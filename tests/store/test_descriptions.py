@@ -133,7 +133,7 @@ def test_open_d_comes_out_exactly():
         (load_scale, "five-limt", r"unknown scale 'five-limt' \(did you mean five-limit"),
         (load_scale, "", "unknown scale ''"),
         (load_scale, "../scales/five-limit", "no such file"),
-        (load_guitar, "opend", "did you mean open-d"),
+        (load_guitar, "opn-d", "did you mean open-d"),
         (load_table, "opn-d", "unknown table 'opn-d' .*did you mean open-d"),
         (load_table, "five-limit", "five-limit is a scale"),
         (load_scale, "no/such.toml", r"no/such.toml: no such file \(check the name"),
