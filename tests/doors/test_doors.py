@@ -14,7 +14,6 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from bridge.cli.live import live_command, prepare_tables
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from support.doors import (
@@ -30,6 +29,7 @@ from support.doors import (
 )
 
 from bridge.cli.options import take_table
+from bridge.cli.play import play_command, prepare_tables
 from bridge.jobs import hearing
 from bridge.jobs.changes import place_changes
 from bridge.jobs.session.check import check_session
@@ -154,7 +154,7 @@ def agree(answers: dict[str, Answer]) -> Answer:
 
 def test_every_door_is_there() -> None:
     assert set(DOORS) == {
-        *("table", "export", "retune", "drone", "live"),
+        *("table", "export", "retune", "drone", "play"),
         *("session", "session, at the top", "live --session", "python"),
     }
 
@@ -235,9 +235,9 @@ def test_changes_at_a_bar(
         return
     spec = make_spec(read_words(TableWords(**home), FILES), FILES)
     (placed,) = place_changes(read_midi(folder / SONG), spec, [parse_at(f"2={what}")])
-    line = [*options(home), "--in=keyboard", "--out=synth", f"--slot={what}"]
-    values = dict(live_command.make_context("live", line).params)
-    slot = prepare_tables(take_table(values), values).plan.slots[0]
+    line = [*options(home), "--in=keyboard", "--out=synth", f"--also={what}"]
+    values = dict(play_command.make_context("play", line).params)
+    slot = prepare_tables(take_table(values), values).plan.tables[0]
     section = {"tonic": tonic, "degrees": degrees or None, "fret": fret}
     entries = "\n".join(entry_text(word, value) for word, value in section.items() if value is not None)
     text = f"{session_text(home)}[[pieces.sections]]\nbar = 2\n{entries}\n"

@@ -8,12 +8,12 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from bridge.cli.live import live_command, prepare_tables
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from bridge.cli.drone import drone_command, drone_request
 from bridge.cli.options import take_table
+from bridge.cli.play import play_command, prepare_tables
 from bridge.engine.play.drone_sounds import SOUNDS
 from bridge.errors import StillbeatError
 from bridge.live.prepare.drone import prepare_drone
@@ -77,10 +77,10 @@ def by_command(notes: list[str], joint: str, tonic: str, fret: int, voice: str) 
 
 def by_live(notes: list[str], joint: str, tonic: str, fret: int) -> tuple[int, ...]:
     line = ["--guitar=open-d", f"--tonic={tonic}", f"--fret={fret}", f"--drone={joint.join(notes)}"]
-    values = dict(live_command.make_context("live", [*line, "--in=keys", "--out=synth"]).params)
+    values = dict(play_command.make_context("play", [*line, "--in=keys", "--out=synth"]).params)
     hold = prepare_tables(take_table(values), values).plan.hold
     assert hold is not None
-    return hold.slots[0].keys
+    return hold.tables[0].keys
 
 
 def by_session(text: str, folder: Path) -> tuple[int, ...]:
@@ -88,9 +88,9 @@ def by_session(text: str, folder: Path) -> tuple[int, ...]:
     (folder / "drones.toml").write_text(text)
     piece = load_session(folder / "drones.toml").pieces[0]
     keys = piece.drone.keys(built(piece.spec).tonic)
-    hold = prepare_evening(EveningRequest(folder / "drones.toml", in_port="keys")).plan.hold
+    hold = prepare_evening(EveningRequest(file=folder / "drones.toml", in_port="keys")).plan.hold
     assert hold is not None
-    assert hold.slots[0].keys == keys
+    assert hold.tables[0].keys == keys
     return keys
 
 
@@ -144,9 +144,9 @@ def test_the_same_sounds(sound: str, entry: str, tmp_path: Path) -> None:
     (tmp_path / "drones.toml").write_text(
         SESSION.format(drone=f'notes = "1"\n{entry} = "{sound}"', tonic="D", fret=0)
     )
-    evening = prepare_evening(EveningRequest(tmp_path / "drones.toml", in_port="keys"))
+    evening = prepare_evening(EveningRequest(file=tmp_path / "drones.toml", in_port="keys"))
     assert evening.plan.hold is not None
-    assert evening.plan.hold.slots[0].program == prepared.plan.drone.program == SOUNDS[sound]
+    assert evening.plan.hold.tables[0].program == prepared.plan.drone.program == SOUNDS[sound]
     warned = [
         any(f"the sound {sound} hides beats" in said for said in one.notices) for one in (prepared, evening)
     ]

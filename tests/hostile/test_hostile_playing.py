@@ -30,7 +30,7 @@ from bridge.engine.mts.live import MtsLiveEngine
 from bridge.engine.play.controls import Action, ControlReader, Controls
 from bridge.engine.play.held_drone import HeldDrone, HeldKeys, HoldPlan
 from bridge.engine.play.performance import Performance
-from bridge.engine.play.tables import Choice, Slots
+from bridge.engine.play.tables import PlayTable, TableSwitch
 from bridge.engine.protocols import Due, LiveEngine
 from bridge.wire.profile import STANDARD, SynthProfile, moves_sounding
 
@@ -42,7 +42,7 @@ CENTS = (  # five-limit tables on C, D and G, to the cent
     (-2, 10, 2, 14, -16, 18, -12, 0, 12, 4, 16, -14),
 )
 TABLES = [
-    Choice(
+    PlayTable(
         str(number), tuple(hz * 2 ** (cents[key % 12] / 1200) for key, hz in enumerate(EQUAL)), EQUAL, number
     )
     for number, cents in enumerate(CENTS)
@@ -95,9 +95,9 @@ class Playing(RuleBasedStateMachine):
 
     def __init__(self) -> None:
         super().__init__()
-        slots = Slots(TABLES)
-        engine, self.channels = make(self.method, slots.table())
-        self.performance = Performance(engine, slots, ControlReader(Controls(channel=None)))
+        switch = TableSwitch(TABLES)
+        engine, self.channels = make(self.method, switch.table())
+        self.performance = Performance(engine, switch, ControlReader(Controls(channel=None)))
         self.source = ObedientSynth()
         self.receiver = Receiver()
         self.strokes: list[Stroke] = []
@@ -150,7 +150,7 @@ class Playing(RuleBasedStateMachine):
     def run_drone(self) -> None:
         performance = self.performance
         on = performance.drone and not performance.hushed
-        self.drone.follow(performance.slots.slot, performance.slots.tonic, on, self.now_s)
+        self.drone.follow(performance.switch.number, performance.switch.tonic, on, self.now_s)
         for _, data in self.drone.due(self.now_s):
             self.play(data, backing=True)
 
@@ -222,9 +222,9 @@ class Playing(RuleBasedStateMachine):
     @rule(slot=st.integers(1, 4), how=st.sampled_from(("now", "now", "next", "glide")))
     def change_table(self, slot: int, how: str) -> None:
         self.performance.on_change = how  # type: ignore[assignment]
-        before = self.performance.slots.table()
-        due = self.performance.act(Action("slot", slot), self.now_s)
-        moved = self.performance.slots.table() != before
+        before = self.performance.switch.table()
+        due = self.performance.act(Action("table", slot), self.now_s)
+        moved = self.performance.switch.table() != before
         if moved and (how != "now" or not self.moves):
             self.unsure()
         self.hear(due)
@@ -339,10 +339,11 @@ class Playing(RuleBasedStateMachine):
 
     @invariant()
     def pitches_are_those_of_the_table(self) -> None:
-        table = self.performance.slots.table()
+        table = self.performance.switch.table()
         wanted: dict[int, set[float]] = {}
         for stroke in self.strokes + self.ringing:
-            cents = 1200 * math.log2(table[stroke.key] / EQUAL[stroke.key])
+            own = self.source.pitch(stroke.channel, stroke.key) - stroke.key
+            cents = 1200 * math.log2(table[stroke.key] / EQUAL[stroke.key]) + 100 * own
             wanted.setdefault(stroke.out, set()).add(round(cents, 6) if stroke.certain else math.nan)
         for stroke in self.strokes:
             shared = self.method.startswith(("bend", "mpe")) and len(wanted[stroke.out]) > 1

@@ -19,12 +19,12 @@ from typing import Any
 
 import click
 import mido
-from bridge.cli.live import live_command, prepare_tables
 
 import bridge
 from bridge.cli.drone import drone_command, drone_request
 from bridge.cli.export import export_command
 from bridge.cli.options import take_table
+from bridge.cli.play import play_command, prepare_tables
 from bridge.cli.retune import retune_command
 from bridge.cli.table import table_command
 from bridge.errors import StillbeatError
@@ -195,7 +195,7 @@ def _tuning_of(midi: mido.MidiFile) -> tuple[bytes, ...]:
 
 def _answer_of(plan: LivePlan) -> Answer:
     """What a player starts with."""
-    hz = plan.slots[0].hz
+    hz = plan.tables[0].hz
     start = list(make_engine(plan, hz).start(0.0))
     return Answer(_floats(hz), tuple(data for _, data in start if data[0] == 0xF0 and data[3] == 8))
 
@@ -203,7 +203,7 @@ def _answer_of(plan: LivePlan) -> Answer:
 def by_live(words: Words, folder: Path) -> Answer:
     """``stillbeat live``."""
     line = [*options(words), "--in=keyboard", "--out=synth", f"--synth={SYNTH}", "--method=note"]
-    values = dict(live_command.make_context("live", line).params)
+    values = dict(play_command.make_context("play", line).params)
     return _answer_of(prepare_tables(take_table(values), values).plan)
 
 
@@ -213,7 +213,7 @@ def by_drone(words: Words, folder: Path) -> Answer:
     prepared = prepare_drone(
         take_table(values), drone_request(values), out_port="synth", synth=SYNTH, method="note"
     )
-    assert _floats(prepared.table.hz) == _floats(prepared.plan.slots[0].hz)
+    assert _floats(prepared.table.hz) == _floats(prepared.plan.tables[0].hz)
     return _answer_of(prepared.plan)
 
 
@@ -246,7 +246,7 @@ def by_live_session(words: Words, folder: Path) -> Answer:
     """``stillbeat live --session``."""
     (folder / "doors.toml").write_text(session_text(words, stored=PROGRAM + 1, track=PROGRAM))
     return _answer_of(
-        prepare_evening(EveningRequest(folder / "doors.toml", in_port="keyboard", method="note")).plan
+        prepare_evening(EveningRequest(file=folder / "doors.toml", in_port="keyboard", method="note")).plan
     )
 
 
@@ -267,7 +267,7 @@ DOORS: dict[str, Callable[[Words, Path], Answer]] = {
     "export": by_export,
     "retune": by_retune,
     "drone": by_drone,
-    "live": by_live,
+    "play": by_live,
     "session": by_session,
     "session, at the top": by_session_top,
     "live --session": by_live_session,
