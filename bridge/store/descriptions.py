@@ -30,12 +30,14 @@ from bridge.store.finding import (
     list_scales,
     list_tables,
     load_description,
+    meant_name,
     tables_dir,
     user_dir,
 )
 from bridge.store.toml import SCHEMA, Section, parse_toml, read_toml, write_toml
 from bridge.tuning.asked import DEFAULT_SCALE, parse_key
 from bridge.tuning.frets import MAX_FRET
+from bridge.tuning.guitar_words import guitar_of, looks_like_strings, parse_strings
 from bridge.tuning.guitars import Guitar, guitar_from_mapping, guitar_to_mapping
 from bridge.tuning.notes import note_name, parse_note, parse_tonic
 from bridge.tuning.ratios import format_ratio, parse_ratio
@@ -103,7 +105,28 @@ def load_guitar(name_or_path: str) -> Guitar:
     TuningProblem
         If its strings and unisons make no tuning.
     """
+    if looks_like_strings(name_or_path) and name_or_path.strip() not in list_guitars():
+        return _by_strings(name_or_path)
     return load_description("guitars", name_or_path, _guitar)
+
+
+def _by_strings(text: str) -> Guitar:
+    """Return the guitar of these strings: one that has a file, or the pure form that is worked out for them."""
+    words = parse_strings(text)
+    proposed = guitar_of(words)
+    if words.comma is None:
+        for name in sorted(list_guitars(), key=lambda name: (len(name), name)):
+            guitar = load_guitar(name) if not looks_like_strings(name) else None
+            if guitar is not None and _same_strings(guitar, words.keys):
+                return guitar
+    return proposed
+
+
+def _same_strings(guitar: Guitar, keys: tuple[int, ...]) -> bool:
+    """Whether a guitar has these strings, all of them pure."""
+    return tuple(string.key for string in guitar.strings) == keys and all(
+        string.tempered_cents is None and not string.starts_at_fret for string in guitar.strings
+    )
 
 
 def load_table(name_or_path: str) -> TableSpec:
@@ -121,7 +144,7 @@ def load_table(name_or_path: str) -> TableSpec:
     wanted = name_or_path.strip()
     if not is_path(wanted) and wanted not in list_tables():
         guitars = list_guitars()
-        if wanted in guitars:
+        if looks_like_strings(wanted) or meant_name("guitars", wanted) is not None:
             return guitar_table(load_guitar(wanted))
         if wanted in list_scales():
             hint = f"{wanted} is a scale; choose it beside a tonic or a guitar"

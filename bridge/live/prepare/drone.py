@@ -16,6 +16,7 @@ from bridge.live.player.journal import state_dir
 from bridge.live.player.sound_card import SOUND_CARD, USUAL
 from bridge.live.prepare.keyboard import play_table
 from bridge.store.profiles import load_profile
+from bridge.tuning.off_guitar import off_guitar
 from bridge.tuning.spec import TableSpec
 from bridge.tuning.tables import Table, build_table
 from bridge.wire.profile import MTS_METHODS, STANDARD, SynthProfile
@@ -62,7 +63,7 @@ def prepare_drone(
         Something is missing, malformed, or does not go together.
     """
     spec = choose_table(table)
-    said = tuple(filter(None, [about_sound(asked.sound)]))
+    said = tuple(filter(None, [about_sound(asked.sound), off_guitar([("", build_table(spec))])]))
     if out_port is None:
         if synth is not None or channels is not None or system is not None:
             raise ValueProblem(

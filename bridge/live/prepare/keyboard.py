@@ -31,6 +31,7 @@ from bridge.store.session.model import moved_spec
 from bridge.tuning.changes import Change, NothingChanges, apply_change, parse_change
 from bridge.tuning.drone_notes import drone_keys
 from bridge.tuning.notes import note_name, parse_note, parse_pitch_class
+from bridge.tuning.off_guitar import off_guitar
 from bridge.tuning.spec import TableSpec
 from bridge.tuning.tables import build_table, equal_table
 from bridge.wire.profile import MTS_METHODS, STANDARD, SynthProfile, moves_sounding
@@ -115,6 +116,9 @@ def prepare(request: LiveRequest) -> Prepared:
     on_change = request.on_change or "now"
     if request.also or controls.zone is not None or on_change != "now":
         notices += about_changes(on_change, method, profile)
+    alone = len(specs) == 1
+    said = off_guitar(("" if alone else name, build_table(spec)) for name, spec in specs)
+    notices += [said] if said else []
     backing: Backing | None = None
     if request.track is not None:
         backing = load_backing(request.track, request.count_in, request.loop, request.tempo)
