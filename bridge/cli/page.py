@@ -107,7 +107,7 @@ def page_command(request: TableRequest, port: int | None, lan: bool, device: str
     With --lan a tablet or a phone in the same network may come. The address then holds a secret: who has the first one
     may act, who has the second may only look. Nothing is encrypted, so use it in a network you trust.
     """
-    from bridge.children import leaving
+    from bridge.children import on_signals
     from bridge.cli.printing import show
     from bridge.jobs.choose import TableRequest as Request
     from bridge.jobs.choose import choose_table
@@ -118,7 +118,7 @@ def page_command(request: TableRequest, port: int | None, lan: bool, device: str
         spec = choose_table(request)
         warn_doubt(spec.doubt)
     alone = PageAlone(spec, port or 0, lan, device, show)
-    with leaving(alone.leave):
+    with on_signals(alone.leave):
         alone.page.start()
         show_addresses(alone.page.addresses, lan)
         alone.run()

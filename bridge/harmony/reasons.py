@@ -31,16 +31,17 @@ from itertools import combinations, pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from bridge.harmony.chord_words import ChordName
 from bridge.harmony.chords_heard import name_sounding
 from bridge.harmony.costs import MOVES, Weights
 from bridge.harmony.follow import Following, keep_4
 from bridge.harmony.forms import has_pure_form, reaches
-from bridge.harmony.intervals import CONSONANT, PURE_CENTS, nearest
+from bridge.harmony.intervals import nearest
 from bridge.harmony.measure import AGAIN_S, BarPurity
 from bridge.harmony.notes import SHORT_S
 from bridge.harmony.variants import Palette, Variant
+from bridge.tuning.chord_names import ChordName
 from bridge.tuning.notes import note_name, parse_pitch_class, pitch_class_name
+from bridge.tuning.purity import CONSONANT, PURE_CENTS
 
 FREE = Weights(0.0, 0.0, again_limit_cents=1200.0, broken=0.0)
 """Nothing has to be kept steady."""
@@ -215,7 +216,10 @@ class _Judge:
         notes: Sequence[str] = off
         strings: Sequence[int] = ()
         if not self._asked(("form", classes), lambda: has_pure_form(classes, palette.natural_sevenths)):
-            kind, text = "no pure form", f"{told}: this chord has no pure form; {pair} must beat"
+            kind, text = (
+                "no pure form",
+                f"{chord}{': ' if chord else ''}this chord has no pure form; {pair} must beat",
+            )
             text += next((more for word, more in _KEPT_EQUAL.items() if word in told), "")
         elif not self._reaches(palette, classes):
             kind, text, notes, strings = self._unreachable(palette, classes, told, off)
