@@ -62,10 +62,12 @@ def turn(server: object, rounds: int, count: int | None) -> tuple[list[float], l
 
     with tempfile.TemporaryDirectory() as state:
         env = {**server.env, "XDG_STATE_HOME": state}  # type: ignore[attr-defined]
-        prober = Prober(env, "plain-probe", "page-probe")
+        # Names of their own: a server may still know those of the turn before.
+        names = [f"{side}{'' if count is None else count}-probe" for side in ("plain", "page")]
+        prober = Prober(env, *names)
         plays = []
-        for name in ("plain-probe", "page-probe"):
-            more = ["--page"] if count is not None and name == "page-probe" else []
+        for name in names:
+            more = ["--page"] if count is not None and name == names[1] else []
             ports = ["--in", f"{name} to", "--out", f"{name} from"]
             plays.append(Live(env, "--guitar", "open-d", "--reference", "D3=146.5", *ports, *more))
         address = next((line[6:].strip() for line in plays[1].lines if line.startswith("page: ")), "")

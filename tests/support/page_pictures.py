@@ -1,7 +1,7 @@
 """The pictures of the page in README: made by this script, with a digest of all that they are made of beside them.
 
-Run: ``PYTHONPATH=tests python -m support.page_pictures``. Needs Chromium and playwright. A test compares the digest, not the
-pictures: they change where a letter of the page, its style or what it shows has changed.
+Run: ``PYTHONPATH=tests python -m support.page_pictures``. Needs Chromium and playwright. A test compares the digest,
+not the pictures: they change where a letter of the page, its style or what it shows has changed.
 
 Index: `PICTURES`, `digest`.
 """
