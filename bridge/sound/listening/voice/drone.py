@@ -3,8 +3,8 @@
 What is known are the drone's notes; unknown are its loudness, the room and the delay. All these only change how loud
 each of the drone's partials comes back and in which phase. So for every partial one complex amplitude is learnt, by
 least mean squares, and that sine taken out: quickly at first, then slowly while only the drone sounds, and hardly at
-all while somebody sings, so that a voice that meets a partial is not taken for it. Sound cards whose clocks differ turn all
-phases in proportion; that rate is learnt with them.
+all while somebody sings, so that a voice that meets a partial is not taken for it. Sound cards whose clocks differ
+turn all phases in proportion; that rate is learnt with them.
 
 Sources: B. Widrow and others, "Adaptive noise cancelling: principles and applications" (Proc. IEEE 63, 1975), the
 notch by reference sines.
