@@ -40,6 +40,8 @@ HOLDS_DB = 4.0
 LEAVES_CENTS = 70.0
 GAP_S = 0.05
 LEAST_NOTE_S = 0.12
+#: What strays further than this, and is over so soon, is a slide between notes.
+SLIDES_CENTS, SLIDES_S = 60.0, 0.25
 #: A mean over this leaves less than half of a vibrato of 4 Hz, next to nothing of a quicker one.
 SMOOTH_S = 0.16
 #: Scoops into a note and falls out of it are no part of its pitch: this share at either end, at most so long.
@@ -195,6 +197,8 @@ def _note(track: Track, frames: NDArray[np.intp], cents: Floats) -> list[SungNot
     body = slice(edge, frames.size - edge)
     hz = float(2 ** (np.median(cents[body]) / 1200))
     centre: Centre = centre_of(t[body], cents[body], frame_s(hz))
+    if centre.steadiness_cents > SLIDES_CENTS and float(t[-1] - t[0]) < SLIDES_S:
+        return []
     third = max(1, frames.size // 3)
     level = track.level[frames] + 1e-12
     holds = 20 * float(np.log10(np.mean(level[-third:]) / np.mean(level[:third])))
