@@ -19,7 +19,6 @@ def print_chords(table: Table, named: Sequence[str], all_of_them: bool) -> None:
 
     Parameters
     ----------
-    table : Table
     named : sequence of str
         Names of the chords to print; empty: the usual ones.
     all_of_them : bool

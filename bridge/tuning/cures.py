@@ -68,8 +68,6 @@ def find_cures(
         Frequency of every key.
     tonic_class : int
         Pitch class of the tonic.
-    keys : sequence of int
-        The chord.
     kind : ChordKind
         Its kind.
     word : str

@@ -1,9 +1,4 @@
-"""Charts as input: from words or a file to bars of chords, and laid over a piece in the place of what is heard.
-
-Index
------
-`chart_from` from text or a file · `heard_by_chart` · `music_of_chart`
-"""
+"""Charts as input: from words or a file to bars of chords, and laid over a piece in the place of what is heard."""
 
 from __future__ import annotations
 

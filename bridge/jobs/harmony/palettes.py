@@ -8,10 +8,6 @@ What wins over what
   is heard count too.
 - A drone of the same run holds its classes.
 - Equal temperament, tempered scales and key signatures that move the tonic exclude following.
-
-Index
------
-`check_request` · `palettes_of`
 """
 
 from __future__ import annotations
