@@ -13,8 +13,8 @@ from dataclasses import dataclass
 
 from bridge.harmony.intervals import nearest, pure_of
 from bridge.harmony.variants import Palette
+from bridge.tuning.chords.purity import CONSONANT, PURE_CENTS
 from bridge.tuning.notes import pitch_class_name
-from bridge.tuning.purity import CONSONANT, PURE_CENTS
 from bridge.tuning.ratios import ratio_to_cents
 
 

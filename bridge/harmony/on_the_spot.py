@@ -33,8 +33,8 @@ from bridge.harmony.costs import (
 )
 from bridge.harmony.intervals import loss, nearest, weight
 from bridge.harmony.variants import Palette, Variant
+from bridge.tuning.chords.purity import CONSONANT
 from bridge.tuning.notes import key_to_hz
-from bridge.tuning.purity import CONSONANT
 
 WINDOW_S = 0.04
 PERIODS = 4.0

@@ -39,9 +39,9 @@ from bridge.harmony.intervals import nearest
 from bridge.harmony.measure import AGAIN_S, BarPurity
 from bridge.harmony.notes import SHORT_S
 from bridge.harmony.variants import Palette, Variant
-from bridge.tuning.chord_names import ChordName
+from bridge.tuning.chords.names import ChordName
+from bridge.tuning.chords.purity import CONSONANT, PURE_CENTS
 from bridge.tuning.notes import note_name, parse_pitch_class, pitch_class_name
-from bridge.tuning.purity import CONSONANT, PURE_CENTS
 
 FREE = Weights(0.0, 0.0, again_limit_cents=1200.0, broken=0.0)
 """Nothing has to be kept steady."""

@@ -21,7 +21,7 @@ from bridge.harmony.follow import Following
 from bridge.harmony.hear import Heard
 from bridge.harmony.measure import Worst, measure
 from bridge.harmony.reasons import BarReason
-from bridge.tuning.chord_names import ChordName, parse_chord_name
+from bridge.tuning.chords.names import ChordName, parse_chord_name
 from bridge.tuning.notes import parse_pitch_class, pitch_class_name
 
 _INTERVALS = {

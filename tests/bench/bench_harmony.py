@@ -37,8 +37,8 @@ from bridge.harmony.on_the_spot import OnTheSpot
 from bridge.harmony.search import Problem, best_choices, fits, total_cost
 from bridge.harmony.variants import Palette, palette_of
 from bridge.store.descriptions import load_guitar
+from bridge.tuning.chords.purity import CONSONANT, PURE_CENTS
 from bridge.tuning.notes import key_to_hz
-from bridge.tuning.purity import CONSONANT, PURE_CENTS
 from bridge.tuning.reference import Reference
 from bridge.tuning.spec import TableSpec
 from bridge.tuning.tables import Table, build_table, equal_table

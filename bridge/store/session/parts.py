@@ -17,7 +17,7 @@ from bridge.harmony.chart import Chart, parse_chart
 from bridge.harmony.costs import MOVES
 from bridge.store.session.model import AUTO, Drone, LiveControls, Trims
 from bridge.store.toml import Section
-from bridge.tuning.chord_names import parse_chord
+from bridge.tuning.chords.names import parse_chord
 from bridge.tuning.drone_notes import VOICES, check_notes
 from bridge.wire.profile import METHODS, SynthProfile
 
