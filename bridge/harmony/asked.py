@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from bridge.errors import ValueProblem, near_names
-from bridge.harmony.costs import MOVES
-from bridge.harmony.follow import FollowOptions
+from bridge.harmony.choice.costs import MOVES
+from bridge.harmony.choice.follow import FollowOptions
 
 PINNED = ("strings", "tonic")
 

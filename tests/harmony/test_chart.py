@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bridge.errors import ValueProblem
-from bridge.harmony.chart import parse_chart
+from bridge.harmony.charts.chart import parse_chart
 from bridge.tuning.chords.names import parse_chord_name
 
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 from pathlib import Path
 
 from bridge.errors import InputProblem, StillbeatError, ValueProblem
-from bridge.harmony.chart import Chart, parse_chart
-from bridge.harmony.chart_follow import DEFAULT_BAR_S, chart_notes
-from bridge.harmony.chords_heard import HeardChord
-from bridge.harmony.hear import Heard, hear
+from bridge.harmony.charts.chart import Chart, parse_chart
+from bridge.harmony.charts.solved import DEFAULT_BAR_S, chart_notes
+from bridge.harmony.heard.chords import HeardChord
+from bridge.harmony.heard.hear import Heard, hear
 from bridge.jobs.harmony.notes import Music
 from bridge.store.files import read_bytes
 

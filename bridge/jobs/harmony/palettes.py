@@ -16,7 +16,7 @@ from collections.abc import Collection, Sequence
 
 from bridge.errors import ValueProblem
 from bridge.harmony.asked import FollowRequest
-from bridge.harmony.variants import Palette, palette_of
+from bridge.harmony.choice.variants import Palette, palette_of
 from bridge.tuning.notes import parse_pitch_class
 from bridge.tuning.tables import Table
 

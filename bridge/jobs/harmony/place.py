@@ -11,7 +11,7 @@ from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from bridge.harmony.follow import Following
+from bridge.harmony.choice.follow import Following
 from bridge.jobs.harmony.notes import Music
 from bridge.tuning.notes import KEYS
 from bridge.tuning.ratios import cents_to_ratio

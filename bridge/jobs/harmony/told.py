@@ -18,16 +18,16 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from bridge.errors import TuningProblem
-from bridge.harmony.advice import Advice, advise
 from bridge.harmony.asked import FollowRequest
-from bridge.harmony.chart import Chart
-from bridge.harmony.follow import Following, Stretch, follow
-from bridge.harmony.forms import fret_of
-from bridge.harmony.hear import Heard, hear
-from bridge.harmony.keys import Tonic, hear_tonic
+from bridge.harmony.charts.chart import Chart
+from bridge.harmony.choice.follow import Following, Stretch, follow
+from bridge.harmony.heard.hear import Heard, hear
+from bridge.harmony.heard.keys import Tonic, hear_tonic
 from bridge.harmony.measure import Measure, fixed_hz, measure
-from bridge.harmony.reasons import BarReason, explain, moved_notes
-from bridge.harmony.report import ChordRow, chord_rows, sour_lines, summary
+from bridge.harmony.told.advice import Advice, advise
+from bridge.harmony.told.report import ChordRow, chord_rows, sour_lines, summary
+from bridge.harmony.why.forms import fret_of
+from bridge.harmony.why.reasons import BarReason, explain, moved_notes
 from bridge.jobs.harmony.charts import heard_by_chart
 from bridge.jobs.harmony.notes import Music, pairs_at_most
 from bridge.jobs.harmony.palettes import palettes_of
