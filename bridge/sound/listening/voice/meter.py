@@ -7,11 +7,6 @@ No clock, thread or device is touched: time is counted in samples.
 
 Conventions: blocks are float arrays of shape ``(n,)`` of any length, full scale 1; times in seconds since the first
 sample fed.
-
-Index
------
-`VoiceReading`  what is shown
-`VoiceMeter`    feed it
 """
 
 from __future__ import annotations
@@ -48,33 +43,19 @@ SCOOP_S = 0.09
 
 @dataclass(frozen=True)
 class VoiceReading:
-    """The note that is sung.
+    """The note that is sung."""
 
-    Attributes
-    ----------
-    time_s : float
-        End of the sound it rests on.
-    hz : float
-        Where the pitch is now.
-    centre_hz, sd_cents : float
-        Where the note lies, over whole cycles of its vibrato, and the standard deviation of that.
-    steadiness_cents, vibrato_hz, vibrato_cents : float
-        As in `notes.SungNote`.
-    held_s : float
-        How long the note has lasted.
-    note : int
-        Counts the notes.
-    """
-
-    time_s: float
-    hz: float
+    time_s: float  # end of the sound it rests on
+    hz: float  # where the pitch is now
+    # Where the note lies, over whole cycles of its vibrato, and the standard deviation of that.
     centre_hz: float
     sd_cents: float
+    # As in `notes.SungNote`.
     steadiness_cents: float
     vibrato_hz: float
     vibrato_cents: float
-    held_s: float
-    note: int
+    held_s: float  # how long the note has lasted
+    note: int  # counts the notes
 
 
 class VoiceMeter:

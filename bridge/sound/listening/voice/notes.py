@@ -5,12 +5,6 @@ note. Every stretch is checked against its own spectrum, so that a chord's commo
 not taken for a voice.
 
 Conventions: times in seconds from the first sample.
-
-Index
------
-`SungNote`      one note
-`voice_notes`   the notes, or none where this is no single wavering voice
-`cut_notes`     the notes of a track
 """
 
 from __future__ import annotations
@@ -52,32 +46,19 @@ RECENT_FRAMES = 24
 
 @dataclass(frozen=True)
 class SungNote:
-    """One note of a voice.
-
-    Attributes
-    ----------
-    start_s, end_s : float
-    hz, cents_sd : float
-        Its centre, over whole cycles of its vibrato, and the standard deviation of that.
-    steadiness_cents : float
-        How far the pitch strays, its vibrato aside: root mean square.
-    vibrato_hz, vibrato_cents : float
-        Rate, and width to either side; 0 where there is none.
-    first_hz : float
-        Mean over the first 80 ms.
-    holds_db : float
-        Level of its last third against its first.
-    """
+    """One note of a voice."""
 
     start_s: float
     end_s: float
+    # Its centre, over whole cycles of its vibrato, and the standard deviation of that.
     hz: float
     cents_sd: float
-    steadiness_cents: float
+    steadiness_cents: float  # how far the pitch strays, its vibrato aside: root mean square
+    # Rate, and width to either side; 0 where there is none.
     vibrato_hz: float
     vibrato_cents: float
-    first_hz: float
-    holds_db: float
+    first_hz: float  # mean over the first 80 ms
+    holds_db: float  # level of its last third against its first
 
     @property
     def moves_cents(self) -> float:
@@ -91,7 +72,6 @@ def voice_notes(samples: NDArray[np.floating], sample_rate: float) -> list[SungN
     Parameters
     ----------
     samples : ndarray, shape (n,)
-    sample_rate : float
     """
     track = follow_voice(samples, sample_rate)
     kept = [note for note in cut_notes(track) if _one_voice(samples, sample_rate, track, note)]

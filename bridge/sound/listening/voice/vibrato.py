@@ -8,11 +8,6 @@ heard (J. Sundberg, "The science of the singing voice", 1987; from memory). The 
 rates, as in J. D. Scargle (Astrophys. J. 263, 1982).
 
 Conventions: times in seconds, pitches in cents above any fixed frequency.
-
-Index
------
-`Centre`    where a note lies, how steady it is, its vibrato
-`centre_of` find it
 """
 
 from __future__ import annotations
@@ -41,21 +36,13 @@ SLIDE_CENTS = 120.0
 
 @dataclass(frozen=True)
 class Centre:
-    """Where a sung note lies.
+    """Where a sung note lies."""
 
-    Attributes
-    ----------
-    cents, sd_cents : float
-        Its centre, and the standard deviation of that.
-    steadiness_cents : float
-        How far the pitch strays, its vibrato aside: root mean square.
-    vibrato_hz, vibrato_cents : float
-        Rate, and width to either side; 0 where there is none.
-    """
-
+    # Its centre, and the standard deviation of that.
     cents: float
     sd_cents: float
-    steadiness_cents: float
+    steadiness_cents: float  # how far the pitch strays, its vibrato aside: root mean square
+    # Rate, and width to either side; 0 where there is none.
     vibrato_hz: float
     vibrato_cents: float
 
