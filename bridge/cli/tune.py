@@ -39,7 +39,7 @@ def tune_command(
     """
     del mic  # a microphone is what this command is about
     from bridge.jobs.choose import choose_table
-    from bridge.tuning.string_aims import string_aims
+    from bridge.tuning.strings.aims import string_aims
 
     spec = choose_table(request)
     warn_doubt(spec.doubt)

@@ -47,8 +47,8 @@ from bridge.harmony.intervals import (
 )
 from bridge.harmony.notes import Pairs, TimedNote, columns, pairs_of, top_line
 from bridge.tuning.beats import beat_rate_hz
+from bridge.tuning.chords.purity import CONSONANT, PURE_CENTS
 from bridge.tuning.notes import A4_HZ, A4_KEY
-from bridge.tuning.purity import CONSONANT, PURE_CENTS
 from bridge.tuning.ratios import ratio_to_cents
 
 ODD_STEP_CENTS = 8.0

@@ -23,12 +23,12 @@ from bridge.live.snapshot import Snapshot
 from bridge.page.frames import ShowTuner, Stand
 from bridge.sheet.phrases import beat_words
 from bridge.tuning.beats import main_pair
-from bridge.tuning.chord_kinds import SEVENTHS, TRIADS, ChordKind
-from bridge.tuning.chords import judge_chord
+from bridge.tuning.chords.judged import judge_chord
+from bridge.tuning.chords.kinds import SEVENTHS, TRIADS, ChordKind
 from bridge.tuning.notes import hz_to_key, key_to_hz, note_name, parse_note
 from bridge.tuning.ratios import cents_to_ratio, hz_to_cents
 from bridge.tuning.scales import DEGREES
-from bridge.tuning.string_aims import StringAim
+from bridge.tuning.strings.aims import StringAim
 from bridge.tuning.tables import Table, build_table
 
 CLASH_HZ = 0.7

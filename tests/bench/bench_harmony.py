@@ -26,19 +26,19 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from harmony.scores import FIVE_LIMIT, PIECES, piece, read_score
 from support.corpus import MIDI_PACKAGES, midi_files, real_midi_files
 
-from bridge.harmony.chords_heard import hear_chords
-from bridge.harmony.costs import problem_of
-from bridge.harmony.follow import FollowOptions, Score, follow, score_of
+from bridge.harmony.choice.costs import problem_of
+from bridge.harmony.choice.follow import FollowOptions, Score, follow, score_of
+from bridge.harmony.choice.on_the_spot import OnTheSpot
+from bridge.harmony.choice.search import Problem, best_choices, fits, total_cost
+from bridge.harmony.choice.variants import Palette, palette_of
+from bridge.harmony.heard.chords import hear_chords
+from bridge.harmony.heard.keys import hear_tonic, key_name
 from bridge.harmony.intervals import nearest
-from bridge.harmony.keys import hear_tonic, key_name
 from bridge.harmony.measure import fixed_hz, measure
 from bridge.harmony.notes import TimedNote, columns, sorted_notes
-from bridge.harmony.on_the_spot import OnTheSpot
-from bridge.harmony.search import Problem, best_choices, fits, total_cost
-from bridge.harmony.variants import Palette, palette_of
 from bridge.store.descriptions import load_guitar
+from bridge.tuning.chords.purity import CONSONANT, PURE_CENTS
 from bridge.tuning.notes import key_to_hz
-from bridge.tuning.purity import CONSONANT, PURE_CENTS
 from bridge.tuning.reference import Reference
 from bridge.tuning.spec import TableSpec
 from bridge.tuning.tables import Table, build_table, equal_table

@@ -18,16 +18,16 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from bridge.errors import TuningProblem
-from bridge.harmony.advice import Advice, advise
 from bridge.harmony.asked import FollowRequest
-from bridge.harmony.chart import Chart
-from bridge.harmony.follow import Following, Stretch, follow
-from bridge.harmony.forms import fret_of
-from bridge.harmony.hear import Heard, hear
-from bridge.harmony.keys import Tonic, hear_tonic
+from bridge.harmony.charts.chart import Chart
+from bridge.harmony.choice.follow import Following, Stretch, follow
+from bridge.harmony.heard.hear import Heard, hear
+from bridge.harmony.heard.keys import Tonic, hear_tonic
 from bridge.harmony.measure import Measure, fixed_hz, measure
-from bridge.harmony.reasons import BarReason, explain, moved_notes
-from bridge.harmony.report import ChordRow, chord_rows, sour_lines, summary
+from bridge.harmony.told.advice import Advice, advise
+from bridge.harmony.told.report import ChordRow, chord_rows, sour_lines, summary
+from bridge.harmony.why.forms import fret_of
+from bridge.harmony.why.reasons import BarReason, explain, moved_notes
 from bridge.jobs.harmony.charts import heard_by_chart
 from bridge.jobs.harmony.notes import Music, pairs_at_most
 from bridge.jobs.harmony.palettes import palettes_of
@@ -47,36 +47,16 @@ _ORDINARY = "thirds, fourths, fifths and sixths"
 
 @dataclass
 class Told:
-    """What is known of a piece.
+    """What is known of a piece."""
 
-    Attributes
-    ----------
-    music : Music
-        Its notes and bars.
-    measured : Measure or None
-        How pure it is as it was written; None where it was not looked through.
-    heard : Heard or None
-        Tonic, keys, chords.
-    advice : Advice or None
-        What would raise the share.
-    following : Following or None
-        How it was, or would be, followed; None where its table cannot be.
-    asked : bool
-        Whether following was asked for.
-    tables : tuple of (int, Table)
-        Its tables by tick.
-    why_not : str
-        Why it was not looked through.
-    """
-
-    music: Music
-    measured: Measure | None = None
-    heard: Heard | None = None
-    advice: Advice | None = None
-    following: Following | None = None
-    asked: bool = False
-    tables: tuple[tuple[int, Table], ...] = ()
-    why_not: str = ""
+    music: Music  # its notes and bars
+    measured: Measure | None = None  # how pure it is as it was written; None where it was not looked through
+    heard: Heard | None = None  # tonic, keys, chords
+    advice: Advice | None = None  # what would raise the share
+    following: Following | None = None  # how it was, or would be, followed; None where its table cannot be
+    asked: bool = False  # whether following was asked for
+    tables: tuple[tuple[int, Table], ...] = ()  # its tables by tick
+    why_not: str = ""  # why it was not looked through
     _reasons: tuple[BarReason, ...] | None = field(default=None, repr=False)
 
     @property
@@ -284,8 +264,6 @@ def tell(
 
     Parameters
     ----------
-    music : Music
-        The piece.
     tables : sequence of (int, Table)
         The table at the start (tick 0), and each that was asked for later, by tick.
     wanted : FollowRequest or None

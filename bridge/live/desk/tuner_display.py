@@ -18,7 +18,7 @@ from bridge.live.desk.screen import Screen
 from bridge.live.desk.tuner import Shown, TunerSeen
 from bridge.sheet.phrases import beat_words, signed
 from bridge.tuning.notes import hz_to_key, note_name
-from bridge.tuning.string_aims import IN_TUNE_CENTS, StringAim
+from bridge.tuning.strings.aims import IN_TUNE_CENTS, StringAim
 
 if TYPE_CHECKING:
     from rich.console import Console, RenderableType

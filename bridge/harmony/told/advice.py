@@ -14,9 +14,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from bridge.harmony.follow import Following
-from bridge.harmony.hear import Heard
-from bridge.harmony.keys import key_name
+from bridge.harmony.choice.follow import Following
+from bridge.harmony.heard.hear import Heard
+from bridge.harmony.heard.keys import key_name
 from bridge.harmony.measure import fixed_hz, measure
 from bridge.harmony.notes import TimedNote
 from bridge.tuning.notes import parse_pitch_class

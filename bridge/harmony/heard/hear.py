@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from bridge.harmony.chords_heard import HeardChord, hear_chords
-from bridge.harmony.keys import KeyStretch, Tonic, hear_changes, hear_tonic
+from bridge.harmony.heard.chords import HeardChord, hear_chords
+from bridge.harmony.heard.keys import KeyStretch, Tonic, hear_changes, hear_tonic
 from bridge.harmony.notes import TimedNote
 
 
