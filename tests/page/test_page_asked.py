@@ -38,16 +38,16 @@ def desk() -> Iterator[Desk]:
     one.beside.close()
 
 
-def test_silence_lets_the_drone_fade_and_then_ends_all_sound(desk: Desk) -> None:
+def test_silence_lets_sound_die_away_and_then_ends_it(desk: Desk) -> None:
     desk.ask("silence")
-    assert desk.typed == ["chord", Action("drone")]
+    assert desk.typed == ["let go", Action("drone")]
     until(lambda: desk.typed[2:] == [Action("panic")], limit_s=3.0)
 
 
 def test_a_second_touch_cuts_and_nothing_comes_after_it(desk: Desk) -> None:
     desk.ask("silence")
     desk.ask("silence")
-    assert desk.typed == ["chord", Action("drone"), Action("panic")]
+    assert desk.typed == ["let go", Action("drone"), Action("panic")]
     assert desk.beside._fading is None
 
 
@@ -55,7 +55,7 @@ def test_a_drone_that_is_off_is_not_begun_by_silence(desk: Desk) -> None:
     off = evening().drone.__class__("off", ("D2", "A2"))
     desk.beside.show(evening(drone=off))
     desk.ask("silence")
-    assert desk.typed == ["chord"]
+    assert desk.typed == ["let go"]
 
 
 def test_actions_are_a_closed_list_and_none_ends_the_program() -> None:
