@@ -15,7 +15,6 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from bridge.tuning.string_aims import string_aims
 from support import corpus
 from support.live import until
 from support.page import ALL_ACTIONS, chromium, evening, sour, stand
@@ -25,6 +24,7 @@ from bridge.live.snapshot import Message, Snapshot
 from bridge.page.frames import Asked
 from bridge.page.host import Page
 from bridge.page.seen import Shower
+from bridge.tuning.strings.aims import string_aims
 
 pytestmark = [pytest.mark.browser, pytest.mark.more]
 
@@ -239,6 +239,33 @@ def test_the_tuner_shows_the_string_and_which_way_to_turn(browser: Any) -> None:
         if PICTURES:
             tab.page.screenshot(path=Path(PICTURES) / "tuner-1280-dark.png")
         assert not tab.problems
+    finally:
+        tab.close()
+        show.close()
+
+
+def test_the_page_alone_reads_tables_and_asks_for_the_tuner(browser: Any) -> None:
+    show = Show(command="page", actions=("tuner",), spec=None)
+    show.pause()
+    words: list[dict[str, str]] = []
+    show.take = lambda one: words.append(one.words)  # type: ignore[method-assign]
+    tab = Tab(browser, show, "table")
+    try:
+        tab.page.wait_for_selector("#sy-body table")
+        tab.page.select_option("#sy-guitar", "open-g")
+        tab.page.wait_for_selector("#sy-body .lead:has-text('open-g')")
+        tab.page.select_option("#sy-fret", "2")
+        tab.page.wait_for_selector("#sy-body th:has-text('A3')")  # G3 and two frets
+        tab.page.fill("#sy-reference", "nonsense")
+        tab.page.keyboard.press("Tab")
+        tab.page.wait_for_selector("#sy-problem:has-text('nonsense')")
+        tab.page.fill("#sy-reference", "G3=195.1")
+        tab.page.click("#views a:has-text('Tuner')")
+        tab.page.click("#tu-ask button >> nth=0")
+        until(lambda: words, what="nobody asked for the tuner")
+        assert words[0] == {"guitar": "open-g", "fret": "2", "reference": "G3=195.1"}
+        # A refused word is told with the status 400, which the console notes; nothing else is.
+        assert all("400" in one for one in tab.problems)
     finally:
         tab.close()
         show.close()
