@@ -118,3 +118,31 @@ def test_a_chord_is_struck_held_and_let_go_each_key_once() -> None:
     assert chord.next_s is None
     chord.sound((), 31.0)
     assert chord.due(31.0) == []
+
+
+def test_a_drone_that_settles_says_how_fast_it_beats_now() -> None:
+    """D3 = 146.5 Hz and a third 8 cents wide of 5/4: 5 · 146.5 against 4 · 183.973 beat 3.39 times a second."""
+    from bridge.engine.play.drone_plan import Beat
+    from bridge.live.state import Lesson
+    from bridge.page.beside import stand_of_drone
+
+    third_hz = 146.5 * 5 / 4 * 2 ** (8 / 1200)
+    rate_hz = 4 * third_hz - 5 * 146.5
+    lesson = Lesson("sound", 1, "third", ((50, 146.5), (54, third_hz)), (Beat(50, 54, 5, 4, rate_hz),))
+    seen = evening(
+        lesson=lesson,
+        sounding=(),
+        drone=evening().drone.__class__(),
+        beats="",
+        piece="",
+        pieces=0,
+        trim_cents=0.0,
+    )
+    home = stand()
+    assert home.spec is not None
+    shown = Shower(stand_of_drone(home.tables, home.spec)).shown(seen)
+    assert shown["title"] == "third"
+    assert shown["beats"] == "D3 - F#3: 3.39 beats a second"
+    assert [one["cents"] for one in shown["lesson"]["sounding"]] == [0.0, 8.0]
+    rest = evening(lesson=Lesson("rest", 1, "third", lesson.notes, lesson.beats), beats="", drone=seen.drone)
+    assert Shower(home).shown(rest)["lesson"]["sounding"] == []

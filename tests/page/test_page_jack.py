@@ -127,3 +127,26 @@ def test_over_the_network_the_secret_is_printed_once_and_never_shown(
         assert found[1] not in json.dumps(seen)
         run.say("quit")
         assert run.exit_code() == 0
+
+
+def test_a_drone_shows_its_beats_and_is_silenced_from_the_page(
+    server: jack.JackServer, tap: jack.JackTap, tmp_path: Path
+) -> None:
+    options = (
+        "third",
+        "--guitar",
+        "open-d",
+        "--reference",
+        "D3=146.5",
+        "--settle",
+        "tempered",
+        "--out",
+        "tap",
+    )
+    with LiveRun(server.env, tmp_path, *options, "--page", command="drone") as run:
+        client = Client(run.wait(r"^page: ").removeprefix("page: ").strip())
+        seen = client.first("seen", lambda one: len(one["lesson"]["sounding"]) == 2)
+        assert (seen["title"], seen["tonic"], seen["tuning"]) == ("third: D3 F#3", "D", "Open D")
+        assert "beats a second" in seen["beats"]
+        act(client, "silence")
+        assert run.exit_code() == 0  # a drone that was ended has nothing more to play
