@@ -28,6 +28,7 @@ from bridge.harmony.keys import Tonic, hear_tonic
 from bridge.harmony.measure import Measure, fixed_hz, measure
 from bridge.harmony.reasons import BarReason, explain, moved_notes
 from bridge.harmony.report import ChordRow, chord_rows, sour_lines, summary
+from bridge.harmony.variants import string_pins
 from bridge.jobs.harmony.charts import heard_by_chart
 from bridge.jobs.harmony.notes import Music, pairs_at_most
 from bridge.jobs.harmony.palettes import palettes_of
@@ -67,6 +68,8 @@ class Told:
         Its tables by tick.
     why_not : str
         Why it was not looked through.
+    pinned : str
+        What stays where the table has it while it is followed.
     """
 
     music: Music
@@ -77,6 +80,7 @@ class Told:
     asked: bool = False
     tables: tuple[tuple[int, Table], ...] = ()
     why_not: str = ""
+    pinned: str = "strings"
     _reasons: tuple[BarReason, ...] | None = field(default=None, repr=False)
 
     @property
@@ -142,6 +146,7 @@ class Told:
         if len(sour) > _MOST_LINES:
             more = len(sour) - _MOST_LINES
             told.append(f"and {more} more such line{'s' if more > 1 else ''}: see stillbeat chart")
+        told += self.string_lines()
         if self.followed:
             told += self.comma_lines()
             reasons = dict.fromkeys(
@@ -149,6 +154,24 @@ class Told:
             )
             told += list(reasons)[:_MOST_LINES]
         return told
+
+    def string_lines(self) -> list[str]:
+        """Name the open strings that lie beside every pitch that their notes may take, and so are not held."""
+        found = self.following
+        if not self.asked or found is None or self.pinned != "strings":
+            return []
+        unfit = {}
+        for palette in dict.fromkeys(found.score.palettes):
+            free = palette.unpinned()
+            for string in string_pins(free, palette.strings)[1]:
+                unfit[string.number] = (
+                    f"string {string.number} ({string.note}, {string.cents_from_table:+.1f} cents)"
+                )
+        if not unfit:
+            return []
+        names = ", ".join(unfit[number] for number in sorted(unfit, reverse=True))
+        they = "these strings lie" if len(unfit) > 1 else "this string lies"
+        return [f"{names}: {they} beside every pitch that the table may take, and hold no note of the track"]
 
     def comma_lines(self) -> list[str]:
         """Say where commas went: note, bars, chords, and where the guitar would fret it."""
@@ -304,6 +327,8 @@ def tell(
     """
     asked = wanted is not None
     told = Told(music, asked=asked, tables=tuple(tables))
+    if wanted is not None:
+        told.pinned = wanted.pinned
     notes = music.notes
     if len(notes) > MOST_NOTES or pairs_at_most(notes) > MOST_PAIRS:
         told.why_not = "the chords of this piece were not looked through: it has too many notes"
