@@ -99,7 +99,7 @@ def test_the_example_of_an_output_runs(
         (
             "drone",
             door_words.DroneWords,
-            {"output", "device", "out", "synth", "method", "channels", "system", "lines"},
+            {"output", "chart", "track", "device", "out", "synth", "method", "channels", "system", "lines"},
         ),
     ],
 )
