@@ -235,6 +235,7 @@ def _to_file(request: TableRequest, asked: DroneRequest, output: Path, overwrite
     from bridge.engine.play.drone_sounds import about_sound
     from bridge.jobs.choose import choose_table
     from bridge.jobs.drone import drone_lines, plan_drone, render_drone
+    from bridge.tuning.off_guitar import off_guitar
     from bridge.tuning.tables import build_table
 
     spec = choose_table(request)
@@ -244,6 +245,7 @@ def _to_file(request: TableRequest, asked: DroneRequest, output: Path, overwrite
     for line in (*drone_lines(plan, table), about_sound(asked.sound)):
         if line:
             show(line)
+    warn_doubt(off_guitar([("", table)]))
     with progress_bar() as advance:
         report = render_drone(
             plan,

@@ -16,12 +16,22 @@ if TYPE_CHECKING:
 @click.command("table")
 @table_options(argument=True)
 @click.option(
-    "--chords", is_flag=True, help="Every triad and seventh chord, how pure it is, and what would cure it."
+    "--chords",
+    is_flag=True,
+    help="How pure the usual chords are, and what would cure them; --all: every one.",
 )
-@click.option("--all", "all_keys", is_flag=True, help="All 128 notes instead of one octave.")
+@click.option("--chord", "named", multiple=True, metavar="NAME", help="One chord, such as ii or A7. Again.")
+@click.option("--all", "all_of_them", is_flag=True, help="All 128 notes, or with --chords all chords.")
 @click.option("--json", "as_json", is_flag=True, help="JSON for scripts.")
 @click.option("--csv", "as_csv", is_flag=True, help="CSV for spreadsheets.")
-def table_command(request: TableRequest, chords: bool, all_keys: bool, as_json: bool, as_csv: bool) -> None:
+def table_command(
+    request: TableRequest,
+    chords: bool,
+    named: tuple[str, ...],
+    all_of_them: bool,
+    as_json: bool,
+    as_csv: bool,
+) -> None:
     """Show the pitch of every note of a table.
 
     TABLE is a name, or a NAME.table.toml file; without one, say --guitar or --tonic.
@@ -30,6 +40,7 @@ def table_command(request: TableRequest, chords: bool, all_keys: bool, as_json: 
       stillbeat table --guitar open-d --reference D3=146.5
       stillbeat table --tonic G --scale seven-limit
       stillbeat table --guitar open-g --tonic D --chords
+      stillbeat table --guitar open-g --chord ii --chord D7
       stillbeat table --guitar open-d --as-tuned take.wav
     """
     from bridge.cli.printing import show
@@ -37,8 +48,10 @@ def table_command(request: TableRequest, chords: bool, all_keys: bool, as_json: 
     from bridge.tuning.as_tuned import table_as_tuned
     from bridge.tuning.tables import build_table
 
-    if sum((chords, all_keys, as_json, as_csv)) > 1:
-        raise click.UsageError("choose one of --chords, --all, --json and --csv")
+    if sum((chords or bool(named), as_json, as_csv)) > 1 or (all_of_them and (named or as_json or as_csv)):
+        raise click.UsageError(
+            "choose one of --chords, --chord, --json and --csv; --all goes with --chords or alone"
+        )
     spec, tuned = choose_tuned(request)
     warn_doubt(spec.doubt)
     table = build_table(spec) if tuned is None else table_as_tuned(tuned, spec)
@@ -52,12 +65,14 @@ def table_command(request: TableRequest, chords: bool, all_keys: bool, as_json: 
         from bridge.store.tablejson import table_to_csv
 
         click.echo(table_to_csv(table), nl=False)
-    elif chords:
+    elif chords or named:
+        from bridge.cli.chords import print_chords
+
         _print_heading(table)
-        _print_chords(table)
+        print_chords(table, named, all_of_them)
     else:
         _print_heading(table)
-        _print_keys(table, range(128) if all_keys else _octave(table))
+        _print_keys(table, range(128) if all_of_them else _octave(table))
         if tuned is None:
             _print_strings(table)
         else:
@@ -154,47 +169,9 @@ def _print_strings(table: Table) -> None:
                 f"string {string.number} ({string.note}) lies {size:.1f} cents {side} the table's {string.note}"
             )
         show("the table follows its scale; --open-strings-win makes those notes follow the strings")
+    guitar = table.spec.guitar
+    for said in filter(None, (guitar.remarks, guitar.caution) if guitar is not None else ()):
+        from bridge.cli.paragraphs import show_paragraph
 
-
-def _print_chords(table: Table) -> None:
-    from bridge.cli.printing import cents, show, show_table
-    from bridge.tuning.chord_kinds import KINDS
-    from bridge.tuning.chords import contradicted_strings, judge_chords
-
-    chords = judge_chords(table.hz, table.tonic)
-    for kind in KINDS:
-        rows = []
-        for chord in chords:
-            if chord.kind is not kind:
-                continue
-            names = [note.rstrip("-0123456789") for note in chord.notes]
-            sizes = ", ".join(
-                f"{names[chord.keys.index(one.lower_key)]}-{names[chord.keys.index(one.upper_key)]} "
-                f"{cents(one.impurity_cents)}"
-                for one in chord.intervals
-            )
-            rows.append(
-                (
-                    chord.numeral,
-                    chord.name,
-                    chord.verdict,
-                    ":".join(map(str, chord.form)),
-                    sizes,
-                    f"{chord.beats_hz:.2f}",
-                    ", ".join(map(str, chord.cures)),
-                )
-            )
-        show_table(
-            ("", "chord", "sounds", "form", "cents off pure", "beats/s", "cure"),
-            rows,
-            left=(0, 1, 2, 3, 4, 6),
-            title=f"{kind.name} chords",
-        )
         show()
-    show("wide is +, narrow is -; beats are the fastest that are heard in close position from C3 up")
-    show("a cure is a --degree that makes the chord pure; another chord that shares the degree may suffer")
-    for string in contradicted_strings(table):
-        show(
-            f"open string {string.number} ({string.note}) lies {cents(string.cents)} cents from the table: "
-            f"{string.beats_hz:.2f} beats a second against it"
-        )
+        show_paragraph(" ".join(said.split()))

@@ -113,8 +113,6 @@ def choose_for_file(
     ----------
     profile : SynthProfile or None
         The synth, if one was named.
-    fit : Fit
-        The file.
     refusals : mapping of str to str
         Methods that cannot express a table, and why (an octave message, for one that does not repeat).
     parts : sequence of int

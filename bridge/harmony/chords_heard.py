@@ -22,11 +22,11 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from bridge.harmony.chord_words import ALL_KINDS, ChordName
 from bridge.harmony.notes import TimedNote
-from bridge.harmony.spelling import spell_root
-from bridge.tuning.chord_kinds import ChordKind
+from bridge.tuning.chord_kinds import ALL_KINDS, ChordKind
+from bridge.tuning.chord_names import ChordName
 from bridge.tuning.notes import parse_pitch_class, pitch_class_name
+from bridge.tuning.spelling import spell_root
 
 _DIVISIONS = (1, 2, 3, 4)
 _SPLIT = 0.08

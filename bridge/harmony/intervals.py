@@ -22,15 +22,10 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
+from bridge.tuning.purity import CONSONANT, SMALL
 from bridge.tuning.ratios import ratio_to_cents
 
-CONSONANT = frozenset((3, 4, 5, 7, 8, 9))
-"""Thirds, fourths, fifths and sixths, in semitones."""
-
 FIFTHS = frozenset((5, 7))
-
-PURE_CENTS = 1.0
-"""Within this an interval counts as pure."""
 
 SOUR_FIFTH_CENTS, SOUR_CENTS = 7.0, 17.0
 """A fifth or fourth further off than the first is sour, another interval further off than the second."""
@@ -41,16 +36,10 @@ def _ratios(text: str) -> tuple[Fraction, ...]:
 
 
 PURE: dict[int, tuple[Fraction, ...]] = {
-    0: _ratios("1"),
+    **SMALL,
     1: _ratios("16/15 25/24"),
     2: _ratios("9/8 10/9"),
-    3: _ratios("6/5"),
-    4: _ratios("5/4"),
-    5: _ratios("4/3"),
     6: _ratios("45/32 64/45 25/18 36/25"),
-    7: _ratios("3/2"),
-    8: _ratios("8/5"),
-    9: _ratios("5/3"),
     10: _ratios("16/9 9/5"),
     11: _ratios("15/8 48/25"),
 }

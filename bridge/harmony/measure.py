@@ -37,9 +37,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bridge.harmony.intervals import (
-    CONSONANT,
     FIFTHS,
-    PURE_CENTS,
     SOUR_CENTS,
     SOUR_FIFTH_CENTS,
     aims_of,
@@ -50,6 +48,7 @@ from bridge.harmony.intervals import (
 from bridge.harmony.notes import Pairs, TimedNote, columns, pairs_of, top_line
 from bridge.tuning.beats import beat_rate_hz
 from bridge.tuning.notes import A4_HZ, A4_KEY
+from bridge.tuning.purity import CONSONANT, PURE_CENTS
 from bridge.tuning.ratios import ratio_to_cents
 
 ODD_STEP_CENTS = 8.0

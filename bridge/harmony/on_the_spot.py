@@ -31,9 +31,10 @@ from bridge.harmony.costs import (
     NEIGHBOURS_S,
     Weights,
 )
-from bridge.harmony.intervals import CONSONANT, loss, nearest, weight
+from bridge.harmony.intervals import loss, nearest, weight
 from bridge.harmony.variants import Palette, Variant
 from bridge.tuning.notes import key_to_hz
+from bridge.tuning.purity import CONSONANT
 
 WINDOW_S = 0.04
 PERIODS = 4.0

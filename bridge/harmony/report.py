@@ -16,12 +16,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bridge.harmony.advice import Advice, cures
-from bridge.harmony.chord_words import ChordName, parse_chord_name
 from bridge.harmony.costs import COMMA_CENTS
 from bridge.harmony.follow import Following
 from bridge.harmony.hear import Heard
 from bridge.harmony.measure import Worst, measure
 from bridge.harmony.reasons import BarReason
+from bridge.tuning.chord_names import ChordName, parse_chord_name
 from bridge.tuning.notes import parse_pitch_class, pitch_class_name
 
 _INTERVALS = {

@@ -18,15 +18,16 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
-from bridge.errors import TuningProblem, ValueProblem, near_names
+from bridge.errors import TuningProblem, ValueProblem
 from bridge.jobs.strings import parse_string
 from bridge.sheet.neck import neck_picture
 from bridge.sheet.shapes import Picture
-from bridge.tuning.chords import Chord, judge_chords
+from bridge.tuning.chord_names import parse_chord
+from bridge.tuning.chords import Chord, judge_table
 from bridge.tuning.fretboard import SAFE_CENTS, FretCell, fretboard
 from bridge.tuning.guitars import Guitar
 from bridge.tuning.nodes import Place, slide_places
-from bridge.tuning.notes import note_name, parse_note, parse_pitch_class, pitch_class_name
+from bridge.tuning.notes import note_name, parse_note
 from bridge.tuning.ratios import ratio_to_cents
 from bridge.tuning.reference import Reference
 from bridge.tuning.scales import DEGREES
@@ -188,36 +189,15 @@ def find_chords(table: Table, names: Sequence[str]) -> tuple[Chord, ...]:
     Raises
     ------
     ValueProblem
-        If a chord is not among those that are judged.
+        If a name names no chord.
     """
-    chords = judge_chords(table.hz, table.tonic)
-    by_name = {chord.name: chord for chord in chords}
-    by_numeral = {chord.numeral: chord for chord in chords}
-    found = []
-    for name in names:
-        chord = by_name.get(_spelled(name, table.tonic)) or by_numeral.get(name.strip())
-        if chord is None:
-            known = [one.name for one in chords if one.in_major or one.in_minor]
-            raise ValueProblem(f"no chord {name!r}", near_names(name, known))
-        found.append(chord)
-    return tuple(found)
+    return judge_table(table, [parse_chord(name, table.tonic) for name in names])
 
 
 def common_chords(table: Table) -> tuple[Chord, ...]:
     """Return the triads of the major scale on the tonic, from I to vii."""
-    chords = (
-        chord for chord in judge_chords(table.hz, table.tonic) if len(chord.keys) == 3 and chord.in_major
-    )
-    wanted = ("major", "minor", "diminished")
-    return tuple(sorted((c for c in chords if c.kind.name in wanted), key=lambda chord: chord.degree))
-
-
-def _spelled(name: str, tonic: str) -> str:
-    """Spell a chord's root as the table does: ``A#m`` is ``Bbm`` in D."""
-    match = _CHORD.fullmatch(name.strip())
-    if match is None:
-        return name.strip()
-    return pitch_class_name(parse_pitch_class(match["root"]), tonic) + match["rest"]
+    numerals = ("I", "ii", "iii", "IV", "V", "vi", "viidim")
+    return find_chords(table, numerals)
 
 
 def frets_csv(study: FretStudy) -> str:

@@ -35,6 +35,7 @@ from bridge.store.timeline import BarMap
 from bridge.tuning.beats import beats_hz_per_cent
 from bridge.tuning.changes import Change
 from bridge.tuning.notes import parse_pitch_class
+from bridge.tuning.off_guitar import off_guitar
 from bridge.tuning.spec import TableSpec
 from bridge.tuning.tables import Table, build_table, equal_table
 from bridge.wire.profile import BEND_METHODS, MTS_METHODS, STANDARD, SynthProfile
@@ -326,6 +327,10 @@ def _retune(
         for number, track in woven.items():
             tracks[number] = track
     home = build_table(request.spec)
+    if not request.equal:
+        held = [("", home), *((change.place, change.table) for change in result.changes)]
+        said = off_guitar([("from the start" if len(held) > 1 else "", home), *held[1:]])
+        result.notices += [said] if said else []
     rest = remaining_beats(home, profile, result.worst_cents if method == "octave" else 0.0)
     if rest:
         result.notices.append(rest)

@@ -2,8 +2,6 @@
 
 Every frame has a type of its own, and what comes is checked against it. So no end can make the other one run code,
 whatever it sends; one that sends nonsense is taken for gone.
-
-Index: `ToPlayer`, `FromPlayer` (all frames) · `encode`, `write_frame`, `FrameReader`, `FrameWriter`.
 """
 
 from __future__ import annotations

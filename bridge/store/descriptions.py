@@ -15,8 +15,7 @@ of `bridge.store.finding`
 
 from __future__ import annotations
 
-import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -30,12 +29,15 @@ from bridge.store.finding import (
     list_names,
     list_scales,
     list_tables,
+    load_description,
+    meant_name,
     tables_dir,
     user_dir,
 )
 from bridge.store.toml import SCHEMA, Section, parse_toml, read_toml, write_toml
 from bridge.tuning.asked import DEFAULT_SCALE, parse_key
 from bridge.tuning.frets import MAX_FRET
+from bridge.tuning.guitar_words import guitar_of, looks_like_strings, parse_strings
 from bridge.tuning.guitars import Guitar, guitar_from_mapping, guitar_to_mapping
 from bridge.tuning.notes import note_name, parse_note, parse_tonic
 from bridge.tuning.ratios import format_ratio, parse_ratio
@@ -88,13 +90,7 @@ def load_scale(name_or_path: str) -> Scale:
     InputProblem
         If the file is malformed; names file and line.
     """
-    path = find_description("scales", name_or_path)
-    section = read_toml(path)
-    section.check_schema()
-    scale = _scale(section)
-    if not is_path(name_or_path):
-        section.check_name(path.stem)
-    return scale
+    return load_description("scales", name_or_path, _scale_file)
 
 
 def load_guitar(name_or_path: str) -> Guitar:
@@ -109,12 +105,28 @@ def load_guitar(name_or_path: str) -> Guitar:
     TuningProblem
         If its strings and unisons make no tuning.
     """
-    path = find_description("guitars", name_or_path)
-    section = read_toml(path)
-    guitar = _guitar(section)
-    if not is_path(name_or_path):
-        section.check_name(path.stem)
-    return guitar
+    if looks_like_strings(name_or_path) and name_or_path.strip() not in list_guitars():
+        return _by_strings(name_or_path)
+    return load_description("guitars", name_or_path, _guitar)
+
+
+def _by_strings(text: str) -> Guitar:
+    """Return the guitar of these strings: one that has a file, or the pure form that is worked out for them."""
+    words = parse_strings(text)
+    proposed = guitar_of(words)
+    if words.comma is None:
+        for name in sorted(list_guitars(), key=lambda name: (len(name), name)):
+            guitar = load_guitar(name) if not looks_like_strings(name) else None
+            if guitar is not None and _same_strings(guitar, words.keys):
+                return guitar
+    return proposed
+
+
+def _same_strings(guitar: Guitar, keys: tuple[int, ...]) -> bool:
+    """Whether a guitar has these strings, all of them pure."""
+    return tuple(string.key for string in guitar.strings) == keys and all(
+        string.tempered_cents is None and not string.starts_at_fret for string in guitar.strings
+    )
 
 
 def load_table(name_or_path: str) -> TableSpec:
@@ -132,7 +144,7 @@ def load_table(name_or_path: str) -> TableSpec:
     wanted = name_or_path.strip()
     if not is_path(wanted) and wanted not in list_tables():
         guitars = list_guitars()
-        if wanted in guitars:
+        if looks_like_strings(wanted) or meant_name("guitars", wanted) is not None:
             return guitar_table(load_guitar(wanted))
         if wanted in list_scales():
             hint = f"{wanted} is a scale; choose it beside a tonic or a guitar"
@@ -176,9 +188,9 @@ def guitar_table(guitar: Guitar, scale: Scale | None = None) -> TableSpec:
     )
 
 
-def _line(text: str) -> str:
-    """Join a text of several lines into one."""
-    return " ".join(text.split())
+def _scale_file(section: Section) -> Scale:
+    section.check_schema()
+    return _scale(section)
 
 
 def _scale(section: Section) -> Scale:
@@ -197,8 +209,8 @@ def _scale(section: Section) -> Scale:
         name=section.text("name"),
         title=section.text("title"),
         degrees=tuple(found[index] for index in range(12)),
-        source=_line(section.text("source")),
-        description=_line(section.text("description", "")),
+        source=section.line("source"),
+        description=section.line("description", ""),
     )
     section.refuse_others()
     return scale
@@ -235,13 +247,7 @@ def _guitar(section: Section) -> Guitar:
         return guitar_from_mapping(data, section.where)
     except InputProblem as problem:
         message = problem.message.removeprefix(f"{section.where}: ")
-        raise section.problem(message, problem.hint, _entry_in(message, data)) from problem
-
-
-def _entry_in(message: str, data: Mapping[str, Any]) -> str | None:
-    """Return the entry that a message about a guitar speaks of: the first one it names."""
-    words = re.findall(r"\w+", message)
-    return next((word for word in words if word in data), None)
+        raise section.problem(message, problem.hint, section.named_in(message)) from problem
 
 
 def _table(section: Section, stem: str, folder: Path | None = None) -> TableSpec:
@@ -274,9 +280,7 @@ def _table(section: Section, stem: str, folder: Path | None = None) -> TableSpec
     except InputProblem:
         raise
     except StillbeatError as problem:
-        raise section.problem(
-            problem.message, problem.hint, _entry_in(problem.message, section.data)
-        ) from problem
+        raise section.problem(problem.message, problem.hint, section.named_in(problem.message)) from problem
     section.refuse_others()
     return spec
 

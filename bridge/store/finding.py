@@ -12,16 +12,40 @@ in ``.toml``.
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from pathlib import Path
+from typing import TypeVar
 
 import platformdirs
 
 import bridge
 from bridge.errors import InputProblem, ValueProblem, near_names
+from bridge.store.toml import Section, read_toml
+
+_T = TypeVar("_T")
 
 TABLE_SUFFIX = ".table.toml"
 
 _KINDS = {"scales": ".toml", "guitars": ".toml", "synths": ".toml", "tables": TABLE_SUFFIX}
+_RENAMED = {("scales", "five-limit-minor"): "five-limit-low-second"}
+"""Shipped descriptions that have another name now, by kind and old name."""
+
+_OTHER_NAMES = {
+    "vestapol": "open-d",
+    "sebastopol": "open-d",
+    "spanish": "open-g",
+    "taropatch": "open-g",
+    "crossnote": "open-e-minor",
+    "openem": "open-e-minor",
+    "opendm": "open-d-minor",
+    "opengm": "open-g-minor",
+    "dmodal": "dadgad",
+    "wahine": "slack-key-d-wahine",
+    "mountaindulcimer": "dulcimer-dad",
+    "bouzouki": "octave-mandolin",
+}
+"""What players call these tunings besides (common practice), bare of spaces and signs."""
+
 _SINGULAR = {"scales": "scale", "guitars": "guitar", "synths": "synth", "tables": "table"}
 
 
@@ -96,6 +120,24 @@ def inside(folder: Path, text: str) -> Path | None:
     return target if target != root and target.is_relative_to(root) else None
 
 
+def _bare(name: str) -> str:
+    """Return a name without what people write differently: ``Open D`` and ``open-d`` are ``opend``."""
+    return re.sub(r"[^a-z0-9]", "", name.lower()).removesuffix("tuning") or name
+
+
+def meant_name(kind: str, text: str) -> str | None:
+    """Return the name of the description that a player means: ``Open D`` is ``open-d``; None if there is none."""
+    names = list_names(kind)
+    wanted = text.strip()
+    if wanted in names:
+        return wanted
+    bare = _bare(wanted)
+    if kind == "guitars":
+        bare = _bare(_OTHER_NAMES.get(bare, bare))
+    near = [name for name in names if _bare(name) == bare]
+    return near[0] if len(near) == 1 else None
+
+
 def find_description(kind: str, name_or_path: str) -> Path:
     """Return the file of a description.
 
@@ -118,4 +160,29 @@ def find_description(kind: str, name_or_path: str) -> Path:
             path = folder / kind / f"{wanted}{_KINDS[kind]}"
             if path.is_file():
                 return path
+        name = meant_name(kind, wanted)
+        if name is not None and name != wanted:
+            return find_description(kind, name)
+    if (kind, wanted) in _RENAMED:
+        raise ValueProblem(
+            f"{_SINGULAR[kind]} {wanted!r} has another name now", f"write {_RENAMED[kind, wanted]}"
+        )
     raise ValueProblem(f"unknown {_SINGULAR[kind]} {wanted!r}", near_names(wanted, list_names(kind)))
+
+
+def load_description(kind: str, name_or_path: str, make: Callable[[Section], _T]) -> _T:
+    """Return what `make` makes of the file of a description; a file that is found by name must say that name.
+
+    Raises
+    ------
+    ValueProblem
+        If there is no such name; near names are suggested.
+    InputProblem
+        If the file is malformed; names file and line.
+    """
+    path = find_description(kind, name_or_path)
+    section = read_toml(path)
+    made = make(section)
+    if not is_path(name_or_path):
+        section.check_name(path.stem)
+    return made

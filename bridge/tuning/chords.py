@@ -1,44 +1,22 @@
-"""Every triad and seventh chord of a table: how pure it is, what beats, and what would cure it.
+"""Chords of a table: how pure each is, what beats, and what would cure it.
 
 Conventions
 -----------
-A chord is judged in close root position, its root the first key from `LOWEST_ROOT_KEY` (C3) upward, against the
-nearest of its kind's pure forms, which are whole numbers such as 4:5:6. The nearest is the one whose worst interval
-is least off; of equally near ones, the first listed. `impurity_cents` is positive where an interval is wide. Beats
-are those of the lowest coinciding partials, p·f1 against q·f2, and None where these lie above the sixteenth:
-nobody hears them, and they do not enter the verdict.
-
-Verdicts, by the intervals that enter it:
-
-========  ==========================================================================================
-word      means
-========  ==========================================================================================
-pure      none is off by more than 1 cent
-calm      none by more than 3 cents
-tempered  fifths and fourths by at most 7, others by at most 17 cents: as in the usual temperaments
-rough     fifths and fourths by at most 7, others by at most 25 cents: a third a comma out
-sour      beyond that: a fifth a comma out, or a third that is another interval
-========  ==========================================================================================
-
-A cure replaces one degree of the scale, or two if one is not enough, never the tonic; it makes the whole chord pure.
-It may aim at another pure form of the same kind where that takes fewer or smaller changes. It holds for that chord:
-another that shares the degree may suffer.
-
-Index
------
-`judge_chords`, `judge_chord` → `Chord`, `ChordInterval`, `Cure` ·
-`contradicted_strings` → `ContradictedString`
+A chord is judged in close root position, its root the first key from `LOWEST_ROOT_KEY` (C3) upward. Every pair of its
+notes is judged by itself, alike in every chord; the words for the whole (pure, calm, tempered, rough, sour) stand in
+`bridge.tuning.purity`. `impurity_cents` is positive where an interval is wide. Beats are those that sound: of the first
+partials that nearly coincide (`bridge.tuning.beats.main_pair`). The names of its notes are spelled by the chord.
+What would cure it stands in `bridge.tuning.cures`.
 
 Sources
 -------
-The pure forms stand in `bridge.tuning.chord_kinds`. The limits of the verdicts are common practice: a fifth of
-quarter-comma meantone is 5.4 cents off, an equal third 13.7 and 15.6, a comma 21.5.
+The pure forms stand in `bridge.tuning.chord_kinds`, the small ratios and limits in `bridge.tuning.purity`.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from itertools import combinations
@@ -48,63 +26,51 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bridge.errors import ValueProblem
-from bridge.tuning.beats import beat_rate_hz
+from bridge.tuning.beats import beat_rate_hz, main_pair
 from bridge.tuning.chord_kinds import KINDS, ChordKind
-from bridge.tuning.notes import note_name, parse_pitch_class, pitch_class_name
-from bridge.tuning.ratios import hz_to_cents, ratio_to_cents
-from bridge.tuning.scales import DEGREES, Interval, check_degree
+from bridge.tuning.cures import Cure, find_cures, still_pure
+from bridge.tuning.notes import parse_pitch_class
+from bridge.tuning.purity import CONSONANT, nearest_small, verdict
+from bridge.tuning.ratios import hz_to_cents
+from bridge.tuning.scales import DEGREES
+from bridge.tuning.spelling import spell_chord, spell_root, with_octave
 
 if TYPE_CHECKING:
     from bridge.tuning.tables import Table
 
-LOWEST_ROOT_KEY = 48
-HIGHEST_HEARD_PARTIAL = 16
-PURE_CENTS, CALM_CENTS, FIFTH_CENTS, TEMPERED_CENTS, ROUGH_CENTS = 1.0, 3.0, 7.0, 17.0, 25.0
+AGREES_CENTS = 0.5
+"""A string so near to the table's note agrees with it."""
 
-_CURED_CENTS = 0.05
+LOWEST_ROOT_KEY = 48
+
 _NUMERALS = ("I", "bII", "II", "bIII", "III", "IV", "#IV", "V", "bVI", "VI", "bVII", "VII")
 _MAJOR = frozenset((0, 2, 4, 5, 7, 9, 11))
 _MINOR = frozenset((0, 2, 3, 5, 7, 8, 10, 11))
+_COMMON = ((0, "I"), (2, "ii"), (4, "iii"), (5, "IV"), (7, "V"), (9, "vi"))
 
 
 @dataclass(frozen=True)
 class ChordInterval:
     """One interval of a chord, from the lower to the upper note."""
 
-    # MIDI keys of the two notes.
-    lower_key: int
+    lower_key: int  # MIDI keys of the two notes
     upper_key: int
     cents: float  # its size in the table
-    pure: Fraction  # its pure ratio in the chord's form
-    # Beats of its lowest coinciding partials; None where they lie above the sixteenth partial.
+    # The small ratio it is measured against; None for a second, tritone or seventh that is as the scale has it.
+    pure: Fraction | None
+    impurity_cents: float | None  # how much wider (negative: narrower) than that ratio it is
+    # Beats of its first partials that nearly coincide, which is what sounds; None where none do.
     beats_hz: float | None
 
     @property
-    def impurity_cents(self) -> float:
-        """How much wider (negative: narrower) than pure the interval is."""
-        return self.cents - ratio_to_cents(self.pure)
+    def semitones(self) -> int:
+        """Keys between its notes."""
+        return self.upper_key - self.lower_key
 
     @property
-    def heard(self) -> bool:
-        """Whether the coinciding partials are low enough to be heard."""
-        return self.beats_hz is not None
-
-    @property
-    def allowed_cents(self) -> float:
-        """Largest impurity of a tempered interval of this size: fifths, fourths and octaves bear less."""
-        return FIFTH_CENTS if self.pure.numerator * self.pure.denominator <= 12 else TEMPERED_CENTS
-
-
-@dataclass(frozen=True)
-class Cure:
-    """A degree of the scale and the interval above the tonic that would make a chord pure."""
-
-    degree: int
-    interval: Interval
-
-    def __str__(self) -> str:
-        """Write it as a degree change is written: ``2=10/9``."""
-        return f"{DEGREES[self.degree]}={self.interval}"
+    def consonant(self) -> bool:
+        """Whether it is a third, fourth, fifth or sixth: these can stand still."""
+        return self.semitones % 12 in CONSONANT
 
 
 @dataclass(frozen=True)
@@ -116,26 +82,51 @@ class Chord:
     name: str  # such as ``"Em7"``
     numeral: str  # such as ``"ii7"``
     keys: tuple[int, ...]  # MIDI keys in close root position
-    notes: tuple[str, ...]  # their names
-    form: tuple[int, ...]  # the whole numbers it is measured against
+    notes: tuple[str, ...]  # their names, spelled by the chord
+    form: tuple[int, ...]  # the whole numbers in which it stands; empty unless it is pure
     intervals: tuple[ChordInterval, ...]  # every pair of its notes
     verdict: str  # ``pure``, ``calm``, ``tempered``, ``rough`` or ``sour``
-    # Degree changes that together make it pure; empty if it is pure, or if more than two would be needed.
+    # Degree changes that together cure it; empty if it is pure, or where there is no simple one.
     cures: tuple[Cure, ...]
-    cured_form: tuple[int, ...]  # the form that the cures bring about; empty without cures
+    # Common triads of the major scale (``V``) that are pure now, and would not be with the cures.
+    costs: tuple[str, ...]
+    cured_by_tonic: bool  # whether a table with the chord's root as its tonic would have it pure
+
+    @property
+    def root(self) -> str:
+        """Name of its root, without octave."""
+        return self.notes[0].rstrip("-0123456789")
+
+    @property
+    def cure(self) -> str:
+        """What would cure it, in words: ``2=10/9 (costs V)``; empty if it is pure, or if nothing simple would."""
+        if self.verdict == "pure":
+            return ""
+        changes = ", ".join(map(str, self.cures))
+        moves = " and ".join(cure.moves for cure in self.cures if cure.moves)
+        but = [f"moves {moves}"] * bool(moves) + [f"costs {', '.join(self.costs)}"] * bool(self.costs)
+        changes += f" ({'; '.join(but)})" if but else ""
+        if self.cured_by_tonic and (moves or not changes):
+            return f"tonic {self.root}, or {changes}" if changes else f"tonic {self.root}"
+        return changes or ("" if self.kind.pure or self.kind.calm else "none: it has no pure form")
+
+    @property
+    def has_pure_form(self) -> bool:
+        """Whether a chord of its kind can be pure at all."""
+        return bool(self.kind.pure)
 
     @property
     def worst(self) -> ChordInterval:
-        """The interval that is furthest off among those that are heard."""
+        """The third, fourth, fifth or sixth that is furthest off."""
         return max(
-            (interval for interval in self.intervals if interval.heard),
-            key=lambda one: abs(one.impurity_cents),
+            (interval for interval in self.intervals if interval.consonant),
+            key=lambda one: abs(one.impurity_cents or 0.0),
         )
 
     @property
     def beats_hz(self) -> float:
-        """The fastest beats among the intervals that are heard."""
-        return max(interval.beats_hz for interval in self.intervals if interval.beats_hz is not None)
+        """The fastest beats among its thirds, fourths, fifths and sixths."""
+        return max(one.beats_hz for one in self.intervals if one.consonant and one.beats_hz is not None)
 
     @property
     def in_major(self) -> bool:
@@ -155,9 +146,9 @@ class Chord:
 class ContradictedString:
     """An open (or barred) string that the table disagrees with."""
 
-    number: int
+    number: int  # the string
     key: int  # MIDI key of its note as it sounds
-    note: str
+    note: str  # its name
     cents: float  # how far the string lies above the table's note
     beats_hz: float  # beats per second of the string against that note
 
@@ -167,6 +158,7 @@ def judge_chords(
     tonic: str,
     kinds: Iterable[ChordKind] = KINDS,
     lowest_root_key: int = LOWEST_ROOT_KEY,
+    strings: Mapping[int, tuple[int, ...]] | None = None,
 ) -> tuple[Chord, ...]:
     """Judge chords of every given kind on all twelve degrees of a table.
 
@@ -175,11 +167,13 @@ def judge_chords(
     hz : sequence of float, length 128
         Frequency of every key.
     tonic : str
-        Name of the tonic as it sounds; degrees count from it and it decides the spelling.
+        Name of the tonic as it sounds; degrees count from it and it decides the spelling of roots.
     kinds : iterable of ChordKind
         `TRIADS`, `SEVENTHS`, or any.
     lowest_root_key : int
         Roots are the first keys of their degree from here upward, 12 to 104.
+    strings : mapping of int to tuple of int, optional
+        Pitch classes of open strings, and which strings sound them: cures keep away from these.
 
     Returns
     -------
@@ -192,9 +186,25 @@ def judge_chords(
         If there are not 128 frequencies above zero, or the tonic or lowest root is none.
     """
     return tuple(
-        judge_chord(hz, tonic, degree, kind, lowest_root_key)
+        judge_chord(hz, tonic, degree, kind, lowest_root_key, strings)
         for kind in kinds
         for degree in range(len(DEGREES))
+    )
+
+
+def judge_table(
+    table: Table, named: Iterable[tuple[int, ChordKind]] | None = None, kinds: Iterable[ChordKind] = KINDS
+) -> tuple[Chord, ...]:
+    """Judge the chords of a table, or those `named` by degree and kind; its open strings are looked after."""
+    strings = {
+        string.key % 12: tuple(one.number for one in table.strings if (one.key - string.key) % 12 == 0)
+        for string in table.strings
+    }
+    if named is None:
+        return judge_chords(table.hz, table.tonic, kinds, strings=strings)
+    return tuple(
+        judge_chord(table.hz, table.tonic, degree, kind, strings=strings)
+        for degree, kind in dict.fromkeys(named)
     )
 
 
@@ -204,43 +214,43 @@ def judge_chord(
     degree: int,
     kind: ChordKind,
     lowest_root_key: int = LOWEST_ROOT_KEY,
+    strings: Mapping[int, tuple[int, ...]] | None = None,
 ) -> Chord:
     """Judge one chord; parameters as in `judge_chords`, `degree` from 0 (the tonic) to 11."""
     _check(hz, degree, lowest_root_key)
     tonic_class = parse_pitch_class(tonic)
-    root_key = lowest_root_key + (tonic_class + degree - lowest_root_key) % 12
-    keys = tuple(root_key + step for step in kind.semitones)
-    notes_hz = [float(hz[key]) for key in keys]
-    forms = [(form, tuple(_intervals(keys, notes_hz, form))) for form in kind.pure]
-    form, intervals = min(forms, key=lambda one: round(max(abs(each.impurity_cents) for each in one[1]), 3))
-    verdict = _verdict(intervals)
-    cures, cured_form = ((), ()) if verdict == "pure" else _cures(hz, tonic_class, keys, kind.pure)
+    keys = _keys(tonic_class, degree, kind, lowest_root_key)
+    intervals = _intervals(hz, keys)
+    word = _verdict(intervals)
+    root = spell_root(keys[0] % 12, tonic, leading=kind.semitones[:3] == (0, 3, 6))
+    names = spell_chord(root, kind.semitones)
+    cures: tuple[Cure, ...] = ()
+    costs: tuple[str, ...] = ()
+    by_tonic = False
+    if word != "pure":
+        cures = find_cures(hz, tonic_class, keys, kind, word, strings or {})
+        costs = _costs(hz, tonic_class, cures)
+        home = _intervals(hz, _keys(tonic_class, 0, kind, lowest_root_key))
+        by_tonic = degree != 0 and _verdict(home) == "pure"
     numeral = _NUMERALS[degree]
     return Chord(
         kind=kind,
         degree=degree,
-        name=pitch_class_name(root_key, tonic) + kind.suffix,
+        name=root + kind.suffix,
         numeral=(_lower(numeral) if kind.lower else numeral) + kind.numeral_suffix,
         keys=keys,
-        notes=tuple(note_name(key, tonic) for key in keys),
-        form=form,
+        notes=tuple(with_octave(name, key) for name, key in zip(names, keys, strict=True)),
+        form=_form(intervals, keys) if word == "pure" else (),
         intervals=intervals,
-        verdict=verdict,
+        verdict=word,
         cures=cures,
-        cured_form=cured_form,
+        costs=costs,
+        cured_by_tonic=by_tonic,
     )
 
 
-def contradicted_strings(table: Table, within_cents: float = 0.5) -> tuple[ContradictedString, ...]:
-    """Return the strings that sound more than `within_cents` away from the table's note, last string first.
-
-    Parameters
-    ----------
-    table : Table
-        A table with a guitar; without one, nothing is contradicted.
-    within_cents : float
-        What still counts as agreeing.
-    """
+def contradicted_strings(table: Table) -> tuple[ContradictedString, ...]:
+    """Return the strings that sound more than `AGREES_CENTS` away from the table's note, last string first."""
     return tuple(
         ContradictedString(
             string.number,
@@ -250,7 +260,7 @@ def contradicted_strings(table: Table, within_cents: float = 0.5) -> tuple[Contr
             abs(string.hz - float(table.hz[string.key])),
         )
         for string in table.strings
-        if abs(string.cents_from_table) > within_cents
+        if abs(string.cents_from_table) > AGREES_CENTS
     )
 
 
@@ -269,97 +279,56 @@ def _lower(numeral: str) -> str:
     return numeral.replace("I", "i").replace("V", "v")
 
 
-def _intervals(
-    keys: Sequence[int], notes_hz: Sequence[float], form: Sequence[int]
-) -> Iterator[ChordInterval]:
-    for low, high in combinations(range(len(keys)), 2):
-        pure = Fraction(form[high], form[low])
-        p, q = pure.numerator, pure.denominator
-        heard = max(p, q) <= HIGHEST_HEARD_PARTIAL
-        yield ChordInterval(
-            keys[low],
-            keys[high],
-            hz_to_cents(notes_hz[high], notes_hz[low]),
-            pure,
-            beat_rate_hz(notes_hz[low], notes_hz[high], p, q) if heard else None,
-        )
+def _keys(tonic_class: int, degree: int, kind: ChordKind, lowest_root_key: int) -> tuple[int, ...]:
+    root_key = lowest_root_key + (tonic_class + degree - lowest_root_key) % 12
+    return tuple(root_key + step for step in kind.semitones)
+
+
+def _intervals(hz: Sequence[float] | NDArray[np.float64], keys: Sequence[int]) -> tuple[ChordInterval, ...]:
+    return tuple(_interval(hz, low, high) for low, high in combinations(keys, 2))
+
+
+def _interval(hz: Sequence[float] | NDArray[np.float64], low: int, high: int) -> ChordInterval:
+    low_hz, high_hz = float(hz[low]), float(hz[high])
+    cents = hz_to_cents(high_hz, low_hz)
+    found = nearest_small(high - low, cents)
+    if found is not None and (high - low) % 12 in CONSONANT:
+        beats_hz: float | None = beat_rate_hz(low_hz, high_hz, found[0].numerator, found[0].denominator)
+    else:
+        pair = main_pair(low_hz, high_hz)
+        beats_hz = None if pair is None else pair.beats_hz
+    ratio, off_cents = found or (None, None)
+    return ChordInterval(low, high, cents, ratio, off_cents, beats_hz)
 
 
 def _verdict(intervals: Iterable[ChordInterval]) -> str:
-    heard = [interval for interval in intervals if interval.heard]
-    worst_cents = max(abs(interval.impurity_cents) for interval in heard)
-    if worst_cents <= PURE_CENTS:
-        return "pure"
-    if worst_cents <= CALM_CENTS:
-        return "calm"
-    if all(abs(interval.impurity_cents) <= interval.allowed_cents for interval in heard):
-        return "tempered"
-    fifths = [interval for interval in heard if interval.allowed_cents == FIFTH_CENTS]
-    if worst_cents <= ROUGH_CENTS and all(abs(interval.impurity_cents) <= FIFTH_CENTS for interval in fifths):
-        return "rough"
-    return "sour"
+    return verdict((one.semitones, one.impurity_cents) for one in intervals)
 
 
-def _cures(
-    hz: Sequence[float] | NDArray[np.float64],
-    tonic_class: int,
-    keys: Sequence[int],
-    forms: Sequence[tuple[int, ...]],
-) -> tuple[tuple[Cure, ...], tuple[int, ...]]:
-    """Find the fewest degrees, and of equally few the smallest change, that make the chord pure in any form."""
-    movable = [note for note, key in enumerate(keys) if (key - tonic_class) % 12]
-    for count in (1, 2):
-        found = [
-            (change_cents, cures, form)
-            for form in forms
-            for moved in combinations(movable, count)
-            for change_cents, cures in _moves(hz, tonic_class, keys, form, moved)
-        ]
-        if found:
-            _, cures, form = min(found, key=lambda one: round(one[0], 3))
-            return cures, form
-    return (), ()
+def _form(intervals: Iterable[ChordInterval], keys: Sequence[int]) -> tuple[int, ...]:
+    """Return the whole numbers of a pure chord."""
+    above_root = [Fraction(1)]
+    above_root += [one.pure for one in intervals if one.lower_key == keys[0] and one.pure is not None]
+    least = math.lcm(*(ratio.denominator for ratio in above_root))
+    return tuple(int(ratio * least) for ratio in above_root)
 
 
-def _moves(
-    hz: Sequence[float] | NDArray[np.float64],
-    tonic_class: int,
-    keys: Sequence[int],
-    form: tuple[int, ...],
-    moved: tuple[int, ...],
-) -> Iterator[tuple[float, tuple[Cure, ...]]]:
-    """Yield the change in cents, and the cures, if moving the notes `moved` makes the chord pure in `form`."""
-    kept = [note for note in range(len(keys)) if note not in moved]
-    if not kept or not _agree(hz, keys, form, kept):
-        return
-    base_hz = float(hz[keys[kept[0]]]) / form[kept[0]]
-    cures = [_cure(hz, tonic_class, keys[note], base_hz * form[note]) for note in moved]
-    whole = tuple(cure for cure in cures if cure is not None)
-    if len(whole) == len(moved):
-        yield sum(abs(hz_to_cents(base_hz * form[note], float(hz[keys[note]]))) for note in moved), whole
-
-
-def _agree(
-    hz: Sequence[float] | NDArray[np.float64], keys: Sequence[int], form: Sequence[int], kept: Sequence[int]
-) -> bool:
-    """Whether the notes that stay are pure among themselves."""
-    return all(
-        abs(hz_to_cents(float(hz[keys[b]]) * form[a], float(hz[keys[a]]) * form[b])) <= _CURED_CENTS
-        for a, b in combinations(kept, 2)
-    )
-
-
-def _cure(
-    hz: Sequence[float] | NDArray[np.float64], tonic_class: int, key: int, wanted_hz: float
-) -> Cure | None:
-    """Express a wanted frequency as a degree of the scale; None if no scale may hold it."""
-    degree = (key - tonic_class) % 12
-    factor = wanted_hz / float(hz[key - degree])
-    ratio = Fraction(factor).limit_denominator(4096)
-    exact = abs(math.log(float(ratio) / factor)) < 1e-10
-    interval = Interval.of_ratio(ratio) if exact else Interval.of_cents(round(ratio_to_cents(factor), 3))
-    try:
-        check_degree(degree, interval)
-    except ValueProblem:
-        return None
-    return Cure(degree, interval)
+def _costs(
+    hz: Sequence[float] | NDArray[np.float64], tonic_class: int, cures: Sequence[Cure]
+) -> tuple[str, ...]:
+    """Name the common triads that are pure now, and would not be after the cures."""
+    if not cures:
+        return ()
+    after = [float(one) for one in hz]
+    for cure in cures:
+        for key in range(128):
+            degree = (key - tonic_class) % 12
+            if degree == cure.degree and key >= degree:
+                after[key] = float(hz[key - degree]) * cure.interval.factor
+    lost = []
+    for degree, numeral in _COMMON:
+        kind = KINDS[numeral.islower()]
+        keys = _keys(tonic_class, degree, kind, LOWEST_ROOT_KEY)
+        if still_pure(hz, keys) and not still_pure(after, keys):
+            lost.append(numeral)
+    return tuple(lost)

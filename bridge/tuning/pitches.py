@@ -22,6 +22,7 @@ from bridge.tuning.spec import TableSpec
 WHOLE_TONE_BELOW = Interval.of_ratio(Fraction(16, 9))
 """Where a tonic a whole tone below home stands (an octave higher); the reason is told in `bridge.tuning.tables`."""
 
+_UNISON = Interval.of_ratio(Fraction(1))
 _SEVENTH = 10  # the degree b7
 
 
@@ -47,7 +48,9 @@ class OpenPitches:
         self._home_scale = spec.scale and spec.scale.with_degrees(dict(spec.home_degree_changes))
         self._scale = self._home_scale and self._home_scale.with_degrees(dict(spec.degree_changes))
         # Interval of every open string to the reference, by string number; empty without a guitar.
+        self._hang = _UNISON
         self.strings = self._open_strings()
+        self._hang = self._find_hang()
         self._anchor_key = nearest_key_of_class(spec.tonic_class, spec.reference.key)
         self._anchor = self._find_anchor() if self._scale is not None else None
 
@@ -79,8 +82,27 @@ class OpenPitches:
         assert self._home_scale is not None
         home, reference_key = self._spec.home_class, self._spec.reference.key
         here, there = (key - home) % 12, (reference_key - home) % 12
-        step = self._home_scale.degrees[here] / self._home_scale.degrees[there]
+        step = self._hang * self._home_scale.degrees[here] / self._home_scale.degrees[there]
         return step * octaves(((key - here) - (reference_key - there)) // 12)
+
+    def _find_hang(self) -> Interval:
+        """Interval from the home scale on the reference to the home scale on the open tonic string.
+
+        Of several strings that sound the tonic, the one that leaves the fewest others off the scale. Nothing moves
+        where string or scale are tempered: a temperament goes through the reference.
+        """
+        guitar = self._spec.guitar
+        if guitar is None or self._home_scale is None:
+            return _UNISON
+        off = {
+            string.number: self.strings[string.number] / self._home(string.key) for string in guitar.strings
+        }
+        hangs = [
+            (sum(one != off[string.number] for one in off.values()), string.number)
+            for string in guitar.strings
+            if (string.key - self._spec.home_class) % 12 == 0 and off[string.number].ratio is not None
+        ]
+        return off[min(hangs)[1]] if hangs else _UNISON
 
     def _find_anchor(self) -> Interval:
         """Interval of the present tonic, at the anchor key, to the reference: its pitch at home, with one exception."""
@@ -106,12 +128,15 @@ class OpenPitches:
         own = [number for number in candidates if guitar.key_of(number) == reference.key]
         if own:
             return {number: interval / intervals[own[0]] for number, interval in intervals.items()}
-        key = guitar.key_of(guitar.reference_string)
+        placed = guitar.reference_string
         if self._home_scale is not None:
-            base = self._home(key)
+            tonics = [one for one in intervals if (guitar.key_of(one) - self._spec.home_class) % 12 == 0]
+            if placed not in tonics:
+                placed = next((one for one in tonics if intervals[one].ratio is not None), placed)
+            base = self._home(guitar.key_of(placed))
         else:
-            base = Interval.of_cents(hz_to_cents(self._overrides[key], reference.hz))
-        return {number: base * interval for number, interval in intervals.items()}
+            base = Interval.of_cents(hz_to_cents(self._overrides[guitar.key_of(placed)], reference.hz))
+        return {number: base * interval / intervals[placed] for number, interval in intervals.items()}
 
     def _string_interval(self, key: int) -> Interval | None:
         """Interval of a key that follows an open string; None if no string has its pitch class."""

@@ -8,7 +8,9 @@ keys 0–127 (C4 = 60); frequencies are in Hz, as float64; ratios are exact and 
 How a pitch comes about
 -----------------------
 1. *Home.* The home tonic, the scale (with `home_degree_changes`) and the reference make the home table. The
-   reference key has exactly the reference's frequency.
+   reference key has exactly the reference's frequency. With a guitar that has an open string on the home tonic, tied
+   to the reference by pure unisons, the scale hangs on that string instead: a cello is tuned from its A, but a table on
+   C begins on its C string, and its A then lies a comma above the table. A temperament goes through the reference.
 2. *Tonic.* Another tonic takes its pitch from the home table, never from the table before, and the scale (with
    `home_degree_changes`, then `degree_changes`) stands on it. Home itself without `degree_changes` is the home
    table, bit for bit. At the home tonic `degree_changes` leave the tonic where it is; so they may move the
@@ -18,7 +20,8 @@ How a pitch comes about
 3. *Open strings.* With `open_strings_win` the keys of the guitar's strings follow the guitar, and their other
    octaves the nearest string (of two equally near, the lower). A tonic other than home that is a string's note
    then takes the string's pitch. The strings hang on the reference: it is the string whose key it is; if it is
-   no string's key, the guitar's reference string has the pitch of its key in the home table.
+   no string's key, the open tonic string (else the guitar's reference string) has the pitch of its key in the home
+   table.
 4. *Overrides.* `key_overrides` in Hz replace single keys and touch nothing else. 128 of them without a scale
    are a literal table, such as one that was read from a synth.
 5. *Fret and slide.* A capo or barre at fret n moves all of this: table_n[k] = table_0[k − n] · 2^(n/12), and

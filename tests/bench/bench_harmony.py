@@ -33,7 +33,7 @@ from bridge.harmony.asked import FollowRequest
 from bridge.harmony.chords_heard import hear_chords
 from bridge.harmony.costs import problem_of
 from bridge.harmony.follow import FollowOptions, Score, follow, score_of
-from bridge.harmony.intervals import CONSONANT, PURE_CENTS, nearest
+from bridge.harmony.intervals import nearest
 from bridge.harmony.keys import hear_tonic, key_name
 from bridge.harmony.measure import fixed_hz, measure
 from bridge.harmony.notes import TimedNote, columns, sorted_notes
@@ -43,6 +43,7 @@ from bridge.harmony.variants import Palette, palette_of
 from bridge.jobs.retune import RetuneRequest, retune_file
 from bridge.store.descriptions import load_guitar
 from bridge.tuning.notes import key_to_hz
+from bridge.tuning.purity import CONSONANT, PURE_CENTS
 from bridge.tuning.reference import Reference
 from bridge.tuning.spec import TableSpec
 from bridge.tuning.tables import Table, build_table, equal_table

@@ -212,7 +212,18 @@ def test_chords_show_the_sour_second_degree_and_its_cure(capsys: pytest.CaptureF
     line = next(line for line in out.splitlines() if line.startswith("ii ") and " Em " in line)
     assert "sour" in line
     assert "-21.5" in line
-    assert "2=10/9" in line
+    assert "2=10/9 (costs V)" in line
+    assert "sour: a fifth or a fourth more than 7 cents off" in out, "the word is explained where it stands"
+    assert len(out.splitlines()) <= 35, "what a lesson needs fits on a screen"
+    assert "Dmaj7" not in out
+    assert "Dmaj7" in run(capsys, "table", "--tonic", "D", "--chords", "--all")
+
+
+def test_chords_that_are_named(capsys: pytest.CaptureFixture[str]) -> None:
+    out = run(capsys, "table", "--tonic", "D", "--chord", "ii", "--chord", "V7", "--chord", "Dadd9")
+    rows = [line.split()[1] for line in out.splitlines() if line.startswith(("ii ", "V7 ", "Iadd9 "))]
+    assert rows == ["Em", "A7", "Dadd9"]
+    assert "A C# E G" in out
 
 
 def test_a_far_reference_asks_whether_the_note_was_meant(capsys: pytest.CaptureFixture[str]) -> None:

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from bridge.errors import ValueProblem
 from bridge.harmony.chart import parse_chart
-from bridge.harmony.chord_words import parse_chord_name
+from bridge.tuning.chord_names import parse_chord_name
 
 
 def bars(text: str) -> list[str]:

@@ -10,13 +10,14 @@ import pytest
 from harmony.scores import PIECES, piece
 
 from bridge.harmony.chart import parse_chart
-from bridge.harmony.chord_words import ALL_KINDS, ChordName, parse_chord_name
 from bridge.harmony.chords_heard import hear_chords, name_sounding
 from bridge.harmony.hear import hear
 from bridge.harmony.keys import hear_changes, hear_tonic
 from bridge.harmony.notes import TimedNote, sorted_notes
-from bridge.harmony.spelling import spell_chord
+from bridge.tuning.chord_kinds import ALL_KINDS
+from bridge.tuning.chord_names import ChordName, parse_chord_name
 from bridge.tuning.notes import parse_note
+from bridge.tuning.spelling import spell_chord
 
 BAR_S = 2.0
 

@@ -123,9 +123,12 @@ def test_chords_that_are_named() -> None:
     sheet = TableSheet(build_table(spec(guitar="open-d")), chords=("A7", "bVII"))
     page = seen(sheet_html([open_d(tables=(sheet,))]))
     assert [row[0] for row in page.table("seventh")] == ["A7 (V7)", "C (bVII)"]
-    avoid = {row[0]: row[1] for row in page.table("with")}
-    # Fret 11 of the D strings is an equal C#: 1100 against 15/8's 1088.27 cents.
-    assert "fret 11 on 1, 4, 6 (C# +12)" in avoid["A7 (V7)"]
+    avoid = {row[0]: row[1:] for row in page.table("with")}
+    # Fret 11 of the D strings is an equal C#: 1100 against 15/8's 1088.27 cents; fret 10 lies 88.27 below that.
+    low, high = avoid["A7 (V7)"]
+    assert "fret 11 on 1, 4, 6 (C# +12: fret 10, up 88)" in high
+    # The third string is 5/4 (386.31 cents): its fret 1 lies at 486.31 against 4/3's 498.04.
+    assert "fret 1 on 3 (G -12)" in low
 
 
 def test_frets_to_avoid() -> None:

@@ -50,7 +50,7 @@ MINOR = [Fraction(6, 5), Fraction(5, 4)]
 def test_the_named_scales_are_shipped():
     named = {
         "five-limit",
-        "five-limit-minor",
+        "five-limit-low-second",
         "three-limit",
         "seven-limit",
         "overtone",
@@ -86,7 +86,7 @@ def test_five_limit_is_ellis_s_duodene():
 
 
 def test_the_sister_is_the_duodene_a_fifth_below():
-    five, sister = load_scale("five-limit"), load_scale("five-limit-minor")
+    five, sister = load_scale("five-limit"), load_scale("five-limit-low-second")
     lowered = sorted(
         tone / Fraction(2) ** math.floor(math.log2(tone))
         for tone in (interval.ratio * Fraction(2, 3) for interval in five.degrees)
@@ -100,7 +100,7 @@ def test_the_sister_is_the_duodene_a_fifth_below():
     [
         (("1", "3", "5"), MAJOR, "both"),
         (("1", "b3", "5"), MINOR, "both"),
-        (("2", "4", "6"), MINOR, "five-limit-minor"),
+        (("2", "4", "6"), MINOR, "five-limit-low-second"),
         (("b3", "5", "b7"), MAJOR, "five-limit"),
         (("3", "5", "7"), MINOR, "both"),
         (("4", "6", "1"), MAJOR, "both"),
@@ -109,11 +109,11 @@ def test_the_sister_is_the_duodene_a_fifth_below():
         (("5", "b7", "2"), MINOR, "five-limit"),
         (("b6", "1", "b3"), MAJOR, "both"),
         (("6", "1", "3"), MINOR, "both"),
-        (("b7", "2", "4"), MAJOR, "five-limit-minor"),
+        (("b7", "2", "4"), MAJOR, "five-limit-low-second"),
     ],
 )
 def test_which_chords_are_pure_in_which_sister(degrees, kind, pure_in):
-    for name in ("five-limit", "five-limit-minor"):
+    for name in ("five-limit", "five-limit-low-second"):
         assert (chord(load_scale(name), *degrees) == kind) is (pure_in in ("both", name))
 
 
@@ -121,15 +121,15 @@ def test_the_sour_fifths_of_the_sisters_are_a_comma_narrow():
     for name, low, high in (
         ("five-limit", "2", "6"),
         ("five-limit", "b7", "4"),
-        ("five-limit-minor", "5", "2"),
-        ("five-limit-minor", "b3", "b7"),
+        ("five-limit-low-second", "5", "2"),
+        ("five-limit-low-second", "b3", "b7"),
     ):
         assert step_cents(load_scale(name), low, high) == pytest.approx(680.449, abs=0.0006)  # 40/27, Ellis
 
 
 def test_the_minor_seventh_on_the_second_degree():
     steps = [Fraction(6, 5), Fraction(5, 4), Fraction(6, 5)]  # 10:12:15:18
-    assert chord(load_scale("five-limit-minor"), "2", "4", "6", "1") == steps
+    assert chord(load_scale("five-limit-low-second"), "2", "4", "6", "1") == steps
 
 
 def test_three_limit_is_a_chain_of_fifths():

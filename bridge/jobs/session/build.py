@@ -21,7 +21,7 @@ from bridge.engine.report import spans
 from bridge.errors import OutputProblem
 from bridge.jobs.session.folder import FolderBuild, write_zip
 from bridge.jobs.session.manifest import NAME as MANIFEST
-from bridge.jobs.session.manifest import Manifest, Task, fingerprint
+from bridge.jobs.session.manifest import SESSION_FOLDER, Manifest, Task, fingerprint, session_facts
 from bridge.jobs.session.pages import (
     PAGES,
     SHEET,
@@ -48,7 +48,6 @@ from bridge.store.syx import parse_syx
 
 REFERENCE = "reference"
 SHARED = "shared"
-SESSION_FOLDER = "session"
 
 _PIECES_SHARE = 0.8
 """How much of the whole work the pieces themselves are, for the progress bar."""
@@ -175,7 +174,7 @@ class _Work:
         self.session = plan.session
         self.build = build
         self.progress = progress
-        self.manifest = Manifest(session=describe(plan))
+        self.manifest = Manifest(session=session_facts(plan))
         self.done = self.reused = 0
         self.old_files = build.old.by_task() if build.old is not None else {}
 
@@ -384,40 +383,3 @@ class _Work:
         for name in self.session.files:
             data = read_bytes(self.session.folder / name)
             yield Made(f"{SESSION_FOLDER}/{name}", data, {"what": "source"})
-
-
-def describe(plan: SessionPlan) -> dict[str, Any]:
-    """Return what the manifest says about a session, for scripts."""
-    return {
-        "name": plan.session.name,
-        "title": plan.session.title,
-        "file": f"{SESSION_FOLDER}/{plan.session.file}",
-        "pieces": [
-            {
-                "number": one.piece.number,
-                "name": one.piece.name,
-                "title": one.piece.title,
-                "steps": [{"step": step.label, "place": step.place, "what": step.what} for step in one.steps],
-            }
-            for one in plan.pieces
-        ],
-        "synths": [
-            {
-                "name": synth.synth.name,
-                "title": synth.synth.title,
-                "profile": synth.synth.profile.name,
-                "method": synth.method,
-                "recalls": [
-                    {
-                        "program": synth.programs[one.piece.number, step.table],
-                        "piece": one.piece.number,
-                        "step": step.label,
-                    }
-                    for one in plan.pieces
-                    for step in one.steps
-                    if (one.piece.number, step.table) in synth.programs
-                ],
-            }
-            for synth in plan.synths
-        ],
-    }

@@ -8,12 +8,14 @@ from pathlib import Path
 from bridge.engine.play.drone_sounds import about_sound
 from bridge.errors import InputProblem
 from bridge.jobs.session.music import music_of
-from bridge.jobs.session.plan import SessionPlan, check_sections, plan_session
+from bridge.jobs.session.plan import PiecePlan, SessionPlan, check_sections, plan_session
 from bridge.jobs.session.takes import open_session
 from bridge.store.files import read_bytes
-from bridge.store.session.model import Session, problem_at
+from bridge.store.session.model import Session, built, problem_at
 from bridge.store.smf import MidiFile, parse_midi
 from bridge.store.timeline import BarMap
+from bridge.tuning.off_guitar import off_guitar
+from bridge.tuning.tables import Table
 
 
 @dataclass(frozen=True)
@@ -66,12 +68,21 @@ def check_session(file: Path, listen: bool = False) -> Checked:
         if midi.ticks_per_quarter is not None and (midi.format != 2 or len(midi.tracks) == 1):
             lengths[piece.number] = BarMap(midi).bars
     plan = plan_session(session, tracks)
+    said = [(one.piece.title, off_guitar(places_of(one))) for one in plan.pieces]
+    warnings += [f"{title}: {text}" for title, text in said if text]
     music = {}
     if listen:
         for piece in session.pieces:
             if piece.number in tracks and (told := music_of(piece, tracks[piece.number])):
                 music[piece.number] = told
     return Checked(plan, lengths, warnings, music)
+
+
+def places_of(one: PiecePlan) -> list[tuple[str, Table]]:
+    """Return the tables of a piece, and from where each holds."""
+    steps = [step for step in one.steps if step.table < len(one.tables)]
+    alone = len({step.table for step in steps}) == 1
+    return [("" if alone else step.place, built(one.tables[step.table])) for step in steps]
 
 
 def _wavering_drones(session: Session) -> list[str]:

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from bridge.engine.report import spans
+from bridge.jobs.session.check import places_of
 from bridge.jobs.session.manifest import Manifest
 from bridge.jobs.session.panel import PanelEntry
 from bridge.jobs.session.plan import START, PiecePlan, SessionPlan, Step, SynthPlan
@@ -20,6 +21,7 @@ from bridge.sheet.records import (
     TableSheet,
 )
 from bridge.store.session.model import built
+from bridge.tuning.off_guitar import off_guitar
 from bridge.tuning.spec import TableSpec
 from bridge.tuning.strings_order import MAX_CAPO
 
@@ -94,6 +96,8 @@ def piece_sheet(
     synths = [synth for synth in plan.synths if synth.synth.name in piece.synths]
     strings = _strings(piece.spec)
     cautions = [f"{piece.heard}."] if piece.heard else []
+    if said := off_guitar(places_of(one)):
+        cautions.append(f"{said[0].upper()}{said[1:]}.")
     if piece.spec.fret and piece.spec.guitar is not None:
         cautions.append(
             "A capo pulls the strings sharp: measure the reference string again with the capo on."

@@ -8,15 +8,14 @@ from __future__ import annotations
 
 import contextlib
 import queue
-import signal
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Self
 
-from bridge.children import leaving
+from bridge.children import on_signals
 from bridge.engine.play.controls import Action
 from bridge.errors import StillbeatError
 from bridge.live.desk.drawing import Drawer, View
@@ -60,11 +59,6 @@ class _Leave:
     """A signal asks to leave."""
 
 
-@dataclass(frozen=True)
-class _Resumed:
-    """We were stopped, and go on."""
-
-
 class Desk:
     """Runs a performance from start to end.
 
@@ -79,7 +73,6 @@ class Desk:
         self._drawer: Drawer[Snapshot] | None = None
         self._listening: Listening | None = None
         self._listens_until_s: float | None = None
-        self._reader: Typed | None = None
         self._messages: tuple[Message, ...] = ()
         self._renewals = 0
         self._engine = self._over = False
@@ -112,23 +105,15 @@ class Desk:
 
         Parameters
         ----------
-        plan : LivePlan
-            What to play.
-        labels : Labels
-            What to call it.
         make_view : callable
             Returns what shows it; called with whether single keys are read.
-        notices : sequence of str
-            What to say first.
-        listening : Listening, optional
-            How the reference is found anew.
         """
         typed = Typed((lambda command: self.typed(by_piece(command))) if plan.starts else self.typed)
-        self._reader, self._listening = typed, listening
+        self._listening = listening
         try:
             typed.start()
             for notice in notices:
-                self.say("said", notice)
+                self.say("engine" if notice in labels.about_engine else "said", notice)
             self.run(plan, labels, lambda: make_view(typed.keys))
         finally:
             typed.stop()
@@ -146,7 +131,7 @@ class Desk:
         self._drawer = drawer = Drawer(make_view)
         keeper.begin(plan)
         try:
-            with leaving(lambda: self._inbox.put(_Leave())), self._resuming():
+            with on_signals(lambda: self._inbox.put(_Leave())):
                 try:
                     while not (self._over or keeper.ended):
                         self._step()
@@ -160,18 +145,6 @@ class Desk:
         keeper.raise_failure()
         if drawer.failure is not None:
             raise drawer.failure
-
-    @contextlib.contextmanager
-    def _resuming(self) -> Iterator[None]:
-        """Notice when we go on after having been stopped: the shell has changed the terminal meanwhile."""
-        if not hasattr(signal, "SIGCONT"):
-            yield
-            return
-        kept = signal.signal(signal.SIGCONT, lambda *_: self._inbox.put(_Resumed()))
-        try:
-            yield
-        finally:
-            signal.signal(signal.SIGCONT, kept)
 
     def _step(self) -> None:
         item = None
@@ -188,10 +161,6 @@ class Desk:
                 self._changed = True
             case _Leave():
                 self._over = True
-            case _Resumed():
-                if self._reader is not None:
-                    self._reader.resume()
-                self._changed = True
         self._keeper.look()
         if self._inbox.empty() and (self._changed or time.monotonic() - self._shown_s > _SHOW_S):
             self._show()

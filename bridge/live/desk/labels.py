@@ -56,6 +56,8 @@ class Labels:
     """What each table is part of; empty where there are no pieces."""
     remarks: str = ""
     """What is to be known of the whole evening."""
+    about_engine: tuple[str, ...] = ()
+    """Why the method was chosen, and how exact it is."""
     keys: tuple[str, ...] = KEYS_SHOWN
     feet: tuple[str, ...] = ()
 
@@ -64,7 +66,6 @@ class Labels:
 
         Parameters
         ----------
-        state : State
         moved_cents : float
             How far the reference was moved since the beginning, the trim not counted.
         """
@@ -81,6 +82,7 @@ class Labels:
             "synth": state.synth,
             "method": self.method,
             "instrument": self.instrument,
+            "about_engine": self.about_engine,
             "tonic": tonic,
             "table": table.name,
             "number": kept.number,

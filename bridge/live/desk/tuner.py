@@ -1,10 +1,10 @@
-"""The live tuner: sound from a microphone, readings of the meter, and what of it a player is shown.
+"""The live tuner: sound from a microphone, readings of the meter, and what of it a musician is shown.
 
 What is shown stands still as far as it can: readings are smoothed over three, first guesses are shown as such and not
 where the same string stands there already, without a new pluck another string takes over only when two readings agree
 on it, and a string that fades leaves its last reading for a while.
 
-A player who turns a peg looks at one thing at a time: the string, the way to turn, how far.
+Somebody who turns a peg looks at one thing at a time: the string, the way to turn, how far.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ import threading
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
-from bridge.children import leaving
+from bridge.children import on_signals
 from bridge.live.desk.drawing import Drawer, View
 from bridge.live.desk.typed import Command, Typed
 from bridge.sound.device.microphone import Microphone
@@ -69,15 +69,7 @@ class TunerSeen:
 
 
 class Steadied:
-    """Readings in, what is shown out.
-
-    Parameters
-    ----------
-    aims : mapping of int to StringAim
-        The strings that may be meant.
-    held : int, optional
-        The one string that is tuned, however far off.
-    """
+    """Readings in, what is shown out."""
 
     def __init__(self, aims: Mapping[int, StringAim], held: int | None = None) -> None:
         self._aims = aims
@@ -176,13 +168,8 @@ def run_tuner(
 
     Parameters
     ----------
-    aims : mapping of int to StringAim
     microphone : Microphone
         Opened and closed here.
-    make_view : callable
-        Returns what shows it.
-    held : int, optional
-        The one string that is tuned.
 
     Raises
     ------
@@ -199,7 +186,7 @@ def run_tuner(
             ended.set()
 
     keys = Typed(typed)
-    with leaving(ended.set), microphone:
+    with on_signals(ended.set), microphone:
         drawer = Drawer(make_view)
         keys.start()
         try:

@@ -19,7 +19,7 @@ import time
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, TypeAlias
 
-from bridge.children import leaving, own_output
+from bridge.children import on_signals, own_output
 from bridge.errors import PortProblem
 from bridge.live.frames import (
     Act,
@@ -63,7 +63,7 @@ _Item: TypeAlias = ToPlayer | Say | _Nudge
 def main() -> None:
     """Run until told to leave."""
     player = Child(own_output())
-    with leaving(player.leave):
+    with on_signals(player.leave):
         player.run()
 
 

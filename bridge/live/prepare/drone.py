@@ -16,6 +16,7 @@ from bridge.live.player.journal import state_dir
 from bridge.live.player.sound_card import SOUND_CARD, USUAL
 from bridge.live.prepare.keyboard import play_table
 from bridge.store.profiles import load_profile
+from bridge.tuning.off_guitar import off_guitar
 from bridge.tuning.spec import TableSpec
 from bridge.tuning.tables import Table, build_table
 from bridge.wire.profile import MTS_METHODS, STANDARD, SynthProfile
@@ -51,8 +52,6 @@ def prepare_drone(
 
     Parameters
     ----------
-    table : TableRequest
-    asked : DroneRequest
     out_port, synth, method, channels, system
         Where it plays and how, as in `bridge.live.prepare.keyboard.LiveRequest`; without a port on the sound card.
     device : str, optional
@@ -64,7 +63,7 @@ def prepare_drone(
         Something is missing, malformed, or does not go together.
     """
     spec = choose_table(table)
-    said = tuple(filter(None, [about_sound(asked.sound)]))
+    said = tuple(filter(None, [about_sound(asked.sound), off_guitar([("", build_table(spec))])]))
     if out_port is None:
         if synth is not None or channels is not None or system is not None:
             raise ValueProblem(
@@ -137,12 +136,6 @@ def sound_card_plan(
 
     Parameters
     ----------
-    spec : TableSpec
-        The table.
-    drone, backing
-        What to play.
-    device : str, optional
-        Part of the sound card's name.
     method : str
         How the table reaches the generator, which obeys all of them.
 

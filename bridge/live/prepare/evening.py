@@ -112,10 +112,10 @@ def prepare_evening(request: EveningRequest) -> Prepared:
     tables = _sendable(_play_tables(places), method, profile)
     notices = list(checked.warnings)
     notices.append(f"{session.title}: {len(session.pieces)} pieces on {synth.title}")
-    if chosen.why:
-        notices.append(f"method {method}: {chosen.why}")
+    about_engine = [f"method {method}: {chosen.why}"] if chosen.why else []
     if method in MTS_METHODS:
-        notices += about_precision(profile, method, played)
+        about_engine += about_precision(profile, method, played)
+    notices += about_engine
     notices += _about_others(session, synth)
     live = session.live
     on_change, glide_s = _on_change(live.on_change), live.glide_s
@@ -149,6 +149,7 @@ def prepare_evening(request: EveningRequest) -> Prepared:
         session.reference or places[0].spec.reference,
         tuple(_shown(at, len(session.pieces), synth, hold is not None) for at in places),
         session.notes,
+        tuple(about_engine),
         keys_shown(True, hold is not None, listening is not None),
         feet_shown(controls),
     )

@@ -31,6 +31,7 @@ from bridge.store.session.model import moved_spec
 from bridge.tuning.changes import Change, NothingChanges, apply_change, parse_change
 from bridge.tuning.drone_notes import drone_keys
 from bridge.tuning.notes import note_name, parse_note, parse_pitch_class
+from bridge.tuning.off_guitar import off_guitar
 from bridge.tuning.spec import TableSpec
 from bridge.tuning.tables import build_table, equal_table
 from bridge.wire.profile import MTS_METHODS, STANDARD, SynthProfile, moves_sounding
@@ -106,14 +107,18 @@ def prepare(request: LiveRequest) -> Prepared:
     tables = [hz for one in (*first.tables, *first.tonics) for hz in (one.hz, one.equal_hz)]
     chosen = choose_for_playing(request.method, profile, tables)
     method = chosen.method
-    notices = [f"method {method}: {chosen.why}"] if chosen.why else []
+    about_engine = [f"method {method}: {chosen.why}"] if chosen.why else []
     if profile is None and method in MTS_METHODS:
         profile = STANDARD
+    if method in MTS_METHODS and profile is not None:
+        about_engine += about_precision(profile, method, tables)
+    notices = list(about_engine)
     on_change = request.on_change or "now"
     if request.also or controls.zone is not None or on_change != "now":
         notices += about_changes(on_change, method, profile)
-    if method in MTS_METHODS and profile is not None:
-        notices += about_precision(profile, method, tables)
+    alone = len(specs) == 1
+    said = off_guitar(("" if alone else name, build_table(spec)) for name, spec in specs)
+    notices += [said] if said else []
     backing: Backing | None = None
     if request.track is not None:
         backing = load_backing(request.track, request.count_in, request.loop, request.tempo)
@@ -154,6 +159,7 @@ def prepare(request: LiveRequest) -> Prepared:
         method,
         profile.title if profile is not None else "any synth",
         home.reference,
+        about_engine=tuple(about_engine),
         keys=keys_shown(False, hold is not None, listening is not None),
         feet=feet_shown(controls),
     )

@@ -64,6 +64,8 @@ def strings_blocks(sheet: StringsSheet) -> Iterable[Block]:
     ]
     told.append(f"Go round again, in this order: string {', '.join(map(str, plan.second_pass))}.")
     told += plan.advice
+    if guitar.remarks:
+        told.append(" ".join(guitar.remarks.split()))
     written = _written(guitar, plan.capo, notes)
     if written:
         told.append(written)

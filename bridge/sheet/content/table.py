@@ -12,18 +12,18 @@ Index
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 from bridge.sheet.document import Beside, Block, Figure, Grid, Heading, Paragraph
 from bridge.sheet.keyboard import keyboard_picture, octave_keys, repeats
 from bridge.sheet.neck import neck_picture
 from bridge.sheet.phrases import STILL_HZ, signed
 from bridge.sheet.records import TRANSPOSITIONS, TableSheet
-from bridge.tuning.chord_kinds import KINDS, ChordKind
 from bridge.tuning.chord_names import parse_chord
-from bridge.tuning.chords import Chord, judge_chord
+from bridge.tuning.chords import Chord, ChordInterval, judge_chord, judge_table
 from bridge.tuning.fretboard import SAFE_CENTS, FretCell, fretboard, frets_for_chord
 from bridge.tuning.notes import parse_pitch_class, pitch_class_name
+from bridge.tuning.purity import WORDS
 from bridge.tuning.ratios import format_ratio, hz_to_cents
 from bridge.tuning.scales import DEGREES
 from bridge.tuning.tables import Table, equal_table
@@ -31,6 +31,15 @@ from bridge.tuning.tables import Table, equal_table
 LAST_FRET = 12
 PAGE_MM = 182.0
 """Width that a page of A4 or Letter has between its margins."""
+
+_COMMON = ("I", "ii", "iii", "IV", "V", "vi")
+_PLACES = {
+    "third": {2: "2nd ", 3: "", 4: "", 5: "4th "},
+    "fifth": {6: "", 7: "", 8: ""},
+    "seventh": {9: "6th ", 10: "", 11: ""},
+    "ninth": {14: ""},
+}
+"""Columns of beats, the semitones above the root that stand in each, and what is said where it is another interval."""
 
 _CLASSES = ("C", "C#", "D", "Eb", "E", "F", "F#", "G", "Ab", "A", "Bb", "B")
 _TONICS = ("C", "Db", "D", "Eb", "E", "F", "F#", "G", "Ab", "A", "Bb", "B")
@@ -171,55 +180,61 @@ def sheet_chords(sheet: TableSheet) -> tuple[Chord, ...]:
     """Return the chords of a sheet: those that are named, else the major and minor triads of the major scale."""
     table = sheet.table
     if not sheet.chords:
-        return tuple(
-            judge_chord(table.hz, table.tonic, degree, _kind(name))
-            for degree, name in (
-                (0, "major"),
-                (2, "minor"),
-                (4, "minor"),
-                (5, "major"),
-                (7, "major"),
-                (9, "minor"),
-            )
-        )
-    named = dict.fromkeys(parse_chord(name, table.tonic) for name in sheet.chords)
-    return tuple(judge_chord(table.hz, table.tonic, degree, kind) for degree, kind in named)
-
-
-def _kind(name: str) -> ChordKind:
-    return next(kind for kind in KINDS if kind.name == name)
+        return judge_table(table, [parse_chord(name, table.tonic) for name in _COMMON])
+    return judge_table(table, [parse_chord(name, table.tonic) for name in sheet.chords])
 
 
 def _beats_blocks(table: Table, chords: Sequence[Chord]) -> Iterable[Block]:
     equal = equal_table(table.spec)
-    names = ("third", "fifth", "seventh")[: max(len(chord.keys) for chord in chords) - 1]
+    steps = {step for chord in chords for step in chord.kind.semitones}
+    columns = [name for name, places in _PLACES.items() if steps & places.keys()]
     rows = []
     for chord in chords:
         tempered = judge_chord(equal.hz, table.tonic, chord.degree, chord.kind)
         cells = [f"{chord.name} ({chord.numeral})", chord.verdict]
-        for index in range(1, len(names) + 1):
-            if index >= len(chord.keys):
-                cells += ["", ""]
-                continue
-            here = _from_root(chord, index)
-            cells += [_rate(here), _rate(_from_root(tempered, index))]
+        for name in columns:
+            cells += [_beats_cell(chord, _PLACES[name]), _beats_cell(tempered, _PLACES[name])]
         rows.append(tuple(cells))
-    columns = [column for name in names for column in (name, "tuned equal")]
-    yield Grid(("chord", "sounds", *columns), tuple(rows), frozenset({0, 1}), playing=True)
+    headings = [heading for name in columns for heading in (name, "tuned equal")]
+    yield Grid(("chord", "sounds", *headings), tuple(rows), frozenset({0, 1}), playing=True)
+    yield Paragraph(_beats_words("seventh" in columns), small=True)
     yield Paragraph(
-        "Beats a second of the third and fifth above the root, in close position from C3 up; an octave higher twice as "
-        "many. Where it says 0, nothing moves: listen until it stands still.",
+        " ".join(
+            f"{word[0].upper()}{word[1:]}: {meaning}."
+            for word, meaning in WORDS.items()
+            if word in {chord.verdict for chord in chords}
+        ),
         small=True,
     )
 
 
-def _from_root(chord: Chord, index: int) -> float | None:
-    root, upper = chord.keys[0], chord.keys[index]
-    interval = next(one for one in chord.intervals if (one.lower_key, one.upper_key) == (root, upper))
-    return interval.beats_hz
+def _beats_words(sevenths: bool) -> str:
+    said = (
+        "Beats a second of each note with the root, in close position from C3 up; an octave higher twice as many. "
+        "Where a third, a fourth or a fifth says 0, listen until it stands still."
+    )
+    if sevenths:
+        said += (
+            " A seventh never stands still, pure or not: it lies a tone below the root's octave and rubs against it, "
+            "and a seventh of 9/5 beats with the root's seventh partial as well."
+        )
+    return said
 
 
-def _rate(rate_hz: float | None) -> str:
+def _beats_cell(chord: Chord, places: Mapping[int, str]) -> str:
+    """Return the beats of a chord's note in one column with its root; empty if it has none there."""
+    return next(
+        (
+            places[one.semitones] + _rate(one)
+            for one in chord.intervals
+            if one.lower_key == chord.keys[0] and one.semitones in places
+        ),
+        "",
+    )
+
+
+def _rate(interval: ChordInterval) -> str:
+    rate_hz = interval.beats_hz
     if rate_hz is None:
         return "-"
     return "0" if rate_hz < STILL_HZ else f"{rate_hz:.1f}" if rate_hz >= 0.95 else f"{rate_hz:.2f}"
@@ -251,19 +266,33 @@ def _fret_blocks(table: Table, chords: Sequence[Chord], named: bool) -> Iterable
     rows = []
     for chord in chords:
         places = frets_for_chord(cells, chord.keys)
-        rows.append((f"{chord.name} ({chord.numeral})", _grouped(places.doubtful)))
-    yield Grid(("with", "leave out, or bend to the note"), tuple(rows), frozenset({0, 1}), playing=True)
+        low = _grouped(cell for cell in places.doubtful if cell.cents < 0)
+        high = _grouped(cell for cell in places.doubtful if cell.cents > 0)
+        rows.append((f"{chord.name} ({chord.numeral})", low or "nothing", high or "nothing"))
+    yield Grid(
+        ("with", "too low: bend up to the note", "too high: leave out, or bend up from below"),
+        tuple(rows),
+        frozenset({0, 1, 2}),
+        playing=True,
+    )
+    yield Paragraph(
+        "A fret can be bent up, never down: where it is too high, the fret before is named, and how many cents up. "
+        "An open string cannot be bent: leave it out.",
+        small=True,
+    )
 
 
 def _grouped(cells: Iterable[FretCell]) -> str:
-    """Say places together that are alike: ``fret 9 on 1, 4, 6 (B +16)``."""
+    """Say places together that are alike: ``fret 9 on 1, 4, 6 (B +16: fret 8, up 84)``."""
     groups: dict[tuple[int, str, str], list[int]] = {}
     for cell in sorted(cells, key=lambda cell: (cell.fret, cell.string)):
         name = cell.note.rstrip("-0123456789")
-        where = (cell.fret if not cell.open else -1, name, signed(cell.cents, 0))
-        groups.setdefault(where, []).append(cell.string)
-    said = [
-        f"{'open' if fret < 0 else f'fret {fret}'} on {', '.join(map(str, strings))} ({name} {cents})"
-        for (fret, name, cents), strings in groups.items()
-    ]
-    return "; ".join(said) or "nothing: every place goes well"
+        off = signed(cell.cents, 0)
+        if cell.cents > 0 and not cell.open:
+            # The fret before lies a semitone lower (equal frets): that much less what this one is too high.
+            off += f": fret {cell.fret - 1}, up {100 - cell.cents:.0f}" if cell.fret > 1 else ": leave out"
+        groups.setdefault((cell.fret if not cell.open else -1, name, off), []).append(cell.string)
+    return "; ".join(
+        f"{'open' if fret < 0 else f'fret {fret}'} on {', '.join(map(str, strings))} ({name} {off})"
+        for (fret, name, off), strings in groups.items()
+    )

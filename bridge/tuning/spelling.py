@@ -29,6 +29,8 @@ def spell_root(pitch_class: int, tonic: str, *, leading: bool = False) -> str:
     ----------
     pitch_class : int
         0 (C) to 11 (B).
+    tonic : str
+        Name of the tonic.
     leading : bool
         Whether the root leads up by a semitone, as that of a diminished chord does: C#dim before Dm.
     """
@@ -70,3 +72,17 @@ def _spell(root: str, step: int, have: set[int]) -> str:
     if abs(off) > 1:
         return pitch_class_name(wanted, root)
     return letter + {-1: "b", 0: "", 1: "#"}[off]
+
+
+def with_octave(name: str, key: int) -> str:
+    """Add the octave to the name of a note that sounds on a MIDI key: B# on C4's key is ``B#3``.
+
+    Parameters
+    ----------
+    name : str
+        Letter with at most one sign, such as `spell_chord` gives.
+    key : int
+        MIDI key 0 to 127.
+    """
+    natural = key - (1 if name.endswith("#") else -1 if name.endswith("b") else 0)
+    return f"{name}{natural // 12 - 1}"

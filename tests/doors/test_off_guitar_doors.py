@@ -1,0 +1,79 @@
+"""Electronics a comma off the guitar are never silent: one sentence, the same at every door.
+
+A cello's A lies 81/80 (21.506 cents) above the 5/3 of the five-limit scale on its C: three fifths against a sixth.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from bridge.cli import main
+from bridge.jobs.choose import TableRequest, choose_table
+from bridge.jobs.demo_music import TICKS_PER_QUARTER, demo_tracks
+from bridge.jobs.session.check import check_session
+from bridge.jobs.session.manifest import Manifest
+from bridge.jobs.session.sheets import piece_sheet
+from bridge.live.prepare.keyboard import LiveRequest, prepare
+from bridge.store.smf import MidiFile, midi_bytes
+from bridge.tuning.off_guitar import off_guitar
+from bridge.tuning.tables import build_table
+
+SAID = "open string 1 (A3) lies 21.5 cents above the table"
+
+
+@pytest.fixture(autouse=True)
+def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.chdir(tmp_path)
+    song = midi_bytes(MidiFile(format=1, division=TICKS_PER_QUARTER, tracks=demo_tracks()))
+    (tmp_path / "song.mid").write_bytes(song)
+    return tmp_path
+
+
+@pytest.mark.parametrize(
+    "command",
+    [
+        ("retune", "song.mid", "-o", "out.mid"),
+        ("drone", "5", "-o", "drone.wav", "--hold", "4"),
+    ],
+    ids=lambda command: command[0],
+)
+@pytest.mark.parametrize("guitar", ["cello", "open-d"])
+def test_commands(capsys: pytest.CaptureFixture[str], command: tuple[str, ...], guitar: str) -> None:
+    with pytest.raises(SystemExit) as left:
+        main([*command, "--guitar", guitar])
+    err = capsys.readouterr().err
+    assert left.value.code == 0, err
+    said = [line for line in err.splitlines() if "off the guitar" in line]
+    assert len(said) == (guitar == "cello")
+    assert all(SAID in line and line.startswith("note: ") for line in said)
+
+
+def test_equal_for_comparison_is_meant_to_differ(capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit):
+        main(["retune", "song.mid", "-o", "out.mid", "--guitar", "cello", "--equal"])
+    assert "off the guitar" not in capsys.readouterr().err
+
+
+def test_playing() -> None:
+    prepared = prepare(LiveRequest(table=TableRequest(guitar="cello"), out_port="synth", in_port="keys"))
+    assert [one for one in prepared.notices if SAID in one]
+    also = prepare(LiveRequest(table=TableRequest(guitar="open-d"), out_port="s", in_port="k", also=("E",)))
+    (said,) = [one for one in also.notices if "off the guitar" in one]
+    assert "21.5 cents below" in said
+
+
+def test_sessions_and_their_sheets(folder: Path) -> None:
+    (folder / "evening.toml").write_text(
+        'schema = 1\ntitle = "Evening"\nguitar = "cello"\n\n[[pieces]]\ntitle = "One"\ntrack = "song.mid"\n'
+    )
+    checked = check_session(folder / "evening.toml")
+    assert [one for one in checked.warnings if one.startswith("One: off the guitar") and SAID in one]
+    sheet = piece_sheet(checked.plan, checked.plan.pieces[0], Manifest(), {})
+    assert any(SAID in one for one in sheet.cautions)
+
+
+def test_the_sentence_is_one() -> None:
+    made = build_table(choose_table(TableRequest(guitar="cello")))
+    assert SAID in off_guitar([("", made)])
