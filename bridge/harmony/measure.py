@@ -126,6 +126,8 @@ def measure(
     bar_starts_s: Sequence[float] = (),
     tonic_class: int = 0,
     natural_sevenths: bool = False,
+    *,
+    chords_alone: bool = False,
 ) -> Measure:
     """Measure a piece.
 
@@ -141,6 +143,8 @@ def measure(
         Pitch class of the tonic, for `Measure.drift_cents`.
     natural_sevenths : bool
         Whether sevenths of the overtone series count as pure.
+    chords_alone : bool
+        Leave out what is told of single notes: `Measure.moved`, `odd_steps`, `drift_cents` and `demand` are 0.
     """
     table = columns(notes)
     sounding = np.asarray(hz, dtype=np.float64)
@@ -159,10 +163,10 @@ def measure(
         others=_purity(length[~consonant & (folded != 0)], errors[~consonant & (folded != 0)], None),
         bars=view.bars(consonant, bar_starts_s),
         worst=view.worst(np.flatnonzero(consonant)),
-        moved=_moved(notes, height),
-        odd_steps=_odd_steps(notes, height),
-        drift_cents=_drift(notes, height, tonic_class),
-        demand=_demand(notes, height),
+        moved=0.0 if chords_alone else _moved(notes, height),
+        odd_steps=0.0 if chords_alone else _odd_steps(notes, height),
+        drift_cents=0.0 if chords_alone else _drift(notes, height, tonic_class),
+        demand=0 if chords_alone else _demand(notes, height),
         natural=_natural(semitones, height[pairs.upper] - height[pairs.lower], length),
     )
 

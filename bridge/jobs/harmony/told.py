@@ -14,7 +14,7 @@ Index
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from bridge.errors import TuningProblem
@@ -23,7 +23,7 @@ from bridge.harmony.asked import FollowRequest
 from bridge.harmony.chart import Chart
 from bridge.harmony.follow import Following, Stretch, follow
 from bridge.harmony.forms import fret_of
-from bridge.harmony.hear import Heard, hear
+from bridge.harmony.hear import Heard, chords_in, hear_keys
 from bridge.harmony.keys import Tonic, hear_tonic
 from bridge.harmony.measure import Measure, fixed_hz, measure
 from bridge.harmony.reasons import BarReason, explain, moved_notes
@@ -57,7 +57,7 @@ class Told:
     measured : Measure or None
         How pure it is as it was written; None where it was not looked through.
     heard : Heard or None
-        Tonic, keys, chords.
+        Tonic and keys; its chords as well once they are asked for (`chords`), for hearing them takes time.
     advice : Advice or None
         What would raise the share.
     following : Following or None
@@ -99,13 +99,21 @@ class Told:
             )
         return self._reasons
 
+    def chords(self) -> Heard | None:
+        """Return what was heard, chords included."""
+        if self.heard is not None and not self.heard.chords and self.music.bar_starts_s:
+            found = chords_in(self.music.notes, self.music.bar_starts_s, self.heard)
+            self.heard = replace(self.heard, chords=found)
+        return self.heard
+
     def rows(self) -> tuple[ChordRow, ...]:
         """Return a row for every chord, as the piece was written."""
-        if self.following is None or self.heard is None or not self.music.bar_starts_s:
+        heard = self.chords()
+        if self.following is None or heard is None or not self.music.bar_starts_s:
             return ()
         return chord_rows(
             self.following,
-            self.heard,
+            heard,
             self.music.bar_starts_s,
             self.music.beats_per_bar,
             self.reasons,
@@ -238,10 +246,10 @@ class Told:
 
     def _chords_with(self, pitch_class: int, bars: set[int]) -> list[str]:
         """Return chords of some bars that have a note, at most three."""
-        assert self.heard is not None
+        heard = self.chords()
         names = [
             str(one)
-            for one in self.heard.chords
+            for one in (heard.chords if heard is not None else ())
             if one.bar in bars and one.chord is not None and pitch_class in one.chord.pitch_classes
         ]
         return list(dict.fromkeys(names))[:3]
@@ -345,11 +353,11 @@ def tell(
         told.heard = heard_by_chart(music, chart, guitar_class)
         tonic = told.heard.tonic
     elif music.bar_starts_s:
-        told.heard = hear(notes, music.bar_starts_s, guitar_class)
+        told.heard = hear_keys(notes, music.bar_starts_s, guitar_class)
         tonic = told.heard.tonic
     else:
         tonic = hear_tonic(notes, guitar_class)
-    if len(tables) == 1 and told.heard is not None:
+    if len(tables) == 1 and told.heard is not None and not asked:
         told.advice = advise(notes, table, music.bar_starts_s, told.heard)
     if wanted is None and len(notes) > MOST_UNASKED and len(tables) == 1:
         told.measured = measure(notes, fixed_hz(notes, table.hz), music.bar_starts_s)
