@@ -38,6 +38,7 @@ COMMANDS: Mapping[str, tuple[str, str]] = {
     ),
     "play": ("bridge.cli.play", "Play a keyboard and hear it in tune with the guitar."),
     "drone": ("bridge.cli.drone", "Hold notes of the table to play or sing to, and hear beats settle."),
+    "page": ("bridge.cli.page", "Read tables, chords, frets and strings in a browser, and tune there."),
     "probe": ("bridge.cli.probe", "Find out by ear or by microphone what a synth obeys; write its profile."),
     "ports": ("bridge.cli.ports", "List the MIDI ports, and say what is wrong if there are none."),
     "demo": (

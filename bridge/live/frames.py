@@ -44,11 +44,17 @@ class Renew(msgspec.Struct, frozen=True, tag=True):
     tables: AllTables
 
 
+class Sound(msgspec.Struct, frozen=True, tag=True):
+    """Let a chord sound for a while, in the place of the one that may sound still; no keys: none."""
+
+    keys: tuple[int, ...]
+
+
 class Leave(msgspec.Struct, frozen=True, tag=True):
     """Silence the synth, put it back, and end."""
 
 
-ToPlayer: TypeAlias = Begin | Act | Renew | Leave
+ToPlayer: TypeAlias = Begin | Act | Renew | Sound | Leave
 
 
 class Ready(msgspec.Struct, frozen=True, tag=True):

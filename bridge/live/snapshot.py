@@ -86,6 +86,8 @@ class Snapshot:
     pieces: int = 0
     """Title and number of the piece, and how many there are; empty and 0 outside sessions."""
     section: str = ""
+    tuning: str = ""
+    """The guitar's tuning and its capo, in words; empty where no guitar was named."""
     remarks: tuple[str, ...] = ()
     """What the session says to the musicians, of the evening and of this piece."""
     next: str = ""

@@ -13,7 +13,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from types import TracebackType
-from typing import TYPE_CHECKING, Self
+from typing import TYPE_CHECKING, Protocol, Self
 
 from bridge.children import on_signals
 from bridge.engine.play.controls import Action
@@ -22,7 +22,7 @@ from bridge.live.desk.drawing import Drawer, View
 from bridge.live.desk.keeper import FromProcess, Inbox, Keeper
 from bridge.live.desk.labels import Labels
 from bridge.live.desk.typed import Command, Typed, by_piece
-from bridge.live.frames import Act, Changed, Ready, Renew, Say
+from bridge.live.frames import Act, Changed, Ready, Renew, Say, Sound
 from bridge.live.plan import LivePlan
 from bridge.live.snapshot import Kind, Link, Message, Snapshot
 from bridge.live.state import State
@@ -59,6 +59,14 @@ class _Leave:
     """A signal asks to leave."""
 
 
+class Watcher(Protocol):
+    """Is shown how things are, beside the view; it must not wait for anybody."""
+
+    def show(self, seen: Snapshot) -> None:
+        """Take how things are now."""
+        ...
+
+
 class Desk:
     """Runs a performance from start to end.
 
@@ -71,6 +79,7 @@ class Desk:
         self._keeper = Keeper(self._inbox, self.say)
         self._labels = Labels(())
         self._drawer: Drawer[Snapshot] | None = None
+        self._watchers: Sequence[Watcher] = ()
         self._listening: Listening | None = None
         self._listens_until_s: float | None = None
         self._messages: tuple[Message, ...] = ()
@@ -100,6 +109,7 @@ class Desk:
         make_view: Callable[[bool], View[Snapshot]],
         notices: Sequence[str] = (),
         listening: Listening | None = None,
+        watchers: Sequence[Watcher] = (),
     ) -> None:
         """Play with keys and a view, and give the terminal back whatever happens (see `run`).
 
@@ -107,7 +117,10 @@ class Desk:
         ----------
         make_view : callable
             Returns what shows it; called with whether single keys are read.
+        watchers : sequence of Watcher
+            Who else is shown how things are.
         """
+        self._watchers = watchers
         typed = Typed((lambda command: self.typed(by_piece(command))) if plan.starts else self.typed)
         self._listening = listening
         try:
@@ -219,7 +232,10 @@ class Desk:
     def _show(self) -> None:
         self._changed, self._shown_s = False, time.monotonic()
         if self._drawer is not None:
-            self._drawer.show(self.snapshot())
+            snapshot = self.snapshot()
+            self._drawer.show(snapshot)
+            for watcher in self._watchers:
+                watcher.show(snapshot)
 
     # ---- what is typed
 
@@ -229,6 +245,10 @@ class Desk:
             keeper.tell(Act(command))
         elif command == "quit":
             self._over = True
+        elif command == "chord" or command.startswith("chord "):
+            keeper.tell(Sound(tuple(int(key) for key in command.split()[1:])))
+        elif command.startswith("tell "):
+            self.say("said", command[5:])
         elif command == "view":
             self._engine = not self._engine
         elif command == "untrim":

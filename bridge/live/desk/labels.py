@@ -15,6 +15,7 @@ from bridge.tuning.beats import main_pair
 from bridge.tuning.notes import key_to_hz, note_name
 from bridge.tuning.ratios import cents_to_ratio
 from bridge.tuning.reference import Reference
+from bridge.tuning.spec import TableSpec
 
 
 @dataclass(frozen=True)
@@ -35,6 +36,8 @@ class StepShown:
     """For the musicians."""
     reference: Reference | None = None
     """Its own, where it does not follow that of the session."""
+    tuning: str = ""
+    """The guitar's, and the capo."""
 
     @property
     def head(self) -> str:
@@ -60,6 +63,8 @@ class Labels:
     """Why the method was chosen, and how exact it is."""
     keys: tuple[str, ...] = KEYS_SHOWN
     feet: tuple[str, ...] = ()
+    tuning: str = ""
+    """The guitar's, and the capo, outside sessions."""
 
     def shown(self, state: State, moved_cents: float = 0.0) -> dict[str, Any]:
         """Return what a `Snapshot` says of a player's state, by its names.
@@ -121,6 +126,7 @@ class Labels:
         return {
             "tables": names,
             "next": f"{following + 1}  {names[following]}" if len(names) > 1 else "",
+            "tuning": self.tuning,
             "remarks": _lines(self.remarks),
         }
 
@@ -139,6 +145,7 @@ class Labels:
             "pieces": now.pieces,
             "section": now.place,
             "table": now.table,
+            "tuning": now.tuning,
             "remarks": (*(_lines(self.remarks) if number == 1 else ()), *_lines(now.notes)),
             "next": coming,
             "then": then,
@@ -163,6 +170,13 @@ class Labels:
             tuple(cents[key] for key in keys if key in cents),
             held.level,
         )
+
+
+def tuning_words(spec: TableSpec) -> str:
+    """Say how the guitar is tuned, and where its capo is; empty without a guitar."""
+    if spec.guitar is None:
+        return ""
+    return spec.guitar.title + (f", capo {spec.fret}" if spec.fret else "")
 
 
 def _lines(text: str) -> tuple[str, ...]:

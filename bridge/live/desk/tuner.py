@@ -11,8 +11,9 @@ from __future__ import annotations
 
 import statistics
 import threading
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import Protocol
 
 from bridge.children import on_signals
 from bridge.live.desk.drawing import Drawer, View
@@ -66,6 +67,14 @@ class TunerSeen:
     """How all strings were last, in cents."""
     said: tuple[str, ...] = ()
     """What is wrong with the sound itself."""
+
+
+class Watcher(Protocol):
+    """Is shown what is heard, beside the view; it must not wait for anybody."""
+
+    def show(self, seen: TunerSeen) -> None:
+        """Take what is heard now."""
+        ...
 
 
 class Steadied:
@@ -163,6 +172,8 @@ def run_tuner(
     microphone: Microphone,
     make_view: Callable[[], View[TunerSeen]],
     held: int | None = None,
+    watchers: Sequence[Watcher] = (),
+    ended: threading.Event | None = None,
 ) -> None:
     """Listen and show until Ctrl-C, a signal to end, or a typed q.
 
@@ -170,6 +181,10 @@ def run_tuner(
     ----------
     microphone : Microphone
         Opened and closed here.
+    watchers : sequence of Watcher
+        Who else is shown what is heard.
+    ended : threading.Event, optional
+        Set by whoever ends it; nothing is read from the terminal then.
 
     Raises
     ------
@@ -179,7 +194,7 @@ def run_tuner(
     strings = [(aim.string, aim.hz) for aim in aims.values()]
     meter = Meter(microphone.sample_rate, strings)
     steadied = Steadied(aims, held)
-    ended = threading.Event()
+    reads, ended = ended is None, ended or threading.Event()
 
     def typed(command: Command) -> None:
         if command == "quit":
@@ -188,13 +203,17 @@ def run_tuner(
     keys = Typed(typed)
     with on_signals(ended.set), microphone:
         drawer = Drawer(make_view)
-        keys.start()
+        if reads:
+            keys.start()
         try:
             watch = _Watch(microphone.input.name)
             changed = True
             while not ended.is_set():
                 if changed:
-                    drawer.show(TunerSeen(steadied.shown, dict(steadied.last), watch.said))
+                    seen = TunerSeen(steadied.shown, dict(steadied.last), watch.said)
+                    drawer.show(seen)
+                    for watcher in watchers:
+                        watcher.show(seen)
                     changed = False
                 block = microphone.read()
                 if not block.size:

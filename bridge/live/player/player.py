@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 from bridge.engine.play.controls import Action, ControlReader
 from bridge.engine.play.performance import Performance
@@ -22,6 +22,7 @@ from bridge.engine.protocols import Due
 from bridge.errors import MethodProblem, PortProblem
 from bridge.live.backing import BackingPlayer
 from bridge.live.plan import NEW_PORT, LivePlan
+from bridge.live.player.chord import HeldChord, chord_channel
 from bridge.live.player.connections import Connections
 from bridge.live.player.drone_seat import DroneSeat, drone_seat
 from bridge.live.player.engines import make_engine
@@ -89,6 +90,7 @@ class Player:
         self._sources: list[NoteSource] = []
         self._backing: BackingPlayer | None = None
         self._seat: DroneSeat | None = None
+        self._chord: HeldChord | None = None
         self._version = 0
         self._poll_s = 0.0
         self.received = 0
@@ -192,6 +194,16 @@ class Player:
             outlet.send(self.performance.act(action, now_s), now_s)
             if action.name == "panic":
                 outlet.send([(now_s, message) for message in ends.journal.ledger.offs()], now_s)
+
+    def sound(self, keys: Sequence[int]) -> None:
+        """Let a chord sound for a while, in the place of the one that may sound still."""
+        with self._lock:
+            now_s = self._clock()
+            if self._chord is None:
+                self._chord = HeldChord(chord_channel(self.plan))
+                self._sources.append(self._chord)
+            self._chord.sound(keys, now_s)
+        self._nudge()
 
     def renew(self, tables: AllTables) -> None:
         """Put other tables in the place of all: the reference is another."""

@@ -36,6 +36,7 @@ from bridge.live.frames import (
     Renew,
     Say,
     ServerGone,
+    Sound,
     ToPlayer,
 )
 from bridge.live.plan import LivePlan
@@ -214,6 +215,8 @@ class Child:
                 case Renew(tables):
                     player.renew(tables)
                     self._state_s = 0.0
+                case Sound(keys):
+                    player.sound(keys)
                 case Say():
                     self._writer.put(item)
             player.tick()

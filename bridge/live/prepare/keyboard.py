@@ -20,7 +20,7 @@ from bridge.engine.protocols import OnChange
 from bridge.errors import MethodProblem, StillbeatError, ValueProblem
 from bridge.jobs.choose import TableRequest, choose_table
 from bridge.live.backing import Backing, load_backing
-from bridge.live.desk.labels import Labels, feet_shown
+from bridge.live.desk.labels import Labels, feet_shown, tuning_words
 from bridge.live.desk.listening import Listening
 from bridge.live.desk.typed import keys_shown
 from bridge.live.plan import LivePlan, Playing, pitched_channels
@@ -76,6 +76,8 @@ class Prepared:
     """A question about the reference, if it deserves one."""
     listening: Listening | None = None
     """How the reference is found anew while it plays."""
+    spec: TableSpec | None = None
+    """The table that it begins with."""
 
 
 def prepare(request: LiveRequest) -> Prepared:
@@ -160,10 +162,11 @@ def prepare(request: LiveRequest) -> Prepared:
         profile.title if profile is not None else "any synth",
         home.reference,
         about_engine=tuple(about_engine),
+        tuning=tuning_words(home),
         keys=keys_shown(False, hold is not None, listening is not None),
         feet=feet_shown(controls),
     )
-    return Prepared(plan, labels, tuple(notices), home.doubt, listening)
+    return Prepared(plan, labels, tuple(notices), home.doubt, listening, home)
 
 
 def check_tables(method: str, profile: SynthProfile | None, tables: AllTables) -> None:
