@@ -234,11 +234,17 @@ class _View:
         found = []
         places = np.flatnonzero(consonant)
         start, end = self.pairs.start_s[places], self.pairs.end_s[places]
+        order = np.argsort(start, kind="stable")
+        ordered = start[order]
+        longest = float((end - start).max(initial=0.0))
         for bar, begin in enumerate(starts_s, 1):
             beyond = starts_s[bar] if bar < len(starts_s) else np.inf
-            length = np.minimum(end, beyond) - np.maximum(start, begin)
+            # Only what can reach into the bar is looked at, in the order of the notes.
+            first, last = np.searchsorted(ordered, (begin - longest - 1e-6, beyond))
+            near = np.sort(order[first:last])
+            length = np.minimum(end[near], beyond) - np.maximum(start[near], begin)
             here = length > 1e-6
-            inside = places[here]
+            inside = places[near[here]]
             found.append(
                 BarPurity(
                     bar,

@@ -38,6 +38,9 @@ from bridge.tuning.tables import Table
 MOST_NOTES, MOST_PAIRS = 200_000, 1_500_000
 """What is longer or denser is not looked through."""
 
+MOST_ADVISED_PAIRS = 400_000
+"""Pieces with more notes that sound together are measured, and no tonics are tried on them."""
+
 MOST_UNASKED = 20_000
 """Pieces of more notes are followed only where that is asked for: it would take some seconds."""
 
@@ -338,7 +341,8 @@ def tell(
     if wanted is not None:
         told.pinned = wanted.pinned
     notes = music.notes
-    if len(notes) > MOST_NOTES or pairs_at_most(notes) > MOST_PAIRS:
+    pairs = pairs_at_most(notes)
+    if len(notes) > MOST_NOTES or pairs > MOST_PAIRS:
         told.why_not = "the chords of this piece were not looked through: it has too many notes"
         if asked:
             told.why_not += ", and its harmony is not followed"
@@ -357,7 +361,7 @@ def tell(
         tonic = told.heard.tonic
     else:
         tonic = hear_tonic(notes, guitar_class)
-    if len(tables) == 1 and told.heard is not None and not asked:
+    if len(tables) == 1 and told.heard is not None and not asked and pairs <= MOST_ADVISED_PAIRS:
         told.advice = advise(notes, table, music.bar_starts_s, told.heard)
     if wanted is None and len(notes) > MOST_UNASKED and len(tables) == 1:
         told.measured = measure(notes, fixed_hz(notes, table.hz), music.bar_starts_s)
