@@ -21,8 +21,8 @@ def beats_command(request: TableRequest, notes: tuple[str, ...]) -> None:
     """Say how fast notes beat, in the table and in equal temperament through the same reference.
 
     Of two notes it lists the partials that nearly coincide: where these beat slowly or not at all, the interval sounds
-    still. Of more notes, or of a chord (Em7, or ii7 by its degree), every pair. How fast two strings really beat, stillbeat
-    listen --together hears.
+    still. Of more notes, or of a chord (Em7, or ii7 by its degree), every pair. How fast two strings really beat is
+    heard by stillbeat listen --together.
 
     \b
       stillbeat beats D3 F#3 --guitar open-d
