@@ -12,7 +12,7 @@ import signal
 import subprocess
 import sys
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any
 
@@ -21,9 +21,7 @@ if TYPE_CHECKING:
 
 _SAFE = "PYTHONSAFEPATH"
 _PYTHON = (sys.executable, "-P", "-c")
-LEAVE_SIGNALS = tuple(
-    getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)
-)
+LEAVE = ("SIGINT", "SIGTERM", "SIGHUP")
 """Ctrl-C, a wish to end, a terminal that was closed."""
 
 
@@ -87,11 +85,11 @@ def own_output() -> int:
 
 
 @contextlib.contextmanager
-def leaving(take: Callable[[], object]) -> Iterator[None]:
-    """Call `take` for every signal that asks to leave; outside the main thread signals are left alone."""
+def on_signals(take: Callable[[], object], names: Sequence[str] = LEAVE) -> Iterator[None]:
+    """Call `take` for every signal of these names that this system has; outside the main thread leave them alone."""
     kept: dict[int, Any] = {}
     if threading.current_thread() is threading.main_thread():
-        for number in LEAVE_SIGNALS:
+        for number in (getattr(signal, name) for name in names if hasattr(signal, name)):
             kept[number] = signal.signal(number, lambda *_: take())
     try:
         yield

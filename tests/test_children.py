@@ -124,9 +124,10 @@ def test_empty_entries_of_a_path_are_not_passed_on(monkeypatch: pytest.MonkeyPat
 
 
 def test_signals_are_taken_and_given_back() -> None:
-    before = {number: signal.getsignal(number) for number in children.LEAVE_SIGNALS}
+    numbers = [getattr(signal, name) for name in children.LEAVE]
+    before = {number: signal.getsignal(number) for number in numbers}
     taken = threading.Event()
-    with children.leaving(taken.set):
+    with children.on_signals(taken.set):
         signal.raise_signal(signal.SIGTERM)
         assert taken.is_set()
-    assert {number: signal.getsignal(number) for number in children.LEAVE_SIGNALS} == before
+    assert {number: signal.getsignal(number) for number in numbers} == before

@@ -34,6 +34,7 @@ ROOMS = [
     "sheet",
     "jobs",
     "live",
+    "page",
     "cli",
     "door",
     "mido_backend",
@@ -54,6 +55,7 @@ LIBRARIES: dict[str, set[str]] = {
     "sheet": {"jinja2", "markupsafe", "numpy", "typst"},
     "jobs": {"numpy"},
     "live": {"msgspec", "numpy", "platformdirs", "rich"},
+    "page": {"msgspec", "segno", "starlette", "uvicorn"},
     "cli": {"click", "rich"},
     "door": {"click", "mido"},
     "mido_backend": set(),
@@ -76,7 +78,7 @@ OUTSIDE = {
 }
 PURE = ("tuning", "harmony", "wire", "engine")
 # Not everywhere installed, or slow to import: never at the top of a module.
-LAZY = {"jinja2", "markupsafe", "rtmidi", "rtmidi2", "sounddevice", "typst"}
+LAZY = {"jinja2", "markupsafe", "rtmidi", "rtmidi2", "segno", "sounddevice", "starlette", "typst", "uvicorn"}
 # What only those use who have it loaded already: programs written with mido.
 MIDO_ROOMS = {"door", "mido_backend", FACE}
 # Functions that import what they are given the name of.

@@ -8,11 +8,14 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from bridge.cli.options import method_option, overwrite_option, table_options, warn_doubt
+from bridge.cli.page import page_beside, page_options, wants_page
 from bridge.engine.play.drone_sounds import SOUND, SOUNDS
 
 if TYPE_CHECKING:
     from bridge.jobs.choose import TableRequest
     from bridge.jobs.drone import DroneRequest
+    from bridge.live.prepare.drone import PreparedDrone
+    from bridge.page.frames import Stand
 
 CAUTION = "a drone never lets the ear rest: start with the volume down, above all over headphones"
 
@@ -110,6 +113,7 @@ CAUTION = "a drone never lets the ear rest: start with the volume down, above al
 @click.option("--system", metavar="NAME", help="MIDI system, where there are several: alsa, jack.")
 @click.option("--lines", is_flag=True, help="Plain lines instead of a picture.")
 @overwrite_option
+@page_options
 @table_options(argument=False)
 def drone_command(request: TableRequest, **chosen: Any) -> None:
     """Hold notes of the table: tonic and fifth, or NOTES.
@@ -146,6 +150,8 @@ def drone_command(request: TableRequest, **chosen: Any) -> None:
         raise ValueProblem(f"{' and '.join(ways)} were both asked for", "a drone goes one way at a time")
     asked = drone_request(chosen)
     if chosen["output"] is not None:
+        if wants_page(chosen):
+            raise ValueProblem("a file that is written has no page", "leave --page away, or -o")
         _to_file(request, asked, chosen["output"], chosen["overwrite"])
     else:
         _aloud(request, asked, chosen)
@@ -226,11 +232,21 @@ def _aloud(request: TableRequest, asked: DroneRequest, chosen: dict[str, Any]) -
         )
         warn_doubt(prepared.doubt)
         from bridge.live.desk.drone_display import make_drone_display
-        from bridge.live.desk.labels import Labels
+        from bridge.live.desk.labels import Labels, tuning_words
 
-        desk.perform(
-            prepared.plan,
-            Labels(prepared.plan.tables),
-            lambda keys: make_drone_display(prepared.table, prepared.plan, chosen["lines"], keys),
-            [CAUTION, *prepared.notices],
-        )
+        labels = Labels(prepared.plan.tables, tuning=tuning_words(prepared.table.spec))
+        with page_beside(desk, lambda: _stand(prepared), chosen) as watchers:
+            desk.perform(
+                prepared.plan,
+                labels,
+                lambda keys: make_drone_display(prepared.table, prepared.plan, chosen["lines"], keys),
+                [CAUTION, *prepared.notices],
+                watchers=watchers,
+            )
+
+
+def _stand(prepared: PreparedDrone) -> Stand:
+    """Return what a page is told at the beginning."""
+    from bridge.page.beside import stand_of_drone
+
+    return stand_of_drone(prepared.plan.tables, prepared.table.spec)

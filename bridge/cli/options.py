@@ -11,6 +11,7 @@ import click
 from bridge.cli.printing import show_note
 
 if TYPE_CHECKING:
+    from bridge.harmony.asked import FollowRequest
     from bridge.jobs.choose import TableRequest
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -101,6 +102,63 @@ def take_table(values: dict[str, Any]) -> TableRequest:
     from bridge.jobs.choose import TableRequest
 
     return TableRequest(**{name: values.pop(name) for name in TableRequest.__dataclass_fields__})
+
+
+_FOLLOW_OPTIONS = (
+    click.option(
+        "--follow-harmony",
+        is_flag=True,
+        help="Move notes by commas so that chords are pure; the guitar's open strings and sounding notes stay.",
+    ),
+    click.option(
+        "--pinned",
+        type=click.Choice(("strings", "tonic")),
+        help="What stays where the table has it while the harmony is followed  [default: strings]",
+    ),
+    click.option(
+        "--moves",
+        type=click.Choice(("few", "some", "many")),
+        help="How readily a note that is struck again moves while the harmony is followed  [default: some]",
+    ),
+    click.option(
+        "--natural-sevenths",
+        is_flag=True,
+        help="Let sevenths be 7/4 while the harmony is followed, as in blues and close singing.",
+    ),
+)
+
+
+def follow_options(function: F) -> F:
+    """Add the options that say whether and how the harmony is followed; `follow_request` reads them."""
+    decorated: Any = function
+    for option in reversed(_FOLLOW_OPTIONS):
+        decorated = option(decorated)
+    result: F = decorated
+    return result
+
+
+def follow_request(chosen: dict[str, Any]) -> FollowRequest | None:
+    """Return how the harmony is to be followed; None where it is not."""
+    from bridge.harmony.asked import FollowRequest
+
+    words = {name: chosen.get(name) for name in ("pinned", "moves", "natural_sevenths")}
+    if not chosen.get("follow_harmony"):
+        for name, value in words.items():
+            if value:
+                raise click.UsageError(
+                    f"--{name.replace('_', '-')} says how the harmony is followed: add --follow-harmony"
+                )
+        return None
+    return FollowRequest(
+        words["pinned"] or "strings", words["moves"] or "some", bool(words["natural_sevenths"])
+    )
+
+
+chart_option = click.option(
+    "--chart",
+    metavar="TEXT|FILE",
+    help="The chords as you know them, as text (| G | Em | Am D7 |) or a file; they count for what is heard.",
+)
 
 
 METHODS = ("auto", "note", "octave", "dump", "bend", "mpe")

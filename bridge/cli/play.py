@@ -12,11 +12,13 @@ from typing import TYPE_CHECKING, Any, Literal
 import click
 
 from bridge.cli.options import method_option, table_options, warn_doubt
+from bridge.cli.page import page_beside, page_options
 from bridge.errors import StillbeatError
 
 if TYPE_CHECKING:
     from bridge.jobs.choose import TableRequest
     from bridge.live.prepare.keyboard import Prepared
+    from bridge.page.frames import Stand
 
 
 def in_words_of_now(args: Sequence[str]) -> list[str]:
@@ -183,6 +185,7 @@ def line_to_type(args: Sequence[str]) -> str:
 @click.option(
     "--lines", is_flag=True, help="Plain lines instead of a picture, as where the output is no terminal."
 )
+@page_options
 @table_options(argument=False)
 def play_command(request: TableRequest, **chosen: Any) -> None:
     """Play a keyboard and hear it in tune with the guitar. Everything else passes through in order.
@@ -222,13 +225,22 @@ def play_command(request: TableRequest, **chosen: Any) -> None:
         warn_doubt(prepared.doubt)
         from bridge.live.desk.display import make_display
 
-        desk.perform(
-            prepared.plan,
-            prepared.labels,
-            lambda keys: make_display(chosen["lines"], keys),
-            prepared.notices,
-            prepared.listening,
-        )
+        with page_beside(desk, lambda: _stand(prepared), chosen) as watchers:
+            desk.perform(
+                prepared.plan,
+                prepared.labels,
+                lambda keys: make_display(chosen["lines"], keys),
+                prepared.notices,
+                prepared.listening,
+                watchers,
+            )
+
+
+def _stand(prepared: Prepared) -> Stand:
+    """Return what a page is told at the beginning."""
+    from bridge.page.beside import stand_of_play
+
+    return stand_of_play(prepared.plan, prepared.labels, prepared.spec, prepared.listening is not None)
 
 
 def prepare_tables(request: TableRequest, chosen: dict[str, Any]) -> Prepared:

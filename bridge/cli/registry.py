@@ -22,6 +22,7 @@ COMMANDS: Mapping[str, tuple[str, str]] = {
     "export": ("bridge.cli.export", "Write a table as files for synths, spreadsheets and scripts."),
     "read": ("bridge.cli.read", "Get a table back from a SysEx file, a set-up file or a table file."),
     "retune": ("bridge.cli.retune", "Retune a backing track (a MIDI file) for a synth."),
+    "chart": ("bridge.cli.chart", "Name the chords of a piece, what is off in each, and what cures it."),
     "render": ("bridge.cli.render", "Play a MIDI file into a WAV file with the built-in tone generator."),
     "strings": ("bridge.cli.strings", "Tune the guitar: touch where, against which string, what to hear."),
     "frets": ("bridge.cli.frets", "Show where frets and table disagree, and what goes with which chord."),
@@ -37,6 +38,7 @@ COMMANDS: Mapping[str, tuple[str, str]] = {
     ),
     "play": ("bridge.cli.play", "Play a keyboard and hear it in tune with the guitar."),
     "drone": ("bridge.cli.drone", "Hold notes of the table to play or sing to, and hear beats settle."),
+    "page": ("bridge.cli.page", "Read tables, chords, frets and strings in a browser, and tune there."),
     "probe": ("bridge.cli.probe", "Find out by ear or by microphone what a synth obeys; write its profile."),
     "ports": ("bridge.cli.ports", "List the MIDI ports, and say what is wrong if there are none."),
     "demo": (

@@ -7,7 +7,15 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from bridge.cli.options import method_option, overwrite_option, table_options, warn_doubt
+from bridge.cli.options import (
+    chart_option,
+    follow_options,
+    follow_request,
+    method_option,
+    overwrite_option,
+    table_options,
+    warn_doubt,
+)
 from bridge.cli.printing import show_note
 
 if TYPE_CHECKING:
@@ -53,8 +61,12 @@ if TYPE_CHECKING:
     metavar="SECONDS",
     help="How long a released note may go on decaying before its channel is bent anew.",
 )
+@follow_options
+@chart_option
 @click.option(
-    "--report", is_flag=True, help="Print how many notes are in tune, how nearly, and at what cost."
+    "--report",
+    is_flag=True,
+    help="Print which chords are off, and how nearly and at what cost notes are as the table has them.",
 )
 @click.option(
     "--report-json", type=click.Path(path_type=Path), metavar="FILE", help="Write the same as JSON."
@@ -78,6 +90,7 @@ def retune_command(
     \b
       stillbeat retune song.mid -o song-pure.mid --guitar open-d --reference D3=146.5
       stillbeat retune song.mid -o song-pure.mid --guitar open-g --at 17=D --at "5=,2=10/9"
+      stillbeat retune song.mid -o song-pure.mid --guitar open-d --follow-harmony --report
     """
     from bridge.cli.printing import progress_bar, show
     from bridge.jobs.retune import check_midi_name, retune_file
@@ -93,6 +106,7 @@ def retune_command(
             overwrite,
             progress=lambda share: advance(output.name, share),
             report=report_json,
+            listen=True,
         )
     _print_result(done, report)
     show(f"wrote {output}")
@@ -102,6 +116,7 @@ def retune_request(request: TableRequest, chosen: dict[str, Any]) -> RetuneReque
     """Return what the options ask for: `chosen` holds those that say how the table reaches the synth, and when."""
     from bridge.jobs.channel_list import parse_channels
     from bridge.jobs.choose import choose_table
+    from bridge.jobs.harmony.charts import chart_from
     from bridge.jobs.retune import RetuneRequest
     from bridge.tuning.changes import parse_at
 
@@ -116,6 +131,8 @@ def retune_request(request: TableRequest, chosen: dict[str, Any]) -> RetuneReque
         parts=chosen["parts"],
         plain=chosen["plain"],
         tail_s=chosen["tail_s"],
+        follow_harmony=follow_request(chosen),
+        chart=chart_from(chosen["chart"]) if chosen["chart"] else None,
     )
 
 
@@ -132,6 +149,8 @@ def _print_result(done: Retuned, whole: bool) -> None:
             f"{change.place}: {change.what}"
             + (f"; against home, {', '.join(change.moved)}" if change.moved else "")
         )
+    for line in done.music_lines(whole):
+        show(line)
     lines = done.lines()
     for line in lines if whole or done.exact < done.notes else lines[:1]:
         show(line)

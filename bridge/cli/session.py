@@ -78,8 +78,9 @@ def check_command(file: Path) -> None:
     from bridge.cli.printing import show
     from bridge.jobs.session.check import check_session
 
-    checked = check_session(file)
+    checked = check_session(file, listen=True)
     _print_plan(checked.plan, checked)
+    _print_music(checked.plan, checked.music)
     for warning in checked.warnings:
         show_note(warning)
     show()
@@ -130,6 +131,7 @@ def build_command(file: Path, folder: Path, zipped: bool, processes: int | None,
         show(f"no longer there: {path}")
     if len(built.removed) > 10:
         show(f"and {len(built.removed) - 10} more")
+    _print_music(built.plan, built.music)
     if built.zip is not None:
         show(str(built.zip))
     show(f"read {folder / 'START-HERE.txt'} first")
@@ -205,6 +207,17 @@ def _print_plan(plan: SessionPlan, checked: Checked) -> None:
         show(f"{synth.synth.name}: {synth.synth.profile.title}, {how}")
         for reason in sorted(set(synth.left_out.values())):
             show(f"  left out: {reason}")
+
+
+def _print_music(plan: SessionPlan, music: dict[int, tuple[str, ...]]) -> None:
+    """Say of every track how pure it is, and what would raise that."""
+    from bridge.cli.printing import show
+
+    titles = {one.piece.number: one.piece.title for one in plan.pieces}
+    for number, lines in music.items():
+        show(f"{titles[number]}: {lines[0]}")
+        for line in lines[1:]:
+            show(f"  {line}")
 
 
 def _programs(plan: SessionPlan, piece: int, table: int) -> str:

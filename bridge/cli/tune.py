@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from functools import partial
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from bridge.cli.options import table_options, warn_doubt
+from bridge.cli.page import page_options, show_addresses, wants_page
 
 if TYPE_CHECKING:
     from bridge.jobs.choose import TableRequest
@@ -19,9 +21,10 @@ if TYPE_CHECKING:
     "--string", "number", type=int, metavar="N", help="Hold on to one string, however far off it is."
 )
 @click.option("--lines", is_flag=True, help="Plain lines instead of a picture.")
+@page_options
 @table_options(argument=True)
 def tune_command(
-    request: TableRequest, mic: bool, device: str | None, number: int | None, lines: bool
+    request: TableRequest, mic: bool, device: str | None, number: int | None, lines: bool, **chosen: Any
 ) -> None:
     """Tune the guitar by microphone: which string, how far from its pure pitch, which way to turn.
 
@@ -50,4 +53,14 @@ def tune_command(
 
     reference = spec.guitar.reference_string
     microphone = usable_microphone(device)
-    run_tuner(aims, microphone, lambda: make_tuner_display(aims, reference, lines), number)
+    view = partial(make_tuner_display, aims, reference, lines)
+    if not wants_page(chosen):
+        run_tuner(aims, microphone, view, number)
+        return
+    from bridge.page.frames import Stand
+    from bridge.page.host import Page
+
+    stand = Stand(command="tune", spec=spec, aims=tuple(aims.values()), reference_string=reference)
+    with Page(stand, lambda asked: None, port=chosen["page_port"] or 0, lan=chosen["page_lan"]) as page:
+        show_addresses(page.addresses, chosen["page_lan"])
+        run_tuner(aims, microphone, view, number, [page])

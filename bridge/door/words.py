@@ -74,6 +74,11 @@ class RetuneWords(TableWords, total=False):
     plain: bool
     tail: float
     equal: bool
+    follow_harmony: bool
+    pinned: str | None
+    moves: str | None
+    natural_sevenths: bool
+    chart: str | None
 
 
 class DroneWords(TableWords, total=False):

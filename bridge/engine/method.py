@@ -37,7 +37,7 @@ class Fit:
     """How a file's demand for channels compares with what there is."""
 
     needed: int
-    """Channels it would take for every note to be in tune."""
+    """Channels it would take for every note to be as the table has it."""
     parts_at_once: int
     """Source channels that sound at once: fewer channels cannot play the file at all."""
     allowed: int
@@ -113,8 +113,6 @@ def choose_for_file(
     ----------
     profile : SynthProfile or None
         The synth, if one was named.
-    fit : Fit
-        The file.
     refusals : mapping of str to str
         Methods that cannot express a table, and why (an octave message, for one that does not repeat).
     parts : sequence of int
@@ -134,12 +132,13 @@ def choose_for_file(
         refused.setdefault(
             "mpe", f"{len(fit.parts)} channels play pitched notes, but MPE has two zones: choose with --part"
         )
-    short = f"every note in tune would take {fit.needed} channels, but {fit.allowed} are allowed"
+    short = f"every note as the table has it would take {fit.needed} channels, but {fit.allowed} are allowed"
     if profile is None:
         if "bend" not in refused and fit.needed <= fit.allowed:
             return MethodChosen(
                 "bend",
-                f"every synth obeys it, and {fit.needed} of {fit.allowed} channels put every note in tune",
+                f"every synth obeys it, and {fit.needed} of {fit.allowed} channels put every note where the table "
+                "has it",
             )
         return MethodChosen(
             "note", f"by pitch bend {short}; this takes a synth that knows single note tuning changes"

@@ -34,8 +34,6 @@ def bend_notices(
 
     Parameters
     ----------
-    score : Score
-        The file.
     report : BendReport
         What was done to it.
     used : mapping of int to collection of int

@@ -1,4 +1,4 @@
-"""What retuning by bends did to a file: who is in tune, how nearly, and at what cost in messages.
+"""What retuning by bends did to a file: which notes are as the table has them, how nearly, at what cost in messages.
 
 Residuals are those of the bends that were really sent, at the range that was really sent, over the whole life of a
 note: a note counts as exact if it was never off by more than half a step of its channel's bend.
@@ -67,7 +67,7 @@ class BendReport:
 
     @property
     def exact(self) -> int:
-        """Notes in tune for their whole length."""
+        """Notes that are as the table has them for their whole length."""
         return self.notes - len(self._off)
 
     @cached_property
@@ -165,8 +165,12 @@ class BendReport:
         if not self.notes:
             return "no pitched notes"
         if not self._off:
-            return f"{every_note(self.notes)} in tune, within {self.worst_cents:.3f} cents for their whole length"
-        return f"{self.exact} of {self.notes} notes are in tune for their whole length"
+            them = "it" if self.notes == 1 else "them"
+            return (
+                f"{every_note(self.notes)} as the table has {them}, within {self.worst_cents:.3f} cents for their "
+                "whole length"
+            )
+        return f"{self.exact} of {self.notes} notes are as the table has them for their whole length"
 
     def _ranges(self) -> str:
         widths: dict[int, list[int]] = {}

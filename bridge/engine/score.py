@@ -102,6 +102,7 @@ class Score:
         self.keys = bytearray()
         self.loud = array("f")  # loudness, 0 to 1
         self.mono: set[int] = set()  # notes struck in mono mode
+        self.bent: set[int] = set()  # notes that the source bends while they sound
         self.facts = [SourceFacts() for _ in range(16)]
         self.end_s = 0.0  # time of the last event
         self.resets: list[int] = []  # anchors of GM, GM2, GS and XG resets
@@ -208,7 +209,7 @@ class _Reader:
                 self._control(channel, fact, data, anchor, now_s)
             elif kind == 0xE0:
                 channel.value = data[1] & 0x7F | (data[2] & 0x7F) << 7
-                self._own(channel, fact)
+                self._own(channel, fact, now_s)
             elif kind == 0xC0:
                 channel.program = data[1] & 0x7F
                 self.rhythm.feed(data)
@@ -229,12 +230,16 @@ class _Reader:
         fact.low_cents = min(fact.low_cents, target)
         fact.high_cents = max(fact.high_cents, target)
 
-    def _own(self, channel: _Channel, fact: SourceFacts) -> None:
+    def _own(self, channel: _Channel, fact: SourceFacts, now_s: float) -> None:
         """The channel's own bend or fine tuning has changed, under the notes that sound."""
         own = own_bend_cents(channel.value, channel.range_cents) + channel.fine_cents
+        moved = own != channel.own_cents
         channel.own_cents = own
         if not channel.sounding:
             return
+        if moved:  # what is set at a note's own stroke bends nothing
+            begun = self.score.starts_s
+            self.score.bent.update(note for _, note in channel.sounding if begun[note] < now_s)
         if fact.low_cents <= own + fact.low_offset_cents and own + fact.high_offset_cents <= fact.high_cents:
             return
         for key, _ in channel.sounding:
@@ -257,7 +262,7 @@ class _Reader:
                 self.rpn.feed_message(data)
                 channel.value = 8192
                 channel.expression = 127
-                self._own(channel, fact)
+                self._own(channel, fact, now_s)
             elif controller >= MONO:
                 channel.mono = controller == MONO
         elif controller == 7:
@@ -273,10 +278,10 @@ class _Reader:
             if change.number == BEND_RANGE:
                 channel.range_cents = change.msb * 100.0 + change.lsb
                 fact.widest_cents = max(fact.widest_cents, channel.range_cents)
-                self._own(channel, fact)
+                self._own(channel, fact, now_s)
             elif change.number == FINE_TUNING:
                 channel.fine_cents = fine_tuning_cents(change.value)
-                self._own(channel, fact)
+                self._own(channel, fact, now_s)
             elif change.number == COARSE_TUNING:
                 fact.transposed = fact.transposed or change.msb != 64
             elif change.number == MPE_CONFIGURATION:

@@ -33,7 +33,7 @@ The way through
 Modules from the bottom up
 --------------------------
 - what is counted: `notes`, `segments`, `intervals`, `measure`
-- the choice: `variants`, `costs`, `search`, `follow`; `on_the_spot`
+- the choice: `variants`, `costs`, `search`, `follow`, `asked`; `on_the_spot`
 - why not purer: `forms`, `reasons`, `equal_chords`
 - charts: `chart`, `chart_follow`
 - what is heard, and what to tell: `keys`, `chords_heard`, `hear`, `advice`, `report`

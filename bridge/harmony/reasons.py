@@ -216,7 +216,10 @@ class _Judge:
         notes: Sequence[str] = off
         strings: Sequence[int] = ()
         if not self._asked(("form", classes), lambda: has_pure_form(classes, palette.natural_sevenths)):
-            kind, text = "no pure form", f"{told}: this chord has no pure form; {pair} must beat"
+            kind, text = (
+                "no pure form",
+                f"{chord}{': ' if chord else ''}this chord has no pure form; {pair} must beat",
+            )
             text += next((more for word, more in _KEPT_EQUAL.items() if word in told), "")
         elif not self._reaches(palette, classes):
             kind, text, notes, strings = self._unreachable(palette, classes, told, off)

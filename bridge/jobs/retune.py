@@ -21,7 +21,13 @@ from bridge.engine.mts.report import MtsReport
 from bridge.engine.protocols import TableChange, TimedEvent
 from bridge.engine.report import BarOf, BendReport
 from bridge.errors import ValueProblem
+from bridge.harmony.asked import FollowRequest
+from bridge.harmony.chart import Chart
 from bridge.jobs.changes import Inferred, PlacedChange, follow_signatures, place_changes
+from bridge.jobs.harmony.notes import read_music
+from bridge.jobs.harmony.palettes import check_request
+from bridge.jobs.harmony.place import Placed, placed_tables
+from bridge.jobs.harmony.told import Told, apart, tell
 from bridge.store.files import check_output, write_all_atomic
 from bridge.store.playing import Playing, sequences
 from bridge.store.profiles import load_profile
@@ -56,6 +62,13 @@ class RetuneRequest:
     parts: tuple[int, ...] = ()  # channels that MPE plays, one or two
     plain: bool = False  # keep modulation, chorus and celeste depth at 0
     tail_s: float = 0.5  # how long a channel is left to decay, in seconds, where there is another
+    # How notes are moved by commas so that chords are pure; None: every note as the table has it.
+    follow_harmony: FollowRequest | None = None
+    chart: Chart | None = None  # its chords as a player wrote them: they count for what is heard
+
+    def __post_init__(self) -> None:
+        if self.follow_harmony is not None:
+            check_request(self.equal, self.follow_key_signatures)
 
 
 @dataclass
@@ -70,6 +83,8 @@ class Retuned:
     inferred: list[Inferred] = field(default_factory=list)  # what key signatures were taken for
     # One for each sequence of the file (several only in format 2), with what finds the bar of an anchor.
     reports: list[tuple[Report, BarOf | None]] = field(default_factory=list)
+    # What is known of the music, one for each sequence, where it was followed or the job was asked to tell.
+    told: list[Told] = field(default_factory=list)
     notices: list[str] = field(default_factory=list)  # what a player should know
 
     @property
@@ -79,7 +94,7 @@ class Retuned:
 
     @property
     def exact(self) -> int:
-        """Notes that are in tune for their whole length."""
+        """Notes that are as the table has them for their whole length."""
         return sum(report.exact for report, _ in self.reports)
 
     @property
@@ -91,9 +106,15 @@ class Retuned:
         """Return the whole record in words, a line each."""
         return [line for report, bar_of in self.reports for line in report.lines(bar_of)]
 
+    def music_lines(self, whole: bool) -> list[str]:
+        """Say how pure the music is and what would raise that; `whole`: which chords are off as well."""
+        return [line for told in self.told for line in (told.lines() if whole else told.summary())]
+
     def to_json(self) -> dict[str, Any]:
         """Return the record as plain data; a format 2 file with several pieces lists them under ``pieces``."""
         pieces = [report.to_json(bar_of) for report, bar_of in self.reports]
+        if self.told:
+            pieces = [{**one, "music": told.to_json()} for one, told in zip(pieces, self.told, strict=True)]
         if len(pieces) == 1:
             return {**pieces[0], "notices": self.notices}
         notes = self.notes
@@ -168,6 +189,7 @@ def retune_file(
     overwrite: bool = False,
     progress: Callable[[float], None] | None = None,
     report: Path | None = None,
+    listen: bool = False,
 ) -> Retuned:
     """Retune the MIDI file `source` into the new file `output`.
 
@@ -181,6 +203,8 @@ def retune_file(
         Called now and then with how much of a pass over the file is done, 0 to 1.
     report : Path, optional
         Where the record of what was done goes, as JSON. It appears together with `output`, or neither does.
+    listen : bool
+        Whether the chords of the piece are looked through, and what would make them purer.
 
     Raises
     ------
@@ -197,7 +221,7 @@ def retune_file(
     if report is not None:
         check_output(report, overwrite=overwrite, inputs=(source, output))
     midi = read_midi(source)
-    retuned, result = retune_midi(midi, request, progress)
+    retuned, result = retune_midi(midi, request, progress, listen)
     if report is None:
         write_midi(output, retuned, overwrite=overwrite)
     else:
@@ -207,37 +231,101 @@ def retune_file(
 
 
 def retune_midi(
-    midi: MidiFile, request: RetuneRequest, progress: Callable[[float], None] | None = None
+    midi: MidiFile,
+    request: RetuneRequest,
+    progress: Callable[[float], None] | None = None,
+    listen: bool = False,
 ) -> tuple[MidiFile, Retuned]:
     """Retune a MIDI file in memory; returns the new file and what was done. Parameters as for `retune_file`."""
     profile = load_profile(request.synth) if isinstance(request.synth, str) else request.synth
+    plans = _plans(midi, request, listen, progress)
     if request.method == "auto":
-        chosen = _choose(midi, request, profile)
-        return _retune(midi, request, chosen.method, chosen.why, profile, progress)
+        chosen = _choose(plans, request, profile)
+        return _retune(midi, plans, request, chosen.method, chosen.why, profile, progress)
     check_obeys(request.method, profile)
-    return _retune(midi, request, request.method, "", profile, progress)
+    return _retune(midi, plans, request, request.method, "", profile, progress)
 
 
-def _choose(midi: MidiFile, request: RetuneRequest, profile: SynthProfile | None) -> MethodChosen:
+@dataclass
+class _Plan:
+    """One sequence of a file: its events with the changes of table marked among them."""
+
+    playing: Playing
+    only: int | None
+    first: list[float]
+    placed: Sequence[TableChange]
+    tonics: list[str]  # at the start and at each change
+    changes: list[PlacedChange]
+    inferred: list[Inferred]
+    told: Told | None
+
+
+def listen_to(midi: MidiFile, request: RetuneRequest) -> list[Told]:
+    """Look through the chords of a file without retuning it; one record for each sequence."""
+    return [plan.told for plan in _plans(midi, request, listen=True) if plan.told is not None]
+
+
+def tables_of(midi: MidiFile, request: RetuneRequest) -> list[list[tuple[int, Sequence[float]]]]:
+    """Return the tables that a file is retuned by, for each sequence: ticks and 128 frequencies, from tick 0 on."""
+    found: list[list[tuple[int, Sequence[float]]]] = []
+    for plan in _plans(midi, request):
+        ticks = [plan.playing.events[anchor][0] for anchor, _ in plan.placed]
+        found.append([(0, plan.first), *zip(ticks, (hz for _, hz in plan.placed), strict=True)])
+    return found
+
+
+def _plans(
+    midi: MidiFile,
+    request: RetuneRequest,
+    listen: bool = False,
+    progress: Callable[[float], None] | None = None,
+) -> list[_Plan]:
+    """Lay out the tables of every sequence, following its harmony where that was asked for."""
+    home = build_table(request.spec)
+    plans = []
+    for playing in sequences(midi):
+        only = playing.numbers[0] if midi.format == 2 else None
+        scratch = Retuned("", "", None)
+        changes = _changes(midi, request, scratch, only)
+        tables = [(0, home), *((change.tick, change.table) for change in changes)]
+        told: Told | None = None
+        if listen or request.follow_harmony is not None:
+            hz = _frequencies(request, home) if request.equal else None
+            music = read_music(midi, playing, only)
+            told = tell(music, tables, request.follow_harmony, chart=request.chart, hz=hz, progress=progress)
+        if told is not None and told.followed and told.following is not None:
+            placed = placed_tables(told.following, told.music, tables)
+        else:
+            placed = Placed(
+                _frequencies(request, home),
+                [(change.tick, _frequencies(request, change.table)) for change in changes],
+                [table.tonic for _, table in tables],
+            )
+        anchors = playing.mark((tick for tick, _ in placed.changes), before=is_note_on)
+        marked = [(anchor, hz) for anchor, (_, hz) in zip(anchors, placed.changes, strict=True)]
+        plans.append(
+            _Plan(playing, only, placed.first, marked, placed.tonics, changes, scratch.inferred, told)
+        )
+    return plans
+
+
+def _choose(plans: Sequence[_Plan], request: RetuneRequest, profile: SynthProfile | None) -> MethodChosen:
     """Choose the method for a file: that of the sequence which needs most (there are several only in format 2)."""
     refusals: dict[str, str] = {}
     fits = []
-    home = build_table(request.spec)
-    for playing in sequences(midi):
-        only = playing.numbers[0] if midi.format == 2 else None
-        scratch = Retuned("", "", profile)
-        first, placed = _mark(playing, request, home, _changes(midi, request, scratch, only))
+    for plan in plans:
         for method in MTS_METHODS:
-            refused = refusal(method, profile, [first, *(hz for _, hz in placed)])
+            refused = refusal(method, profile, [plan.first, *(hz for _, hz in plan.placed)])
             if refused is not None:
                 refusals[method] = refused.message
-        fits.append(measure_fit(playing, placed, first, profile, _bend_options(request)))
+        fits.append(measure_fit(plan.playing, plan.placed, plan.first, profile, _bend_options(request)))
     fit = max(fits, key=lambda one: (one.needed - one.allowed, len(one.parts)), default=Fit(0, 0, 15, ()))
     return choose_for_file(profile, fit, refusals, request.parts)
 
 
 def _retune(
     midi: MidiFile,
+    plans: Sequence[_Plan],
     request: RetuneRequest,
     method: str,
     why: str,
@@ -246,20 +334,24 @@ def _retune(
 ) -> tuple[MidiFile, Retuned]:
     result = Retuned(method, why, profile, notices=[*midi.warnings])
     tracks: list[list[Event]] = [[] for _ in midi.tracks]
-    home = build_table(request.spec)
-    for playing in sequences(midi):
-        only = playing.numbers[0] if midi.format == 2 else None
-        changes = _changes(midi, request, result, only)
-        first, placed = _mark(playing, request, home, changes)
+    for plan in plans:
+        result.changes += plan.changes
+        result.inferred += plan.inferred
+        if plan.told is not None:
+            result.told.append(plan.told)
+            if far := apart(plan.told):
+                result.notices.append(far)
+        playing = plan.playing
         events = _Watched(playing, progress) if progress is not None else playing
-        bar_of = _bar_finder(midi, playing, only)
+        bar_of = _bar_finder(midi, playing, plan.only)
         if method in BEND_METHODS:
-            tonics = [home.tonic, *(change.table.tonic for change in changes)]
-            woven = _bend(result, playing, events, placed, first, _bend_options(request, tonics), bar_of)
+            options = _bend_options(request, plan.tonics)
+            woven = _bend(result, playing, events, plan.placed, plan.first, options, bar_of)
         else:
-            woven = _send(result, playing, events, placed, first, request, bar_of)
+            woven = _send(result, playing, events, plan.placed, plan.first, request, bar_of)
         for number, track in woven.items():
             tracks[number] = track
+    home = build_table(request.spec)
     if not request.equal:
         held = [("", home), *((change.place, change.table) for change in result.changes)]
         said = off_guitar([("from the start" if len(held) > 1 else "", home), *held[1:]])
@@ -268,15 +360,6 @@ def _retune(
     if rest:
         result.notices.append(rest)
     return rebuild(midi, tracks), result
-
-
-def _mark(
-    playing: Playing, request: RetuneRequest, home: Table, changes: Sequence[PlacedChange]
-) -> tuple[list[float], list[TableChange]]:
-    """Mark the table changes among the events; return the first table and the changes at their markers."""
-    anchors = playing.mark((change.tick for change in changes), before=is_note_on)
-    tables = (_frequencies(request, change.table) for change in changes)
-    return _frequencies(request, home), list(zip(anchors, tables, strict=True))
 
 
 def _bend_options(request: RetuneRequest, tonics: Sequence[str] = ()) -> BendOptions:

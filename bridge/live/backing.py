@@ -27,39 +27,18 @@ _NOT_CHASED = frozenset((*_PEDALS, 6, 38, *range(96, 102), *range(120, 128)))
 
 @dataclass(frozen=True)
 class Backing:
-    """A file made ready to play.
-
-    Attributes
-    ----------
-    name : str
-        The file's name.
-    events : tuple of (float, bytes)
-        Seconds and whole messages, in playing order.
-    length_s : float
-        Where it ends.
-    bars_s : tuple of float
-        Where its bars begin; empty for a file without bars.
-    begin_s : float
-        Where it starts to play.
-    loop_s : tuple of (float, float) or None
-        What it repeats.
-    clicks_s : tuple of float
-        Clicks of the count-in, in seconds before the beginning, rising; the first of each bar is stressed.
-    clicks_a_bar : int
-        How many make a bar.
-    tempo : float
-        How fast, 1 being the file's own tempo.
-    """
+    """A file made ready to play."""
 
     name: str
-    events: tuple[tuple[float, bytes], ...]
+    events: tuple[tuple[float, bytes], ...]  # seconds and whole messages, in playing order
     length_s: float
-    bars_s: tuple[float, ...] = ()
-    begin_s: float = 0.0
-    loop_s: tuple[float, float] | None = None
+    bars_s: tuple[float, ...] = ()  # where its bars begin; empty for a file without bars
+    begin_s: float = 0.0  # where it starts to play
+    loop_s: tuple[float, float] | None = None  # what it repeats
+    # Clicks of the count-in, in seconds before the beginning, rising; the first of each bar is stressed.
     clicks_s: tuple[float, ...] = ()
     clicks_a_bar: int = 4
-    tempo: float = 1.0
+    tempo: float = 1.0  # how fast, 1 being the file's own
 
     @property
     def channels(self) -> frozenset[int]:
@@ -164,8 +143,6 @@ class BackingPlayer:
 
     Parameters
     ----------
-    backing : Backing
-        What to play.
     now_s : float
         When to begin, on the driver's clock.
     position_s : float, optional

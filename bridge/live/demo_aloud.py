@@ -33,15 +33,6 @@ MARGIN_S = 15.0
 def play_demo(spec: TableSpec, piece: Path, device: str | None = None) -> None:
     """Play a drone and then a MIDI file in a table on the sound card; q, a signal or Ctrl-C ends it.
 
-    Parameters
-    ----------
-    spec : TableSpec
-        The table.
-    piece : Path
-        The file, as written.
-    device : str, optional
-        Part of the sound card's name.
-
     Raises
     ------
     StillbeatError

@@ -2,8 +2,6 @@
 
 Every frame has a type of its own, and what comes is checked against it. So no end can make the other one run code,
 whatever it sends; one that sends nonsense is taken for gone.
-
-Index: `ToPlayer`, `FromPlayer` (all frames) · `encode`, `write_frame`, `FrameReader`, `FrameWriter`.
 """
 
 from __future__ import annotations
@@ -46,11 +44,17 @@ class Renew(msgspec.Struct, frozen=True, tag=True):
     tables: AllTables
 
 
+class Sound(msgspec.Struct, frozen=True, tag=True):
+    """Let a chord sound for a while, in the place of the one that may sound still; no keys: none."""
+
+    keys: tuple[int, ...]
+
+
 class Leave(msgspec.Struct, frozen=True, tag=True):
     """Silence the synth, put it back, and end."""
 
 
-ToPlayer: TypeAlias = Begin | Act | Renew | Leave
+ToPlayer: TypeAlias = Begin | Act | Renew | Sound | Leave
 
 
 class Ready(msgspec.Struct, frozen=True, tag=True):

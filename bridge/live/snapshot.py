@@ -14,7 +14,8 @@ from bridge.live.state import Counts, Lesson
 Link: TypeAlias = Literal["starting", "ok", "synth gone", "keyboard gone", "server gone", "restarting"]
 """Whether what is played is heard, and if not, why."""
 
-Kind: TypeAlias = Literal["said", "alarm", "healed"]
+Kind: TypeAlias = Literal["said", "alarm", "healed", "engine"]
+"""Something to know; something is wrong; it is well again; something that only concerns how it is done."""
 
 
 class Message(NamedTuple):
@@ -85,6 +86,8 @@ class Snapshot:
     pieces: int = 0
     """Title and number of the piece, and how many there are; empty and 0 outside sessions."""
     section: str = ""
+    tuning: str = ""
+    """The guitar's tuning and its capo, in words; empty where no guitar was named."""
     remarks: tuple[str, ...] = ()
     """What the session says to the musicians, of the evening and of this piece."""
     next: str = ""
@@ -115,3 +118,5 @@ class Snapshot:
     """The drone that goes through steps."""
     engine: bool = False
     """Whether somebody asked to see what the engine does."""
+    about_engine: tuple[str, ...] = ()
+    """Why it does that."""

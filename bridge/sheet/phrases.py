@@ -28,6 +28,9 @@ _TOGETHER = re.compile(
 
 _LONG_WORD = re.compile(r"[^\s\N{NO-BREAK SPACE}]{25,}")
 
+TOLD_CENTS = 0.05
+"""What stiffness leaves is told from here on."""
+
 ALTERNATIVES = 1
 """Other places to touch that are told; more would not be read."""
 
@@ -105,14 +108,8 @@ class StepWords:
     left: str  # what stiffness leaves; empty if it is too little to notice
 
 
-def step_words(step: TuningStep, plan: TuningPlan, told_cents: float = 0.05) -> StepWords:
-    """Say one step of a plan.
-
-    Parameters
-    ----------
-    told_cents : float
-        What stiffness leaves is told from here on.
-    """
+def step_words(step: TuningStep, plan: TuningPlan) -> StepWords:
+    """Say one step of a plan."""
     notes = string_notes(plan)
     fretless = plan.guitar.frets == 0
     meet = note_name(min(max(round(hz_to_key(step.meet_hz)), 0), 127), plan.guitar.tonic)
@@ -133,7 +130,7 @@ def step_words(step: TuningStep, plan: TuningPlan, told_cents: float = 0.05) -> 
     else:
         tempered = f"tuned equal: {beat_words(step.equal_beats_hz)}; {each}"
     left = ""
-    if abs(step.total_stiffness_cents) >= told_cents:
+    if abs(step.total_stiffness_cents) >= TOLD_CENTS:
         side = "sharp" if step.total_stiffness_cents > 0 else "flat"
         left = f"stiffness leaves string {step.tune.string} about {abs(step.total_stiffness_cents):.1f} cents {side}"
     return StepWords(

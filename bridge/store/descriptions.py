@@ -15,8 +15,7 @@ of `bridge.store.finding`
 
 from __future__ import annotations
 
-import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -30,6 +29,7 @@ from bridge.store.finding import (
     list_names,
     list_scales,
     list_tables,
+    load_description,
     meant_name,
     tables_dir,
     user_dir,
@@ -90,13 +90,7 @@ def load_scale(name_or_path: str) -> Scale:
     InputProblem
         If the file is malformed; names file and line.
     """
-    path = find_description("scales", name_or_path)
-    section = read_toml(path)
-    section.check_schema()
-    scale = _scale(section)
-    if not is_path(name_or_path):
-        section.check_name(path.stem)
-    return scale
+    return load_description("scales", name_or_path, _scale_file)
 
 
 def load_guitar(name_or_path: str) -> Guitar:
@@ -113,12 +107,7 @@ def load_guitar(name_or_path: str) -> Guitar:
     """
     if looks_like_strings(name_or_path) and name_or_path.strip() not in list_guitars():
         return _by_strings(name_or_path)
-    path = find_description("guitars", name_or_path)
-    section = read_toml(path)
-    guitar = _guitar(section)
-    if not is_path(name_or_path):
-        section.check_name(path.stem)
-    return guitar
+    return load_description("guitars", name_or_path, _guitar)
 
 
 def _by_strings(text: str) -> Guitar:
@@ -199,9 +188,9 @@ def guitar_table(guitar: Guitar, scale: Scale | None = None) -> TableSpec:
     )
 
 
-def _line(text: str) -> str:
-    """Join a text of several lines into one."""
-    return " ".join(text.split())
+def _scale_file(section: Section) -> Scale:
+    section.check_schema()
+    return _scale(section)
 
 
 def _scale(section: Section) -> Scale:
@@ -220,8 +209,8 @@ def _scale(section: Section) -> Scale:
         name=section.text("name"),
         title=section.text("title"),
         degrees=tuple(found[index] for index in range(12)),
-        source=_line(section.text("source")),
-        description=_line(section.text("description", "")),
+        source=section.line("source"),
+        description=section.line("description", ""),
     )
     section.refuse_others()
     return scale
@@ -258,13 +247,7 @@ def _guitar(section: Section) -> Guitar:
         return guitar_from_mapping(data, section.where)
     except InputProblem as problem:
         message = problem.message.removeprefix(f"{section.where}: ")
-        raise section.problem(message, problem.hint, _entry_in(message, data)) from problem
-
-
-def _entry_in(message: str, data: Mapping[str, Any]) -> str | None:
-    """Return the entry that a message about a guitar speaks of: the first one it names."""
-    words = re.findall(r"\w+", message)
-    return next((word for word in words if word in data), None)
+        raise section.problem(message, problem.hint, section.named_in(message)) from problem
 
 
 def _table(section: Section, stem: str, folder: Path | None = None) -> TableSpec:
@@ -297,9 +280,7 @@ def _table(section: Section, stem: str, folder: Path | None = None) -> TableSpec
     except InputProblem:
         raise
     except StillbeatError as problem:
-        raise section.problem(
-            problem.message, problem.hint, _entry_in(problem.message, section.data)
-        ) from problem
+        raise section.problem(problem.message, problem.hint, section.named_in(problem.message)) from problem
     section.refuse_others()
     return spec
 

@@ -1,8 +1,8 @@
 """Files on disk: read whole, written whole or not at all.
 
 Every output of the project goes through this module, so that a reader never meets half a file: bytes are
-written to a hidden neighbour of the target, flushed to the disk, and only then given the target's name.
-Existing files stay unless the caller says otherwise.
+written to a hidden neighbour of the target (`bridge.store.hidden`), flushed to the disk, and only then given the
+target's name. Existing files stay unless the caller says otherwise.
 
 Conventions: paths are ``str`` or ``os.PathLike``; whatever goes wrong becomes an `InputProblem` or an
 `OutputProblem` of one line that names the file and the likely mistake.
@@ -15,12 +15,6 @@ Index
 `write_all_atomic` : several files, all or none.
 `write_files_atomic` : several files in one folder, all or none.
 `check_output` : refuse early what could not be written later.
-
-What a killed process leaves is cleared up by the next one that writes there: whatever is being written is locked, so
-what is not locked is nobody's.
-
-Where the system offers them (Linux, macOS), hard links make the refusal of an existing file free of races;
-elsewhere, and on file systems without links, the check and the renaming are two steps.
 """
 
 from __future__ import annotations
@@ -28,8 +22,6 @@ from __future__ import annotations
 import contextlib
 import errno
 import os
-import re
-import secrets
 import shutil
 import stat
 from collections.abc import Iterator, Mapping
@@ -37,6 +29,20 @@ from difflib import get_close_matches
 from typing import BinaryIO
 
 from bridge.errors import InputProblem, OutputProblem
+from bridge.store.hidden import (
+    clear_up,
+    discard,
+    exists_already,
+    flush_folder,
+    folder_held,
+    hidden_name,
+    is_ours,
+    keep,
+    kept_name,
+    open_hidden,
+    publish,
+    restore,
+)
 
 PathName = str | os.PathLike[str]
 
@@ -110,7 +116,7 @@ def check_output(path: PathName, overwrite: bool = False, inputs: tuple[PathName
     if stat.S_ISDIR(mode):
         raise OutputProblem(f"{name} is a folder", "give the name of a file in it")
     if stat.S_ISREG(mode) and not overwrite:
-        raise _exists(name)
+        raise exists_already(name)
     folder = os.path.dirname(_real(name)) or "."
     if not os.path.isdir(folder):
         raise OutputProblem(f"cannot write {name}: there is no folder {folder}", "make the folder first")
@@ -149,18 +155,18 @@ def open_atomic(path: PathName, overwrite: bool = False) -> Iterator[BinaryIO]:
             raise _output_problem(name, error) from None
         return
     target = _real(name)
-    _clear_up(target)
-    hidden = _hidden_name(target)
+    clear_up(target)
+    hidden = hidden_name(target)
     try:
-        with _open_hidden(hidden, target) as stream:
+        with open_hidden(hidden, target) as stream:
             yield stream
             stream.flush()
             os.fsync(stream.fileno())
-            _publish(stream, hidden, target, name, overwrite)
+            publish(stream, hidden, target, name, overwrite)
     except OSError as error:
         raise _output_problem(name, error) from None
     finally:
-        _discard(hidden)
+        discard(hidden)
 
 
 def write_bytes_atomic(path: PathName, data: bytes, overwrite: bool = False) -> None:
@@ -211,11 +217,11 @@ def _build_aside(place: str, contents: Mapping[str, bytes]) -> None:
     top = place
     while not os.path.lexists(os.path.dirname(top)):
         top = os.path.dirname(top)
-    _clear_up(top)
-    aside = _hidden_name(top)
+    clear_up(top)
+    aside = hidden_name(top)
     try:
         os.mkdir(aside)
-        with _held(aside):
+        with folder_held(aside):
             inside = os.path.normpath(os.path.join(aside, os.path.relpath(place, top)))
             os.makedirs(inside, exist_ok=True)
             for file_name, data in contents.items():
@@ -250,193 +256,47 @@ def write_all_atomic(contents: Mapping[PathName, bytes], overwrite: bool = False
         if target in targets:
             raise OutputProblem(f"{name} was to be written twice", "give each file a name of its own")
         targets[target] = data
-    hidden = {target: _hidden_name(target) for target in targets}
+    hidden = {target: hidden_name(target) for target in targets}
     kept: dict[str, str] = {}
     done: list[str] = []
     with contextlib.ExitStack() as held:
         for folder in sorted({os.path.dirname(target) for target in targets}):
-            held.enter_context(_held(folder))
+            held.enter_context(folder_held(folder))
         try:
             streams: dict[str, BinaryIO] = {}
             for target, data in targets.items():
-                _restore(target)
-                _clear_up(target)
-                stream = streams[target] = held.enter_context(_open_hidden(hidden[target], target))
+                restore(target)
+                clear_up(target)
+                stream = streams[target] = held.enter_context(open_hidden(hidden[target], target))
                 stream.write(data)
                 stream.flush()
                 os.fsync(stream.fileno())
             for target, temporary in hidden.items():
                 if overwrite and os.path.exists(target):
-                    kept[target] = _kept_name(target)
-                    _keep(target, kept[target])
+                    kept[target] = kept_name(target)
+                    keep(target, kept[target])
                 done.append(target)
-                _publish(streams[target], temporary, target, target, overwrite)
+                publish(streams[target], temporary, target, target, overwrite)
         except BaseException as error:
             for target in done:
-                if target not in kept and _is_ours(hidden[target], target):
-                    _discard(target)
+                if target not in kept and is_ours(hidden[target], target):
+                    discard(target)
             for target, backup in kept.items():
                 with contextlib.suppress(OSError):
                     os.replace(backup, target)
-                    _discard(backup)  # renaming a file to another name of itself leaves both names
+                    discard(backup)  # renaming a file to another name of itself leaves both names
             kept.clear()
             if isinstance(error, (OSError, ValueError)):
                 raise _output_problem(", ".join(targets), error) from None
             raise
         finally:
             for name in (*kept.values(), *hidden.values()):
-                _discard(name)
+                discard(name)
 
 
 def _real(name: str) -> str:
     """Return where a symbolic link leads, or the path itself."""
     return os.path.realpath(name) if os.path.islink(name) else name
-
-
-def _hidden_name(target: str) -> str:
-    """A name beside `target` for what is being written."""
-    folder, base = os.path.split(target)
-    return os.path.join(folder, f".{base[:40]}.{secrets.token_hex(6)}.part")
-
-
-def _kept_name(target: str) -> str:
-    """A name beside `target` for the old file, as long as several are replaced together."""
-    folder, base = os.path.split(target)
-    return os.path.join(folder, f".{base}.{secrets.token_hex(6)}.before")
-
-
-@contextlib.contextmanager
-def _open_hidden(hidden: str, target: str) -> Iterator[BinaryIO]:
-    """Make an empty hidden file beside `target`, with the permissions that the target has or would get."""
-    flags = os.O_RDWR | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0) | getattr(os, "O_CLOEXEC", 0)
-    while True:
-        stream = os.fdopen(os.open(hidden, flags, 0o666), "w+b")
-        lock(stream.fileno())
-        with contextlib.suppress(OSError):
-            if os.stat(hidden).st_ino == os.fstat(stream.fileno()).st_ino:
-                break
-        stream.close()  # somebody cleared it away in the moment before it was locked
-    with stream:
-        with contextlib.suppress(OSError):
-            os.chmod(hidden, stat.S_IMODE(os.stat(target).st_mode))
-        yield stream
-
-
-@contextlib.contextmanager
-def _held(folder: str) -> Iterator[None]:
-    """Hold a folder against others of our own who write there."""
-    try:
-        descriptor = os.open(folder or ".", os.O_RDONLY)
-    except OSError:  # a system on which folders cannot be opened
-        yield
-        return
-    try:
-        lock(descriptor)
-        yield
-    finally:
-        os.close(descriptor)
-
-
-def lock(descriptor: int, wait: bool = True) -> bool:
-    """Lock an open file against our other processes until it is closed; False where another holds it.
-
-    A system or file system without locks answers True: there nobody can be kept out.
-    """
-    try:
-        import fcntl
-    except ImportError:
-        return True
-    try:
-        fcntl.flock(descriptor, fcntl.LOCK_EX | (0 if wait else fcntl.LOCK_NB))
-    except OSError as error:
-        return error.errno not in (errno.EACCES, errno.EAGAIN)
-    return True
-
-
-def _clear_up(target: str) -> None:
-    """Remove what a killed process left beside `target`: hidden files and folders that nobody holds."""
-    folder, base = os.path.split(target)
-    pattern = re.compile(re.escape(f".{base[:40]}.") + r"[0-9a-f]{12}\.part")
-    for path in _neighbours(folder, pattern):
-        with contextlib.suppress(OSError):
-            descriptor = os.open(path, os.O_RDONLY)
-            try:
-                if not lock(descriptor, wait=False):
-                    continue
-                if os.path.isdir(path):
-                    shutil.rmtree(path, ignore_errors=True)
-                else:
-                    os.unlink(path)
-            finally:
-                os.close(descriptor)
-
-
-def _restore(target: str) -> None:
-    """Put back the old file that a process, killed while it replaced several, had kept. The folder is held."""
-    folder, base = os.path.split(target)
-    pattern = re.compile(re.escape(f".{base}.") + r"[0-9a-f]{12}\.before")
-    for path in _neighbours(folder, pattern):
-        os.replace(path, target)
-        _discard(path)  # two names of one file: replacing has left both
-
-
-def _neighbours(folder: str, pattern: re.Pattern[str]) -> list[str]:
-    """Paths of what lies in a folder under names of a pattern."""
-    with contextlib.suppress(OSError):
-        return [os.path.join(folder, name) for name in os.listdir(folder or ".") if pattern.fullmatch(name)]
-    return []
-
-
-def _is_ours(hidden: str, target: str) -> bool:
-    """Tell whether `target` is the file that was written as `hidden`."""
-    try:
-        return os.path.samefile(hidden, target)
-    except OSError:
-        return not os.path.lexists(hidden)
-
-
-def _publish(stream: BinaryIO, hidden: str, target: str, name: str, overwrite: bool) -> None:
-    """Give the finished hidden file its name; as long as it is open, and so locked, nobody clears it away."""
-    if os.name == "nt":
-        stream.close()  # there an open file cannot be renamed
-    if overwrite:
-        os.replace(hidden, target)
-    else:
-        try:
-            os.link(hidden, target)
-        except FileExistsError:
-            raise _exists(name) from None
-        except (OSError, AttributeError, NotImplementedError):
-            if os.path.lexists(target):
-                raise _exists(name) from None
-            os.replace(hidden, target)
-        else:
-            _discard(hidden)
-    flush_folder(os.path.dirname(target) or ".")
-
-
-def _keep(target: str, backup: str) -> None:
-    """Give the old file a second name, by which it can be restored."""
-    try:
-        os.link(target, backup)
-    except (OSError, AttributeError, NotImplementedError):
-        os.rename(target, backup)
-
-
-def flush_folder(folder: PathName) -> None:
-    """Flush a folder, so that the new name survives a loss of power; not every system can."""
-    with contextlib.suppress(OSError):
-        descriptor = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(descriptor)
-        finally:
-            os.close(descriptor)
-
-
-def _discard(path: str) -> None:
-    if path:
-        with contextlib.suppress(OSError):
-            os.unlink(path)
 
 
 def _near_files(name: str) -> str:
@@ -448,10 +308,6 @@ def _near_files(name: str) -> str:
         return f"there is no folder {folder} either" if folder and not os.path.isdir(folder) else ""
     near = get_close_matches(base, names, n=3, cutoff=0.6)
     return f"did you mean {', '.join(os.path.join(folder, one) for one in near)}?" if near else ""
-
-
-def _exists(name: str) -> OutputProblem:
-    return OutputProblem(f"{name} exists already", "give another name, or --overwrite to replace it")
 
 
 def _reason(error: Exception) -> str:

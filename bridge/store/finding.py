@@ -12,12 +12,17 @@ in ``.toml``.
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from pathlib import Path
+from typing import TypeVar
 
 import platformdirs
 
 import bridge
 from bridge.errors import InputProblem, ValueProblem, near_names
+from bridge.store.toml import Section, read_toml
+
+_T = TypeVar("_T")
 
 TABLE_SUFFIX = ".table.toml"
 
@@ -168,3 +173,21 @@ def find_description(kind: str, name_or_path: str) -> Path:
         hint += f"; `stillbeat tables {kind}` lists them" if kind != "tables" else ""
         hint += "; a guitar may be named by its strings: DADF#AD" if kind == "guitars" else ""
     raise ValueProblem(f"unknown {_SINGULAR[kind]} {wanted!r}", hint)
+
+
+def load_description(kind: str, name_or_path: str, make: Callable[[Section], _T]) -> _T:
+    """Return what `make` makes of the file of a description; a file that is found by name must say that name.
+
+    Raises
+    ------
+    ValueProblem
+        If there is no such name; near names are suggested.
+    InputProblem
+        If the file is malformed; names file and line.
+    """
+    path = find_description(kind, name_or_path)
+    section = read_toml(path)
+    made = make(section)
+    if not is_path(name_or_path):
+        section.check_name(path.stem)
+    return made

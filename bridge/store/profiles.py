@@ -13,8 +13,8 @@ from __future__ import annotations
 import dataclasses
 
 from bridge.errors import ValueProblem
-from bridge.store.finding import find_description, is_path, list_names
-from bridge.store.toml import Section, parse_toml, read_toml
+from bridge.store.finding import list_names, load_description
+from bridge.store.toml import Section, parse_toml
 from bridge.wire.profile import SynthProfile
 
 _FIELDS = tuple(entry.name for entry in dataclasses.fields(SynthProfile))
@@ -41,12 +41,7 @@ def load_profile(name_or_path: str) -> SynthProfile:
     InputProblem
         If the file is malformed or says something that no synth can be; names file and line.
     """
-    path = find_description("synths", name_or_path)
-    section = read_toml(path)
-    profile = _profile(section)
-    if not is_path(name_or_path):
-        section.check_name(path.stem)
-    return profile
+    return load_description("synths", name_or_path, _profile)
 
 
 def profile_from_toml(text: str, where: str = "synth profile") -> SynthProfile:

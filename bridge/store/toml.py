@@ -87,6 +87,10 @@ class Section:
             raise self.problem(f"{key} = {value!r} is not a text", f'write {key} = "…" in quotes', key)
         return value
 
+    def line(self, key: str, default: str | None = None) -> str:
+        """Return a text; several lines become one."""
+        return " ".join(self.text(key, default).split())
+
     def whole(self, key: str, low: int, high: int, default: int | None = None) -> int:
         """Return a whole number from `low` to `high`."""
         value = self._get(key, default)
@@ -138,6 +142,10 @@ class Section:
         """Yield every entry, all of which count as known."""
         self._asked.update(self.data)
         yield from self.data.items()
+
+    def named_in(self, message: str) -> str | None:
+        """Return the entry that a message speaks of: the first one it names."""
+        return next((word for word in re.findall(r"\w+", message) if word in self.data), None)
 
     def check_schema(self) -> None:
         """Refuse a description of another version."""

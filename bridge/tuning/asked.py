@@ -1,6 +1,6 @@
 """A table from words: the one place where what a person says about a table is read, and laid over what stands.
 
-Every door uses it: the commands, session files, `live`, a drone, Python. It reads no files; a `Shelf`, which is handed
+Every door uses it: the commands, session files, `play`, a drone, Python. It reads no files; a `Shelf`, which is handed
 in, finds what has a name.
 
 The rules

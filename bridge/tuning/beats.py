@@ -158,16 +158,13 @@ def coinciding_partials(
     return tuple(sorted(pairs, key=lambda pair: (pair.partial * pair.other_partial, abs(pair.cents))))
 
 
-def main_pair(first_hz: float, second_hz: float, max_partial: int = MAX_PARTIAL) -> PartialPair | None:
+def main_pair(first_hz: float, second_hz: float) -> PartialPair | None:
     """Return the simplest pair of nearly coinciding partials, whose beats are heard best; None if there is none."""
-    return next(iter(coinciding_partials(first_hz, second_hz, max_partial)), None)
+    return next(iter(coinciding_partials(first_hz, second_hz)), None)
 
 
 def compare_beats(
-    just_hz: tuple[float, float],
-    tempered_hz: tuple[float, float],
-    max_partial: int = MAX_PARTIAL,
-    within_cents: float = WITHIN_CENTS,
+    just_hz: tuple[float, float], tempered_hz: tuple[float, float]
 ) -> tuple[BeatsCompared, ...]:
     """Set the beats of two notes in one tuning beside those of the same notes in another.
 
@@ -175,8 +172,6 @@ def compare_beats(
     ----------
     just_hz, tempered_hz : tuple of float
         The two notes in either tuning.
-    max_partial, within_cents
-        As in `coinciding_partials`.
 
     Returns
     -------
@@ -184,10 +179,7 @@ def compare_beats(
         Every pair that nearly coincides in at least one tuning, the simplest first.
     """
     just, tempered = (
-        {
-            (pair.partial, pair.other_partial): pair
-            for pair in coinciding_partials(*notes, max_partial, within_cents)
-        }
+        {(pair.partial, pair.other_partial): pair for pair in coinciding_partials(*notes)}
         for notes in (just_hz, tempered_hz)
     )
     both = sorted({*just, *tempered}, key=lambda numbers: (numbers[0] * numbers[1], numbers))

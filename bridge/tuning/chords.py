@@ -38,6 +38,9 @@ from bridge.tuning.spelling import spell_chord, spell_root, with_octave
 if TYPE_CHECKING:
     from bridge.tuning.tables import Table
 
+AGREES_CENTS = 0.5
+"""A string so near to the table's note agrees with it."""
+
 LOWEST_ROOT_KEY = 48
 
 _NUMERALS = ("I", "bII", "II", "bIII", "III", "IV", "#IV", "V", "bVI", "VI", "bVII", "VII")
@@ -246,16 +249,8 @@ def judge_chord(
     )
 
 
-def contradicted_strings(table: Table, within_cents: float = 0.5) -> tuple[ContradictedString, ...]:
-    """Return the strings that sound more than `within_cents` away from the table's note, last string first.
-
-    Parameters
-    ----------
-    table : Table
-        A table with a guitar; without one, nothing is contradicted.
-    within_cents : float
-        What still counts as agreeing.
-    """
+def contradicted_strings(table: Table) -> tuple[ContradictedString, ...]:
+    """Return the strings that sound more than `AGREES_CENTS` away from the table's note, last string first."""
     return tuple(
         ContradictedString(
             string.number,
@@ -265,7 +260,7 @@ def contradicted_strings(table: Table, within_cents: float = 0.5) -> tuple[Contr
             abs(string.hz - float(table.hz[string.key])),
         )
         for string in table.strings
-        if abs(string.cents_from_table) > within_cents
+        if abs(string.cents_from_table) > AGREES_CENTS
     )
 
 

@@ -268,9 +268,9 @@ def _caution(raised: Sequence[str]) -> str:
         return ""
     many = len(raised) > 1
     return (
-        f"String{'s' if many else ''} {', '.join(raised)} {'go' if many else 'goes'} up from standard tuning: a "
-        "semitone takes 12 % more tension, a whole tone 26 %. Ask the guitar's maker or a "
-        "luthier whether neck and top bear it."
+        f"String{'s' if many else ''} {', '.join(raised)} {'go' if many else 'goes'} up from standard tuning: "
+        "a semitone takes 12 % more tension, a whole tone 26 %. "
+        "Ask the guitar's maker or a luthier whether neck and top bear it."
     )
 
 

@@ -5,8 +5,6 @@ F7), and it may send any bytes at all by an escape (an ``F7`` event while no pac
 playing order. A message put together is told at the event that completes it. Channel messages in an escape become
 events of their own, since they play; everything else stays as it is.
 
-Index: `Packets`, `understood`.
-
 Source: *Standard MIDI Files 1.0* (RP-001), "SysEx Events".
 """
 

@@ -1,8 +1,8 @@
 """Registered parameters (RPN): the sequences to send, and a reader that follows those received.
 
 Conventions: channels are 1 to 16; a parameter is a pair ``(msb, lsb)``; each builder returns a list of three-byte
-messages, and unless ``null=False`` the list ends with the null parameter, so that a stray data entry later
-changes nothing. Data entry is 14 bits, ``msb << 7 | lsb``; each parameter says what that means.
+messages that ends with the null parameter, so that a stray data entry later changes nothing (`bend_range` may leave
+it out). Data entry is 14 bits, ``msb << 7 | lsb``; each parameter says what that means.
 
 ===========  ======================  ==========================================================================
 parameter    name                    data entry
@@ -101,10 +101,6 @@ def rpn_null(channel: int) -> list[bytes]:
     return [_control(channel, RPN_MSB, 0x7F), _control(channel, RPN_LSB, 0x7F)]
 
 
-def _closed(channel: int, messages: list[bytes], null: bool) -> list[bytes]:
-    return messages + rpn_null(channel) if null else messages
-
-
 def bend_range(channel: int, semitones: int, cents: int = 0, *, null: bool = True) -> list[bytes]:
     """Return the messages that set the bend range: whole semitones, and cents from 0 to 99.
 
@@ -117,7 +113,8 @@ def bend_range(channel: int, semitones: int, cents: int = 0, *, null: bool = Tru
     _check("bend range cents", cents, 0, 99, "allowed: 0 to 99; whole semitones stand apart")
     if semitones == cents == 0:
         raise ValueProblem("a bend range of nothing would switch the bends off", "allowed: more than 0")
-    return _closed(channel, rpn(channel, BEND_RANGE, semitones, cents), null)
+    messages = rpn(channel, BEND_RANGE, semitones, cents)
+    return messages + rpn_null(channel) if null else messages
 
 
 def fine_tuning_data(cents: float) -> tuple[int, float]:
@@ -143,7 +140,7 @@ def fine_tuning_cents(data: int) -> float:
     return (data - 8192) * FINE_STEP_CENTS
 
 
-def fine_tuning(channel: int, cents: float, *, null: bool = True) -> list[bytes]:
+def fine_tuning(channel: int, cents: float) -> list[bytes]:
     """Return the messages that shift a channel by up to a semitone, in steps of 0.0122 cents.
 
     Raises
@@ -152,12 +149,10 @@ def fine_tuning(channel: int, cents: float, *, null: bool = True) -> list[bytes]
         If `cents` is beyond −100 to +99.9878.
     """
     data, _ = fine_tuning_data(cents)
-    return _closed(channel, rpn(channel, FINE_TUNING, data >> 7, data & 0x7F, repeat_msb=True), null)
+    return rpn(channel, FINE_TUNING, data >> 7, data & 0x7F, repeat_msb=True) + rpn_null(channel)
 
 
-def select_tuning(
-    channel: int, bank: int, program: int, bank_rpn: bool = True, *, null: bool = True
-) -> list[bytes]:
+def select_tuning(channel: int, bank: int, program: int, bank_rpn: bool = True) -> list[bytes]:
     """Return the messages that make a channel follow a tuning program.
 
     The bank comes first: a bank that arrives after the program has no effect (measured with FluidSynth 2.3.1).
@@ -179,10 +174,10 @@ def select_tuning(
     _check("tuning bank", bank, 0, 127)
     _check("tuning program", program, 0, 127)
     first = rpn(channel, TUNING_BANK, bank) if bank_rpn else []
-    return _closed(channel, first + rpn(channel, TUNING_PROGRAM, program), null)
+    return first + rpn(channel, TUNING_PROGRAM, program) + rpn_null(channel)
 
 
-def mpe_configuration(channel: int, members: int, *, null: bool = True) -> list[bytes]:
+def mpe_configuration(channel: int, members: int) -> list[bytes]:
     """Return the messages that announce an MPE zone on its manager channel (1 or 16); no members: end it.
 
     Raises
@@ -195,7 +190,7 @@ def mpe_configuration(channel: int, members: int, *, null: bool = True) -> list[
             f"channel {channel} cannot manage an MPE zone", "the manager is channel 1 (lower) or 16 (upper)"
         )
     _check("the number of member channels", members, 0, 15)
-    return _closed(channel, rpn(channel, MPE_CONFIGURATION, members), null)
+    return rpn(channel, MPE_CONFIGURATION, members) + rpn_null(channel)
 
 
 class RpnChange(NamedTuple):

@@ -20,7 +20,7 @@ def retune(source: Path, output: Path) -> str:
         done = bridge.retune_file(source, output, overwrite=True, **WORDS)
     except bridge.StillbeatError as error:
         return f"{source.name}: left out: {error}"
-    return f"{source.name}: {done.exact} of {done.notes} notes in tune, by {done.method}"
+    return f"{source.name}: {done.exact} of {done.notes} notes as the table has them, by {done.method}"
 
 
 if __name__ == "__main__":

@@ -56,13 +56,16 @@ SONG = ("retune", "song.mid", "-o", "out.mid", "--guitar", "open-g")
 def test_without_a_synth_bends_are_taken_and_said_why(capsys: pytest.CaptureFixture[str]) -> None:
     out = run(capsys, *SONG)
     assert "method bend (every synth obeys it" in out
-    assert "all 125 notes are in tune" in out
+    assert "all 125 notes are as the table has them" in out
 
 
 def test_a_file_that_does_not_fit_goes_by_note(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
     (folder / "crowd.mid").write_bytes(crowd(4, (60, 64, 67, 70)))
     out = run(capsys, "retune", "crowd.mid", "-o", "o.mid", "--tonic", "C", "--channels", "1-4")
-    assert "method note (by pitch bend every note in tune would take 16 channels, but 4 are allowed" in out
+    assert (
+        "method note (by pitch bend every note as the table has it would take 16 channels, but 4 are allowed"
+        in out
+    )
 
 
 def test_fewer_channels_than_parts_are_refused_with_the_smallest_number(

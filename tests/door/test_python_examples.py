@@ -89,7 +89,7 @@ def test_retune_folder(tmp_path: Path) -> None:
     tracks = evening.FOLDER / "tracks"
     printed = run("retune_folder.py", tracks, "pure", folder=tmp_path)
     for track in tracks.glob("*.mid"):
-        assert re.search(rf"{track.name}: (\d+) of \1 notes in tune, by note", printed), printed
+        assert re.search(rf"{track.name}: (\d+) of \1 notes as the table has them, by note", printed), printed
         before, after = independent.read(track), independent.read(tmp_path / "pure" / track.name)
         assert [len(independent.notes(one)) for one in after.tracks if independent.notes(one)] == [
             len(independent.notes(one)) for one in before.tracks if independent.notes(one)

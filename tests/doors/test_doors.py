@@ -33,6 +33,7 @@ from bridge.cli.play import play_command, prepare_tables
 from bridge.jobs import hearing
 from bridge.jobs.changes import place_changes
 from bridge.jobs.session.check import check_session
+from bridge.sound.listening.heard import Heard, Surroundings
 from bridge.store.descriptions import FILES, list_guitars, list_scales, save_table
 from bridge.store.smf import read_midi
 from bridge.tuning.asked import TableWords, make_spec, read_words
@@ -155,7 +156,7 @@ def agree(answers: dict[str, Answer]) -> Answer:
 def test_every_door_is_there() -> None:
     assert set(DOORS) == {
         *("table", "export", "retune", "drone", "play"),
-        *("session", "session, at the top", "live --session", "python"),
+        *("session", "session, at the top", "play --session", "python"),
     }
 
 
@@ -237,7 +238,7 @@ def test_changes_at_a_bar(
     (placed,) = place_changes(read_midi(folder / SONG), spec, [parse_at(f"2={what}")])
     line = [*options(home), "--in=keyboard", "--out=synth", f"--also={what}"]
     values = dict(play_command.make_context("play", line).params)
-    slot = prepare_tables(take_table(values), values).plan.tables[0]
+    other = prepare_tables(take_table(values), values).plan.tables[1]
     section = {"tonic": tonic, "degrees": degrees or None, "fret": fret}
     entries = "\n".join(entry_text(word, value) for word, value in section.items() if value is not None)
     text = f"{session_text(home)}[[pieces.sections]]\nbar = 2\n{entries}\n"
@@ -245,7 +246,7 @@ def test_changes_at_a_bar(
     (folder / "doors.toml").write_text(text)
     piece = check_session(folder / "doors.toml").plan.pieces[0]
     there = build_table(piece.tables[piece.steps[1].table])
-    assert placed.table.hz.tolist() == list(slot.hz) == there.hz.tolist()
+    assert placed.table.hz.tolist() == list(other.hz) == there.hz.tolist()
 
 
 # ---- by ear: what a take tells, with the ear in the place of which the frequencies are handed in
@@ -259,12 +260,11 @@ def ear(folder: Path, monkeypatch: pytest.MonkeyPatch) -> dict[int, float]:
         file.writeframes(bytes(16000))
     strings: dict[int, float] = {}
 
-    def by_string(
-        samples: object, rate: float, expected: dict[int, float], path: object
-    ) -> tuple[dict[int, float], dict[int, float]]:
-        return dict(strings), dict.fromkeys(strings, 0.123456)
+    def listened(samples: object, rate: float, expected: object) -> Heard:
+        named = Surroundings(tuple(strings.items()))
+        return Heard(tuple(named.note(0.0, 2.0, hz, 0.123456, 0.0, hz) for hz in strings.values()), ())
 
-    monkeypatch.setattr(hearing, "_by_string", by_string)
+    monkeypatch.setattr(hearing, "_listened", listened)
     return strings
 
 

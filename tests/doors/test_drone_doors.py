@@ -75,7 +75,7 @@ def by_command(notes: list[str], joint: str, tonic: str, fret: int, voice: str) 
     return tuple(note.key for note in plan.steps[0].notes)
 
 
-def by_live(notes: list[str], joint: str, tonic: str, fret: int) -> tuple[int, ...]:
+def by_play(notes: list[str], joint: str, tonic: str, fret: int) -> tuple[int, ...]:
     line = ["--guitar=open-d", f"--tonic={tonic}", f"--fret={fret}", f"--drone={joint.join(notes)}"]
     values = dict(play_command.make_context("play", [*line, "--in=keys", "--out=synth"]).params)
     hold = prepare_tables(take_table(values), values).plan.hold
@@ -124,13 +124,13 @@ def test_the_same_notes(
         else:
             assert found == said
     if voice == "tenor":
-        assert answer(by_live, notes, joint, tonic, fret) == said
+        assert answer(by_play, notes, joint, tonic, fret) == said
 
 
 def test_tonic_and_fifth_are_d3_and_a3_everywhere(tmp_path: Path) -> None:
     text = SESSION.format(drone='notes = ["1", "5"]', tonic="D", fret=0)
     assert by_session(text, tmp_path) == (50, 57)
-    assert by_live(["1", "5"], ",", "D", 0) == (50, 57)
+    assert by_play(["1", "5"], ",", "D", 0) == (50, 57)
     assert by_command(["1", "5"], ",", "D", 0, "tenor") == (50, 57)
 
 

@@ -55,7 +55,7 @@ def test_bars_with_a_loss_are_named() -> None:
     assert sum(bar["notes_off"] for bar in record["bars"]) == record["notes"] - record["exact"]
     assert max(bar["worst_cents"] for bar in record["bars"]) == record["worst_cents"]
     text = "\n".join(report.lines(bar_of(stream).__getitem__))
-    assert "10 of 13 notes are in tune" in text
+    assert "10 of 13 notes are as the table has them" in text
     assert "3 are off" in text
     assert "in bars 2, 4" in text
     assert "5 needed at most, 3 allowed" in text
@@ -63,7 +63,7 @@ def test_bars_with_a_loss_are_named() -> None:
 
 def test_words_of_an_exact_file() -> None:
     lines = plan_bend(chords(2), [], TABLE).report.lines()
-    assert lines[0].startswith("all 2 notes are in tune")
+    assert lines[0].startswith("all 2 notes are as the table has them")
 
 
 @pytest.mark.parametrize(

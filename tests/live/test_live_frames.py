@@ -20,6 +20,7 @@ from bridge.live import frames
 from bridge.live.backing import Backing
 from bridge.live.desk.ear import Heard, Opened, Refused, Take, Told
 from bridge.live.prepare.keyboard import LiveRequest, prepare
+from bridge.live.snapshot import DroneShown, Message, Snapshot
 from bridge.live.state import Counts, Held, Lesson, Sounding, State
 
 BACKING = Backing(
@@ -75,6 +76,18 @@ def test_everything_that_a_player_says_arrives_as_it_was_said() -> None:
         frames.Left(8),
     ):
         assert reread(said, frames.FromPlayer) == said
+
+
+def test_a_snapshot_can_be_handed_to_whoever_shows_it_elsewhere() -> None:
+    message = Message(1, 1.5, "alarm", "gone")
+    shown = Snapshot(
+        link="synth gone",
+        tonic="D",
+        drone=DroneShown("waiting", ("D2",)),
+        listening_s=2.5,
+        messages=(message,),
+    )
+    assert reread(shown, Snapshot) == shown
 
 
 def test_what_the_ear_is_asked_and_tells_arrives() -> None:

@@ -153,12 +153,12 @@ LinesDisplay.show = show
 BREAK_PLAYER = """
 import sys
 if "from bridge.live.player.process import main; main()" in sys.orig_argv:
-    from bridge.engine.play.tables import Slots
+    from bridge.engine.play.tables import TableSwitch
     def trim(self, by_cents):
         if by_cents == 7:
             raise ZeroDivisionError("on purpose")
         return True
-    Slots.trim = trim
+    TableSwitch.trim = trim
 """
 
 
@@ -372,46 +372,110 @@ def test_the_tuning_of_a_real_synth_is_asked_for_and_put_back(
         answers.close()
 
 
-def test_the_picture_at_a_terminal_obeys_keys_and_gives_the_terminal_back(stage: Stage) -> None:
-    main, side = pty.openpty()
-    before = termios.tcgetattr(side)
-    shown = bytearray()
-    command = f"{WIDE}\nimport sys; from bridge.cli import main; main(sys.argv[1:])"
-    process = subprocess.Popen(
-        [sys.executable, "-c", command, "play", *OPTIONS],
-        env={**stage.server.env, "XDG_STATE_HOME": str(stage.state), "TERM": "xterm"},
-        stdin=side,
-        stdout=side,
-        stderr=side,
-        start_new_session=True,
-        preexec_fn=lambda: os.tcsetpgrp(0, os.getpgrp()) if os.isatty(0) and _controls(0) else None,
-    )
+class Terminal:
+    """A run at a terminal of its own, whose output is read until that is stopped."""
 
-    def read() -> None:
+    def __init__(self, stage: Stage) -> None:
+        self.main, self.side = pty.openpty()
+        self.before = termios.tcgetattr(self.side)
+        self.shown = bytearray()
+        self.reads = threading.Event()
+        self.reads.set()
+        command = f"{WIDE}\nimport sys; from bridge.cli import main; main(sys.argv[1:])"
+        self.process = subprocess.Popen(
+            [sys.executable, "-c", command, "play", *OPTIONS],
+            env={**stage.server.env, "XDG_STATE_HOME": str(stage.state), "TERM": "xterm"},
+            stdin=self.side,
+            stdout=self.side,
+            stderr=self.side,
+            start_new_session=True,
+            preexec_fn=lambda: os.tcsetpgrp(0, os.getpgrp()) if os.isatty(0) and _controls(0) else None,
+        )
+        self._reader = threading.Thread(target=self._read, daemon=True)
+        self._reader.start()
+
+    def _read(self) -> None:
         try:
-            while data := os.read(main, 4096):
-                shown.extend(data)
+            while data := os.read(self.main, 4096):
+                self.shown.extend(data)
+                self.reads.wait()
         except OSError:
             return
 
-    reader = threading.Thread(target=read, daemon=True)
-    reader.start()
-    until(lambda: b"ready" in shown)
+    def type(self, keys: bytes) -> None:
+        os.write(self.main, keys)
+
+    def see(self, text: bytes) -> None:
+        until(lambda: text in self.shown, what=f"{text!r} is never seen")
+
+    def close(self) -> None:
+        self.reads.set()
+        if self.process.poll() is None:
+            self.process.kill()
+        self.process.wait()
+        os.close(self.side)
+        os.close(self.main)
+        self._reader.join(5.0)
+
+
+@pytest.fixture
+def terminal(stage: Stage) -> Iterator[Terminal]:
+    one = Terminal(stage)
+    yield one
+    one.close()
+
+
+def test_the_picture_at_a_terminal_obeys_keys_and_gives_the_terminal_back(
+    stage: Stage, terminal: Terminal
+) -> None:
+    terminal.see(b"ready")
     stage.tap.send(bytes((0x90, 54, 100)))
-    until(lambda: b"F#3" in shown)
-    os.write(main, b"2")
-    until(lambda: b"2  A" in shown)
-    os.write(main, b"e")
-    until(lambda: b"EQUAL" in shown)
-    os.write(main, b"+")
-    until(lambda: b"+0.5" in shown)
+    terminal.see(b"F#3")
+    terminal.type(b"\x13")  # Ctrl-S stops nothing
+    terminal.type(b"\x1b[6~")  # page down
+    terminal.see(b"2  A")
+    terminal.type(b"e+")  # two keys at once
+    terminal.see(b"EQUAL")
+    terminal.see(b"+0.5")
     stage.tap.send(bytes((0x80, 54, 0)))
-    os.write(main, b"q")
-    assert process.wait(10) == 0
-    assert termios.tcgetattr(side) == before
-    os.close(side)
-    os.close(main)
-    reader.join(5.0)
+    terminal.type(b"q")
+    assert terminal.process.wait(10) == 0
+    assert termios.tcgetattr(terminal.side) == terminal.before
+
+
+def test_after_it_was_stopped_the_terminal_brings_keys_again(terminal: Terminal) -> None:
+    """Ctrl-Z, and a shell that sets its terminal as it likes it, then ``fg``."""
+    terminal.see(b"ready")
+    os.kill(terminal.process.pid, signal.SIGSTOP)
+    termios.tcsetattr(terminal.side, termios.TCSANOW, terminal.before)
+    assert termios.tcgetattr(terminal.side)[3] & termios.ICANON
+    os.kill(terminal.process.pid, signal.SIGCONT)
+    until(lambda: not termios.tcgetattr(terminal.side)[3] & termios.ICANON)
+    terminal.type(b"2")
+    terminal.see(b"2  A")
+    terminal.type(b"q")
+    assert terminal.process.wait(10) == 0
+
+
+def test_a_terminal_that_takes_no_output_stops_neither_keys_nor_panic_nor_the_way_out(
+    stage: Stage, terminal: Terminal
+) -> None:
+    terminal.see(b"ready")
+    terminal.reads.clear()
+    for _ in range(60):  # far more than a terminal holds
+        terminal.type(b"v")
+        time.sleep(0.02)
+    stage.listen()
+    sounding = stage.strike()
+    stage.tap.start()
+    terminal.type(b"x")
+    until(lambda: stage.ended() >= sounding, what="panic has not ended all notes")
+    sounding = stage.strike()
+    stage.tap.start()
+    terminal.process.send_signal(signal.SIGTERM)
+    assert terminal.process.wait(10) == 0
+    until(lambda: stage.ended() >= sounding, what="leaving has not ended all notes")
+    assert termios.tcgetattr(terminal.side) == terminal.before
 
 
 def _controls(descriptor: int) -> bool:

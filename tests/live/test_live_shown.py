@@ -38,6 +38,7 @@ EVENING = Labels(
     D3,
     PROGRAMME,
     "Silence your phones.",
+    ("method octave: it is the best",),
     keys_shown(True, True, True),
     ("foot 80: next",),
 )
@@ -264,6 +265,7 @@ def test_in_a_small_terminal_notes_go_first_and_what_comes_next_stays() -> None:
         assert part in small, part
     assert "-17.6" not in small
     assert "\N{FULL BLOCK}" not in small, "large letters go as a whole"
+    assert len(small.splitlines()) == 9, "and what they leave is filled"
 
 
 def test_an_alarm_that_is_healed_says_so_and_fades() -> None:

@@ -12,7 +12,7 @@ from bridge.engine.probe.course import Findings
 from bridge.engine.probe.messages import Place
 from bridge.engine.probe.profile import profile_of, unknowns
 from bridge.errors import InputProblem, MethodProblem
-from bridge.live.probe.ask import Asker, ask_player
+from bridge.live.probe.ask import Asker, ask_musician
 from bridge.live.probe.seat import Seat
 from bridge.ports.base import OutPort
 from bridge.sound.generator.receiver import Receiver
@@ -75,7 +75,7 @@ def asked(
     seat = Seat(port, lambda _s: None)
     place = Place()
     try:
-        found = ask_player(Asker(seat, place, player, player.asked.append), place, lambda _text: None)
+        found = ask_musician(Asker(seat, place, player, player.asked.append), place, lambda _text: None)
     finally:
         seat.leave()
     assert port.receiver.sounding() == []
@@ -167,7 +167,7 @@ def test_answers_that_end_too_early_leave_the_synth_put_back() -> None:
     port = Listened()
     seat = Seat(port, lambda _s: None)
     with pytest.raises(InputProblem, match="the answers ended before"):
-        ask_player(
+        ask_musician(
             Asker(seat, Place(), io.StringIO("l\ns\n"), lambda _line: None), Place(), lambda _text: None
         )
     seat.leave()

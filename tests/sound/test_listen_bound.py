@@ -12,10 +12,10 @@ import math
 import numpy as np
 import pytest
 from support import needs
+from support.heard import notes_of
 from support.plucks import Pluck, crb_cents, noise_sigma, noisy, random_pluck
 
 from bridge.sound.listening.comb import best_comb
-from bridge.sound.listening.listen import listen
 from bridge.sound.listening.partials import fit_string
 from bridge.sound.listening.spectrum import peaks, spectrum
 
@@ -24,7 +24,7 @@ RATE = 44100
 
 def heard_cents(pluck: Pluck, sound: np.ndarray, rate: int = RATE) -> tuple[float, float]:
     """Error and claimed standard deviation, in cents, of the one note in a sound."""
-    notes = listen(sound, rate)
+    notes = notes_of(sound, rate)
     assert len(notes) == 1
     return 1200 * math.log2(notes[0].hz / pluck.first_hz), notes[0].cents_sd
 
@@ -123,7 +123,7 @@ def test_the_sample_rate_does_not_matter(rate: int) -> None:
 def test_stiffness_is_measured_along_with_the_pitch() -> None:
     pluck = Pluck(110.0, 1.2e-4, 3.0)
     sound = noisy(pluck.samples(2.0, RATE), 40.0, np.random.default_rng(1))
-    assert listen(sound, RATE)[0].stiffness == pytest.approx(1.2e-4, abs=1e-7)
+    assert notes_of(sound, RATE)[0].stiffness == pytest.approx(1.2e-4, abs=1e-7)
 
 
 @pytest.mark.parametrize("glide_cents", [4.0, 12.0, 25.0])
@@ -131,7 +131,7 @@ def test_stiffness_is_measured_along_with_the_pitch() -> None:
 def test_glide_after_the_pluck_settled_and_attack(glide_cents: float, f0_hz: float) -> None:
     pluck = Pluck(f0_hz, 5e-5, 3.0, glide_cents=glide_cents, glide_s=0.15)
     sound = noisy(pluck.samples(2.0, RATE), 35.0, np.random.default_rng(int(f0_hz)))
-    note = listen(sound, RATE)[0]
+    note = notes_of(sound, RATE)[0]
     # Settled: the glide has sunk to a thousandth by the last 60 per cent of two seconds.
     assert abs(1200 * math.log2(note.hz / pluck.first_hz)) < 0.1
     # Attack: mean of the exponential over the first 80 ms.

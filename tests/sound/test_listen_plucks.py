@@ -7,10 +7,10 @@ import math
 import numpy as np
 import pytest
 from support import takes
+from support.heard import notes_of
 from support.plucks import noisy
 
 from bridge.sound.listening.heard import HeardNote
-from bridge.sound.listening.listen import listen
 from bridge.sound.listening.plucks import by_string, settle
 
 D3 = 146.5
@@ -76,7 +76,7 @@ def test_a_soft_tail_at_another_pitch_does_not_move_a_string(softer_db: float) -
     soft = takes.pluck(sharp(-10.0), 2.0, rng, decay_s=1.0)
     # Damped, then touched softly: two separate plucks.
     sound = np.concatenate([loud * np.linspace(1, 0, loud.size), 10 ** (-softer_db / 20) * soft])
-    heard = listen(noisy(sound, 60, rng), takes.RATE, STRINGS)
+    heard = notes_of(noisy(sound, 60, rng), takes.RATE, STRINGS)
     assert len(heard) == 2
     assert heard[0].level_db - heard[1].level_db == pytest.approx(softer_db, abs=2.0)
     settled = by_string(heard)[4]
@@ -86,7 +86,7 @@ def test_a_soft_tail_at_another_pitch_does_not_move_a_string(softer_db: float) -
 def test_a_string_that_was_turned_between_plucks_is_a_question() -> None:
     rng = np.random.default_rng(5)
     sound = np.concatenate([takes.pluck(sharp(cents), 1.5, rng, decay_s=0.3) for cents in (-8.0, 0.0)])
-    settled = by_string(listen(noisy(sound, 40, rng), takes.RATE, STRINGS))[4]
+    settled = by_string(notes_of(noisy(sound, 40, rng), takes.RATE, STRINGS))[4]
     assert settled.in_question
     assert settled.spread_cents == pytest.approx(8.0, abs=0.3)
     assert abs(1200 * math.log2(settled.note.hz / D3)) < 0.3
@@ -95,5 +95,5 @@ def test_a_string_that_was_turned_between_plucks_is_a_question() -> None:
 def test_a_pluck_that_the_end_cuts_is_marked() -> None:
     rng = np.random.default_rng(6)
     sound = np.concatenate([takes.pluck(D3, 1.5, rng, decay_s=0.3), takes.pluck(D3, 0.3, rng)])
-    first, last = listen(noisy(sound, 40, rng), takes.RATE, STRINGS)
+    first, last = notes_of(noisy(sound, 40, rng), takes.RATE, STRINGS)
     assert (first.cut, last.cut) == (False, True)

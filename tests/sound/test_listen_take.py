@@ -7,9 +7,10 @@ import math
 
 import numpy as np
 import pytest
+from support.heard import notes_of
 from support.plucks import Pluck, noisy
 
-from bridge.sound.listening.listen import hear, heard_to_json, listen, name_string
+from bridge.sound.listening.listen import hear, heard_to_json, name_string
 from bridge.sound.listening.onsets import find_onsets
 
 RATE = 44100
@@ -45,7 +46,7 @@ def take(seed: int, base_hz: float = 73.416) -> tuple[np.ndarray, list[tuple[flo
 def test_six_strings_ringing_on(seed: int) -> None:
     sound, truth = take(seed)
     strings = [(number, 73.416 * ratio) for number, ratio in OPEN_D.items()]
-    notes = listen(sound, RATE, strings=strings)
+    notes = notes_of(sound, RATE, strings=strings)
     found = 0
     for time, number, hz in truth:
         here = [note for note in notes if abs(note.start_s - time) < 0.08]
@@ -86,7 +87,7 @@ def test_the_same_string_plucked_again() -> None:
         sound[at:] += Pluck(hz, 6e-5, 2.5, phases=tuple(rng.uniform(0, 6, 12))).samples(
             (sound.size - at) / RATE, RATE
         )
-    notes = listen(noisy(sound, 35, rng), RATE, strings=[(4, 146.83)])
+    notes = notes_of(noisy(sound, 35, rng), RATE, strings=[(4, 146.83)])
     assert [note.string for note in notes] == [4, 4, 4]
     for note, hz in zip(notes, (146.0, 146.4, 146.83), strict=True):
         assert abs(1200 * math.log2(note.hz / (hz * math.sqrt(1 + 6e-5)))) < max(0.5, 3 * note.cents_sd)
@@ -98,7 +99,7 @@ def test_a_string_damped_as_the_next_is_plucked() -> None:
     at = round(1.8 * RATE)
     sound[:at] += Pluck(73.4, 5e-5, 4.0).samples(1.8, RATE)
     sound[at:] += Pluck(110.2, 5e-5, 3.0).samples(2.2, RATE)
-    notes = listen(noisy(sound, 35, rng), RATE)
+    notes = notes_of(noisy(sound, 35, rng), RATE)
     assert len(notes) == 2
     assert abs(1200 * math.log2(notes[1].hz / (110.2 * math.sqrt(1 + 5e-5)))) < max(
         0.5, 3 * notes[1].cents_sd
@@ -123,8 +124,8 @@ def test_vibrato_is_read_as_its_mean_with_a_wider_uncertainty() -> None:
     steady = Pluck(220.0, steady=True)
     waving = Pluck(220.0, steady=True, vibrato_cents=30.0, vibrato_hz=5.5)
     swell = np.minimum(1.0, np.arange(3 * RATE) / (0.3 * RATE))
-    calm = listen(noisy(swell * steady.samples(3.0, RATE), 35, rng), RATE)
-    wavy = listen(noisy(swell * waving.samples(3.0, RATE), 35, rng), RATE)
+    calm = notes_of(noisy(swell * steady.samples(3.0, RATE), 35, rng), RATE)
+    wavy = notes_of(noisy(swell * waving.samples(3.0, RATE), 35, rng), RATE)
     assert len(calm) == len(wavy) == 1
     assert abs(1200 * math.log2(calm[0].hz / 220.0)) < 0.1
     assert abs(1200 * math.log2(wavy[0].hz / 220.0)) < 5.0
@@ -135,22 +136,22 @@ def test_a_bowed_note_that_swells_up_is_measured_exactly() -> None:
     # Bowed strings are driven: their partials are harmonic whatever the stiffness, and rise slowly.
     rng = np.random.default_rng(11)
     swell = np.minimum(1.0, np.arange(3 * RATE) / (0.5 * RATE))
-    note = listen(noisy(swell * Pluck(196.0, steady=True).samples(3.0, RATE), 30, rng), RATE)[0]
+    note = notes_of(noisy(swell * Pluck(196.0, steady=True).samples(3.0, RATE), 30, rng), RATE)[0]
     assert abs(1200 * math.log2(note.hz / 196.0)) < 0.05
 
 
 def test_names_and_distances() -> None:
     pluck = Pluck(184.0, 0.0, 3.0)
     sound = noisy(pluck.samples(2.0, RATE), 35, np.random.default_rng(12))
-    plain = listen(sound, RATE, tonic="D")[0]
+    plain = notes_of(sound, RATE, tonic="D")[0]
     assert (plain.note, plain.key, plain.string, plain.cents_from_table) == ("F#3", 54, None, None)
     # F#3 is 184.9972 Hz in equal temperament at A440 (ISO 16); a pure third above D3 = 146.8324 is 183.5405.
     assert plain.cents_from_equal == pytest.approx(1200 * math.log2(184.0 / 184.9972), abs=0.02)
     table = 440.0 * 2 ** ((np.arange(128) - 69) / 12)
     table[54] = 183.5405
-    placed = listen(np.column_stack([sound, sound]), RATE, strings=[(4, 146.8), (3, 183.5)], table_hz=table)[
-        0
-    ]
+    placed = notes_of(
+        np.column_stack([sound, sound]), RATE, strings=[(4, 146.8), (3, 183.5)], table_hz=table
+    )[0]
     assert placed.string == 3
     assert placed.cents_from_table == pytest.approx(1200 * math.log2(184.0 / 183.5405), abs=0.02)
 
@@ -165,7 +166,7 @@ def test_a_string_is_named_only_where_it_may_be_meant() -> None:
 
 def test_json_is_the_contract() -> None:
     pluck = Pluck(110.0, 1e-4, 3.0)
-    document = heard_to_json(listen(pluck.samples(2.0, RATE), RATE))
+    document = heard_to_json(notes_of(pluck.samples(2.0, RATE), RATE))
     assert json.loads(json.dumps(document)) == document
     assert document["schema"] == 1
     (note,) = document["notes"]

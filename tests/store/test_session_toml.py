@@ -277,7 +277,7 @@ MISTAKES = [
     ('synths = ["bend-only"]', 'synths = ["bendonly"]', 69, "did you mean bend-only"),
     ('name = "two"', 'name = "First-Light"', 61, "a second piece"),
     ('table = "own.table.toml"', 'table = "other.table.toml"', 75, "did you mean own.table.toml"),
-    ('table = "own.table.toml"', 'table = "opend"', 75, "did you mean open-d"),
+    ('table = "own.table.toml"', 'table = "opem-d"', 75, "did you mean open-d"),
     ('title = "Third"', 'title = "Third"\nfollow_key_signatures = true', 75, "no track"),
     ('title = "Third"', 'title = "Third"\nprogram = 128', 75, "from 0 to 127"),
 ]

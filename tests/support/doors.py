@@ -200,8 +200,8 @@ def _answer_of(plan: LivePlan) -> Answer:
     return Answer(_floats(hz), tuple(data for _, data in start if data[0] == 0xF0 and data[3] == 8))
 
 
-def by_live(words: Words, folder: Path) -> Answer:
-    """``stillbeat live``."""
+def by_play(words: Words, folder: Path) -> Answer:
+    """``stillbeat play``."""
     line = [*options(words), "--in=keyboard", "--out=synth", f"--synth={SYNTH}", "--method=note"]
     values = dict(play_command.make_context("play", line).params)
     return _answer_of(prepare_tables(take_table(values), values).plan)
@@ -242,8 +242,8 @@ def by_session_top(words: Words, folder: Path) -> Answer:
     return _by_session(words, folder, top)
 
 
-def by_live_session(words: Words, folder: Path) -> Answer:
-    """``stillbeat live --session``."""
+def by_play_session(words: Words, folder: Path) -> Answer:
+    """``stillbeat play --session``."""
     (folder / "doors.toml").write_text(session_text(words, stored=PROGRAM + 1, track=PROGRAM))
     return _answer_of(
         prepare_evening(EveningRequest(file=folder / "doors.toml", in_port="keyboard", method="note")).plan
@@ -267,10 +267,10 @@ DOORS: dict[str, Callable[[Words, Path], Answer]] = {
     "export": by_export,
     "retune": by_retune,
     "drone": by_drone,
-    "play": by_live,
+    "play": by_play,
     "session": by_session,
     "session, at the top": by_session_top,
-    "live --session": by_live_session,
+    "play --session": by_play_session,
     "python": by_python,
 }
 

@@ -116,7 +116,6 @@ def sort_into_classes(
 
     Parameters
     ----------
-    score : Score
     offsets : sequence of 128 float
         Offsets of the first table.
     changes : mapping of int to sequence of 128 float

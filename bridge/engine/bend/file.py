@@ -68,7 +68,6 @@ def plan_bend(
         The first table.
     profile : SynthProfile, optional
         What the synth obeys; None: any synth that obeys pitch bend.
-    options : BendOptions, optional
     method : str
         ``"bend"`` or ``"mpe"``.
 

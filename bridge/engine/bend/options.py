@@ -61,7 +61,6 @@ def allowed_channels(
     ----------
     profile : SynthProfile or None
         The synth; None: one that receives all channels.
-    options : BendOptions
     drums : iterable of int
         Channels on which drums play.
 

@@ -84,8 +84,6 @@ def share(
 
     Parameters
     ----------
-    score, classes : Score, Classes
-        The file.
     channels : int
         At least as many as source channels sound at once.
     offsets, changes

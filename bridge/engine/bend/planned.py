@@ -25,8 +25,6 @@ class PlannedPlacer:
 
     Parameters
     ----------
-    score, classes : Score, Classes
-        The file.
     shared : array of int
         For each class the class it shares with, itself if none.
     pure : bytearray or None

@@ -37,24 +37,13 @@ _EQUAL_CENTS = 1e-9
 
 @dataclass(frozen=True)
 class OctaveFit:
-    """Twelve offsets for a scale/octave message and the error that they leave.
+    """Twelve offsets for a scale/octave message and the error that they leave."""
 
-    Attributes
-    ----------
-    offsets : tuple of 12 int
-        Raw data values from C upward: 0-127 in the 1-byte form, 0-16383 in the 2-byte form.
-    form : 1 or 2
-        Bytes for each offset.
-    shift_cents : float
-        What goes into the receiver's fine tuning; 0.0 where none is needed or obeyed.
-    residuals_cents : tuple of 12 float
-        Sent minus wanted, for each pitch class from C upward.
-    """
-
+    # Raw data values from C upward: 0-127 in the 1-byte form, 0-16383 in the 2-byte form.
     offsets: tuple[int, ...]
-    form: Literal[1, 2]
-    shift_cents: float
-    residuals_cents: tuple[float, ...]
+    form: Literal[1, 2]  # bytes for each offset
+    shift_cents: float  # what goes into the receiver's fine tuning; 0.0 where none is needed or obeyed
+    residuals_cents: tuple[float, ...]  # sent minus wanted, for each pitch class from C upward
 
     @property
     def worst_cents(self) -> float:

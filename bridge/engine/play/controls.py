@@ -1,4 +1,4 @@
-"""What a player's hands and feet do that is no music: messages from the keyboard that choose tables.
+"""What a musician's hands and feet do that is no music: messages from the keyboard that choose tables.
 
 Actions (a name, and a number where it needs one)
 --------------------------------------------------

@@ -41,7 +41,6 @@ class PlannedDrone:
 
     Parameters
     ----------
-    plan : DronePlan
     start_s : float
         When it begins.
     position_s : float

@@ -170,7 +170,6 @@ def beats(step: DroneStep, table_hz: Sequence[float], share: float) -> tuple[Bea
 
     Parameters
     ----------
-    step : DroneStep
     table_hz : sequence of 128 float
         The table that holds.
     share : float

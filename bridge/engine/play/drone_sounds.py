@@ -3,8 +3,6 @@
 Those that stand still come first. The others last as well, but waver by themselves: whoever chooses one is told that it
 hides the beats that a drone is listened to for.
 
-Index: `SOUNDS`, `SOUND`, `drone_program`, `about_sound`.
-
 Source: *General MIDI System Level 1*, sound set (The MIDI Association): program numbers, from 0 as on the wire. What
 hides beats, and why, stands in `bridge.engine.beat_hiders`.
 """

@@ -1,4 +1,4 @@
-"""A performance: an engine, the tables to choose from, and the player's controls, as one thing that is fed messages.
+"""A performance: an engine, the tables to choose from, and the musician's controls, as one thing that is fed messages.
 
 `Performance` decides everything that happens between what comes in and what goes out, and nothing else: it has no
 clock, port or thread. Messages from the keyboard go through the controls (`bridge.engine.play.controls`); messages of a
@@ -33,7 +33,7 @@ class Performance:
     switch : TableSwitch
         The tables.
     controls : ControlReader
-        The player's controls.
+        The musician's controls.
     on_change : {"now", "next", "glide"}
         What becomes of sounding notes when the table changes (`bridge.engine.protocols`).
     glide_s : float
@@ -57,7 +57,7 @@ class Performance:
         self.glide_s = glide_s
         self.version = 0  # goes up whenever a table is chosen, trimmed or refused, so that a display notices
         self.dropped = 0  # messages that came in and were no messages, or too long
-        self.notices: list[str] = []  # what the player should know; the caller may empty it
+        self.notices: list[str] = []  # what the musician should know; the caller may empty it
         # Whether the drone is on, where there is one; and whether it is to be silent all the same.
         self.drone = self.hushed = False
         # How often another table was sent, and how often all of them were renewed.
@@ -118,7 +118,7 @@ class Performance:
             due += self._feed(bytes((0xB0 | nibble, pedal, 0)), now_s)
         return due
 
-    # ---- what the player chooses
+    # ---- what the musician chooses
 
     def act(self, action: Action, now_s: float) -> list[Due]:
         """Carry out an action; return what is to be sent for it."""

@@ -87,10 +87,6 @@ def examination(place: Place, channels: tuple[int, ...] | None = None) -> Examin
     ------
     Trial
         To be held; send back its `Hearing`.
-
-    Returns
-    -------
-    Findings
     """
     found = Findings(place, channels=channels)
     yield from _all(found, trials.tuning_trials(place, selected=False))

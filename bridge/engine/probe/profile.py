@@ -40,7 +40,6 @@ def profile_of(found: Findings, name: str, title: str, source: str) -> SynthProf
 
     Parameters
     ----------
-    found : Findings
     name, title, source : str
         As the profile's file has them.
 

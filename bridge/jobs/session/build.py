@@ -21,7 +21,7 @@ from bridge.engine.report import spans
 from bridge.errors import OutputProblem
 from bridge.jobs.session.folder import FolderBuild, write_zip
 from bridge.jobs.session.manifest import NAME as MANIFEST
-from bridge.jobs.session.manifest import Manifest, Task, fingerprint
+from bridge.jobs.session.manifest import SESSION_FOLDER, Manifest, Task, fingerprint, session_facts
 from bridge.jobs.session.pages import (
     PAGES,
     SHEET,
@@ -36,7 +36,7 @@ from bridge.jobs.session.panel import panel_files
 from bridge.jobs.session.piece import TABLES, PieceJob, run_piece, task_name, write_made
 from bridge.jobs.session.plan import PiecePlan, SessionPlan, SynthPlan, plan_session
 from bridge.jobs.session.sound import reference_name, reference_wav
-from bridge.jobs.session.synth import Made, back_to_equal, load_everything, trim_folder
+from bridge.jobs.session.synth import Made, back_to_equal, load_everything, track_request, trim_folder
 from bridge.jobs.session.takes import open_session
 from bridge.jobs.session.text import NAME as PAGE
 from bridge.jobs.session.text import start_here
@@ -48,7 +48,6 @@ from bridge.store.syx import parse_syx
 
 REFERENCE = "reference"
 SHARED = "shared"
-SESSION_FOLDER = "session"
 
 _PIECES_SHARE = 0.8
 """How much of the whole work the pieces themselves are, for the progress bar."""
@@ -86,6 +85,15 @@ class Built:
             f"piece{'s' * (len(numbers) > 1)} {spans(numbers)}, {', '.join(names)}: {text}"
             for text, (numbers, names) in said.items()
         ] + [text for name in self._page_tasks() for text in self.manifest.tasks[name].notices]
+
+    @property
+    def music(self) -> dict[int, tuple[str, ...]]:
+        """How pure the track of each piece is and what would raise that, by number of the piece."""
+        found = {}
+        for one in self.plan.pieces:
+            if told := self.manifest.tasks[task_name(one.piece.stem, TABLES)].notices:
+                found[one.piece.number] = tuple(told)
+        return found
 
     def _page_tasks(self) -> list[str]:
         """Return the tasks of pages that were done, or were told why not."""
@@ -166,7 +174,7 @@ class _Work:
         self.session = plan.session
         self.build = build
         self.progress = progress
-        self.manifest = Manifest(session=describe(plan))
+        self.manifest = Manifest(session=session_facts(plan))
         self.done = self.reused = 0
         self.old_files = build.old.by_task() if build.old is not None else {}
 
@@ -209,19 +217,23 @@ class _Work:
             piece = one.piece
             track = self._track_digest(piece.track_text)
             drones = [(step.label, step.table, step.drone) for step in one.steps]
-            keys[task_name(piece.stem, TABLES)] = fingerprint(
-                "tables", piece.stem, one.tables, drones, piece.drone
-            )
+            wanted = track_request(piece)
+            follow = (wanted.follow_harmony, None if wanted.chart is None else str(wanted.chart))
             steps = [(step.label, step.place, step.table) for step in one.steps]
             changes = [
                 replace(section.change, table=section.table_text or None) for section in piece.sections
             ]
+            keys[task_name(piece.stem, TABLES)] = fingerprint(
+                "tables",
+                (piece.stem, one.tables, drones, piece.drone),
+                (steps, changes, track, piece.follow_key_signatures, follow),
+            )
             for synth in self._synths(one):
                 numbers = range(len(one.tables))
                 keys[task_name(piece.stem, synth.synth.name)] = fingerprint(
                     "synth",
                     (piece.stem, piece.title, one.tables, steps, changes, track),
-                    (piece.follow_key_signatures, piece.plain),
+                    (piece.follow_key_signatures, follow, piece.plain),
                     (synth.synth.name, synth.synth.profile, synth.synth.method),
                     (synth.method, synth.shifts, trims),
                     [synth.programs.get((piece.number, number)) for number in numbers],
@@ -371,40 +383,3 @@ class _Work:
         for name in self.session.files:
             data = read_bytes(self.session.folder / name)
             yield Made(f"{SESSION_FOLDER}/{name}", data, {"what": "source"})
-
-
-def describe(plan: SessionPlan) -> dict[str, Any]:
-    """Return what the manifest says about a session, for scripts."""
-    return {
-        "name": plan.session.name,
-        "title": plan.session.title,
-        "file": f"{SESSION_FOLDER}/{plan.session.file}",
-        "pieces": [
-            {
-                "number": one.piece.number,
-                "name": one.piece.name,
-                "title": one.piece.title,
-                "steps": [{"step": step.label, "place": step.place, "what": step.what} for step in one.steps],
-            }
-            for one in plan.pieces
-        ],
-        "synths": [
-            {
-                "name": synth.synth.name,
-                "title": synth.synth.title,
-                "profile": synth.synth.profile.name,
-                "method": synth.method,
-                "recalls": [
-                    {
-                        "program": synth.programs[one.piece.number, step.table],
-                        "piece": one.piece.number,
-                        "step": step.label,
-                    }
-                    for one in plan.pieces
-                    for step in one.steps
-                    if (one.piece.number, step.table) in synth.programs
-                ],
-            }
-            for synth in plan.synths
-        ],
-    }

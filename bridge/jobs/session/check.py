@@ -7,6 +7,7 @@ from pathlib import Path
 
 from bridge.engine.play.drone_sounds import about_sound
 from bridge.errors import InputProblem
+from bridge.jobs.session.music import music_of
 from bridge.jobs.session.plan import PiecePlan, SessionPlan, check_sections, plan_session
 from bridge.jobs.session.takes import open_session
 from bridge.store.files import read_bytes
@@ -26,10 +27,19 @@ class Checked:
     lengths: dict[int, int] = field(default_factory=dict)
     # What the reader of a track had to forgive, references to be doubted, and drones that hide beats.
     warnings: list[str] = field(default_factory=list)
+    # How pure each track is and what would raise that, in lines, by number of the piece; where it was asked for.
+    music: dict[int, tuple[str, ...]] = field(default_factory=dict)
 
 
-def check_session(file: Path) -> Checked:
+def check_session(file: Path, listen: bool = False) -> Checked:
     """Read a session and everything it names, without writing anything.
+
+    Parameters
+    ----------
+    file : Path
+        The session file.
+    listen : bool
+        Whether the chords of every track are looked through.
 
     Raises
     ------
@@ -60,7 +70,12 @@ def check_session(file: Path) -> Checked:
     plan = plan_session(session, tracks)
     said = [(one.piece.title, off_guitar(places_of(one))) for one in plan.pieces]
     warnings += [f"{title}: {text}" for title, text in said if text]
-    return Checked(plan, lengths, warnings)
+    music = {}
+    if listen:
+        for piece in session.pieces:
+            if piece.number in tracks and (told := music_of(piece, tracks[piece.number])):
+                music[piece.number] = told
+    return Checked(plan, lengths, warnings, music)
 
 
 def places_of(one: PiecePlan) -> list[tuple[str, Table]]:

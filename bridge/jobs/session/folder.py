@@ -6,10 +6,6 @@ renamings. A build that is killed at any moment leaves the old bundle whole; the
 puts the old one back in the one case where the killing fell between two renamings.
 
 Two builds of one folder do not run at the same time: the second is refused.
-
-Index
------
-`FolderBuild` · `files_in` · `write_zip`
 """
 
 from __future__ import annotations
@@ -29,7 +25,8 @@ from types import TracebackType
 
 from bridge.errors import InputProblem, OutputProblem
 from bridge.jobs.session.manifest import NAME, Manifest, read_manifest
-from bridge.store.files import flush_folder, lock, open_atomic
+from bridge.store.files import open_atomic
+from bridge.store.hidden import flush_folder, lock
 
 _LITTER = frozenset({".DS_Store", "Thumbs.db", "desktop.ini"})
 _AT_FDCWD = -100

@@ -53,7 +53,7 @@ class _Pair:
 def hear_track(
     source: MidiFile,
     output: MidiFile,
-    tables: Sequence[tuple[int, Sequence[float]]],
+    tables: Sequence[Sequence[tuple[int, Sequence[float]]]],
     method: str,
     profile: SynthProfile,
     before: Sequence[bytes] = (),
@@ -64,8 +64,8 @@ def hear_track(
     ----------
     source, output : MidiFile
         As it was, and as it is.
-    tables : sequence of (int, sequence of 128 float)
-        Ticks and frequencies in hertz, the first from the start.
+    tables : sequence of sequence of (int, sequence of 128 float)
+        For each sequence of the file, ticks and frequencies in hertz, the first from the start.
     method : str
         How it was retuned.
     profile : SynthProfile
@@ -83,8 +83,8 @@ def hear_track(
     receiver = Receiver()
     for message in before:
         receiver.message(message)
-    for old, new in zip(sequences(source), sequences(output), strict=True):
-        _Listening(heard, receiver, tables, method, profile).run(old, new)
+    for old, new, held in zip(sequences(source), sequences(output), tables, strict=True):
+        _Listening(heard, receiver, held, method, profile).run(old, new)
     return heard, receiver
 
 

@@ -20,16 +20,22 @@ from dataclasses import dataclass, field, fields, is_dataclass
 from fractions import Fraction
 from functools import cache, lru_cache
 from pathlib import Path
-from typing import Any, cast
+from typing import TYPE_CHECKING, Any, cast
 
 import bridge
 from bridge.errors import InputProblem
 from bridge.store.files import read_bytes
 from bridge.store.json_text import parse_json
 
+if TYPE_CHECKING:
+    from bridge.jobs.session.plan import SessionPlan
+
 NAME = "manifest.json"
 KIND = "stillbeat session"
 SCHEMA = 1
+
+SESSION_FOLDER = "session"
+"""Where in a bundle the session file lies, and everything that it names."""
 
 
 @dataclass
@@ -179,3 +185,40 @@ def program_digest() -> str:
         digest.update(path.relative_to(root).as_posix().encode("utf-8"))
         digest.update(path.read_bytes())
     return digest.hexdigest()
+
+
+def session_facts(plan: SessionPlan) -> dict[str, Any]:
+    """Return what the manifest says about a session, for scripts."""
+    return {
+        "name": plan.session.name,
+        "title": plan.session.title,
+        "file": f"{SESSION_FOLDER}/{plan.session.file}",
+        "pieces": [
+            {
+                "number": one.piece.number,
+                "name": one.piece.name,
+                "title": one.piece.title,
+                "steps": [{"step": step.label, "place": step.place, "what": step.what} for step in one.steps],
+            }
+            for one in plan.pieces
+        ],
+        "synths": [
+            {
+                "name": synth.synth.name,
+                "title": synth.synth.title,
+                "profile": synth.synth.profile.name,
+                "method": synth.method,
+                "recalls": [
+                    {
+                        "program": synth.programs[one.piece.number, step.table],
+                        "piece": one.piece.number,
+                        "step": step.label,
+                    }
+                    for one in plan.pieces
+                    for step in one.steps
+                    if (one.piece.number, step.table) in synth.programs
+                ],
+            }
+            for synth in plan.synths
+        ],
+    }

@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import Any
 
 from bridge.errors import InputProblem, StillbeatError
+from bridge.jobs.session.music import music_of
 from bridge.jobs.session.plan import PiecePlan, SynthPlan, check_sections
 from bridge.jobs.session.sound import drone_wav
 from bridge.jobs.session.synth import Made, piece_for_synth
@@ -82,7 +83,8 @@ def run_piece(job: PieceJob) -> PieceDone:
         except StillbeatError as problem:
             raise problem_at(piece.at, problem.message, problem.hint) from problem
         name = task_name(piece.stem, TABLES)
-        done.files[name], done.notices[name] = write_made(job.root, made), []
+        told = list(music_of(piece, midi)) if midi is not None else []
+        done.files[name], done.notices[name] = write_made(job.root, made), told
     for synth in job.synths:
         name = task_name(piece.stem, synth.synth.name)
         made, notices = piece_for_synth(job.plan, synth, midi, job.trims.cents, job.trims.tracks)

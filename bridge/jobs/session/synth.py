@@ -31,7 +31,7 @@ from bridge.errors import MethodProblem, StillbeatError
 from bridge.jobs.export import paced_midi
 from bridge.jobs.retune import RetuneRequest, retune_midi
 from bridge.jobs.session.plan import PiecePlan, Step, SynthPlan, tuner_for
-from bridge.store.session.model import AUTO, built, moved_spec, problem_at
+from bridge.store.session.model import AUTO, Piece, built, moved_spec, problem_at
 from bridge.store.smf import MidiFile, midi_bytes, rebuild
 from bridge.store.syx import syx_bytes
 from bridge.tuning.notes import key_to_hz
@@ -197,14 +197,7 @@ def _track(
         facts["trim_cents"] = cents
     if profile.panel:
         return [] if cents else [Made(path, midi_bytes(midi), {**facts, "method": "", "worst_cents": 0.0})]
-    request = RetuneRequest(
-        spec=moved_spec(piece.spec, cents) if cents else piece.spec,
-        method=synth.synth.method,
-        synth=profile,
-        at=tuple(section.change for section in piece.sections if section.change.describe() != "nothing"),
-        follow_key_signatures=piece.follow_key_signatures,
-        plain=piece.plain,
-    )
+    request = replace(track_request(piece, cents), method=synth.synth.method, synth=profile)
     try:
         retuned, done = retune_midi(midi, request)
     except MethodProblem as problem:
@@ -218,7 +211,8 @@ def _track(
         retuned = _prefixed(retuned, equal_messages(synth))
     elif synth.shifts:
         retuned = _prefixed(retuned, _unshifted(synth, 0.0))
-    said = (notice for notice in done.notices if notice not in midi.warnings)
+    said = [notice for notice in done.notices if notice not in midi.warnings]
+    said += [told.departure() for told in done.told if told.followed]
     notices += [notice.replace("--plain", "`plain = true` in the session file") for notice in said]
     if synth.recalls and resets_synth(midi):
         notices.append(
@@ -232,6 +226,24 @@ def _track(
         "worst_cents": done.worst_cents,
     }
     return [Made(path, midi_bytes(retuned), facts)]
+
+
+def track_request(piece: Piece, cents: float = 0.0) -> RetuneRequest:
+    """Return how a piece's track is retuned, whatever plays it; drones of the piece hold their notes."""
+    follow = piece.follow_harmony
+    if follow is not None:
+        held = set(follow.held)
+        for drone in (piece.drone, *(one.drone for one in piece.sections if one.drone is not None)):
+            held.update(key % 12 for key in drone.keys(built(piece.spec).tonic))
+        follow = replace(follow, held=tuple(sorted(held)))
+    return RetuneRequest(
+        spec=moved_spec(piece.spec, cents) if cents else piece.spec,
+        at=tuple(section.change for section in piece.sections if section.change.describe() != "nothing"),
+        follow_key_signatures=piece.follow_key_signatures,
+        plain=piece.plain,
+        follow_harmony=follow,
+        chart=piece.chart,
+    )
 
 
 def resets_synth(midi: MidiFile) -> bool:

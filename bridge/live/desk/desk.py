@@ -8,22 +8,21 @@ from __future__ import annotations
 
 import contextlib
 import queue
-import signal
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from types import TracebackType
-from typing import TYPE_CHECKING, Self
+from typing import TYPE_CHECKING, Protocol, Self
 
-from bridge.children import leaving
+from bridge.children import on_signals
 from bridge.engine.play.controls import Action
 from bridge.errors import StillbeatError
 from bridge.live.desk.drawing import Drawer, View
 from bridge.live.desk.keeper import FromProcess, Inbox, Keeper
 from bridge.live.desk.labels import Labels
 from bridge.live.desk.typed import Command, Typed, by_piece
-from bridge.live.frames import Act, Changed, Ready, Renew, Say
+from bridge.live.frames import Act, Changed, Ready, Renew, Say, Sound
 from bridge.live.plan import LivePlan
 from bridge.live.snapshot import Kind, Link, Message, Snapshot
 from bridge.live.state import State
@@ -60,9 +59,12 @@ class _Leave:
     """A signal asks to leave."""
 
 
-@dataclass(frozen=True)
-class _Resumed:
-    """We were stopped, and go on."""
+class Watcher(Protocol):
+    """Is shown how things are, beside the view; it must not wait for anybody."""
+
+    def show(self, seen: Snapshot) -> None:
+        """Take how things are now."""
+        ...
 
 
 class Desk:
@@ -77,9 +79,9 @@ class Desk:
         self._keeper = Keeper(self._inbox, self.say)
         self._labels = Labels(())
         self._drawer: Drawer[Snapshot] | None = None
+        self._watchers: Sequence[Watcher] = ()
         self._listening: Listening | None = None
         self._listens_until_s: float | None = None
-        self._reader: Typed | None = None
         self._messages: tuple[Message, ...] = ()
         self._renewals = 0
         self._engine = self._over = False
@@ -107,28 +109,24 @@ class Desk:
         make_view: Callable[[bool], View[Snapshot]],
         notices: Sequence[str] = (),
         listening: Listening | None = None,
+        watchers: Sequence[Watcher] = (),
     ) -> None:
         """Play with keys and a view, and give the terminal back whatever happens (see `run`).
 
         Parameters
         ----------
-        plan : LivePlan
-            What to play.
-        labels : Labels
-            What to call it.
         make_view : callable
             Returns what shows it; called with whether single keys are read.
-        notices : sequence of str
-            What to say first.
-        listening : Listening, optional
-            How the reference is found anew.
+        watchers : sequence of Watcher
+            Who else is shown how things are.
         """
+        self._watchers = watchers
         typed = Typed((lambda command: self.typed(by_piece(command))) if plan.starts else self.typed)
-        self._reader, self._listening = typed, listening
+        self._listening = listening
         try:
             typed.start()
             for notice in notices:
-                self.say("said", notice)
+                self.say("engine" if notice in labels.about_engine else "said", notice)
             self.run(plan, labels, lambda: make_view(typed.keys))
         finally:
             typed.stop()
@@ -146,7 +144,7 @@ class Desk:
         self._drawer = drawer = Drawer(make_view)
         keeper.begin(plan)
         try:
-            with leaving(lambda: self._inbox.put(_Leave())), self._resuming():
+            with on_signals(lambda: self._inbox.put(_Leave())):
                 try:
                     while not (self._over or keeper.ended):
                         self._step()
@@ -160,18 +158,6 @@ class Desk:
         keeper.raise_failure()
         if drawer.failure is not None:
             raise drawer.failure
-
-    @contextlib.contextmanager
-    def _resuming(self) -> Iterator[None]:
-        """Notice when we go on after having been stopped: the shell has changed the terminal meanwhile."""
-        if not hasattr(signal, "SIGCONT"):
-            yield
-            return
-        kept = signal.signal(signal.SIGCONT, lambda *_: self._inbox.put(_Resumed()))
-        try:
-            yield
-        finally:
-            signal.signal(signal.SIGCONT, kept)
 
     def _step(self) -> None:
         item = None
@@ -188,10 +174,6 @@ class Desk:
                 self._changed = True
             case _Leave():
                 self._over = True
-            case _Resumed():
-                if self._reader is not None:
-                    self._reader.resume()
-                self._changed = True
         self._keeper.look()
         if self._inbox.empty() and (self._changed or time.monotonic() - self._shown_s > _SHOW_S):
             self._show()
@@ -250,7 +232,10 @@ class Desk:
     def _show(self) -> None:
         self._changed, self._shown_s = False, time.monotonic()
         if self._drawer is not None:
-            self._drawer.show(self.snapshot())
+            snapshot = self.snapshot()
+            self._drawer.show(snapshot)
+            for watcher in self._watchers:
+                watcher.show(snapshot)
 
     # ---- what is typed
 
@@ -260,6 +245,10 @@ class Desk:
             keeper.tell(Act(command))
         elif command == "quit":
             self._over = True
+        elif command == "chord" or command.startswith("chord "):
+            keeper.tell(Sound(tuple(int(key) for key in command.split()[1:])))
+        elif command.startswith("tell "):
+            self.say("said", command[5:])
         elif command == "view":
             self._engine = not self._engine
         elif command == "untrim":

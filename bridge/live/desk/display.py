@@ -1,7 +1,7 @@
 """What a musician sees: a steady picture in a terminal, plain lines anywhere else.
 
-The picture is made of rows, each with its weight: where a terminal is too small the lightest rows go first, and what
-is wrong stays on top.
+The picture is made of rows, each with its weight: where a terminal is too small the rows of the highest number go
+first, and what is wrong stays on top.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, NamedTuple, TextIO
 
 from bridge.live.desk.drawing import View, own_stream
 from bridge.live.desk.labels import ahead_words, drone_words, table_words
-from bridge.live.desk.letters import ROWS, fitting
+from bridge.live.desk.letters import fitting
 from bridge.live.desk.screen import Screen
 from bridge.live.snapshot import Link, Message, Snapshot
 
@@ -28,9 +28,9 @@ _SAID_LINES = 5
 _MOST_TABLES = 12
 _DUMB = ("dumb", "unknown", "")
 ALARMS: dict[Link, tuple[str, str]] = {
-    "synth gone": ("NO SYNTH", "the synth is gone: nothing sounds until it is back"),
-    "keyboard gone": ("NO KEYS", "the keyboard is gone: its notes are let go"),
-    "server gone": ("NO SERVER", "the MIDI server is gone: waiting for it"),
+    "synth gone": ("NO SYNTH", "the synth is gone: nothing sounds"),
+    "keyboard gone": ("NO KEYS", "the keyboard is gone: waiting for it"),
+    "server gone": ("NO SERVER", "the MIDI server is gone: waiting"),
     "restarting": ("WAIT", "starting again: one moment"),
 }
 """What is wrong, in a word for large letters and in a sentence."""
@@ -95,8 +95,12 @@ class Row(NamedTuple):
     """A row of the picture."""
 
     weight: int
-    """Rows of the highest number go first where there is no room."""
+    """Rows of the lowest number have room before others."""
     text: Text
+
+
+_LARGE = 6
+"""Weight of large letters; nothing else has it."""
 
 
 def recent(shown: Snapshot) -> list[Message]:
@@ -105,6 +109,7 @@ def recent(shown: Snapshot) -> list[Message]:
         message
         for message in shown.messages
         if (shown.link != "ok" if message.kind == "alarm" else shown.at_s - message.at_s < FADE_S)
+        and message.kind != "engine"
     ]
 
 
@@ -133,7 +138,7 @@ def picture(shown: Snapshot, width: int, height: int, keys: bool = True) -> list
         rows.append(Row(0, Text.assemble((head[:room].ljust(room), "bold reverse"), (f" {clock}", "dim"))))
         tonic = f"{shown.piece_number} {shown.tonic}" if shown.pieces else shown.tonic
         for line in fitting(alarm[0] if alarm is not None else tonic, width - 2):
-            add(6, f" {line}", "bold red" if alarm is not None else "bold")
+            add(_LARGE, f" {line}", "bold red" if alarm is not None else "bold")
         if shown.pieces:
             words = f"{shown.section}: {shown.table}" + ("   EQUAL" if shown.equal else "")
             add(0, words + (f"   trim {shown.trim_cents:+g} cents" if shown.trim_cents else ""), "bold")
@@ -156,7 +161,7 @@ def picture(shown: Snapshot, width: int, height: int, keys: bool = True) -> list
             add(4, f"bar {shown.bar}")
         notes = "   ".join(f"{note.name} {note.cents:+.1f}" for note in shown.sounding)
         add(9, notes or "-")
-        add(8, shown.beats, "bold")
+        add(8 if shown.beats else 10, shown.beats, "bold")  # room is kept for it, so that nothing jumps
         if shown.engine:
             for line in _engine(shown):
                 add(3, line, "dim")
@@ -164,7 +169,7 @@ def picture(shown: Snapshot, width: int, height: int, keys: bool = True) -> list
     said = recent(shown)[-_SAID_LINES:]
     for number, message in enumerate(said):
         add(
-            1 if number == len(said) - 1 or message.kind == "alarm" else 6, message.text, styles[message.kind]
+            1 if number == len(said) - 1 or message.kind == "alarm" else 7, message.text, styles[message.kind]
         )
     for line in _filled(shown.feet, width):
         add(7, line, "dim")
@@ -174,16 +179,19 @@ def picture(shown: Snapshot, width: int, height: int, keys: bool = True) -> list
 
 
 def _cut(rows: list[Row], height: int) -> list[Text]:
-    """Leave rows out until the others fit: the lightest first, the lower before the upper, large letters together."""
-    kept = list(rows)
-    while len(kept) > height:
-        weight = max(row.weight for row in kept)
-        last = max(at for at, row in enumerate(kept) if row.weight == weight)
-        del kept[last]
-        letters = [row for row in kept if row.weight == 6 and "\N{FULL BLOCK}" in row.text.plain]
-        if 0 < len(letters) < ROWS:
-            kept = [row for row in kept if row not in letters]
-    return [row.text for row in kept]
+    """Return the rows that fit, the weightiest chosen first; large letters only all together."""
+    groups: list[list[int]] = []
+    for at, row in enumerate(rows):
+        large = row.weight == _LARGE
+        if large and groups and rows[groups[-1][-1]].weight == _LARGE:
+            groups[-1].append(at)
+        else:
+            groups.append([at])
+    kept: set[int] = set()
+    for group in sorted(groups, key=lambda group: (rows[group[0]].weight, group[0])):
+        if len(kept) + len(group) <= height:
+            kept.update(group)
+    return [row.text for at, row in enumerate(rows) if at in kept]
 
 
 def _filled(words: tuple[str, ...], width: int) -> list[str]:
@@ -221,19 +229,12 @@ def _engine(shown: Snapshot) -> list[str]:
     notes = "  ".join(f"{note.name} on {note.channel}" for note in shown.sounding)
     lines = [f"{keyboard} -> {shown.synth}", f"by {shown.method}, {shown.instrument}", said]
     lines += [f"channels: {notes}"] if notes else []
-    return lines + ([f"partials {shown.partials}"] if shown.partials else [])
+    lines += [f"partials {shown.partials}"] if shown.partials else []
+    return [*lines, *shown.about_engine]
 
 
 class ScreenDisplay(Screen[Snapshot]):
-    """A picture that is drawn again as things change.
-
-    Parameters
-    ----------
-    keys : bool
-        Whether keys are read, and so shown.
-    console : Console, optional
-        Where it is drawn; the standard output where left out.
-    """
+    """A picture that is drawn again as things change."""
 
     def __init__(self, keys: bool, console: Console | None = None) -> None:
         self._keys = keys

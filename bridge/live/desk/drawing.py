@@ -45,13 +45,7 @@ def own_stream() -> TextIO:
 
 
 class Drawer(Generic[_Seen]):
-    """Shows the newest of what it is given.
-
-    Parameters
-    ----------
-    make : callable
-        Returns the view; called in the thread in which it is used.
-    """
+    """Shows the newest of what it is given, on a view that is made in the thread in which it is used."""
 
     def __init__(self, make: Callable[[], View[_Seen]]) -> None:
         self._make = make

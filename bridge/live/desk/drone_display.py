@@ -58,17 +58,7 @@ def settings(shown: Snapshot) -> str:
 
 
 class DroneLines:
-    """One line for each thing worth saying; the beats once a second while they fall.
-
-    Parameters
-    ----------
-    table : Table
-        For the names of notes.
-    steps : int
-        Steps of all rounds.
-    clock : callable
-        Seconds, rising.
-    """
+    """One line for each thing worth saying; the beats once a second while they fall."""
 
     def __init__(self, table: Table, steps: int, clock: Callable[[], float] = time.monotonic) -> None:
         self._table = table
@@ -127,17 +117,7 @@ class DroneLines:
 
 
 class DroneScreen(Screen[Snapshot]):
-    """A picture that is drawn again as things change.
-
-    Parameters
-    ----------
-    table, steps
-        As in `DroneLines`.
-    keys : bool
-        Whether keys are read, and so shown.
-    console : Console, optional
-        Where it is drawn; the standard output where left out.
-    """
+    """A picture that is drawn again as things change."""
 
     def __init__(self, table: Table, steps: int, keys: bool, console: Console | None = None) -> None:
         self._table = table

@@ -15,6 +15,7 @@ from bridge.tuning.beats import main_pair
 from bridge.tuning.notes import key_to_hz, note_name
 from bridge.tuning.ratios import cents_to_ratio
 from bridge.tuning.reference import Reference
+from bridge.tuning.spec import TableSpec
 
 
 @dataclass(frozen=True)
@@ -35,6 +36,8 @@ class StepShown:
     """For the musicians."""
     reference: Reference | None = None
     """Its own, where it does not follow that of the session."""
+    tuning: str = ""
+    """The guitar's, and the capo."""
 
     @property
     def head(self) -> str:
@@ -56,15 +59,18 @@ class Labels:
     """What each table is part of; empty where there are no pieces."""
     remarks: str = ""
     """What is to be known of the whole evening."""
+    about_engine: tuple[str, ...] = ()
+    """Why the method was chosen, and how exact it is."""
     keys: tuple[str, ...] = KEYS_SHOWN
     feet: tuple[str, ...] = ()
+    tuning: str = ""
+    """The guitar's, and the capo, outside sessions."""
 
     def shown(self, state: State, moved_cents: float = 0.0) -> dict[str, Any]:
         """Return what a `Snapshot` says of a player's state, by its names.
 
         Parameters
         ----------
-        state : State
         moved_cents : float
             How far the reference was moved since the beginning, the trim not counted.
         """
@@ -81,6 +87,7 @@ class Labels:
             "synth": state.synth,
             "method": self.method,
             "instrument": self.instrument,
+            "about_engine": self.about_engine,
             "tonic": tonic,
             "table": table.name,
             "number": kept.number,
@@ -119,6 +126,7 @@ class Labels:
         return {
             "tables": names,
             "next": f"{following + 1}  {names[following]}" if len(names) > 1 else "",
+            "tuning": self.tuning,
             "remarks": _lines(self.remarks),
         }
 
@@ -137,6 +145,7 @@ class Labels:
             "pieces": now.pieces,
             "section": now.place,
             "table": now.table,
+            "tuning": now.tuning,
             "remarks": (*(_lines(self.remarks) if number == 1 else ()), *_lines(now.notes)),
             "next": coming,
             "then": then,
@@ -161,6 +170,13 @@ class Labels:
             tuple(cents[key] for key in keys if key in cents),
             held.level,
         )
+
+
+def tuning_words(spec: TableSpec) -> str:
+    """Say how the guitar is tuned, and where its capo is; empty without a guitar."""
+    if spec.guitar is None:
+        return ""
+    return spec.guitar.title + (f", capo {spec.fret}" if spec.fret else "")
 
 
 def _lines(text: str) -> tuple[str, ...]:

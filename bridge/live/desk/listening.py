@@ -48,16 +48,11 @@ class Listening:
     ----------
     spec : TableSpec
         Its reference, and its guitar if there is one.
-    first : AllTables
-        As they are in the beginning.
-    remake : Remake
     check : callable
         Called with tables; raises a `StillbeatError` where they cannot be sent.
     named : bool
         Whether a person named the reference's note (it matters without a guitar, and where the note is another than
         the guitar's reference string).
-    device : str, optional
-        Part of the microphone's name.
     stays : str
         What does not follow, for the message; may be empty.
     """
@@ -117,13 +112,6 @@ class Listening:
 
     def heard(self, reference: Reference, trim_cents: float) -> Moved:
         """Work out all tables for what was heard.
-
-        Parameters
-        ----------
-        reference : Reference
-            As it sounds.
-        trim_cents : float
-            The trim that holds.
 
         Raises
         ------

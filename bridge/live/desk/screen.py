@@ -18,13 +18,7 @@ _Seen = TypeVar("_Seen")
 
 
 class Screen(Generic[_Seen]):
-    """Draws what `_picture` makes of what it is shown; a view is made of it by saying what that is.
-
-    Parameters
-    ----------
-    console : Console, optional
-        Where it is drawn; the standard output where left out.
-    """
+    """Draws what `_picture` makes of what it is shown; a view is made of it by saying what that is."""
 
     def __init__(self, console: Console | None = None) -> None:
         from rich.console import Console
@@ -32,8 +26,9 @@ class Screen(Generic[_Seen]):
 
         self._console = console or Console(file=own_stream(), highlight=False)
         self._seen: _Seen | None = None
+        # A screen of its own, so that nothing of it is left when the terminal changes its size.
         self._live: Any = Live(
-            console=self._console, get_renderable=self._now, auto_refresh=False, transient=True
+            console=self._console, get_renderable=self._now, auto_refresh=False, screen=True
         )
         self._quietly(self._live.start)
 

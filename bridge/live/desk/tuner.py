@@ -1,20 +1,21 @@
-"""The live tuner: sound from a microphone, readings of the meter, and what of it a player is shown.
+"""The live tuner: sound from a microphone, readings of the meter, and what of it a musician is shown.
 
 What is shown stands still as far as it can: readings are smoothed over three, first guesses are shown as such and not
 where the same string stands there already, without a new pluck another string takes over only when two readings agree
 on it, and a string that fades leaves its last reading for a while.
 
-A player who turns a peg looks at one thing at a time: the string, the way to turn, how far.
+Somebody who turns a peg looks at one thing at a time: the string, the way to turn, how far.
 """
 
 from __future__ import annotations
 
 import statistics
 import threading
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import Protocol
 
-from bridge.children import leaving
+from bridge.children import on_signals
 from bridge.live.desk.drawing import Drawer, View
 from bridge.live.desk.typed import Command, Typed
 from bridge.sound.device.microphone import Microphone
@@ -68,16 +69,16 @@ class TunerSeen:
     """What is wrong with the sound itself."""
 
 
-class Steadied:
-    """Readings in, what is shown out.
+class Watcher(Protocol):
+    """Is shown what is heard, beside the view; it must not wait for anybody."""
 
-    Parameters
-    ----------
-    aims : mapping of int to StringAim
-        The strings that may be meant.
-    held : int, optional
-        The one string that is tuned, however far off.
-    """
+    def show(self, seen: TunerSeen) -> None:
+        """Take what is heard now."""
+        ...
+
+
+class Steadied:
+    """Readings in, what is shown out."""
 
     def __init__(self, aims: Mapping[int, StringAim], held: int | None = None) -> None:
         self._aims = aims
@@ -171,18 +172,19 @@ def run_tuner(
     microphone: Microphone,
     make_view: Callable[[], View[TunerSeen]],
     held: int | None = None,
+    watchers: Sequence[Watcher] = (),
+    ended: threading.Event | None = None,
 ) -> None:
     """Listen and show until Ctrl-C, a signal to end, or a typed q.
 
     Parameters
     ----------
-    aims : mapping of int to StringAim
     microphone : Microphone
         Opened and closed here.
-    make_view : callable
-        Returns what shows it.
-    held : int, optional
-        The one string that is tuned.
+    watchers : sequence of Watcher
+        Who else is shown what is heard.
+    ended : threading.Event, optional
+        Set by whoever ends it; nothing is read from the terminal then.
 
     Raises
     ------
@@ -192,22 +194,26 @@ def run_tuner(
     strings = [(aim.string, aim.hz) for aim in aims.values()]
     meter = Meter(microphone.sample_rate, strings)
     steadied = Steadied(aims, held)
-    ended = threading.Event()
+    reads, ended = ended is None, ended or threading.Event()
 
     def typed(command: Command) -> None:
         if command == "quit":
             ended.set()
 
     keys = Typed(typed)
-    with leaving(ended.set), microphone:
+    with on_signals(ended.set), microphone:
         drawer = Drawer(make_view)
-        keys.start()
+        if reads:
+            keys.start()
         try:
             watch = _Watch(microphone.input.name)
             changed = True
             while not ended.is_set():
                 if changed:
-                    drawer.show(TunerSeen(steadied.shown, dict(steadied.last), watch.said))
+                    seen = TunerSeen(steadied.shown, dict(steadied.last), watch.said)
+                    drawer.show(seen)
+                    for watcher in watchers:
+                        watcher.show(seen)
                     changed = False
                 block = microphone.read()
                 if not block.size:

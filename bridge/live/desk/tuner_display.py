@@ -83,16 +83,7 @@ def make_tuner_display(aims: Mapping[int, StringAim], reference: int, lines: boo
 
 
 class TunerLines:
-    """One line for each thing worth saying.
-
-    Parameters
-    ----------
-    aims : mapping of int to StringAim
-    reference : int
-        Number of the reference string.
-    clock : callable
-        Seconds, rising.
-    """
+    """One line for each thing worth saying."""
 
     def __init__(
         self, aims: Mapping[int, StringAim], reference: int, clock: Callable[[], float] = time.monotonic
@@ -133,15 +124,7 @@ class TunerLines:
 
 
 class TunerScreen(Screen[TunerSeen]):
-    """A picture that is drawn again as things change.
-
-    Parameters
-    ----------
-    aims, reference
-        As in `TunerLines`.
-    console : Console, optional
-        Where it is drawn; the standard output where left out.
-    """
+    """A picture that is drawn again as things change."""
 
     def __init__(self, aims: Mapping[int, StringAim], reference: int, console: Console | None = None) -> None:
         self._aims = aims

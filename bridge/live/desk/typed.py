@@ -36,11 +36,12 @@ import threading
 from collections.abc import Callable
 from typing import Any, TypeAlias
 
+from bridge.children import on_signals
 from bridge.engine.play.controls import TRIM_STEP_CENTS, Action
 
 Command: TypeAlias = Action | str
 """An action; or ``quit``, ``untrim``, ``undo``, ``view``, ``listen`` (and a file), or ``?`` and what was not
-understood."""
+understood. Nobody types ``chord`` with keys to sound, or ``tell`` with what the musician should know."""
 
 KEYS_SHOWN = (
     "1-9 table",
@@ -167,6 +168,7 @@ class Typed:
         self._take = take
         self._terminal: int | None = None
         self._as_it_was: Any = None
+        self._signals = contextlib.ExitStack()
         self.keys = False
         """Whether single keys are read, as at a terminal."""
 
@@ -180,6 +182,7 @@ class Typed:
             return
         if os.isatty(descriptor):
             self._terminal = descriptor
+            self._signals.enter_context(on_signals(self.resume, ["SIGCONT"]))
             self.keys = self.resume()
             if self.keys:
                 threading.Thread(target=self._read_keys, args=(descriptor,), daemon=True).start()
@@ -187,7 +190,7 @@ class Typed:
             threading.Thread(target=self._read_lines, args=(descriptor,), daemon=True).start()
 
     def resume(self) -> bool:
-        """Have keys delivered one by one and unseen (again, where the shell has changed that while we were stopped).
+        """Have keys delivered one by one and unseen, and once more when we go on after Ctrl-Z: the shell changes that.
 
         Ctrl-S stops nothing: a terminal that takes no output would stop the picture, and nobody would know why.
 
@@ -252,6 +255,7 @@ class Typed:
 
     def stop(self) -> None:
         """Give the terminal back as it was, without waiting for it to take what was written."""
+        self._signals.close()
         kept, self._as_it_was = self._as_it_was, None
         if kept is not None:
             import termios

@@ -5,8 +5,6 @@ is off. A port whose other end is its own beginning, or a synth that sends on wh
 note comes back and is sent again. The first shows in the ports' names; a loop is found by a message that can only be
 ours.
 
-Index: `one_instrument`, `is_through`, `local_control`, `LoopProbe`, `PANEL_HINT`.
-
 Sources: MIDI 1.0 Detailed Specification, "Local Control" (controller 122), and SysEx ID 7D (non-commercial use, which
 no instrument obeys).
 """
@@ -39,13 +37,7 @@ def local_control(on: bool) -> list[bytes]:
 
 
 class LoopProbe:
-    """A message that is sent out and must not come back.
-
-    Attributes
-    ----------
-    message : bytes
-        What to send: different for every process.
-    """
+    """A message that is sent out and must not come back: different for every process."""
 
     def __init__(self) -> None:
         self.message = b"\xf0\x7dstillbeat" + bytes(byte & 0x7F for byte in os.urandom(6)) + b"\xf7"

@@ -38,10 +38,6 @@ class Connections:
 
     Parameters
     ----------
-    plan : LivePlan
-        Which ports, and what to do with them.
-    system : MidiSystem
-        Where they are.
     performance : Performance
         Set up whenever the synth is there (again), and let go of a keyboard that is gone.
     receive : callable
@@ -50,17 +46,6 @@ class Connections:
         See `bridge.live.player.player.Player`.
     lock : Lock
         Guards `performance` and `outlet`.
-
-    Attributes
-    ----------
-    keyboard : InPort or None
-        The keyboard, while it is there.
-    synth : OutPort or None
-        The synth, while it is there.
-    in_name, out_name : str or None
-        Their ports' names.
-    probe : LoopProbe
-        What must not come back.
 
     Raises
     ------
@@ -80,9 +65,9 @@ class Connections:
         lock: threading.Lock,
     ) -> None:
         self.plan = plan
-        self.probe = checks.LoopProbe()
-        self.keyboard: InPort | None = None
-        self.synth: OutPort | None = None
+        self.probe = checks.LoopProbe()  # what must not come back
+        self.keyboard: InPort | None = None  # while it is there
+        self.synth: OutPort | None = None  # the same
         self._system = system
         self._performance = performance
         self._receive = receive

@@ -1,81 +1,178 @@
-"""The drone's place in a player: what it shows, how it fades when one leaves, and what is put back after it.
+"""The drone's place in a player: how it plays, what is told of it, how it fades when one leaves, what is put back then.
 
-All calls come from the player's own thread.
+A plan has one drone at most: one that goes through steps, or one that is held under the playing and follows the tables.
+All calls come from the player's own thread, but for `heard`; where the player's lock must be held it says so.
 """
 
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import replace
+from typing import Any, Protocol
 
 from bridge.engine.play.drone import PlannedDrone, restored
-from bridge.engine.play.drone_plan import DronePlan, beats
+from bridge.engine.play.drone_plan import LAST_TAIL_S, DronePlan, beats
+from bridge.engine.play.held_drone import HELD_FADE_S, STEP_S, HeldDrone, HoldPlan
+from bridge.engine.play.performance import Performance
 from bridge.live.plan import LivePlan
-from bridge.live.state import Lesson
+from bridge.live.player.sources import NoteSource
+from bridge.live.state import Held, Lesson
 from bridge.tuning.ratios import cents_to_ratio
+from bridge.wire.profile import moves_sounding
 
-FADE_STEPS = 8
-FADE_STEP_S = 0.03
-TAIL_S = 0.35
-"""What was let go dies away before loudness is put back."""
+_FADE_STEPS, _FADE_STEP_S = 8, 0.03
+_MOST_STEPS = round(3 * HELD_FADE_S / STEP_S)
+"""So many steps at most are waited for a held drone to fall silent."""
 
 
-class DroneSeat:
-    """A drone that plays in a player.
+class DroneSeat(Protocol):
+    """A drone that plays in a player."""
 
-    Parameters
-    ----------
-    plan : LivePlan
-        Of the player.
-    drone : DronePlan
-        What the drone does.
-    now_s : float
-        When it begins.
-    sleep : callable
-        Waits so many seconds.
-    """
+    @property
+    def source(self) -> NoteSource:
+        """What plays."""
+        ...
 
-    def __init__(
-        self, plan: LivePlan, drone: DronePlan, now_s: float, sleep: Callable[[float], None] = time.sleep
-    ) -> None:
-        self.drone = PlannedDrone(drone, now_s, plan.position_s if plan.returning else 0.0)
-        self._sleep = sleep
-        self._channels = plan.heard_on(self.drone.channels)
+    def heard(self, data: bytes, now_s: float) -> None:
+        """Take notice of a message that the synth gets from elsewhere; the lock is held."""
+        ...
 
-    def lesson(self, now_s: float, table_hz: Sequence[float]) -> Lesson:
-        """Return how far it is, and how it beats in a table."""
-        drone, step = self.drone, self.drone.step
-        share = drone.share(now_s)
-        return Lesson(
-            drone.phase,
-            drone.number,
-            step.name,
-            tuple(
-                (note.key, float(table_hz[note.key]) * cents_to_ratio(share * note.off_cents))
-                for note in step.notes
-            ),
-            tuple(replace(beat, rate_hz=round(beat.rate_hz, 3)) for beat in beats(step, table_hz, share)),
-        )
+    def lead(self, now_s: float, sent: bool) -> None:
+        """Let it follow the tables, which have gone out or not; the lock is held."""
+        ...
+
+    def again(self, now_s: float) -> None:
+        """The synth was away and has forgotten all; the lock is held."""
+        ...
+
+    def state(self, now_s: float) -> dict[str, Any]:
+        """Return what of `bridge.live.state.State` is about it; the lock is held."""
+        ...
 
     def fade(self, send: Callable[[list[bytes]], None]) -> None:
-        """Let the drone fall silent and end its notes.
+        """Let it fall silent, and end its notes; `send` takes messages to be retuned and sent now."""
+        ...
 
-        Parameters
-        ----------
-        send : callable
-            Takes messages of the drone's, to be retuned and sent now.
-        """
-        drone = self.drone
+    def put_back(self) -> list[bytes]:
+        """Wait until what was let go has died away; return what puts loudness back."""
+        ...
+
+
+def drone_seat(
+    plan: LivePlan,
+    performance: Performance,
+    clock: Callable[[], float],
+    sleep: Callable[[float], None] = time.sleep,
+) -> DroneSeat | None:
+    """Return the seat of a plan's drone, which begins now; None where there is none."""
+    if plan.drone is not None:
+        return _Steps(plan, plan.drone, performance, clock, sleep)
+    return _Held(plan, plan.hold, performance, clock, sleep) if plan.hold is not None else None
+
+
+class _Steps:
+    """The seat of a drone that goes through steps."""
+
+    def __init__(
+        self,
+        plan: LivePlan,
+        drone: DronePlan,
+        performance: Performance,
+        clock: Callable[[], float],
+        sleep: Callable[[float], None],
+    ) -> None:
+        self.source = PlannedDrone(drone, clock(), plan.position_s if plan.returning else 0.0)
+        self._performance = performance
+        self._sleep = sleep
+        self._channels = plan.heard_on(self.source.channels)
+
+    def heard(self, data: bytes, now_s: float) -> None:
+        pass
+
+    def lead(self, now_s: float, sent: bool) -> None:
+        pass
+
+    def again(self, now_s: float) -> None:
+        self.source.again(now_s)
+
+    def state(self, now_s: float) -> dict[str, Any]:
+        drone, step, hz = self.source, self.source.step, self._performance.switch.table()
+        share = drone.share(now_s)
+        notes = ((note.key, hz[note.key] * cents_to_ratio(share * note.off_cents)) for note in step.notes)
+        rates = (replace(beat, rate_hz=round(beat.rate_hz, 3)) for beat in beats(step, hz, share))
+        lesson = Lesson(drone.phase, drone.number, step.name, tuple(notes), tuple(rates))
+        return {"position_s": drone.position_s(now_s), "lesson": lesson}
+
+    def fade(self, send: Callable[[list[bytes]], None]) -> None:
+        drone = self.source
         if drone.phase == "sound":
             top = drone.expression
-            for number in range(1, FADE_STEPS + 1):
-                value = top - top * number // FADE_STEPS
+            for number in range(1, _FADE_STEPS + 1):
+                value = top - top * number // _FADE_STEPS
                 send([bytes((0xB0 | channel - 1, 11, value)) for channel in drone.channels])
-                self._sleep(FADE_STEP_S)
+                self._sleep(_FADE_STEP_S)
         send(drone.release())
 
     def put_back(self) -> list[bytes]:
-        """Wait until what was let go has died away; return what puts the loudness of its channels back."""
-        self._sleep(TAIL_S)
+        self._sleep(LAST_TAIL_S)
+        return restored(self._channels)
+
+
+class _Held:
+    """The seat of a drone that follows the tables."""
+
+    def __init__(
+        self,
+        plan: LivePlan,
+        hold: HoldPlan,
+        performance: Performance,
+        clock: Callable[[], float],
+        sleep: Callable[[float], None],
+    ) -> None:
+        self.source = HeldDrone(hold)
+        self._performance = performance
+        self._clock = clock
+        self._sleep = sleep
+        self._stays = plan.on_change == "next" or not moves_sounding(plan.profile, plan.method)
+        self._changes = 0
+        self._channels = plan.heard_on((hold.channel,))
+
+    def _follow(self, on: bool, now_s: float) -> None:
+        self.source.follow(self._performance.switch.number, self._performance.switch.tonic, on, now_s)
+
+    def heard(self, data: bytes, now_s: float) -> None:
+        self.source.heard(data, now_s)
+
+    def lead(self, now_s: float, sent: bool) -> None:
+        performance = self._performance
+        self._follow(performance.drone and not performance.hushed, now_s)
+        if self._changes != performance.changes and (sent or not self._stays):
+            self._changes = performance.changes
+            if self._stays:
+                self.source.strike_anew(now_s)
+
+    def again(self, now_s: float) -> None:
+        self.source.again(now_s)
+
+    def state(self, now_s: float) -> dict[str, Any]:
+        hold, performance = self.source, self._performance
+        on, hushed = performance.drone, performance.hushed
+        return {"held": Held(hold.plan.channel, hold.keys, on, hushed, round(hold.level, 2))}
+
+    def fade(self, send: Callable[[list[bytes]], None]) -> None:
+        hold = self.source
+        if not hold.keys:
+            return
+        self._follow(False, self._clock())
+        for _ in range(_MOST_STEPS):
+            if not hold.keys:
+                break
+            send([data for _, data in hold.due(self._clock())])
+            self._sleep(STEP_S)
+
+    def put_back(self) -> list[bytes]:
+        if not self.source.used:
+            return []
+        self._sleep(LAST_TAIL_S)
         return restored(self._channels)

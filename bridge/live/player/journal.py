@@ -33,22 +33,13 @@ class Journal:
     ----------
     folder : str or None
         Where the file is; None: in memory only.
-    port : str
-        The synth's port, as its system names it.
-
-    Attributes
-    ----------
-    ledger : Ledger
-        What was sent.
-    shared : bool
-        Whether another player is using this synth now; then this ledger is in memory only.
-    kept : bool
-        Whether it is in a file.
     """
 
     def __init__(self, folder: str | None, port: str) -> None:
-        self.shared = False
-        self.kept = False
+        self.shared = (
+            False  # whether another player is using this synth now: then the ledger is in memory only
+        )
+        self.kept = False  # whether it is in a file
         self._file: Any = None
         self._map: Any = None
         if folder is not None:

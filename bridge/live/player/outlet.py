@@ -24,20 +24,7 @@ _MOST_WAITING = 50_000
 
 
 class Outlet:
-    """Sends messages at their time.
-
-    Parameters
-    ----------
-    ledger : Ledger
-        Writes down what is sent.
-
-    Attributes
-    ----------
-    sent, late, lost : int
-        Messages sent; sent more than 5 ms after they were due; and not sent, for want of a port.
-    worst_late_s : float
-        The longest delay behind a due time.
-    """
+    """Sends messages at their time."""
 
     def __init__(self, ledger: Ledger) -> None:
         self._note = ledger.note
@@ -48,8 +35,8 @@ class Outlet:
         self._window_end_s = 0.0
         self._window_bytes = 0
         self.sent = 0
-        self.late = 0
-        self.lost = 0
+        self.late = 0  # sent more than 5 ms after they were due
+        self.lost = 0  # not sent, for want of a port
         self.worst_late_s = 0.0
 
     def connect(self, emit: Callable[[bytes], None] | None) -> None:

@@ -13,25 +13,23 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 from bridge.engine.play.controls import Action, ControlReader
-from bridge.engine.play.drone import restored
-from bridge.engine.play.held_drone import HELD_FADE_S, STEP_S, HeldDrone
 from bridge.engine.play.performance import Performance
 from bridge.engine.play.tables import AllTables, TableSwitch
 from bridge.engine.protocols import Due
 from bridge.errors import MethodProblem, PortProblem
 from bridge.live.backing import BackingPlayer
 from bridge.live.plan import NEW_PORT, LivePlan
+from bridge.live.player.chord import HeldChord, chord_channel
 from bridge.live.player.connections import Connections
-from bridge.live.player.drone_seat import TAIL_S, DroneSeat
+from bridge.live.player.drone_seat import DroneSeat, drone_seat
 from bridge.live.player.engines import make_engine
 from bridge.live.player.outlet import Outlet
 from bridge.live.player.sources import NoteSource
-from bridge.live.state import Counts, Held, Sounding, State
+from bridge.live.state import Counts, Sounding, State
 from bridge.ports.base import MidiSystem
-from bridge.wire.profile import moves_sounding
 
 POLL_S = 0.5
 """How often ports are looked for."""
@@ -39,8 +37,6 @@ FLUSH_S = 5.0
 """How long leaving may take for the sake of a slow synth."""
 BUSY_MESSAGES = 800
 """So many messages between two looks at the ports make one ask whether it is a loop."""
-FADE_STEPS = round(3 * HELD_FADE_S / STEP_S)
-"""So many steps at most are waited for a drone to fall silent."""
 _SHOWN_NOTES = 40
 
 
@@ -49,17 +45,11 @@ class Player:
 
     Parameters
     ----------
-    plan : LivePlan
-        What to play.
-    system : MidiSystem
-        Where the ports are.
     tell : callable
         Called with what the musician should know: a kind (``say``, ``lost``, ``back``, ``failed``) and a text. From
         any thread; it must only put things in a queue.
     nudge : callable
         Called when `tick` should be called soon. From any thread.
-    clock : callable
-        Seconds, rising.
     alive : callable
         Called now and then while ports are waited for, in the thread of `open` and `tick`.
     """
@@ -100,9 +90,7 @@ class Player:
         self._sources: list[NoteSource] = []
         self._backing: BackingPlayer | None = None
         self._seat: DroneSeat | None = None
-        self._hold: HeldDrone | None = None
-        self._stays = plan.on_change == "next" or not moves_sounding(profile, plan.method)
-        self._changes = 0
+        self._chord: HeldChord | None = None
         self._version = 0
         self._poll_s = 0.0
         self.received = 0
@@ -137,12 +125,9 @@ class Player:
         if plan.backing is not None:
             self._backing = BackingPlayer(plan.backing, now_s, plan.position_s if plan.returning else None)
             self.add_source(self._backing)
-        if plan.drone is not None:
-            self._seat = DroneSeat(plan, plan.drone, now_s)
-            self.add_source(self._seat.drone)
-        if plan.hold is not None:
-            self._hold = HeldDrone(plan.hold)
-            self.add_source(self._hold)
+        self._seat = drone_seat(plan, self.performance, lambda: self._clock())
+        if self._seat is not None:
+            self.add_source(self._seat.source)
         self._poll_s = now_s + POLL_S
 
     def add_source(self, source: NoteSource) -> None:
@@ -165,8 +150,8 @@ class Player:
                     self._loop()
                     return
                 now_s = self._clock()
-                if self._hold is not None:
-                    self._hold.heard(data, now_s)
+                if self._seat is not None:
+                    self._seat.heard(data, now_s)
                 waits = outlet.send(self._feed(data, now_s), now_s)
                 if not waits and self.performance.version == self._version:
                     return
@@ -196,7 +181,7 @@ class Player:
         self._nudge()
 
     def act(self, action: Action) -> None:
-        """Carry out an action of the player's."""
+        """Carry out an action of the musician's."""
         ends = self._ends
         assert ends is not None
         outlet = ends.outlet
@@ -209,6 +194,16 @@ class Player:
             outlet.send(self.performance.act(action, now_s), now_s)
             if action.name == "panic":
                 outlet.send([(now_s, message) for message in ends.journal.ledger.offs()], now_s)
+
+    def sound(self, keys: Sequence[int]) -> None:
+        """Let a chord sound for a while, in the place of the one that may sound still."""
+        with self._lock:
+            now_s = self._clock()
+            if self._chord is None:
+                self._chord = HeldChord(chord_channel(self.plan))
+                self._sources.append(self._chord)
+            self._chord.sound(keys, now_s)
+        self._nudge()
 
     def renew(self, tables: AllTables) -> None:
         """Put other tables in the place of all: the reference is another."""
@@ -249,13 +244,14 @@ class Player:
             wake_s = performance.next_wake_s
             if wake_s is not None and wake_s <= now_s:
                 outlet.send(performance.wake(now_s), now_s)
-            if self._hold is not None:
-                self._lead(self._hold, now_s)
+            seat = self._seat
+            if seat is not None:
+                seat.lead(now_s, outlet.empty)
             for source in self._sources:
                 for due_s, data in source.due(now_s):
                     outlet.note_late(now_s - due_s)
-                    if self._hold is not None and source is not self._hold:
-                        self._hold.heard(data, now_s)
+                    if seat is not None and source is not seat.source:
+                        seat.heard(data, now_s)
                     outlet.send(performance.feed_backing(data, now_s), now_s)
             outlet.flush(now_s)
             notices, performance.notices = performance.notices, []
@@ -275,42 +271,43 @@ class Player:
             with self._lock:
                 if ends.outlet.connected:
                     ends.outlet.send([(now_s, self._probe)], now_s)
-        if ends.look():
+        if ends.look() and self._seat is not None:
             with self._lock:
-                if self._seat is not None:
-                    self._seat.drone.again(self._clock())
-                if self._hold is not None:
-                    self._hold.again(self._clock())
+                self._seat.again(self._clock())
 
     @property
     def ended(self) -> bool:
         """Whether there is nothing more to play: no keyboard, and every source at its end."""
         if self.plan.in_port is not None:
             return False
+        held = self._seat.source if self._seat is not None and self.plan.hold is not None else None
         with self._lock:  # a drone that follows the tables would go on for ever
-            playing = [source.next_s for source in self._sources if source is not self._hold]
+            playing = [source.next_s for source in self._sources if source is not held]
         return bool(playing) and all(at_s is None for at_s in playing)
 
     def state(self) -> State:
         """Return the state of things."""
-        performance, ends, hold = self.performance, self._ends, self._hold
+        performance, ends = self.performance, self._ends
         assert ends is not None
         outlet, engine = ends.outlet, performance.engine
-        position_s, bar, lesson = 0.0, None, None
         with self._lock:
             now_s = self._clock()
             kept = performance.switch.keep()
             sounding = [Sounding(at, key, cents) for at, key, _, cents in engine.sounding()[:_SHOWN_NOTES]]
-            if self._seat is not None:
-                position_s = self._seat.drone.position_s(now_s)
-                lesson = self._seat.lesson(now_s, performance.switch.table())
-            held = None
-            if hold is not None:
-                on, hushed = performance.drone, performance.hushed
-                held = Held(hold.plan.channel, hold.keys, on, hushed, round(hold.level, 2))
+            others = self._seat.state(now_s) if self._seat is not None else {}
         if self._backing is not None:
             position_s = self._backing.position_s(now_s)
-            bar = self._backing.backing.bar_at(position_s)
+            others |= {"position_s": position_s, "bar": self._backing.backing.bar_at(position_s)}
+        counts = Counts(
+            self.received,
+            outlet.sent,
+            outlet.late,
+            outlet.lost,
+            performance.dropped,
+            getattr(engine, "crowded", 0),
+            getattr(engine, "clipped", 0),
+            outlet.worst_late_s,
+        )
         return State(
             kept=kept,
             renewals=performance.renewals,
@@ -319,79 +316,37 @@ class Player:
             keyboard_there=ends.keyboard is not None,
             synth_there=ends.synth is not None,
             sounding=tuple(sounding),
-            counts=Counts(
-                self.received,
-                outlet.sent,
-                outlet.late,
-                outlet.lost,
-                performance.dropped,
-                getattr(engine, "crowded", 0),
-                getattr(engine, "clipped", 0),
-                outlet.worst_late_s,
-            ),
-            held=held,
-            lesson=lesson,
-            position_s=position_s,
-            bar=bar,
+            counts=counts,
+            **others,
         )
 
     # ---- the end
 
     def leave(self) -> int:
         """Silence the synth, put it back as it was, and close the ports; return how many notes were let go."""
-        self._closed = True
+        with self._lock:  # so that no message is on its way through from here on
+            self._closed = True
         ends, self._ends = self._ends, None
         if ends is None:
             return 0
         ledger = ends.journal.ledger
         hung = ledger.owed
-        if self._seat is not None and ends.outlet.connected:
-            self._seat.fade(self._send_now)
-        hold = self._hold
-        if hold is not None and hold.keys and ends.outlet.connected:
-            self._fade(hold)
+        seat = self._seat if ends.outlet.connected else None
+        if seat is not None:
+            seat.fade(self._send_now)
         with self._lock:
             now_s = self._clock()
             ends.outlet.drop_later()
             ends.outlet.send(self.performance.stop(now_s), now_s)
         self._send_out(ends.local_on())
         self._send_out([*ledger.offs(), *ledger.pedals_up()])
-        if self._seat is not None and ends.outlet.connected:
-            self._send_out(self._seat.put_back())
-        if hold is not None and hold.used and ends.outlet.connected:
-            time.sleep(TAIL_S)  # what was let go dies away before loudness is put back
-            self._send_out(restored(self.plan.heard_on((hold.plan.channel,))))
+        if seat is not None:
+            self._send_out(seat.put_back())
         ends.close_inputs()  # before the synth's port: closing that waits for a server that may wait for our thread
         ends.close()
         self._outlet = None
         self.system.close()
         return hung
-
-    def _lead(self, hold: HeldDrone, now_s: float) -> None:
-        """Let the drone follow the tables; the lock is held."""
-        performance = self.performance
-        switch = performance.switch
-        hold.follow(switch.number, switch.tonic, performance.drone and not performance.hushed, now_s)
-        if self._changes != performance.changes:
-            outlet = self._outlet
-            if self._stays and outlet is not None and not outlet.empty:
-                return  # the table is still on its way
-            self._changes = performance.changes
-            if self._stays:
-                hold.strike_anew(now_s)
-
-    def _fade(self, hold: HeldDrone) -> None:
-        """Let the drone fall silent."""
-        switch = self.performance.switch
-        with self._lock:
-            hold.follow(switch.number, switch.tonic, False, self._clock())
-        for _ in range(FADE_STEPS):
-            if not hold.keys:
-                break
-            with self._lock:
-                messages = [data for _, data in hold.due(self._clock())]
-            self._send_now(messages)
-            time.sleep(STEP_S)
 
     def _send_out(self, messages: list[bytes]) -> None:
         """Send messages, and wait until everything has gone to the port."""

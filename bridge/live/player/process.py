@@ -19,7 +19,7 @@ import time
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, TypeAlias
 
-from bridge.children import leaving, own_output
+from bridge.children import on_signals, own_output
 from bridge.errors import PortProblem
 from bridge.live.frames import (
     Act,
@@ -36,6 +36,7 @@ from bridge.live.frames import (
     Renew,
     Say,
     ServerGone,
+    Sound,
     ToPlayer,
 )
 from bridge.live.plan import LivePlan
@@ -63,7 +64,7 @@ _Item: TypeAlias = ToPlayer | Say | _Nudge
 def main() -> None:
     """Run until told to leave."""
     player = Child(own_output())
-    with leaving(player.leave):
+    with on_signals(player.leave):
         player.run()
 
 
@@ -214,6 +215,8 @@ class Child:
                 case Renew(tables):
                     player.renew(tables)
                     self._state_s = 0.0
+                case Sound(keys):
+                    player.sound(keys)
                 case Say():
                     self._writer.put(item)
             player.tick()

@@ -4,8 +4,6 @@ So whatever plays to a synth's port plays to the sound card as well, with the sa
 
 A dead sound server takes PortAudio along (see `bridge.sound.device.output`): once no sound has been asked for in
 `STALLED_S`, `gone` is called, which should end the process and let another take its place.
-
-Index: `SoundSystem`, `SOUND_CARD`, `USUAL`.
 """
 
 from __future__ import annotations

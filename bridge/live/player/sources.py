@@ -1,4 +1,4 @@
-"""Other things that play beside the keyboard: a track, a drone."""
+"""Other things that play beside the keyboard: a backing, a drone."""
 
 from __future__ import annotations
 

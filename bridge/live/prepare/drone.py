@@ -52,8 +52,6 @@ def prepare_drone(
 
     Parameters
     ----------
-    table : TableRequest
-    asked : DroneRequest
     out_port, synth, method, channels, system
         Where it plays and how, as in `bridge.live.prepare.keyboard.LiveRequest`; without a port on the sound card.
     device : str, optional
@@ -138,12 +136,6 @@ def sound_card_plan(
 
     Parameters
     ----------
-    spec : TableSpec
-        The table.
-    drone, backing
-        What to play.
-    device : str, optional
-        Part of the sound card's name.
     method : str
         How the table reaches the generator, which obeys all of them.
 

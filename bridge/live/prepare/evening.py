@@ -19,7 +19,7 @@ from bridge.engine.protocols import OnChange
 from bridge.errors import InputProblem, MethodProblem, StillbeatError, ValueProblem
 from bridge.jobs.session.check import check_session
 from bridge.jobs.session.plan import PiecePlan, SessionPlan, Step, plan_session
-from bridge.live.desk.labels import Labels, StepShown, feet_shown
+from bridge.live.desk.labels import Labels, StepShown, feet_shown, tuning_words
 from bridge.live.desk.listening import Listening
 from bridge.live.desk.typed import keys_shown
 from bridge.live.plan import LivePlan, Playing
@@ -112,10 +112,10 @@ def prepare_evening(request: EveningRequest) -> Prepared:
     tables = _sendable(_play_tables(places), method, profile)
     notices = list(checked.warnings)
     notices.append(f"{session.title}: {len(session.pieces)} pieces on {synth.title}")
-    if chosen.why:
-        notices.append(f"method {method}: {chosen.why}")
+    about_engine = [f"method {method}: {chosen.why}"] if chosen.why else []
     if method in MTS_METHODS:
-        notices += about_precision(profile, method, played)
+        about_engine += about_precision(profile, method, played)
+    notices += about_engine
     notices += _about_others(session, synth)
     live = session.live
     on_change, glide_s = _on_change(live.on_change), live.glide_s
@@ -149,10 +149,11 @@ def prepare_evening(request: EveningRequest) -> Prepared:
         session.reference or places[0].spec.reference,
         tuple(_shown(at, len(session.pieces), synth, hold is not None) for at in places),
         session.notes,
+        tuple(about_engine),
         keys_shown(True, hold is not None, listening is not None),
         feet_shown(controls),
     )
-    return Prepared(plan, labels, tuple(notices), "", listening)
+    return Prepared(plan, labels, tuple(notices), "", listening, places[0].spec)
 
 
 def _synth(session: Session, name: str | None) -> SessionSynth:
@@ -227,7 +228,7 @@ def _shown(at: _At, pieces: int, synth: SessionSynth, drones: bool) -> StepShown
         notes = f"{notes}\n{synth.title} rests in this piece".strip()
     drone = " ".join(note_name(key, table.tonic) for key in _keys(at)) if drones else ""
     own = None if piece.follows_reference else spec.reference
-    return StepShown(piece.number, pieces, piece.title, place, words, drone, notes, own)
+    return StepShown(piece.number, pieces, piece.title, place, words, drone, notes, own, tuning_words(spec))
 
 
 def _about_others(session: Session, synth: SessionSynth) -> list[str]:

@@ -20,7 +20,7 @@ from bridge.engine.protocols import OnChange
 from bridge.errors import MethodProblem, StillbeatError, ValueProblem
 from bridge.jobs.choose import TableRequest, choose_table
 from bridge.live.backing import Backing, load_backing
-from bridge.live.desk.labels import Labels, feet_shown
+from bridge.live.desk.labels import Labels, feet_shown, tuning_words
 from bridge.live.desk.listening import Listening
 from bridge.live.desk.typed import keys_shown
 from bridge.live.plan import LivePlan, Playing, pitched_channels
@@ -76,6 +76,8 @@ class Prepared:
     """A question about the reference, if it deserves one."""
     listening: Listening | None = None
     """How the reference is found anew while it plays."""
+    spec: TableSpec | None = None
+    """The table that it begins with."""
 
 
 def prepare(request: LiveRequest) -> Prepared:
@@ -107,14 +109,15 @@ def prepare(request: LiveRequest) -> Prepared:
     tables = [hz for one in (*first.tables, *first.tonics) for hz in (one.hz, one.equal_hz)]
     chosen = choose_for_playing(request.method, profile, tables)
     method = chosen.method
-    notices = [f"method {method}: {chosen.why}"] if chosen.why else []
+    about_engine = [f"method {method}: {chosen.why}"] if chosen.why else []
     if profile is None and method in MTS_METHODS:
         profile = STANDARD
+    if method in MTS_METHODS and profile is not None:
+        about_engine += about_precision(profile, method, tables)
+    notices = list(about_engine)
     on_change = request.on_change or "now"
     if request.also or controls.zone is not None or on_change != "now":
         notices += about_changes(on_change, method, profile)
-    if method in MTS_METHODS and profile is not None:
-        notices += about_precision(profile, method, tables)
     alone = len(specs) == 1
     said = off_guitar(("" if alone else name, build_table(spec)) for name, spec in specs)
     notices += [said] if said else []
@@ -158,10 +161,12 @@ def prepare(request: LiveRequest) -> Prepared:
         method,
         profile.title if profile is not None else "any synth",
         home.reference,
+        about_engine=tuple(about_engine),
+        tuning=tuning_words(home),
         keys=keys_shown(False, hold is not None, listening is not None),
         feet=feet_shown(controls),
     )
-    return Prepared(plan, labels, tuple(notices), home.doubt, listening)
+    return Prepared(plan, labels, tuple(notices), home.doubt, listening, home)
 
 
 def check_tables(method: str, profile: SynthProfile | None, tables: AllTables) -> None:

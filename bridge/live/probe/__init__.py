@@ -1,1 +1,1 @@
-"""Examining a synth at its port: `open` what it needs, `examine` by listening or `ask` the player, from the `seat`."""
+"""Examining a synth at its port from a `seat`: `open` what it needs, `examine` by listening or `ask` the musician."""

@@ -1,8 +1,6 @@
-"""Asks a player what was heard, where there is no sound input: plays, asks, reads an answer, plays again if wanted.
+"""Asks the musician what was heard, where there is no sound input: plays, asks, reads an answer, plays again if wanted.
 
 Threads: one. Answers come from a stream line by line, so that they can be piped in.
-
-Index: `Asker`, `ask_player`.
 """
 
 from __future__ import annotations
@@ -29,17 +27,7 @@ _AGAIN = ("r", "repeat", "again")
 
 
 class Asker:
-    """Plays questions and reads answers.
-
-    Parameters
-    ----------
-    seat : Seat
-    place : Place
-    answers : text stream
-        A line for each answer.
-    say : callable
-        Shows a line to the player.
-    """
+    """Plays questions and reads answers."""
 
     def __init__(self, seat: Seat, place: Place, answers: TextIO, say: Callable[[str], None]) -> None:
         self._seat = seat
@@ -95,13 +83,11 @@ class Asker:
         seat.take_back()
 
 
-def ask_player(asker: Asker, place: Place, progress: Callable[[str], None]) -> Findings:
+def ask_musician(asker: Asker, place: Place, progress: Callable[[str], None]) -> Findings:
     """Examine a synth from start to end by asking.
 
     Parameters
     ----------
-    asker : Asker
-    place : Place
     progress : callable
         Called before each question with its number.
     """

@@ -1,9 +1,7 @@
-"""Examines a synth: drives its port and listens, or asks the player, through `bridge.engine.probe.course`.
+"""Examines a synth: drives its port and listens, or asks the musician, through `bridge.engine.probe.course`.
 
 Decisions are the engine's; here notes are struck and heard. Everything that is sent goes through a `Seat`, which puts
 the synth back in the end.
-
-Index: `Prober`, `examine`, `follow`.
 """
 
 from __future__ import annotations
@@ -34,14 +32,7 @@ _Result = TypeVar("_Result")
 
 
 class Prober:
-    """Holds trials on a synth and hears them.
-
-    Parameters
-    ----------
-    seat : Seat
-    ear : Ear
-    place : Place
-    """
+    """Holds trials on a synth and hears them."""
 
     def __init__(self, seat: Seat, ear: Ear, place: Place) -> None:
         self._seat = seat

@@ -1,9 +1,7 @@
-"""Opens what an examination needs, runs it, and leaves: ports, the sound input or the player, signals.
+"""Opens what an examination needs, runs it, and leaves: ports, the sound input or the musician, signals.
 
 Where no sound input is named, one that bears the synth's own name is taken (on a JACK server a soft synth is heard
-directly), else the usual one; where there is none at all the player is asked.
-
-Index: `ProbeRequest`, `Stage`, `find_stage`, `run_probe`.
+directly), else the usual one; where there is none at all the musician is asked.
 """
 
 from __future__ import annotations
@@ -16,7 +14,7 @@ from typing import TextIO
 from bridge.engine.probe.course import Findings
 from bridge.engine.probe.messages import ALL_DEVICES, Place
 from bridge.errors import PortProblem, ValueProblem
-from bridge.live.probe.ask import Asker, ask_player
+from bridge.live.probe.ask import Asker, ask_musician
 from bridge.live.probe.examine import Prober, Progress, examine
 from bridge.live.probe.seat import VELOCITY, Guard, Memory, Seat, held_signals
 from bridge.ports.base import NEW_PORT, MidiSystem
@@ -32,59 +30,29 @@ from bridge.sound.listening.probe_ear import Ear
 
 @dataclass(frozen=True)
 class ProbeRequest:
-    """What was asked for.
-
-    Attributes
-    ----------
-    out_port, reply_port, system : str
-        Parts of names, as for other commands.
-    device : str or None
-        Part of a sound input's name.
-    ask : bool
-        Ask the player even if there is a sound input.
-    channel, key : int
-        Where test notes are played.
-    sound : int or None
-        Program to choose first, 1 to 128.
-    velocity : int
-    device_id : int
-        The synth's, 0 to 127; 127: all.
-    """
+    """What was asked for; ports, system and sound input by parts of their names."""
 
     out_port: str
     reply_port: str | None = None
     system: str | None = None
     device: str | None = None
-    ask: bool = False
-    channel: int = 1
+    ask: bool = False  # the musician, even if there is a sound input
+    channel: int = 1  # where test notes are played, and on which key
     key: int = 69
-    sound: int | None = None
+    sound: int | None = None  # program to choose first, 1 to 128
     velocity: int = VELOCITY
-    device_id: int = ALL_DEVICES
+    device_id: int = ALL_DEVICES  # the synth's, 0 to 127
 
 
 @dataclass
 class Stage:
-    """What was found: nothing has been opened or sent yet.
-
-    Attributes
-    ----------
-    system : MidiSystem
-    port : str
-        The synth's full name.
-    reply : str or None
-        The port on which it answers.
-    input : SoundInput or None
-        What it is heard through; None: the player is asked.
-    why_asked : str
-        Why the player is asked though that was not wished.
-    """
+    """What was found: nothing has been opened or sent yet."""
 
     system: MidiSystem
-    port: str
-    reply: str | None
-    input: SoundInput | None
-    why_asked: str = ""
+    port: str  # the synth's full name
+    reply: str | None  # the port on which it answers
+    input: SoundInput | None  # what it is heard through; None: the musician is asked
+    why_asked: str = ""  # why that is so though it was not wished
 
     def close(self) -> None:
         """Let go of the system."""
@@ -148,15 +116,12 @@ def run_probe(
 
     Parameters
     ----------
-    request : ProbeRequest
     stage : Stage
         As `find_stage` has it; closed here.
     progress : callable
         What is being tried, and how much is done, 0 to 1.
     answers : text stream
-        A line for each answer, where the player is asked.
-    say : callable
-        Shows a line to the player.
+        A line for each answer, where the musician is asked.
 
     Raises
     ------
@@ -185,7 +150,7 @@ def run_probe(
             opened.callback(memory.close)
             seat.keep(memory.ask(seat, request.device_id))
         if microphone is None:
-            return ask_player(Asker(seat, place, answers, say), place, lambda text: progress(text, 0.0))
+            return ask_musician(Asker(seat, place, answers, say), place, lambda text: progress(text, 0.0))
         ear = Ear(microphone)
         seat.wait = ear.skip
         return examine(Prober(seat, ear, place), place, progress)

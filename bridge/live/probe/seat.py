@@ -5,8 +5,6 @@ back to two semitones and fine tuning to nothing, and closes the port once all o
 Ctrl-C, SIGTERM and SIGHUP into one `KeyboardInterrupt`, and into nothing once leaving has begun.
 
 Threads: one; the port's server may be watched by another, which only sets a flag.
-
-Index: `Seat`, `Memory`, `held_signals`, `Guard`.
 """
 
 from __future__ import annotations
@@ -17,7 +15,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 
-from bridge.children import leaving
+from bridge.children import on_signals
 from bridge.engine.probe import messages as probe_messages
 from bridge.errors import PortProblem, WireError
 from bridge.ports.base import MidiSystem, OutPort
@@ -39,7 +37,6 @@ class Seat:
 
     Parameters
     ----------
-    port : OutPort
     wait : callable
         Lets so many seconds go by.
     velocity : int
@@ -140,7 +137,6 @@ class Memory:
 
     Parameters
     ----------
-    system : MidiSystem
     name : str
         Full name of the port on which the synth answers.
     """
@@ -209,5 +205,5 @@ class Guard:
 def held_signals() -> Iterator[Guard]:
     """Turn signals into one `KeyboardInterrupt` until `Guard.hold` is called."""
     guard = Guard()
-    with leaving(guard.take):
+    with on_signals(guard.take):
         yield guard

@@ -7,7 +7,7 @@ holds here.
 from __future__ import annotations
 
 from bridge.errors import PortProblem
-from bridge.sound.device.outputs import SoundDevice, pick_by_name, portaudio
+from bridge.sound.device.outputs import SoundDevice, list_devices, pick_by_name
 
 
 class SoundInput(SoundDevice):
@@ -22,25 +22,7 @@ def sound_inputs() -> list[SoundInput]:
     PortProblem
         sounddevice or PortAudio is missing.
     """
-    library = portaudio()
-    systems = library.query_hostapis()
-    default = library.default.device[0]
-    if default < 0:
-        default = next(
-            (int(s["default_input_device"]) for s in systems if int(s["default_input_device"]) >= 0), -1
-        )
-    return [
-        SoundInput(
-            index,
-            str(device["name"]),
-            str(systems[device["hostapi"]]["name"]),
-            int(device["max_input_channels"]),
-            round(device["default_samplerate"]),
-            index == default,
-        )
-        for index, device in enumerate(library.query_devices())
-        if device["max_input_channels"] > 0
-    ]
+    return list_devices("input", SoundInput)
 
 
 def pick_input(name: str | None = None) -> SoundInput:

@@ -13,7 +13,7 @@ import sys
 import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Any, TypeVar
+from typing import Any, Literal, TypeVar
 
 from bridge.errors import PortProblem, near_names
 
@@ -143,27 +143,33 @@ def sound_outputs(rescan: bool = False) -> list[SoundOutput]:
     PortProblem
         sounddevice or PortAudio is missing.
     """
-    library = portaudio()
     if rescan:
+        library = portaudio()
         # PortAudio lists devices only when it is initialised; this is the way that sounddevice's manual gives.
         library._terminate()
         library._initialize()
-    systems = [str(system["name"]) for system in library.query_hostapis()]
-    default = library.default.device[1]
+    return list_devices("output", SoundOutput)
+
+
+def list_devices(way: Literal["input", "output"], kind: type[DeviceT]) -> list[DeviceT]:
+    """Return the devices that sound can come in by, or go out by, as PortAudio last listed them."""
+    library = portaudio()
+    systems = library.query_hostapis()
+    default = library.default.device[0 if way == "input" else 1]
     if default < 0:
-        candidates = [int(system["default_output_device"]) for system in library.query_hostapis()]
+        candidates = [int(system[f"default_{way}_device"]) for system in systems]
         default = next((index for index in candidates if index >= 0), -1)
     return [
-        SoundOutput(
+        kind(
             index,
             str(device["name"]),
-            systems[device["hostapi"]],
-            int(device["max_output_channels"]),
+            str(systems[device["hostapi"]]["name"]),
+            int(device[f"max_{way}_channels"]),
             round(device["default_samplerate"]),
             index == default,
         )
         for index, device in enumerate(library.query_devices())
-        if device["max_output_channels"] > 0
+        if device[f"max_{way}_channels"] > 0
     ]
 
 

@@ -11,8 +11,6 @@ Loudness. The envelope is exponential: ``exp(level + slope · i)``; a rise in th
 fixed length. Changes of channel volume, expression and pan are spread over `RAMP_S`.
 
 Conventions: `step` in cycles a sample, below 0.5; gains are pairs (left, right).
-
-Index: `Oscillators`, `Row`.
 """
 
 from __future__ import annotations

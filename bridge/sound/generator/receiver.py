@@ -1,7 +1,7 @@
 """A MIDI receiver that obeys every tuning method of this project: bytes in, notes with frequencies out.
 
 The receiver holds what sixteen channels were told and decides which notes sound, at what frequency and how loud.
-What makes the sound is handed in as a `bridge.sound.generator.tone_maker.Player`; without one the receiver is a pure
+What makes the sound is handed in as a `bridge.sound.generator.tone_maker.ToneMaker`; without one the receiver is a pure
 listener.
 
 A note's frequency is::
@@ -19,9 +19,10 @@ manager 2, until RPN 00 00 says otherwise (on any member for all of them). The m
 its other controllers, programs and parameters are passed on to them. Channels that join or leave a zone let go of
 their notes.
 
-**Notes.** A key struck again lets go of its note before. Sustain (64), sostenuto (66) and soft pedal (67) are switches
-at value 64. Controllers 120, and 123 to 127, silence or let go; 121 resets; 122 (local control) means nothing here.
-Modulation, pressure and timbre controllers are left out on purpose: they would make vibrato and beats of their own.
+**Notes** are held and let go as `bridge.sound.generator.held` tells. Sustain (64), sostenuto (66) and soft pedal (67)
+are switches at value 64. Controllers 120, and 123 to 127, silence or let go; 121 resets; 122 (local control) means
+nothing here. Modulation, pressure and timbre controllers are left out on purpose: they would make vibrato and beats of
+their own.
 
 **Drums** are the channels that `bridge.engine.rhythm` calls drums, unless an MPE zone has taken them; no tuning
 reaches them.
@@ -29,8 +30,6 @@ reaches them.
 No bytes make it raise: what is not a message, or says what cannot be, is ignored and counted.
 
 Conventions: channels are 1 to 16; frequencies in hertz; a device ID of None obeys messages for any device.
-
-Index: `Receiver`.
 
 Sources: MIDI 1.0 Detailed Specification; CA-020, CA-021 (tuning); CA-025 (master tuning); RP-015 (reset all
 controllers); *General MIDI 2* (RP-024); *MIDI Polyphonic Expression* (2018).
@@ -50,7 +49,8 @@ from bridge.sound.generator.channels import (
     Channel,
     Note,
 )
-from bridge.sound.generator.tone_maker import Player, Silent
+from bridge.sound.generator.held import Held
+from bridge.sound.generator.tone_maker import Silent, ToneMaker
 from bridge.sound.generator.tunings import TuningMemory, octave_pitches
 from bridge.wire import mts, rpn
 from bridge.wire.mpe import MpeReceiver
@@ -68,16 +68,16 @@ class Receiver:
 
     Parameters
     ----------
-    player : Player, optional
+    maker : ToneMaker, optional
         What makes the sound; without one, notes that are let go end at once.
     device_id : int, optional
         SysEx messages for other devices are ignored; None obeys all. 7F is always obeyed.
     """
 
-    def __init__(self, player: Player | None = None, device_id: int | None = None) -> None:
+    def __init__(self, maker: ToneMaker | None = None, device_id: int | None = None) -> None:
         self.device_id = device_id
-        self.player: Player = player if player is not None else Silent()
-        self._keeps_released = player is not None
+        self.maker: ToneMaker = maker if maker is not None else Silent()
+        self._held = Held(maker)
         self.tunings = TuningMemory()
         self.ignored = 0  # messages that could not be read
         self._splitter = StreamSplitter()
@@ -93,16 +93,16 @@ class Receiver:
             7: self._volume,
             10: self._pan,
             11: self._expression,
-            64: self._sustain,
-            66: self._sostenuto,
+            64: self._held.sustain,
+            66: self._held.sostenuto,
             67: self._soft,
-            120: self._all_sound_off,
+            120: self._held.all_sound_off,
             121: self._reset_controllers,
-            123: self._all_notes_off,
-            124: self._all_notes_off,
-            125: self._all_notes_off,
-            126: self._all_notes_off,
-            127: self._all_notes_off,
+            123: self._held.all_notes_off,
+            124: self._held.all_notes_off,
+            125: self._held.all_notes_off,
+            126: self._held.all_notes_off,
+            127: self._held.all_notes_off,
         }
 
     def _fresh(self, number: int) -> Channel:
@@ -129,7 +129,7 @@ class Receiver:
         if kind == 0x90 and message[2]:
             self._note_on(channel, message[1], message[2])
         elif kind in (0x80, 0x90):
-            self._note_off(channel, message[1])
+            self._held.lift(channel, message[1])
         elif kind == 0xB0:
             self._control(channel, message)
         elif kind == 0xC0:
@@ -163,9 +163,7 @@ class Receiver:
 
     def forget(self, note: Note) -> None:
         """Take back a note that has ended."""
-        notes = self.channels[note.channel].notes
-        if note in notes:
-            notes.remove(note)
+        self._held.forget(self.channels[note.channel], note)
 
     # -- notes --------------------------------------------------------------------------------------------------
 
@@ -174,42 +172,8 @@ class Receiver:
         base = channel.pitches[key]
         note = Note(channel.number, key, velocity, channel.program, drums, base, soft=channel.soft)
         if not drums:
-            for other in list(channel.notes):
-                if other.key == key and not other.releasing:
-                    self._let_go(other)
             note.hz = self._hz(channel, base)
-            channel.notes.append(note)
-        self.player.start(note)
-
-    def _note_off(self, channel: Channel, key: int) -> None:
-        for note in list(channel.notes):
-            if note.key == key and note.down:
-                note.down = False
-                self._perhaps_let_go(channel, note)
-
-    def _perhaps_let_go(self, channel: Channel, note: Note) -> None:
-        if not (note.down or note.releasing or channel.sustain or (note.sostenuto and channel.sostenuto)):
-            self._let_go(note)
-
-    def _let_go(self, note: Note) -> None:
-        note.down = False
-        note.releasing = True
-        self.player.release(note)
-        if not self._keeps_released:
-            self.forget(note)
-
-    def _all_notes_off(self, channel: Channel, value: int) -> None:
-        for note in list(channel.notes):
-            note.down = False
-            self._perhaps_let_go(channel, note)
-
-    def _all_sound_off(self, channel: Channel, value: int) -> None:
-        for note in list(channel.notes):
-            note.down = False
-            note.releasing = True
-            if not self._keeps_released:
-                self.forget(note)
-        self.player.silence(channel.number)
+        self._held.strike(channel, note)
 
     # -- pitch --------------------------------------------------------------------------------------------------
 
@@ -233,7 +197,7 @@ class Receiver:
                 hz = self._hz(channel, note.base_semitones)
                 if hz != note.hz:
                     note.hz = hz
-                    self.player.retune(note)
+                    self.maker.retune(note)
 
     def _follow(self, channel: Channel, keys: frozenset[int] | None = None) -> None:
         """Move the sounding notes on `keys` (None: all) to the channel's tuning as it is now."""
@@ -267,40 +231,24 @@ class Receiver:
 
     def _volume(self, channel: Channel, value: int) -> None:
         channel.volume = value
-        self.player.change_gain(channel.number)
+        self.maker.change_gain(channel.number)
 
     def _expression(self, channel: Channel, value: int) -> None:
         channel.expression = value
-        self.player.change_gain(channel.number)
+        self.maker.change_gain(channel.number)
 
     def _pan(self, channel: Channel, value: int) -> None:
         channel.pan = value
-        self.player.change_gain(channel.number)
-
-    def _sustain(self, channel: Channel, value: int) -> None:
-        channel.sustain = value >= PEDAL_DOWN
-        self._pedal_moved(channel)
-
-    def _sostenuto(self, channel: Channel, value: int) -> None:
-        down = value >= PEDAL_DOWN
-        if down and not channel.sostenuto:
-            for note in channel.notes:
-                note.sostenuto = note.down
-        channel.sostenuto = down
-        self._pedal_moved(channel)
+        self.maker.change_gain(channel.number)
 
     def _soft(self, channel: Channel, value: int) -> None:
         channel.soft = value >= PEDAL_DOWN
 
-    def _pedal_moved(self, channel: Channel) -> None:
-        for note in list(channel.notes):
-            self._perhaps_let_go(channel, note)
-
     def _reset_controllers(self, channel: Channel, value: int) -> None:
         self._rpn.feed(channel.number, rpn.RESET_ALL_CONTROLLERS, 0)
         channel.reset_controllers()
-        self._pedal_moved(channel)
-        self.player.change_gain(channel.number)
+        self._held.pedals_moved(channel)
+        self.maker.change_gain(channel.number)
         self._retune(self._with_members(channel))
 
     def _parameter(self, channel: Channel, change: rpn.RpnChange) -> None:
@@ -342,10 +290,10 @@ class Receiver:
             if before[number] != after[number]:
                 for note in list(channel.notes):
                     if not note.releasing:
-                        self._let_go(note)
+                        self._held.let_go(channel, note)
                 channel.reset_controllers()
                 channel.bend_range_semitones = DEFAULT_BEND_RANGE_SEMITONES
-                self.player.change_gain(number)
+                self.maker.change_gain(number)
             if after[number] == manager:
                 channel.bend_range_semitones = MPE_MEMBER_RANGE_SEMITONES
         self.channels[manager].bend_range_semitones = DEFAULT_BEND_RANGE_SEMITONES
@@ -375,7 +323,7 @@ class Receiver:
         if message[4] == 0x01:
             self.master_gain = (value / 16383) ** 2
             for number in self.channels:
-                self.player.change_gain(number)
+                self.maker.change_gain(number)
         elif message[4] == 0x03:
             self._master_fine = (value - BEND_CENTRE) / BEND_CENTRE
             self._retune(list(self.channels.values()))
@@ -409,7 +357,7 @@ class Receiver:
     def reset(self) -> None:
         """Bring everything to what it was at the beginning; all sound ends."""
         for channel in self.channels.values():
-            self._all_sound_off(channel, 0)
+            self._held.all_sound_off(channel, 0)
         self.tunings.clear()
         self._rpn.clear()
         self._mpe.clear()
@@ -421,4 +369,4 @@ class Receiver:
             fresh = self._fresh(number)
             fresh.notes = channel.notes
             self.channels[number] = fresh
-            self.player.change_gain(number)
+            self.maker.change_gain(number)

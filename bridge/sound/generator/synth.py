@@ -12,8 +12,6 @@ whatever the sizes of the blocks it is asked for in.
 
 Threads: one thread at a time. `feed` and `block` may be called from different threads only if the caller keeps them
 apart; `bridge.sound.device.output` does that with a queue.
-
-Index: `Generator`.
 """
 
 from __future__ import annotations
@@ -234,7 +232,7 @@ class Generator:
             partials = _rung(partial_count(hz, self.sample_rate))
         return hz / self.sample_rate, self._place(part.layer, part.bin_key, partials)
 
-    # -- what the receiver calls (`Player`) ---------------------------------------------------------------------
+    # -- what the receiver calls (`ToneMaker`) ---------------------------------------------------------------------
 
     def start(self, note: Note) -> None:
         """Begin a note, or strike a drum."""

@@ -7,7 +7,7 @@ from typing import Protocol
 from bridge.sound.generator.channels import Note
 
 
-class Player(Protocol):
+class ToneMaker(Protocol):
     """What makes the sound. Every call comes from within `Receiver.feed`, in the order of the messages."""
 
     def start(self, note: Note) -> None:

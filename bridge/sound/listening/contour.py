@@ -24,10 +24,6 @@ STEP_S = 0.0116
 CLEAR = 0.8
 #: The first peak that reaches this share of the best one is the period.
 NEARLY = 0.9
-#: A run ends where the pitch leaves its middle by so many cents for longer than `GAP_S`.
-LEAVES_CENTS = 70.0
-GAP_S = 0.05
-LEAST_RUN_S = 0.12
 #: So many frames are worked on at once, so that a long take needs no more memory than a short one.
 CHUNK_FRAMES = 512
 
@@ -74,15 +70,15 @@ def track_pitch(
     for first in range(0, frames.shape[0], CHUNK_FRAMES):
         chunk = slice(first, first + CHUNK_FRAMES)
         some = np.asarray(frames[chunk], dtype=np.float64)
-        agreement = _agreement(some, longest)
-        hz[chunk], clarity[chunk] = _first_good_peak(agreement, shortest, sample_rate, nearly)
+        same = agreement(some, longest)
+        hz[chunk], clarity[chunk] = _first_good_peak(same, shortest, sample_rate, nearly)
         level[chunk] = np.sqrt(np.mean(some**2, axis=1))
     t = (np.arange(frames.shape[0]) * step + length / 2) / sample_rate
     hz = np.where((clarity >= 0.5) & (level > 1e-5), hz, 0.0)
     return Track(np.asarray(t, dtype=np.float64), np.asarray(hz, dtype=np.float64), clarity, level)
 
 
-def _agreement(frames: Floats, longest: int) -> Floats:
+def agreement(frames: Floats, longest: int) -> Floats:
     """Normalised square difference, as agreement: 1 where the frame repeats exactly; shape (frames, lags)."""
     length = frames.shape[1]
     size = good_length(length + longest)
@@ -115,76 +111,3 @@ def _first_good_peak(
     shift = np.where(curve < 0, 0.5 * (left - right) / np.where(curve < 0, curve, -1.0), 0.0)
     lag = at + 1 + np.clip(shift, -0.5, 0.5)
     return sample_rate / lag, np.where(best > 0, mid - 0.25 * (left - right) * shift, 0.0)
-
-
-@dataclass(frozen=True)
-class Run:
-    """A stretch that holds one note."""
-
-    start_s: float
-    end_s: float
-    # Mean pitch (of the logarithm) and the standard deviation of that mean.
-    hz: float
-    cents_sd: float
-    spread_cents: float  # how far the pitch moves about its mean, root mean square
-    first_hz: float  # mean over the first 80 ms
-
-
-def runs(track: Track) -> list[Run]:
-    """Stretches of a track in which the pitch stays with one note, in order."""
-    if track.t.size < 3:
-        return []
-    loud = track.level > 0.01 * float(track.level.max())
-    voiced = (track.clarity >= CLEAR) & (track.hz > 0) & loud
-    cents = 1200 * np.log2(np.maximum(track.hz, 1e-3))
-    step = float(track.t[1] - track.t[0])
-    gap = max(1, round(GAP_S / step))
-    out: list[Run] = []
-    members: list[int] = []
-    for k in map(int, np.flatnonzero(voiced)):
-        if members:
-            middle = float(np.median(cents[members[-24:]]))
-            if k - members[-1] > gap:
-                out += _run(track, cents, members)
-                members = []
-            elif abs(cents[k] - middle) > LEAVES_CENTS:
-                ahead = [j for j in range(k, min(k + gap + 1, cents.size)) if voiced[j]]
-                if len(ahead) > gap // 2 and abs(float(np.median(cents[ahead])) - middle) > LEAVES_CENTS:
-                    out += _run(track, cents, members)
-                    members = []
-                else:
-                    continue  # a slip of a frame or two
-        members.append(k)
-    out += _run(track, cents, members)
-    return out
-
-
-def _run(track: Track, cents: Floats, members: list[int]) -> list[Run]:
-    if len(members) < 3:
-        return []
-    t = track.t[members]
-    seconds = float(t[-1] - t[0])
-    if seconds < LEAST_RUN_S:
-        return []
-    values = cents[members]
-    # Scoops into a note and falls out of it are no part of its pitch.
-    trim = max(1, round(0.1 * len(members)))
-    body = values[trim:-trim] if len(members) > 12 else values
-    middle = np.median(body)
-    body = body[np.abs(body - middle) < 120.0]
-    mean, spread = float(np.mean(body)), float(np.std(body))
-    quarters = np.array([part.mean() for part in np.array_split(body, 4) if part.size])
-    # Of n cycles of a vibrato a part of one remains in the mean; 5.5 a second are usual.
-    cycles = max(0.5, 5.5 * seconds)
-    sd = float(np.sqrt(np.var(quarters) / max(1, quarters.size - 1) + (spread / (2 * cycles)) ** 2 + 0.25))
-    early = values[t <= t[0] + 0.08]
-    return [
-        Run(
-            start_s=float(t[0]),
-            end_s=float(t[-1]),
-            hz=float(2 ** (mean / 1200)),
-            cents_sd=sd,
-            spread_cents=spread,
-            first_hz=float(2 ** (np.mean(early) / 1200)),
-        )
-    ]

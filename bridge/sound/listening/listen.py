@@ -16,7 +16,6 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from bridge.errors import InputProblem
 from bridge.sound.listening import refuse
 from bridge.sound.listening.heard import (
     Heard,
@@ -28,22 +27,22 @@ from bridge.sound.listening.heard import (
 )
 from bridge.sound.listening.mono import Mono, mono
 from bridge.sound.listening.take import WAVERS_CENTS, measure_take
-from bridge.sound.listening.voice import voice_notes
+from bridge.sound.listening.voice.notes import voice_notes
 
-__all__ = ["Heard", "HeardNote", "Refusal", "hear", "heard_to_json", "listen", "name_string"]
+__all__ = ["Heard", "HeardNote", "Refusal", "hear", "heard_to_json", "name_string"]
 
 #: The shortest take.
 LEAST_TAKE_S = 0.1
 
 
-def listen(
+def hear(
     samples: NDArray[np.floating] | Mono,
     sample_rate: float,
     strings: Sequence[tuple[int, float]] | None = None,
     table_hz: Sequence[float] | NDArray[np.float64] | None = None,
     tonic: str = "C",
-) -> list[HeardNote]:
-    """Measure the notes of a take.
+) -> Heard:
+    """Measure the notes of a take and tell what was refused.
 
     Parameters
     ----------
@@ -55,31 +54,6 @@ def listen(
         The table that notes are compared with.
     tonic : str
         Spells the notes' names.
-
-    Returns
-    -------
-    list of HeardNote
-        In order of time, at least one.
-
-    Raises
-    ------
-    InputProblem
-        Where no note could be measured, with the reason.
-    """
-    heard = hear(samples, sample_rate, strings, table_hz, tonic)
-    if not heard.notes:
-        raise InputProblem("; ".join(dict.fromkeys(r.reason for r in heard.refusals)))
-    return list(heard.notes)
-
-
-def hear(
-    samples: NDArray[np.floating] | Mono,
-    sample_rate: float,
-    strings: Sequence[tuple[int, float]] | None = None,
-    table_hz: Sequence[float] | NDArray[np.float64] | None = None,
-    tonic: str = "C",
-) -> Heard:
-    """Measure the notes of a take and tell what was refused; parameters as for `listen`.
 
     Returns
     -------

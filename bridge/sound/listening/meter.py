@@ -33,6 +33,7 @@ from bridge.sound.listening.comb import Comb, best_comb
 from bridge.sound.listening.heard import name_string
 from bridge.sound.listening.partials import fit_string
 from bridge.sound.listening.spectrum import Floats, peaks, spectrum
+from bridge.sound.listening.thinner import Thinner
 from bridge.tuning.notes import hz_to_key, key_to_hz
 
 #: The ear works at about this many samples a second.
@@ -113,7 +114,7 @@ class Meter:
         if not 8000 <= sample_rate <= 192000:
             raise ValueProblem(f"sample rate {sample_rate:g}", "8000 to 192000 samples a second")
         self.strings = tuple(strings or ())
-        self._thin = _Thinner(sample_rate)
+        self._thin = Thinner(sample_rate, INNER_RATE_HZ)
         self.rate = self._thin.rate
         self._kept = np.zeros(0)
         self._fed = 0  # inner samples seen so far
@@ -234,29 +235,3 @@ class Meter:
             target = float(key_to_hz(min(max(round(float(hz_to_key(hz))), 0), 127)))
         cents = float(1200 * np.log2(hz / target))
         return Reading(self._looked / self.rate, hz, cents, string, confidence, steady, self._pluck)
-
-
-class _Thinner:
-    """Low-pass filter and decimation, block by block, down to about `INNER_RATE_HZ`."""
-
-    def __init__(self, sample_rate: float) -> None:
-        self.by = max(1, int(sample_rate // INNER_RATE_HZ))
-        self.rate = sample_rate / self.by
-        # A windowed sinc, passing to 0.42 of the inner rate; its delay is under a millisecond.
-        half = 6 * self.by
-        t = np.arange(-half, half + 1) / self.by
-        kernel = np.sinc(0.86 * t) * (0.5 + 0.5 * np.cos(np.pi * t / 6.2))
-        self._kernel = kernel / kernel.sum() if self.by > 1 else np.ones(1)
-        self._tail = np.zeros(self._kernel.size - 1)
-        self._phase = 0
-
-    def feed(self, block: Floats) -> Floats:
-        if self.by == 1:
-            return block
-        whole = np.concatenate([self._tail, block])
-        self._tail = whole[whole.size - (self._kernel.size - 1) :]
-        if block.size == 0:
-            return block
-        windows = np.lib.stride_tricks.sliding_window_view(whole, self._kernel.size)[self._phase :: self.by]
-        self._phase = (self._phase - block.size) % self.by
-        return np.asarray(windows @ self._kernel, dtype=np.float64)

@@ -33,6 +33,7 @@ AGREEMENT = 0.4
 _MOST = 8
 _TOP_HZ = 6000.0
 _ROOM_S = 0.4
+_LEARN_S = 1.5
 _LOOK_S = 0.02
 
 WAVERS = "the pitch wavers"
@@ -182,10 +183,10 @@ class Ear:
         if self._room_rms > SILENT_RMS:
             self._room = peaks(spectrum(sound, self._source.sample_rate, _TOP_HZ), low_hz=50.0)
 
-    def learn(self, longest_s: float = 1.5) -> bool:
+    def learn(self) -> bool:
         """Learn how long a note takes to be heard; call it right after striking one. Tell whether it was heard."""
         rate = self._source.sample_rate
-        sound = self.take(0.0, longest_s)
+        sound = self.take(0.0, _LEARN_S)
         size = max(1, rate // 100)
         blocks = sound[: sound.size // size * size].reshape(-1, size)
         levels = np.sqrt(np.mean(blocks**2, axis=1))

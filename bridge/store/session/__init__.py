@@ -1,1 +1,4 @@
-"""Session files: `model` is the value, `reading` and `parts` read it, `new` writes a first one."""
+"""Session files: `model` is the value, `new` writes a first one, `reading` reads it.
+
+`reading` is helped by `finder` (what entries name), `synths` and `parts` (single entries).
+"""

@@ -30,6 +30,8 @@ from pathlib import Path
 
 from bridge.engine.play.drone_sounds import SOUND
 from bridge.errors import InputProblem, ValueProblem, near_names
+from bridge.harmony.asked import FollowRequest
+from bridge.harmony.chart import Chart
 from bridge.tuning.changes import Change
 from bridge.tuning.drone_notes import VOICE, drone_keys
 from bridge.tuning.guitars import Guitar
@@ -153,12 +155,15 @@ class Piece:
     track: Path | None = None  # its backing track
     track_text: str = ""  # the same as written
     follow_key_signatures: bool = False  # whether key signatures of the track move the tonic
+    # How the track's notes are moved by commas; None: they are as the table has them. What drones hold, stays.
+    follow_harmony: FollowRequest | None = None
     plain: bool = False  # whether the track's modulation, chorus and celeste are kept at 0
     drone: Drone = Drone()  # its drone; may have no notes
     notes: str = ""  # for the players
     synths: tuple[str, ...] = ()  # names of the synths that it is for
     program: int | None = None  # tuning program for its first table; None: the next free one
     chords: tuple[str, ...] = ()  # chords that are played; empty: the common ones
+    chart: Chart | None = None  # its bars of chords, where they were written; they count for what is heard
     take: Take | None = None  # a recording of its own
     heard: str = ""  # how the strings stand in it, to be read; may be empty
     at: str = field(default="", compare=False, repr=False)  # where it stands

@@ -12,6 +12,9 @@ from dataclasses import replace
 from bridge.engine.play.controls import unfit_controller
 from bridge.engine.play.drone_sounds import SOUNDS
 from bridge.errors import StillbeatError, near_names
+from bridge.harmony.asked import PINNED, FollowRequest
+from bridge.harmony.chart import Chart, parse_chart
+from bridge.harmony.costs import MOVES
 from bridge.store.session.model import AUTO, Drone, LiveControls, Trims
 from bridge.store.toml import Section
 from bridge.tuning.chord_names import parse_chord
@@ -104,6 +107,29 @@ def read_chords(section: Section, tonic: str) -> tuple[str, ...] | None:
     return names
 
 
+def read_chart(section: Section, tonic: str) -> tuple[Chart | None, tuple[str, ...]]:
+    """Read the chords of a piece: a chart of bars, or those that are played; and which of them a sheet shows."""
+    value = section.data.get("chords")
+    if not isinstance(value, str) or "|" not in value:
+        return None, read_chords(section, tonic) or ()
+    try:
+        chart = parse_chart(value)
+    except StillbeatError as problem:
+        raise section.problem(f"chords: {problem.message}", problem.hint, "chords") from problem
+    section.text("chords")
+    names = dict.fromkeys(str(one.chord) for bar in chart.bars for one in bar.chords if one.chord is not None)
+    return chart, tuple(name for name in names if _on_sheets(name, tonic))[:MOST_CHORDS]
+
+
+def _on_sheets(name: str, tonic: str) -> bool:
+    """Tell whether a sheet knows a kind of chord."""
+    try:
+        parse_chord(name, tonic)
+    except StillbeatError:
+        return False
+    return True
+
+
 def take_entry(section: Section) -> str:
     """Return which entry names a take, ``reference_from`` or ``as_tuned``; empty if none does."""
     there = [key for key in TAKES if key in section]
@@ -174,6 +200,31 @@ def read_play(top: Section) -> LiveControls:
         )
     section.refuse_others()
     return live
+
+
+def read_follow(section: Section, track: bool, signatures: bool) -> FollowRequest | None:
+    """Read how the harmony of a piece's track is followed: true, false, or a section."""
+    key = "follow_harmony"
+    if key not in section or section.data[key] is False:
+        return None
+    if not track:
+        raise section.problem("there is no track whose harmony to follow", "", key)
+    if signatures:
+        raise section.problem(
+            "follow_harmony and follow_key_signatures both move notes where the key changes",
+            "choose one",
+            key,
+        )
+    if section.data[key] is True:
+        return FollowRequest()
+    words = section.section(key)
+    values = {word: words.text(word) for word in ("pinned", "moves") if word in words}
+    for word, known in (("pinned", PINNED), ("moves", MOVES)):
+        if word in values and values[word] not in known:
+            raise words.problem(f"{word} = {values[word]!r}", near_names(values[word], known), word)
+    natural = words.flag("natural_sevenths", False)
+    words.refuse_others()
+    return FollowRequest(values.get("pinned", PINNED[0]), values.get("moves", "some"), natural)
 
 
 def piece_drone(section: Section, standing: Drone) -> Drone:

@@ -19,32 +19,30 @@ Index
 from __future__ import annotations
 
 import os
-import re
-import unicodedata
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from bridge.errors import InputProblem, StillbeatError, ValueProblem, near_names
+from bridge.errors import InputProblem, StillbeatError, ValueProblem
 from bridge.store.descriptions import is_path, load_guitar, load_scale, load_table
-from bridge.store.finding import inside
-from bridge.store.profiles import load_profile
-from bridge.store.session.model import AUTO, Drone, Piece, PieceSection, Session, SessionSynth, Take, built
+from bridge.store.session.finder import Finder
+from bridge.store.session.model import Drone, Piece, PieceSection, Session, Take, built
 from bridge.store.session.parts import (
-    check_method,
     piece_drone,
+    read_chart,
     read_chords,
     read_drone,
+    read_follow,
     read_paper,
     read_play,
-    read_spans,
     read_transposing,
     read_trims,
     synth_names,
     take_entry,
 )
+from bridge.store.session.synths import read_synths
 from bridge.store.toml import Section, parse_toml, read_toml
 from bridge.tuning.asked import DEFAULT_SCALE, Asked, NoTonic, TableWords, make_spec, read_words
 from bridge.tuning.changes import Change
@@ -52,7 +50,6 @@ from bridge.tuning.frets import MAX_FRET
 from bridge.tuning.guitars import Guitar
 from bridge.tuning.scales import Scale
 from bridge.tuning.spec import MAX_HZ, MIN_HZ, TableSpec
-from bridge.wire.profile import SynthProfile
 
 UNITS = "Hz; cents with the letter c; seconds; bars and beats from 1; channels 1 to 16; middle C = C4"
 MAX_BAR = 999_999
@@ -61,9 +58,6 @@ MAX_PIECES = 999
 _TEXTS = ("table", "guitar", "scale", "tonic", "home", "reference", "sounding", "slide")
 _FRETS = ("fret", "capo")
 _LISTS = {"degrees": "degrees", "pins": "keys"}
-
-_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,47}")
-_SYNTH_FOLDERS_TAKEN = frozenset({"con", "prn", "aux", "nul"})  # names that Windows keeps for itself
 
 
 def load_session(path: str | os.PathLike[str]) -> Session:
@@ -97,19 +91,19 @@ class _Defaults:
 class _Shelf:
     """Finds what the entries of a section name: descriptions by name, or files inside the session's folder."""
 
-    reader: _Reader
+    finder: Finder
     section: Section
 
     def guitar(self, name: str) -> Guitar:
-        guitar: Guitar = self.reader.described(self.section, "guitar", load_guitar)
+        guitar: Guitar = self.finder.described(self.section, "guitar", load_guitar)
         return guitar
 
     def scale(self, name: str) -> Scale:
-        scale: Scale = self.reader.described(self.section, "scale", load_scale)
+        scale: Scale = self.finder.described(self.section, "scale", load_scale)
         return scale
 
     def table(self, name: str) -> TableSpec:
-        table: TableSpec = self.reader.described(self.section, "table", load_table)
+        table: TableSpec = self.finder.described(self.section, "table", load_table)
         return table
 
 
@@ -118,17 +112,16 @@ class _Reader:
 
     def __init__(self, top: Section, folder: Path, file: str) -> None:
         self.top = top
-        self.folder = folder.resolve()
+        self.finder = Finder(folder, file)
         self.file = file
-        self.files = [file]
 
     def session(self) -> Session:
         top = self.top
         top.check_schema()
         top.text("units", UNITS)
-        title = _line(top.text("title"))
-        name = self._name(top, title)
-        synths = self._synths()
+        title = top.line("title")
+        name = self.finder.name(top, title)
+        synths = read_synths(top, self.finder)
         table = self._asked(top, ("guitar", "scale", "home", "reference"))
         table = replace(table, scale=table.scale or load_scale(DEFAULT_SCALE))
         drone = read_drone(top.section("drone"), Drone()) if "drone" in top else Drone()
@@ -138,13 +131,13 @@ class _Reader:
         session = Session(
             name=name,
             title=title,
-            folder=self.folder,
+            folder=self.finder.folder,
             file=self.file,
             pieces=self._pieces(defaults),
             synths=synths,
             guitar=table.guitar,
             reference=table.reference,
-            reference_how=_line(top.text("reference_how", "")),
+            reference_how=top.line("reference_how", ""),
             take=take,
             notes=top.text("notes", "").strip(),
             transposing=read_transposing(top),
@@ -152,71 +145,10 @@ class _Reader:
             live=read_play(top),
             pages=top.flag("pages", True),
             paper=read_paper(top),
-            files=tuple(dict.fromkeys(self.files)),
+            files=tuple(dict.fromkeys(self.finder.files)),
         )
         top.refuse_others()
         return session
-
-    # -- names and paths
-
-    def _at(self, section: Section, key: str | None = None) -> str:
-        line = section.line_of(*(() if key is None else (key,)))
-        return section.where if line is None else f"{section.where}, line {line}"
-
-    def _name(self, section: Section, title: str) -> str:
-        """Return the name for files: what is written, else one made of the title."""
-        if "name" not in section:
-            plain = unicodedata.normalize("NFKD", title.lower()).encode("ascii", "ignore").decode("ascii")
-            made = re.sub(r"[^a-z0-9]+", "-", plain).strip("-")[:48].strip("-")
-            if made and made not in _SYNTH_FOLDERS_TAKEN:
-                return made
-            raise section.problem(
-                f"no file name can be made of the title {title!r}",
-                'write name = "…" in plain letters',
-                "title",
-            )
-        name = section.text("name")
-        if not _NAME.fullmatch(name) or name.lower() in _SYNTH_FOLDERS_TAKEN:
-            raise section.problem(
-                f"name = {name!r} cannot name files",
-                "letters from a to z, digits, dashes and underscores, at most 48",
-                "name",
-            )
-        return name
-
-    def _path(self, section: Section, key: str, text: str) -> Path:
-        """Return the file that an entry names; it must lie inside the session's folder, and exist."""
-        target = inside(self.folder, text)
-        if target is None:
-            raise section.problem(
-                f"{key} = {text!r} lies outside the folder of the session",
-                "copy the file into the folder and name it from there, such as tracks/song.mid",
-                key,
-            )
-        if not target.is_file():
-            raise section.problem(f"{key} = {text!r}: there is no such file", self._near(target), key)
-        self.files.append(os.path.normpath(text.strip().replace("\\", "/")).replace("\\", "/"))
-        return target
-
-    def _near(self, target: Path) -> str:
-        """Suggest files of similar name, or say that the folder is missing."""
-        if not target.parent.is_dir():
-            return f"there is no folder {target.parent.name} in the session's folder either"
-        names = [one.name for one in target.parent.iterdir() if one.suffix.lower() == target.suffix.lower()]
-        return near_names(target.name, names) or "paths start from the folder of the session file"
-
-    def described(self, section: Section, key: str, load: Callable[[str], Any]) -> Any:
-        """Return what an entry names: a description by name, or a file inside the folder; None if there is none."""
-        if key not in section:
-            return None
-        text = section.text(key)
-        if not is_path(text):
-            return section.convert(key, load)
-        path = self._path(section, key, text)
-        try:
-            return load(str(path))
-        except StillbeatError as problem:
-            raise section.problem(problem.message.replace(str(path), text), problem.hint, key) from problem
 
     def _asked(self, section: Section, entries: Sequence[str]) -> Asked:
         """Read what the entries of a section say about a table."""
@@ -239,7 +171,7 @@ class _Reader:
                 where, key = (section.section(_LISTS[word]), item) if word in _LISTS else (section, word)
                 raise where.problem(f"{key}: {problem.message}", problem.hint, key) from problem
 
-        return read_words(TableWords(**said), _Shelf(self, section), at)
+        return read_words(TableWords(**said), _Shelf(self.finder, section), at)
 
     def _take(self, section: Section, guitar: Guitar | None) -> Take | None:
         """Return the recording that tells the reference, or all strings."""
@@ -249,77 +181,14 @@ class _Reader:
         text = section.text(key)
         if key == "as_tuned" and guitar is None:
             raise section.problem("as_tuned needs a guitar", 'name it: guitar = "open-d"', key)
-        path = self._path(section, key, text)
+        path = self.finder.path(section, key, text)
         return Take(
             path,
-            self.files[-1],
+            self.finder.files[-1],
             key == "as_tuned",
             "reference" in section or "sounding" in section,
-            self._at(section, key),
+            self.finder.at(section, key),
         )
-
-    # -- synths
-
-    def _synths(self) -> tuple[SessionSynth, ...]:
-        found: list[SessionSynth] = []
-        for section in self.top.sections("synths"):
-            synth = self._synth(section)
-            for other in found:
-                if other.name.lower() == synth.name.lower():
-                    raise section.problem(
-                        f"a second synth {synth.name!r}",
-                        f"the first: {other.at}; give it another name",
-                        "name",
-                    )
-            found.append(synth)
-        return tuple(found)
-
-    def _synth(self, section: Section) -> SessionSynth:
-        profile: SynthProfile = self.described(section, "profile", load_profile)
-        if profile is None:
-            raise section.problem(
-                "entry 'profile' is missing", 'such as profile = "fluidsynth"; see: stillbeat tables synths'
-            )
-        name = self._name(section, section.text("name", profile.name) or profile.name)
-        track_program = section.whole("track_program", 0, 127, profile.program)
-        changes: dict[str, Any] = {
-            "program": track_program,
-            "device_id": section.whole("device_id", 0, 127, profile.device_id),
-        }
-        if "bank" in section:
-            changes |= {"bank": section.whole("bank", 0, 127), "note_form": "bank", "dump_form": "bank"}
-        if "channels" in section:
-            wanted = read_spans(section, "channels", 1, 16)
-            missing = sorted(set(wanted) - set(profile.channels))
-            if missing:
-                raise section.problem(
-                    f"channel {missing[0]} is none that this synth receives", "", "channels"
-                )
-            changes["channels"] = wanted
-        programs = (
-            read_spans(section, "programs", 0, 127)
-            if "programs" in section
-            else tuple(number for number in range(128) if number != track_program)
-        )
-        if track_program in programs:
-            raise section.problem(
-                f"tuning program {track_program} is for backing tracks and cannot hold a table as well",
-                "leave it out of programs, or name another with track_program",
-                "programs",
-            )
-        method = section.text("method", AUTO)
-        check_method(section, method, profile)
-        synth = SessionSynth(
-            name=name,
-            title=_line(section.text("title", profile.title)),
-            profile=replace(profile, **changes),
-            method=method,
-            programs=programs,
-            port=section.text("port", "").strip(),
-            at=self._at(section),
-        )
-        section.refuse_others()
-        return synth
 
     # -- pieces
 
@@ -342,7 +211,7 @@ class _Reader:
         return tuple(found.values())
 
     def _piece(self, section: Section, number: int, defaults: _Defaults) -> Piece:
-        title = _line(section.text("title"))
+        title = section.line("title")
         drone = piece_drone(section, defaults.drone)
         spec, pins, follows = self._spec(section, defaults)
         take = self._take(section, spec.guitar)
@@ -352,9 +221,9 @@ class _Reader:
                 "leave the take out, or name a scale",
                 "reference_from",
             )
-        chords = read_chords(section, spec.tonic) or ()
-        name = self._name(section, title)
-        track = self._path(section, "track", section.text("track")) if "track" in section else None
+        chart, chords = read_chart(section, spec.tonic)
+        name = self.finder.name(section, title)
+        track = self.finder.path(section, "track", section.text("track")) if "track" in section else None
         follow = section.flag("follow_key_signatures", False)
         if follow and track is None:
             raise section.problem(
@@ -369,16 +238,18 @@ class _Reader:
             follows_reference=follows and take is None,
             sections=self._sections(section, drone, spec.tonic),
             track=track,
-            track_text=self.files[-1] if track is not None else "",
+            track_text=self.finder.files[-1] if track is not None else "",
             follow_key_signatures=follow,
+            follow_harmony=read_follow(section, track is not None, follow),
             plain=section.flag("plain", False),
             drone=drone,
             notes=section.text("notes", "").strip(),
             synths=synth_names(section, defaults.synths),
             program=section.whole("program", 0, 127) if "program" in section else None,
             chords=chords,
+            chart=chart,
             take=take,
-            at=self._at(section),
+            at=self.finder.at(section),
         )
         section.refuse_others()
         return piece
@@ -389,7 +260,7 @@ class _Reader:
         """Return the table that a piece starts with, the notes it pins, and whether its reference is the session's."""
         asked = self._asked(section, (*_TEXTS, "fret", "degrees", "keys", "open_strings_win"))
         try:
-            spec = make_spec(asked, _Shelf(self, section), defaults.table)
+            spec = make_spec(asked, _Shelf(self.finder, section), defaults.table)
             built(spec)
         except NoTonic as problem:
             hint = 'write tonic = "D", or name a guitar or a table, here or at the top of the file'
@@ -397,7 +268,9 @@ class _Reader:
         except InputProblem:
             raise
         except StillbeatError as problem:
-            raise section.problem(problem.message, problem.hint, _named_in(problem, section)) from problem
+            raise section.problem(
+                problem.message, problem.hint, section.named_in(problem.message)
+            ) from problem
         shared = defaults.table.reference is not None or defaults.take is not None
         own = asked.reference is not None or asked.sounding is not None
         follows = not own and spec.scale is not None and (asked.table is None or shared)
@@ -408,17 +281,17 @@ class _Reader:
         for section in piece.sections("sections"):
             asked = self._asked(section, ("tonic", "fret", "degrees"))
             table = section.text("table", "") if "table" in section else ""
-            load = self.described(section, "table", load_table) is not None
-            path = str(self.folder / table.strip()) if load and is_path(table) else table
+            load = self.finder.described(section, "table", load_table) is not None
+            path = str(self.finder.folder / table.strip()) if load and is_path(table) else table
             beat = section.number("beat", 1, 1000, 1.0)
             one = PieceSection(
                 change=_change(section, beat, asked, path or None),
-                title=_line(section.text("title", "")),
+                title=section.line("title", ""),
                 drone=piece_drone(section, drone) if "drone" in section else None,
                 program=section.whole("program", 0, 127) if "program" in section else None,
                 table_text=table,
                 chords=read_chords(section, tonic),
-                at=self._at(section, "bar"),
+                at=self.finder.at(section, "bar"),
             )
             section.refuse_others()
             if found and _place(one) <= _place(found[-1]):
@@ -450,12 +323,3 @@ def _pairs(section: Section, key: str) -> tuple[str, ...]:
     if key == "keys":
         return tuple(f"{name}={inner.number(name, MIN_HZ, MAX_HZ)!r}" for name, _ in inner.entries())
     return tuple(f"{name}={inner.text(name)}" for name, _ in inner.entries())
-
-
-def _named_in(problem: StillbeatError, section: Section) -> str | None:
-    """Return the entry that a message speaks of: the first one it names."""
-    return next((word for word in re.findall(r"\w+", problem.message) if word in section.data), None)
-
-
-def _line(text: str) -> str:
-    return " ".join(text.split())

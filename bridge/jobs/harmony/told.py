@@ -1,0 +1,385 @@
+"""What is told about a piece: how pure its chords are, which are sour, what would raise that, and what following did.
+
+Conventions
+-----------
+A piece is read once (`Piece`), heard, measured in the tables it has, and followed, whether that was asked for or not:
+what following would gain is part of what is told. Notes are "as the table has them"; "pure" is said of chords.
+Very long or very dense files are only retuned, and that is said.
+
+Index
+-----
+`Told`, `tell` · `apart`
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from bridge.errors import TuningProblem
+from bridge.harmony.advice import Advice, advise
+from bridge.harmony.asked import FollowRequest
+from bridge.harmony.chart import Chart
+from bridge.harmony.follow import Following, Stretch, follow
+from bridge.harmony.forms import fret_of
+from bridge.harmony.hear import Heard, hear
+from bridge.harmony.keys import Tonic, hear_tonic
+from bridge.harmony.measure import Measure, fixed_hz, measure
+from bridge.harmony.reasons import BarReason, explain, moved_notes
+from bridge.harmony.report import ChordRow, chord_rows, sour_lines, summary
+from bridge.jobs.harmony.charts import heard_by_chart
+from bridge.jobs.harmony.notes import Music, pairs_at_most
+from bridge.jobs.harmony.palettes import palettes_of
+from bridge.tuning.notes import parse_pitch_class, pitch_class_name
+from bridge.tuning.tables import Table
+
+MOST_NOTES, MOST_PAIRS = 200_000, 1_500_000
+"""What is longer or denser is not looked through."""
+
+MOST_UNASKED = 20_000
+"""Pieces of more notes are followed only where that is asked for: it would take some seconds."""
+
+_MOST_LINES = 12
+_FAR_FIFTHS = 3
+_ORDINARY = "thirds, fourths, fifths and sixths"
+
+
+@dataclass
+class Told:
+    """What is known of a piece.
+
+    Attributes
+    ----------
+    music : Music
+        Its notes and bars.
+    measured : Measure or None
+        How pure it is as it was written; None where it was not looked through.
+    heard : Heard or None
+        Tonic, keys, chords.
+    advice : Advice or None
+        What would raise the share.
+    following : Following or None
+        How it was, or would be, followed; None where its table cannot be.
+    asked : bool
+        Whether following was asked for.
+    tables : tuple of (int, Table)
+        Its tables by tick.
+    why_not : str
+        Why it was not looked through.
+    """
+
+    music: Music
+    measured: Measure | None = None
+    heard: Heard | None = None
+    advice: Advice | None = None
+    following: Following | None = None
+    asked: bool = False
+    tables: tuple[tuple[int, Table], ...] = ()
+    why_not: str = ""
+    _reasons: tuple[BarReason, ...] | None = field(default=None, repr=False)
+
+    @property
+    def followed(self) -> bool:
+        """Whether notes were moved by commas."""
+        return self.asked and self.following is not None and self.following.followed
+
+    @property
+    def reasons(self) -> tuple[BarReason, ...]:
+        """Why bars are not pure, where the piece was followed."""
+        if self._reasons is None:
+            self._reasons = (
+                explain(self.following, self.music.bar_starts_s)
+                if self.followed and self.following is not None
+                else ()
+            )
+        return self._reasons
+
+    def rows(self) -> tuple[ChordRow, ...]:
+        """Return a row for every chord, as the piece was written."""
+        if self.following is None or self.heard is None or not self.music.bar_starts_s:
+            return ()
+        return chord_rows(
+            self.following,
+            self.heard,
+            self.music.bar_starts_s,
+            self.music.beats_per_bar,
+            self.reasons,
+            as_followed=self.followed,
+        )
+
+    def summary(self) -> tuple[str, ...]:
+        """Say in at most two lines how pure the piece is, and what would raise that."""
+        if self.why_not:
+            return (self.why_not,)
+        if self.measured is None or self.measured.purity.seconds <= 0:
+            return ()
+        found = self.following
+        if self.asked and found is not None:
+            before, after = 100 * found.before.share, 100 * found.after.share
+            if not found.followed:
+                gain = (
+                    "there is nothing to gain"
+                    if found.why == "nothing to gain"
+                    else "following it gains less than a point"
+                )
+                return (
+                    f"{before:.0f} % of the held {_ORDINARY} are pure",
+                    f"the piece is left as the table has it: {gain}",
+                )
+            first = f"{after:.0f} % of the held {_ORDINARY} are pure, {before:.0f} % as the table has them"
+            moved = f"{found.after.moved:.1f}" if found.after.moved else "none"
+            return (first, f"of 100 notes {moved} are struck again within a second at another pitch")
+        if self.advice is None:
+            return (f"{100 * self.measured.share:.0f} % of the held {_ORDINARY} are pure",)
+        return summary(self.advice, found)
+
+    def lines(self) -> list[str]:
+        """Say which chords are off, and what following did, a line each."""
+        told = list(self.summary())
+        sour = sour_lines(self.rows())
+        told += sour[:_MOST_LINES]
+        if len(sour) > _MOST_LINES:
+            more = len(sour) - _MOST_LINES
+            told.append(f"and {more} more such line{'s' if more > 1 else ''}: see stillbeat chart")
+        if self.followed:
+            told += self.comma_lines()
+            reasons = dict.fromkeys(
+                f"bar {bar.bar}: {reason.text}" for bar in self.reasons for reason in bar.reasons[:1]
+            )
+            told += list(reasons)[:_MOST_LINES]
+        return told
+
+    def comma_lines(self) -> list[str]:
+        """Say where commas went: note, bars, chords, and where the guitar would fret it."""
+        found = self.following
+        if found is None or not self.followed:
+            return []
+        bars: dict[tuple[int, str, float], set[int]] = {}
+        palettes = {}
+        for segment, palette, variant in zip(
+            found.segments, found.score.palettes, found.variants, strict=True
+        ):
+            if abs(variant.offset_cents) < 0.05:
+                continue
+            where = segment.pitch_class, str(variant), round(variant.offset_cents, 1)
+            bars.setdefault(where, set()).add(self.music.bar_at(segment.start_s))
+            palettes[where] = palette
+        lines = []
+        order = sorted(bars.items(), key=lambda one: (-len(one[1]), one[0]))
+        for (pitch_class, ratio, cents), some in order:
+            palette = palettes[pitch_class, ratio, cents]
+            name = pitch_class_name(pitch_class, palette.tonic)
+            side = "lower" if cents < 0 else "higher"
+            line = f"{name} is {abs(cents):.1f} cents {side} ({ratio}) in {_bars(some)}"
+            if self.heard is not None and (names := self._chords_with(pitch_class, some)):
+                line += f", under {', '.join(names)}"
+            string, fret, fret_cents = fret_of(palette, pitch_class, cents)
+            if string and fret:
+                above = "above" if fret_cents > 0 else "below"
+                off = f"{abs(fret_cents):.1f} cents {above}" if abs(fret_cents) >= 0.05 else "at it"
+                line += f"; the guitar frets it on string {string} at {fret}, {off}"
+                home_cents = fret_of(palette, pitch_class, 0.0)[2]
+                if abs(home_cents) < abs(fret_cents):
+                    home = palette.free[pitch_class][0]
+                    side = "above" if home_cents > 0 else "below"
+                    line += f" ({abs(home_cents):.1f} cents {side} {home}, where the table has it)"
+            lines.append(line)
+        moved = moved_notes(found)
+        if moved:
+            counts: dict[str, int] = {}
+            for one in moved:
+                counts[one.note] = counts.get(one.note, 0) + 1
+            most = max(counts, key=lambda note: counts[note])
+            several = "notes are" if len(moved) > 1 else "note is"
+            lines.append(
+                f"{len(moved)} {several} struck again within a second at another pitch, most often {most}"
+            )
+        return lines[: 2 * _MOST_LINES]
+
+    def departure(self) -> str:
+        """Say where notes leave the table that other instruments hold."""
+        found = self.following
+        if found is None or not self.followed:
+            return ""
+        away = [
+            (self.music.bar_at(segment.start_s), abs(variant.offset_cents))
+            for segment, variant in zip(found.segments, found.variants, strict=True)
+            if abs(variant.offset_cents) >= 0.05
+        ]
+        most = max(cents for _, cents in away)
+        return (
+            f"the track follows its harmony and leaves the table in {_bars({bar for bar, _ in away})}, by at most "
+            f"{most:.1f} cents; whoever holds the piece's table differs from it there"
+        )
+
+    def _chords_with(self, pitch_class: int, bars: set[int]) -> list[str]:
+        """Return chords of some bars that have a note, at most three."""
+        assert self.heard is not None
+        names = [
+            str(one)
+            for one in self.heard.chords
+            if one.bar in bars and one.chord is not None and pitch_class in one.chord.pitch_classes
+        ]
+        return list(dict.fromkeys(names))[:3]
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the same as plain data."""
+        if self.measured is None:
+            return {"share": None, "why": self.why_not}
+        purity = self.measured.purity
+        tonic = None if self.heard is None or self.heard.tonic is None else self.heard.tonic
+        return {
+            "share": purity.share,
+            "rms_cents": purity.rms_cents,
+            "worst_cents": purity.worst_cents,
+            "sour": purity.sour,
+            "moved_in_100": self.measured.moved,
+            "drift_cents": self.measured.drift_cents,
+            "tonic": None if tonic is None else {"name": tonic.name, "mode": tonic.mode, "sure": tonic.sure},
+            "followed": self.followed,
+            "share_as_table": None if self.following is None else self.following.before.share,
+            "share_if_followed": None if self.following is None else self.following.after.share,
+            "summary": list(self.summary()),
+            "chords": [row_json(row) for row in self.rows()],
+            "commas": self.comma_lines(),
+        }
+
+
+COLUMNS = ("bar", "beat", "chord", "sounds", "cents_off", "beats_hz", "reason", "cure")
+
+
+def row_json(row: ChordRow) -> dict[str, Any]:
+    """Return a chord of a piece as plain data, by the names of `COLUMNS`."""
+    return {
+        "bar": row.bar,
+        "beat": row.beat,
+        "chord": row.chord,
+        "sounds": list(row.sounds),
+        "cents_off": round(row.cents_off, 3),
+        "beats_hz": round(row.beats_hz, 3),
+        "reason": row.reason or (f"{row.off} beats" if row.off else ""),
+        "cure": row.cure,
+    }
+
+
+def _bars(some: set[int]) -> str:
+    numbers = sorted(some)
+    told = ", ".join(str(bar) for bar in numbers[:6])
+    if len(numbers) > 6:
+        told += f" and {len(numbers) - 6} more"
+    return f"bar{'s' if len(numbers) > 1 else ''} {told}"
+
+
+def tell(
+    music: Music,
+    tables: Sequence[tuple[int, Table]],
+    wanted: FollowRequest | None,
+    *,
+    chart: Chart | None = None,
+    hz: Sequence[float] | None = None,
+    progress: Callable[[float], None] | None = None,
+) -> Told:
+    """Hear a piece, measure it, and follow it.
+
+    Parameters
+    ----------
+    music : Music
+        The piece.
+    tables : sequence of (int, Table)
+        The table at the start (tick 0), and each that was asked for later, by tick.
+    wanted : FollowRequest or None
+        How to follow; None where it was not asked for: what it would gain is found all the same.
+    chart : Chart, optional
+        Its chords as a player wrote them; they count for what is heard.
+    hz : sequence of 128 float, optional
+        What is played instead of the table, for comparison; then nothing is followed.
+    progress : callable, optional
+        Called with the part of the search that is done, 0 to 1.
+
+    Raises
+    ------
+    TuningProblem
+        Following was asked for under a table that has no exact scale.
+    """
+    asked = wanted is not None
+    told = Told(music, asked=asked, tables=tuple(tables))
+    notes = music.notes
+    if len(notes) > MOST_NOTES or pairs_at_most(notes) > MOST_PAIRS:
+        told.why_not = "the chords of this piece were not looked through: it has too many notes"
+        if asked:
+            told.why_not += ", and its harmony is not followed"
+        return told
+    table = tables[0][1]
+    if hz is not None:
+        told.measured = measure(notes, fixed_hz(notes, hz), music.bar_starts_s)
+        return told
+    guitar_class = parse_pitch_class(table.tonic) if table.strings else None
+    tonic: Tonic | None = None
+    if chart is not None:
+        told.heard = heard_by_chart(music, chart, guitar_class)
+        tonic = told.heard.tonic
+    elif music.bar_starts_s:
+        told.heard = hear(notes, music.bar_starts_s, guitar_class)
+        tonic = told.heard.tonic
+    else:
+        tonic = hear_tonic(notes, guitar_class)
+    if len(tables) == 1 and told.heard is not None:
+        told.advice = advise(notes, table, music.bar_starts_s, told.heard)
+    if wanted is None and len(notes) > MOST_UNASKED and len(tables) == 1:
+        told.measured = measure(notes, fixed_hz(notes, table.hz), music.bar_starts_s)
+        return told
+    try:
+        palettes = palettes_of(
+            [one for _, one in tables], tonic.name if tonic is not None else None, wanted or FollowRequest()
+        )
+    except TuningProblem:
+        if asked:
+            raise
+        told.measured = measure(notes, fixed_hz(notes, table.hz), music.bar_starts_s)
+        return told
+    starts_s = _starts_s(music, tables)
+    stretches = [Stretch(start, palette) for start, palette in zip(starts_s, palettes, strict=True)]
+    request = wanted or FollowRequest()
+    told.following = follow(notes, stretches, request.options, progress)
+    told.measured = told.following.after if asked else told.following.before
+    if told.advice is None:
+        told.advice = Advice(told.following.before.share)
+    return told
+
+
+def _starts_s(music: Music, tables: Sequence[tuple[int, Table]]) -> list[float]:
+    """Return the time of the first note at or after each table's tick."""
+    found = [0.0]
+    for tick, _ in tables[1:]:
+        later = [note.start_s for note, at in zip(music.notes, music.ticks, strict=True) if at >= tick]
+        found.append(min(later, default=float("inf")))
+    return found
+
+
+def apart(told: Told) -> str:
+    """Say where the guitar and the track are more than a player would expect apart; empty if they are not."""
+    if not told.tables or told.heard is None or told.heard.tonic is None or not told.heard.sure:
+        return ""
+    table, tonic = told.tables[0][1], told.heard.tonic
+    if not table.strings:
+        return ""
+    guitar = parse_pitch_class(table.tonic)
+    if min(_fifths(guitar, tonic.pitch_class), _fifths(guitar, _major_of(tonic))) < _FAR_FIFTHS:
+        return ""
+    return (
+        f"the track is in {tonic.name} {tonic.mode}, the guitar's tonic is {table.tonic}: few of its chords lie "
+        "near the open strings; a capo, another tuning or another key would bring them together"
+    )
+
+
+def _fifths(one: int, other: int) -> int:
+    """Return how many fifths two classes are apart, either way round: 0 to 6."""
+    steps = (other - one) * 7 % 12
+    return min(steps, 12 - steps)
+
+
+def _major_of(tonic: Tonic) -> int:
+    """Return the tonic of the major scale that has the same notes."""
+    shift = {"minor": 3, "dorian": 10, "mixolydian": 5}.get(tonic.mode, 0)
+    return (tonic.pitch_class + shift) % 12

@@ -1,0 +1,32 @@
+"""How pure the track of a piece is, and what would raise that, in the words of a session file.
+
+Index
+-----
+`music_of`
+"""
+
+from __future__ import annotations
+
+from bridge.errors import StillbeatError
+from bridge.jobs.harmony.told import apart
+from bridge.jobs.retune import listen_to
+from bridge.jobs.session.synth import track_request
+from bridge.store.session.model import Piece, problem_at
+from bridge.store.smf import MidiFile
+
+
+def music_of(piece: Piece, midi: MidiFile) -> tuple[str, ...]:
+    """Return what is told about a piece's track: at most two lines, and one where guitar and track lie far apart.
+
+    Raises
+    ------
+    InputProblem
+        The track cannot be followed under the table of the piece; names file and line.
+    """
+    try:
+        told = listen_to(midi, track_request(piece))
+    except StillbeatError as problem:
+        raise problem_at(piece.at, problem.message, problem.hint) from problem
+    lines = [line for one in told for line in one.summary()]
+    lines += [far for one in told if (far := apart(one))]
+    return tuple(line.replace("--follow-harmony", "`follow_harmony = true`") for line in lines)

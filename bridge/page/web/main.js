@@ -1,0 +1,191 @@
+// Which view is seen, what the program shows in it, and what keys do.
+import { by, fill, make, mark, say, show } from "./dom.js";
+import { beginLesson, enableLesson, lessonTuner, showLesson, standLesson } from "./lesson.js";
+import { ask, begin, isLost, on, onLink, role } from "./link.js";
+import { beginStage, enable, showStage, standStage } from "./stage.js";
+import { STUDIES, beginStudy, showStudy, studyWords } from "./study.js";
+import { beginTuner, enableTuner, showTuner, standTuner } from "./tuner.js";
+import { keepAwake } from "./wake.js";
+import { WORDS } from "./words.js";
+
+const VIEWS = {
+  play: ["stage", "lesson", ...STUDIES],
+  drone: ["stage", "lesson", ...STUDIES],
+  tune: ["tuner", ...STUDIES],
+  page: ["table", "chords", "frets", "strings", "tuner", "sheet"],
+};
+const ASKS = [
+  "previous", "next", "previous-piece", "next-piece", "drone", "equal", "trim-down", "trim-up", "untrim", "listen", "undo",
+];
+const NAMES = { equal: "equalPure" };
+const KEYS = {
+  ArrowRight: "next", ArrowDown: "next", PageDown: "next", n: "next",
+  ArrowLeft: "previous", ArrowUp: "previous", PageUp: "previous", p: "previous",
+  N: "next-piece", P: "previous-piece",
+  d: "drone", e: "equal", "+": "trim-up", "-": "trim-down", 0: "untrim", l: "listen", u: "undo", x: "silence",
+};
+const THEMES = ["asScreen", "dark", "bright"];
+
+let stand = null;
+let view = "";
+let seenNow = null;
+
+function words() {
+  for (const element of document.querySelectorAll("[data-w]")) say(element, WORDS[element.dataset.w]);
+  for (const element of document.querySelectorAll("[data-label]")) mark(element, "aria-label", WORDS[element.dataset.label]);
+}
+
+function views() {
+  return stand === null ? [] : VIEWS[stand.command];
+}
+
+function route() {
+  if (stand === null) return;
+  const wanted = location.hash.slice(1);
+  const now = views().includes(wanted) ? wanted : views()[0];
+  if (now === view) return;
+  view = now;
+  const shownId = STUDIES.includes(now) ? "study" : now;
+  for (const section of document.querySelectorAll(".view")) show(section, section.id === shownId);
+  mark(document.body, "data-view", shownId);
+  for (const link of by("views").children) {
+    if (link.hash === `#${now}`) mark(link, "aria-current", "page");
+    else link.removeAttribute("aria-current");
+  }
+  document.title = `${WORDS[now]} – Stillbeat`;
+  if (shownId === "study") showStudy(now);
+  draw();
+  open(false);
+}
+
+function draw() {
+  if (seenNow === null) return;
+  if (view === "stage") showStage(seenNow);
+  if (view === "lesson") showLesson(seenNow);
+}
+
+function open(wanted) {
+  show(by("panel"), wanted);
+  mark(by("more"), "aria-expanded", wanted);
+  say("more", wanted ? WORDS.less : WORDS.more);
+}
+
+function button(text, act) {
+  const made = make("button", { type: "button" }, text);
+  made.addEventListener("click", act);
+  return made;
+}
+
+function panel() {
+  fill(by("views"), stand.command, () => views().map((name) => make("a", { href: `#${name}`, class: "button" }, WORDS[name])));
+  const may = role === "act" ? stand.actions : [];
+  fill(by("asks"), may, () => [
+    ...ASKS.filter((name) => may.includes(name)).map((name) => button(WORDS[NAMES[name] ?? name], () => ask(name))),
+    ...(role === "act" ? [] : [make("span", { class: "small" }, WORDS.looksOnly)]),
+  ]);
+}
+
+function choices(seen) {
+  const may = role === "act" ? stand.actions : [];
+  const names = may.includes("piece")
+    ? Array.from({ length: seen.pieces }, (_, at) => `${WORDS.pieces} ${at + 1}`)
+    : may.includes("table")
+      ? seen.tables.map((name, at) => `${at + 1} ${name}`)
+      : [];
+  const action = may.includes("piece") ? "piece" : "table";
+  fill(by("choices"), names, () => names.map((name, at) => button(name, () => ask(action, at + 1))));
+}
+
+function theme() {
+  let chosen = "asScreen";
+  try {
+    chosen = localStorage.getItem("light") ?? chosen;
+  } catch {
+    // Nothing is kept where the browser keeps nothing.
+  }
+  const set = (name) => {
+    mark(document.documentElement, "data-theme", name);
+    for (const one of by("settings").children) mark(one, "aria-pressed", one.dataset.theme === name);
+    try {
+      localStorage.setItem("light", name);
+    } catch {
+      // The same.
+    }
+  };
+  by("settings").replaceChildren(
+    ...THEMES.map((name) => {
+      const made = button(WORDS[name], () => set(name));
+      made.dataset.theme = name;
+      return made;
+    }),
+  );
+  set(THEMES.includes(chosen) ? chosen : "asScreen");
+}
+
+function health(now) {
+  const element = by("health");
+  mark(element, "data-state", now.state);
+  mark(element.querySelector("use"), "href", `icon.svg#${now.state}`);
+  say("health-words", now.words);
+}
+
+function able() {
+  const lost = isLost();
+  for (const id of ["asks", "choices"]) for (const one of by(id).querySelectorAll("button")) one.disabled = lost;
+  enable();
+  enableLesson();
+  enableTuner();
+}
+
+function keys(event) {
+  if (event.ctrlKey || event.altKey || event.metaKey || event.repeat || stand === null) return;
+  if (event.key === "Escape") open(false);
+  if (event.target.closest("input, select, textarea, .scroll")) return;
+  const action = KEYS[event.key];
+  const digit = /^[1-9]$/.test(event.key) ? Number(event.key) : 0;
+  if (action && stand.actions.includes(action)) {
+    event.preventDefault();
+    ask(action);
+  } else if (digit) {
+    for (const name of ["piece", "table"]) if (stand.actions.includes(name)) return ask(name, digit);
+  }
+}
+
+words();
+theme();
+beginStage();
+beginLesson();
+beginStudy();
+beginTuner(studyWords);
+keepAwake();
+by("more").addEventListener("click", () => open(by("panel").hidden));
+document.addEventListener("keydown", keys);
+window.addEventListener("hashchange", route);
+health({ state: "wait", words: WORDS.waiting });
+
+onLink((lost, ended) => {
+  mark(document.body, "data-link", lost ? "lost" : "live");
+  say("lost", lost ? (ended ? WORDS.ended : WORDS.lost) : "");
+  able();
+});
+on("stand", (now) => {
+  stand = now;
+  panel();
+  standStage(now);
+  standLesson(now);
+  standTuner(now);
+  if (now.command === "page" || now.command === "tune") health({ state: "ok", words: now.guitar || "Stillbeat" });
+  route();
+});
+on("seen", (seen) => {
+  seenNow = seen;
+  health(seen.health);
+  say("tuning", seen.tuning || stand?.guitar || "");
+  choices(seen);
+  draw();
+});
+on("tuner", (told) => {
+  showTuner(told);
+  lessonTuner(told);
+});
+begin();

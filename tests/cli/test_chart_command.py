@@ -1,0 +1,109 @@
+"""``stillbeat chart``, and charts as input: names of chords, what is off, cures, CSV, JSON.
+
+Expected: chords of our own pieces (`harmony.scores`), and ratios: in the five-limit scale the fifth above the degree 2
+is 40/27, a comma of 21.5 cents narrow, and 2=10/9 cures it.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import math
+from pathlib import Path
+
+import pytest
+from jobs.test_follow_harmony import write_piece
+from support import written
+
+from bridge.cli import main
+
+COLUMNS = ["bar", "beat", "chord", "sounds", "cents_off", "beats_hz", "reason", "cure"]
+COMMA = 1200 * math.log2(81 / 80)
+
+
+def run(capsys: pytest.CaptureFixture[str], *arguments: str, code: int = 0) -> str:
+    with pytest.raises(SystemExit) as left:
+        main(arguments)
+    out, err = capsys.readouterr()
+    assert left.value.code == code, err
+    return err if code else out
+
+
+@pytest.fixture(autouse=True)
+def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.chdir(tmp_path)
+    write_piece(tmp_path, "pump")
+    return tmp_path
+
+
+def rows(text: str) -> list[dict[str, str]]:
+    reader = csv.DictReader(io.StringIO(text))
+    assert reader.fieldnames == COLUMNS
+    return list(reader)
+
+
+def test_chords_what_is_off_and_the_cure(capsys: pytest.CaptureFixture[str]) -> None:
+    found = rows(run(capsys, "chart", "pump.mid", "--tonic", "C", "--csv"))
+    assert [(row["bar"], row["beat"], row["chord"]) for row in found] == [
+        ("1", "1.0", "C"),
+        ("2", "1.0", "Am"),
+        ("3", "1.0", "Dm"),
+        ("4", "1.0", "G"),
+        ("5", "1.0", "C"),
+    ]
+    assert found[2]["sounds"] == "D F A"
+    assert float(found[2]["cents_off"]) == pytest.approx(-COMMA, abs=1e-3)
+    assert found[2]["cure"] == "--at 3=,2=10/9 --at 4=,2=9/8"
+    assert [row["cure"] for row in found if row["bar"] != "3"] == [""] * 4
+    # The cure is one: pasted, it leaves nothing off.
+    cured = rows(run(capsys, "chart", "pump.mid", "--tonic", "C", "--csv", *found[2]["cure"].split()))
+    assert {row["cents_off"] for row in cured} == {"0.0"}
+    followed = rows(run(capsys, "chart", "pump.mid", "--tonic", "C", "--csv", "--follow-harmony"))
+    assert {row["cents_off"] for row in followed} == {"0.0"}
+    printed = run(capsys, "chart", "pump.mid", "--tonic", "C")
+    assert "--at 3=,2=10/9" in printed
+    assert "--follow-harmony makes it 100 %" in printed
+
+
+def test_json(capsys: pytest.CaptureFixture[str]) -> None:
+    data = json.loads(run(capsys, "chart", "pump.mid", "--tonic", "C", "--json"))
+    (piece,) = data["pieces"]
+    assert [row["chord"] for row in piece["chords"]] == ["C", "Am", "Dm", "G", "C"]
+    assert set(COLUMNS) <= set(piece["chords"][0])
+    assert piece["tonic"] == {"name": "C", "mode": "major", "sure": True}
+
+
+def test_a_chart_as_text_or_file_without_a_track(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
+    text = "| C | Am | Dm | G |"
+    (folder / "song.txt").write_text("[Verse]\n" + text + "\n")
+    for source in (text, "song.txt", "C\nAm\nDm\nG"):
+        found = rows(run(capsys, "chart", source, "--tonic", "C", "--csv"))
+        assert [row["chord"] for row in found] == ["C", "Am", "Dm", "G"]
+        assert float(found[2]["cents_off"]) == pytest.approx(-COMMA, abs=1e-3)
+
+
+def test_a_chart_counts_for_what_is_heard(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
+    found = rows(run(capsys, "chart", "pump.mid", "--tonic", "C", "--csv", "--chart", "| C | Am7 | F6 | G |"))
+    assert [row["chord"] for row in found] == ["C", "Am7", "F6", "G", "C"]  # the last bar as it is heard
+    arguments = ("retune", "pump.mid", "-o", "o.mid", "--tonic", "C", "--follow-harmony", "--report")
+    out = run(capsys, *arguments, "--chart", "| C | Am7 | F6 | G |")
+    assert "under F6" in out
+    assert written.share(written.sounding(folder / "o.mid")) == 1.0
+
+
+def test_what_is_no_chart(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
+    (folder / "bad.txt").write_text("| C | Xm |\n")
+    long = "|: C :|x9"
+    for arguments, code, says in (
+        (("chart", "| C | Xm |", "--tonic", "C"), 2, "line 1: 'Xm' is no chord"),
+        (("chart", "bad.txt", "--tonic", "C"), 3, "bad.txt: chart, line 1"),
+        (("chart", "nothing.mid", "--tonic", "C"), 3, "no file nothing.mid"),
+        (("chart", "Xyz", "--tonic", "C"), 2, "neither a file nor a chart"),
+        (("chart", "| C |", "--tonic", "C", "--at", "2=D"), 2, "MIDI file"),
+        (("chart", "| C |", "--tonic", "C", "--chart", "| D |"), 2, "one of them"),
+        (("chart", "pump.mid", "--tonic", "C", "--chart", long), 2, "9 bars, the piece 5"),
+        (("retune", "pump.mid", "-o", "x.mid", "--tonic", "C", "--moves", "few"), 2, "add --follow-harmony"),
+        (("chart", "pump.mid", "--tonic", "C", "--natural-sevenths"), 2, "add --follow-harmony"),
+    ):
+        assert says in run(capsys, *arguments, code=code), arguments

@@ -1,0 +1,99 @@
+"""A session whose tracks follow their harmony: built, read back by the tests' own reader, verified, and told."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from jobs.test_follow_harmony import at, write_piece
+from support import written
+
+from bridge.errors import InputProblem
+from bridge.jobs.session.build import build_session
+from bridge.jobs.session.check import check_session
+from bridge.jobs.session.verify import verify_session
+
+HEAD = """\
+schema = 1
+title = "Following"
+pages = false
+
+[trims]
+range_cents = 5
+
+[[synths]]
+profile = "timidity"
+
+[[synths]]
+profile = "bend-only"
+
+[[pieces]]
+title = "Pump"
+tonic = "C"
+track = "pump-x4.mid"
+"""
+
+
+def session(folder: Path, *entries: str) -> Path:
+    write_piece(folder, "pump-x4")
+    file = folder / "following.toml"
+    file.write_text(HEAD + "\n".join(entries) + "\n", encoding="utf-8")
+    return file
+
+
+def test_a_track_that_follows_is_built_told_and_verified(tmp_path: Path) -> None:
+    file = session(tmp_path, "follow_harmony = true")
+    built = build_session(file, tmp_path / "out", processes=1)
+    for synth in ("timidity", "bend-only"):
+        notes = written.sounding(tmp_path / "out" / "synths" / synth / "01-pump.track.mid")
+        assert written.share(notes) == 1.0
+        c = next(iter(at(notes, 0.0, "C")))
+        assert at(notes, 4.0, "D") == {round(c - 17.6, 1)}  # 10/9 above C
+    trimmed = written.sounding(
+        tmp_path / "out" / "trims" / "plus-05-cents" / "timidity" / "01-pump.track.mid"
+    )
+    assert written.share(trimmed) == 1.0
+    assert built.music[1][0].startswith("100 % of the held thirds")
+    assert any("whoever holds the piece's table differs" in notice for notice in built.notices)
+    assert verify_session(tmp_path / "out").problems == []
+    # The same session as before follows nothing, and says what following would bring.
+    plain = session(tmp_path)
+    again = build_session(plain, tmp_path / "out", overwrite=True, processes=1)
+    assert "`follow_harmony = true` makes it 100 %" in " ".join(again.music[1])
+    assert again.music == check_session(plain, listen=True).music
+    assert verify_session(tmp_path / "out").problems == []
+
+
+def test_how_to_follow_and_what_a_drone_holds(tmp_path: Path) -> None:
+    # The pump needs D on 10/9; a drone that holds D keeps it, and the guitar's other strings do not matter here.
+    file = session(tmp_path, 'drone = "1,2"', "[pieces.follow_harmony]", 'pinned = "tonic"', 'moves = "many"')
+    build_session(file, tmp_path / "out", processes=1)
+    notes = written.sounding(tmp_path / "out" / "synths" / "timidity" / "01-pump.track.mid")
+    assert len({round(note.offset_cents, 1) for note in notes if note.key % 12 == 2}) == 1
+    assert verify_session(tmp_path / "out").problems == []
+
+
+@pytest.mark.parametrize(
+    ("entries", "says"),
+    [
+        (("follow_harmony = true", "follow_key_signatures = true"), "choose one"),
+        (("[pieces.follow_harmony]", 'pinned = "sting"'), "line 19: pinned = 'sting'.*strings"),
+        (("[pieces.follow_harmony]", 'moves = "lots"'), "few"),
+        (("[pieces.follow_harmony]", "natural_sevenths = 7"), "natural_sevenths"),
+        (("follow_harmony = 3",), "follow_harmony"),
+    ],
+)
+def test_what_is_refused(entries: tuple[str, ...], says: str, tmp_path: Path) -> None:
+    with pytest.raises(InputProblem, match=says):
+        check_session(session(tmp_path, *entries))
+
+
+def test_a_chart_in_the_session_names_the_chords(tmp_path: Path) -> None:
+    file = session(tmp_path, 'chords = """', "| C | Am | Dm | G |", '"""')
+    checked = check_session(file, listen=True)
+    piece = checked.plan.session.pieces[0]
+    assert piece.chart is not None
+    assert [str(bar) for bar in piece.chart.bars] == ["C", "Am", "Dm", "G"]
+    assert piece.chords == ("C", "Am", "Dm", "G")
+    with pytest.raises(InputProblem, match="line 18: chords: chart, line 1: 'Xm'"):
+        check_session(session(tmp_path, 'chords = "| Xm |"'))
