@@ -302,10 +302,10 @@ def parse_zone(text: str) -> tuple[int, int]:
     """
     match = _ZONE.fullmatch(text)
     if match is None:
-        raise ValueProblem(f"{text!r} is no split zone", "write its lowest and highest key, such as C1-B1")
+        raise ValueProblem(f"{text!r} are no switch keys", "write the lowest and highest key, such as C1-B1")
     low, high = parse_note(match[1]), parse_note(match[2])
     if low > high:
-        raise ValueProblem(f"the split zone {text!r} runs downward", f"did you mean {match[2]}-{match[1]}?")
+        raise ValueProblem(f"the switch keys {text!r} run downward", f"did you mean {match[2]}-{match[1]}?")
     return low, high
 
 
