@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -285,8 +286,8 @@ def _aloud(request: TableRequest, asked: DroneRequest, chosen: dict[str, Any]) -
         from bridge.live.desk.drone_display import make_drone_display
         from bridge.live.desk.labels import Labels, tuning_words
 
-        labels = Labels(prepared.plan.tables, tuning=tuning_words(prepared.table.spec))
-        with page_beside(desk, lambda: _stand(prepared), chosen) as watchers:
+        bare = Labels(prepared.plan.tables, tuning=tuning_words(prepared.table.spec))
+        with page_beside(desk, partial(_stand, prepared), bare, chosen) as (watchers, labels):
             desk.perform(
                 prepared.plan,
                 labels,
