@@ -24,7 +24,7 @@ from bridge.live.snapshot import Message, Snapshot
 from bridge.page.frames import Asked
 from bridge.page.host import Page
 from bridge.page.seen import Shower
-from bridge.tuning.string_aims import string_aims
+from bridge.tuning.strings.aims import string_aims
 
 pytestmark = [pytest.mark.browser, pytest.mark.more]
 

@@ -1,9 +1,9 @@
 """Following the harmony while somebody plays: an engine that chooses variants in front of the engine that sends them.
 
-Every stroke asks `bridge.harmony.choice.on_the_spot` which variant its note takes; what that changes goes to the engine
-behind as a change of table, before the note itself, so that it serves every method. Nothing is delayed. A note that has only
-just begun may be corrected while its chord arrives; a synth whose sounding notes do not move gets the choice at the
-stroke alone. Drums pass by, and pedals hold notes as keys do.
+Every stroke asks `bridge.harmony.choice.on_the_spot` which variant its note takes; what that changes goes to the
+engine behind as a change of table, before the note itself, so that it serves every method. Nothing is delayed. A note
+that has only just begun may be corrected while its chord arrives; a synth whose sounding notes do not move gets the
+choice at the stroke alone. Drums pass by, and pedals hold notes as keys do.
 
 Index
 -----
