@@ -84,10 +84,10 @@ def _beats_of_many(request: TableRequest, notes: tuple[str, ...]) -> None:
     from bridge.cli.printing import cents, hertz, show, show_table
     from bridge.jobs.choose import choose_table
     from bridge.tuning.beats import main_pair
-    from bridge.tuning.chord_names import parse_chord
-    from bridge.tuning.chords import judge_table
+    from bridge.tuning.chords.judged import judge_table
+    from bridge.tuning.chords.names import parse_chord
+    from bridge.tuning.chords.purity import nearest_small
     from bridge.tuning.notes import parse_note
-    from bridge.tuning.purity import nearest_small
     from bridge.tuning.ratios import format_ratio, hz_to_cents
     from bridge.tuning.tables import build_table, equal_table
 

@@ -9,7 +9,7 @@ import click
 from bridge.cli.options import chart_option, follow_options, follow_request, table_options, warn_doubt
 
 if TYPE_CHECKING:
-    from bridge.harmony.report import ChordRow
+    from bridge.harmony.told.report import ChordRow
     from bridge.jobs.choose import TableRequest
 
 

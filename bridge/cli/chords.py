@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from bridge.tuning.chords import Chord
+    from bridge.tuning.chords.judged import Chord
     from bridge.tuning.tables import Table
 
 _IN_MAJOR = ("I", "ii", "iii", "IV", "V", "V7", "vi")
@@ -19,16 +19,15 @@ def print_chords(table: Table, named: Sequence[str], all_of_them: bool) -> None:
 
     Parameters
     ----------
-    table : Table
     named : sequence of str
         Names of the chords to print; empty: the usual ones.
     all_of_them : bool
         Every triad and seventh chord on every degree.
     """
     from bridge.cli.printing import show
-    from bridge.tuning.chord_kinds import KINDS
-    from bridge.tuning.chord_names import parse_chord
-    from bridge.tuning.chords import judge_table
+    from bridge.tuning.chords.judged import judge_table
+    from bridge.tuning.chords.kinds import KINDS
+    from bridge.tuning.chords.names import parse_chord
 
     def find(names: Sequence[str]) -> tuple[Chord, ...]:
         return judge_table(table, [parse_chord(name, table.tonic) for name in names])
@@ -85,7 +84,7 @@ def _print_group(title: str, chords: Sequence[Chord]) -> None:
 def _print_words(chords: Sequence[Chord]) -> None:
     """Say what the words and figures mean, as far as they stood there."""
     from bridge.cli.printing import show
-    from bridge.tuning.purity import WORDS
+    from bridge.tuning.chords.purity import WORDS
 
     for word in WORDS:
         if any(chord.verdict == word for chord in chords):
@@ -108,7 +107,7 @@ def _print_words(chords: Sequence[Chord]) -> None:
 
 def _print_strings_off(table: Table) -> None:
     from bridge.cli.printing import cents, show
-    from bridge.tuning.chords import contradicted_strings
+    from bridge.tuning.chords.judged import contradicted_strings
 
     for string in contradicted_strings(table):
         show(

@@ -13,7 +13,7 @@ from bridge.cli.options import overwrite_option, table_options, warn_doubt
 if TYPE_CHECKING:
     from bridge.jobs.choose import TableRequest
     from bridge.jobs.frets import FretStudy
-    from bridge.tuning.chords import Chord
+    from bridge.tuning.chords.judged import Chord
     from bridge.tuning.fretboard import FretCell
     from bridge.tuning.spec import TableSpec
 

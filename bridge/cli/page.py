@@ -13,6 +13,7 @@ from bridge.cli.options import table_options, warn_doubt
 if TYPE_CHECKING:
     from bridge.jobs.choose import TableRequest
     from bridge.live.desk.desk import Desk
+    from bridge.live.desk.labels import Labels
     from bridge.page.addresses import Addresses
     from bridge.page.beside import BesideDesk
     from bridge.page.frames import Stand
@@ -61,18 +62,29 @@ def show_addresses(addresses: Addresses, code: bool) -> None:
 
 
 @contextlib.contextmanager
-def page_beside(desk: Desk, stand: Callable[[], Stand], chosen: dict[str, Any]) -> Iterator[list[BesideDesk]]:
-    """Serve a page beside a desk while it performs, if one was asked for; those who watch the desk are given."""
+def page_beside(
+    desk: Desk, stand: Callable[[], Stand], labels: Labels, chosen: dict[str, Any]
+) -> Iterator[tuple[list[BesideDesk], Labels]]:
+    """Serve a page beside a desk while it performs, if one was asked for.
+
+    Those who watch the desk are given, and the labels with what the terminal says of the page.
+    """
     if not wants_page(chosen):
-        yield []
+        yield [], labels
         return
+    from dataclasses import replace
+
+    from bridge.page.addresses import code_lines
     from bridge.page.beside import BesideDesk
 
     beside = BesideDesk(stand(), desk.typed, chosen["page_port"] or 0, chosen["page_lan"])
     beside.page.start()
     try:
-        show_addresses(beside.page.addresses, chosen["page_lan"])
-        yield [beside]
+        addresses = beside.page.addresses
+        show_addresses(addresses, chosen["page_lan"])
+        code = tuple(code_lines(addresses.act)) if chosen["page_lan"] else ()
+        lines = (*addresses.lines()[:2], *(["v shows a code to scan"] if code else []))
+        yield [beside], replace(labels, addresses=lines, code=code)
     finally:
         beside.close()
 

@@ -6,6 +6,7 @@ import contextlib
 import re
 import shlex
 from collections.abc import Sequence
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -225,10 +226,11 @@ def play_command(request: TableRequest, **chosen: Any) -> None:
         warn_doubt(prepared.doubt)
         from bridge.live.desk.display import make_display
 
-        with page_beside(desk, lambda: _stand(prepared), chosen) as watchers:
+        stand = partial(_stand, prepared)
+        with page_beside(desk, stand, prepared.labels, chosen) as (watchers, labels):
             desk.perform(
                 prepared.plan,
-                prepared.labels,
+                labels,
                 lambda keys: make_display(chosen["lines"], keys),
                 prepared.notices,
                 prepared.listening,

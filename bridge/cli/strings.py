@@ -11,7 +11,7 @@ from bridge.cli.options import table_options, warn_doubt
 if TYPE_CHECKING:
     from bridge.jobs.choose import TableRequest
     from bridge.jobs.strings import StringsPlan
-    from bridge.tuning.strings_order import StringChange, TuningStep
+    from bridge.tuning.strings.order import StringChange, TuningStep
 
 
 @click.command("strings")

@@ -39,7 +39,7 @@ def tune_command(
     """
     del mic  # a microphone is what this command is about
     from bridge.jobs.choose import choose_table
-    from bridge.tuning.string_aims import string_aims
+    from bridge.tuning.strings.aims import string_aims
 
     spec = choose_table(request)
     warn_doubt(spec.doubt)
@@ -53,14 +53,16 @@ def tune_command(
 
     reference = spec.guitar.reference_string
     microphone = usable_microphone(device)
-    view = partial(make_tuner_display, aims, reference, lines)
     if not wants_page(chosen):
-        run_tuner(aims, microphone, view, number)
+        run_tuner(aims, microphone, partial(make_tuner_display, aims, reference, lines), number)
         return
+    from bridge.page.addresses import code_lines
     from bridge.page.frames import Stand
     from bridge.page.host import Page
 
     stand = Stand(command="tune", spec=spec, aims=tuple(aims.values()), reference_string=reference)
     with Page(stand, lambda asked: None, port=chosen["page_port"] or 0, lan=chosen["page_lan"]) as page:
         show_addresses(page.addresses, chosen["page_lan"])
+        under = page.addresses.lines()[:2] + (code_lines(page.addresses.act) if chosen["page_lan"] else [])
+        view = partial(make_tuner_display, aims, reference, lines, under)
         run_tuner(aims, microphone, view, number, [page])

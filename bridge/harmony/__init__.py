@@ -25,16 +25,17 @@ The way through
    choice makes pure.
 6. *Tell.* ``report.chord_rows`` gives the rows of a chart with their cures, ``report.sour_lines`` the sour bars in
    words, ``report.summary`` a piece in two lines.
-7. *Charts.* ``chart.parse_chart(text)`` gives bars of `ChordName`; ``chart_follow.follow_chart(chart,
-   palette)`` the variants of each chord, solved beforehand; ``chart_follow.chart_notes`` the same notes as in 1.
+7. *Charts.* ``chart.parse_chart(text)`` gives bars of `ChordName`; ``solved.follow_chart(chart,
+   palette)`` the variants of each chord, solved beforehand; ``solved.chart_notes`` the same notes as in 1.
 8. *While it is played.* ``on_the_spot.OnTheSpot(palette, window_s)`` takes strokes and ends as they come, and gives the
    variant of each note and the corrections of others that have only just begun.
 
 Modules from the bottom up
 --------------------------
 - what is counted: `notes`, `segments`, `intervals`, `measure`
-- the choice: `variants`, `costs`, `search`, `follow`, `asked`; `on_the_spot`
-- why not purer: `forms`, `reasons`, `equal_chords`
-- charts: `chart`, `chart_follow`
-- what is heard, and what to tell: `keys`, `chords_heard`, `hear`, `advice`, `report`
+- `heard`: keys and chords of a piece
+- `choice`: the variants, what they cost, and which are taken, for a whole piece or as it is played
+- `why`: why it is not purer
+- `charts`: chords by name
+- `told`: what to tell of it
 """

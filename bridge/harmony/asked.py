@@ -1,41 +1,26 @@
-"""How a harmony is to be followed, in the words of the player who asks for it.
-
-Index
------
-`FollowRequest`
-"""
+"""How a harmony is to be followed, in the words of the player who asks for it."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
 from bridge.errors import ValueProblem, near_names
-from bridge.harmony.costs import MOVES
-from bridge.harmony.follow import FollowOptions
+from bridge.harmony.choice.costs import MOVES
+from bridge.harmony.choice.follow import FollowOptions
 
 PINNED = ("strings", "tonic")
 
 
 @dataclass(frozen=True)
 class FollowRequest:
-    """How to follow the harmony.
+    """How to follow the harmony."""
 
-    Attributes
-    ----------
-    pinned : str
-        ``"strings"``: the open strings stay where they are (without a guitar the tonic); ``"tonic"``: it alone.
-    moves : str
-        ``"few"``, ``"some"`` or ``"many"``: how readily notes that are struck again move.
-    natural_sevenths : bool
-        Whether 7/4, 7/6 and 21/16 may be taken.
-    held : tuple of int
-        Pitch classes that stay besides: a drone's.
-    """
-
+    # ``"strings"``: the open strings stay where they are (without a guitar the tonic); ``"tonic"``: it
+    # alone.
     pinned: str = "strings"
-    moves: str = "some"
-    natural_sevenths: bool = False
-    held: tuple[int, ...] = ()
+    moves: str = "some"  # ``"few"``, ``"some"`` or ``"many"``: how readily notes that are struck again move
+    natural_sevenths: bool = False  # whether 7/4, 7/6 and 21/16 may be taken
+    held: tuple[int, ...] = ()  # pitch classes that stay besides: a drone's
 
     def __post_init__(self) -> None:
         if self.pinned not in PINNED:

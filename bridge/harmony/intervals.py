@@ -22,7 +22,7 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
-from bridge.tuning.purity import CONSONANT, SMALL
+from bridge.tuning.chords.purity import CONSONANT, SMALL
 from bridge.tuning.ratios import ratio_to_cents
 
 FIFTHS = frozenset((5, 7))

@@ -22,16 +22,16 @@ from bridge.errors import TuningProblem, ValueProblem
 from bridge.jobs.strings import parse_string
 from bridge.sheet.neck import neck_picture
 from bridge.sheet.shapes import Picture
-from bridge.tuning.chord_names import parse_chord
-from bridge.tuning.chords import Chord, judge_table
+from bridge.tuning.chords.judged import Chord, judge_table
+from bridge.tuning.chords.names import parse_chord
 from bridge.tuning.fretboard import SAFE_CENTS, FretCell, fretboard
 from bridge.tuning.guitars import Guitar
-from bridge.tuning.nodes import Place, slide_places
 from bridge.tuning.notes import note_name, parse_note
 from bridge.tuning.ratios import ratio_to_cents
 from bridge.tuning.reference import Reference
 from bridge.tuning.scales import DEGREES
 from bridge.tuning.spec import TableSpec
+from bridge.tuning.strings.nodes import Place, slide_places
 from bridge.tuning.tables import Table, build_table
 
 NO_DRONE = "none"

@@ -1,9 +1,4 @@
-"""The chart of a piece: its chords bar by bar, and how pure each is under a table.
-
-Index
------
-`chart_piece`
-"""
+"""The chart of a piece: its chords bar by bar, and how pure each is under a table."""
 
 from __future__ import annotations
 

@@ -22,7 +22,7 @@ from bridge.engine.protocols import TableChange, TimedEvent
 from bridge.engine.report import BarOf, BendReport
 from bridge.errors import ValueProblem
 from bridge.harmony.asked import FollowRequest
-from bridge.harmony.chart import Chart
+from bridge.harmony.charts.chart import Chart
 from bridge.jobs.changes import Inferred, PlacedChange, follow_signatures, place_changes
 from bridge.jobs.harmony.notes import read_music
 from bridge.jobs.harmony.palettes import check_request

@@ -22,7 +22,7 @@ from bridge.tuning.notes import parse_note
 from bridge.tuning.ratios import hz_to_cents
 from bridge.tuning.reference import Reference
 from bridge.tuning.spec import TableSpec
-from bridge.tuning.strings_order import STEEL_STIFFNESS, TuningPlan, plan_tuning
+from bridge.tuning.strings.order import STEEL_STIFFNESS, TuningPlan, plan_tuning
 from bridge.tuning.tables import Table, build_table
 
 SLACK = "slack"

@@ -120,3 +120,7 @@ class Snapshot:
     """Whether somebody asked to see what the engine does."""
     about_engine: tuple[str, ...] = ()
     """Why it does that."""
+    addresses: tuple[str, ...] = ()
+    """Where the page is. They may hold secrets: they are for this terminal alone, and never go to a browser."""
+    code: tuple[str, ...] = ()
+    """The first of them as a code to scan, in blocks; the same holds for it."""

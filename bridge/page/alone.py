@@ -17,7 +17,7 @@ from bridge.page.frames import Asked, ShowTuner, Stand
 from bridge.page.host import Page
 from bridge.page.study import Study
 from bridge.tuning.spec import TableSpec
-from bridge.tuning.string_aims import StringAim, string_aims
+from bridge.tuning.strings.aims import StringAim, string_aims
 
 
 @dataclass(frozen=True)

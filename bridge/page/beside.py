@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable
+from dataclasses import replace
 
 from bridge.engine.play.controls import Action
 from bridge.engine.play.tables import PlayTable
@@ -77,7 +78,7 @@ class BesideDesk:
     def show(self, seen: Snapshot) -> None:
         """Show how things are now; never waits."""
         self._seen = seen
-        self.page.show(seen)
+        self.page.show(replace(seen, addresses=(), code=()))  # secrets stay here
 
     def close(self) -> None:
         """End the page."""

@@ -14,7 +14,7 @@ from bridge.engine.play.tables import PlayTable
 from bridge.live.desk.tuner import TunerSeen
 from bridge.live.snapshot import Snapshot
 from bridge.tuning.spec import TableSpec
-from bridge.tuning.string_aims import StringAim
+from bridge.tuning.strings.aims import StringAim
 
 Command: TypeAlias = Literal["play", "drone", "tune", "page"]
 

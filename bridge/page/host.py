@@ -99,6 +99,7 @@ class Page:
         self._ending = False
         self._serving: int | None = None
         self._refused: Refused | None = None
+        self._pid = 0
         self._thread = threading.Thread(target=self._keep, daemon=True)
 
     def __enter__(self) -> Self:
@@ -131,6 +132,11 @@ class Page:
         """Where it is served."""
         return Addresses.of(self._serve.port, self._lan, self._serve.look, self._serve.act)
 
+    @property
+    def pid(self) -> int:
+        """The process that serves now; 0 where none does."""
+        return self._pid
+
     # ---- what is seen
 
     def show(self, seen: Snapshot | TunerSeen) -> None:
@@ -158,6 +164,7 @@ class Page:
         starts: list[float] = []
         while True:
             one = _Server(self._serve, self._told)
+            self._pid = one.pid
             starts.append(time.monotonic())
             try:
                 self._feed(one)
@@ -228,6 +235,7 @@ class _Server:
         self.over = self.spoken = False
         self.heard_s = time.monotonic()
         self._popen = children.start("bridge.page.process")
+        self.pid = self._popen.pid
         assert self._popen.stdin is not None
         self._writer = FrameWriter(self._popen.stdin.fileno())
         self._writer.put(serve)

@@ -23,18 +23,20 @@ from bridge.live.snapshot import Snapshot
 from bridge.page.frames import ShowTuner, Stand
 from bridge.sheet.phrases import beat_words
 from bridge.tuning.beats import main_pair
-from bridge.tuning.chord_kinds import SEVENTHS, TRIADS, ChordKind
-from bridge.tuning.chords import judge_chord
+from bridge.tuning.chords.judged import judge_chord
+from bridge.tuning.chords.kinds import SEVENTHS, TRIADS, ChordKind
 from bridge.tuning.notes import hz_to_key, key_to_hz, note_name, parse_note
 from bridge.tuning.ratios import cents_to_ratio, hz_to_cents
 from bridge.tuning.scales import DEGREES
-from bridge.tuning.string_aims import StringAim
+from bridge.tuning.strings.aims import StringAim
 from bridge.tuning.tables import Table, build_table
 
 CLASH_HZ = 0.7
 """Two notes that beat faster than this clash: slower, and the beat is heard as a swell."""
 MOST_PAIRS_OF = 6
 _MOST_SAID = 4
+_MOST_CLASHES = 4
+_SAME_CENTS = 0.5
 HELD_KINDS: tuple[ChordKind, ...] = (*TRIADS[:3], *SEVENTHS[:3])
 """Chords that can be sounded: major, minor, diminished; sevenths of the dominant, major and minor kind."""
 _ROOTS = (0, 2, 3, 4, 5, 7, 8, 9, 10, 11)
@@ -158,7 +160,7 @@ class Shower:
             ],
             "lesson": {
                 "sounding": [self._note(one, table, seen) for one in sounds],
-                "clashes": _clashes(sounds),
+                "clashes": _clashes(sounds, {one.key: self._off(one, table, seen) for one in sounds}),
                 "chords": self._offered(table),
             },
         }
@@ -198,9 +200,14 @@ class Shower:
         shown: dict[str, Any] = {"key": one.key, "note": one.name, "drone": one.of_drone}
         if table is not None:
             shown["degree"] = DEGREES[(one.key - table.tonic) % 12]
-            pure_hz = table.hz[one.key] * cents_to_ratio(self._moved_cents(seen))
-            shown["cents"] = round(hz_to_cents(one.hz, pure_hz), 1)
+            shown["cents"] = round(self._off(one, table, seen), 1)
         return shown
+
+    def _off(self, one: _Sounds, table: PlayTable | None, seen: Snapshot) -> float:
+        """How far a note lies above the table that was asked for, in cents."""
+        if table is None:
+            return 0.0
+        return hz_to_cents(one.hz, table.hz[one.key] * cents_to_ratio(self._moved_cents(seen)))
 
     @staticmethod
     def _beats(sounds: list[_Sounds]) -> str:
@@ -281,17 +288,17 @@ def _health(seen: Snapshot) -> dict[str, str]:
     return {"state": "ok", "word": "", "words": "all is well"}
 
 
-def _clashes(sounds: list[_Sounds]) -> list[dict[str, Any]]:
-    """Pairs of notes that beat, the fastest first."""
+def _clashes(sounds: list[_Sounds], off_cents: dict[int, float]) -> list[dict[str, Any]]:
+    """Pairs of notes that beat, the fastest first, and of each pair the note that lies further from the table."""
     found = []
     for low, high in combinations(sounds[:MOST_PAIRS_OF], 2):
         pair = main_pair(low.hz, high.hz)
         if pair is not None and pair.beats_hz > max(CLASH_HZ, STILL_HZ):
             names = f"{low.name} - {high.name}"
-            found.append(
-                (
-                    pair.beats_hz,
-                    {"keys": [low.key, high.key], "words": f"{names}: {beat_words(pair.beats_hz)}"},
-                )
-            )
-    return [one for _, one in sorted(found, key=lambda one: -one[0])[:4]]
+            lows, highs = abs(off_cents[low.key]), abs(off_cents[high.key])
+            keys = [low.key, high.key]
+            if abs(lows - highs) > _SAME_CENTS:
+                keys = [low.key if lows > highs else high.key]
+            words = f"{names}: {beat_words(pair.beats_hz)}"
+            found.append((pair.beats_hz, {"keys": keys, "words": words}))
+    return [one for _, one in sorted(found, key=lambda one: -one[0])[:_MOST_CLASHES]]

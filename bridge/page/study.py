@@ -169,7 +169,7 @@ class Study:
         )
 
     def _chords(self, words: Mapping[str, str]) -> Made:
-        from bridge.tuning.chords import judge_chords
+        from bridge.tuning.chords.judged import judge_chords
 
         table = build_table(self.spec(words))
         found = [chord for chord in judge_chords(table.hz, table.tonic) if chord.in_major or chord.in_minor]
@@ -246,7 +246,7 @@ class Study:
         from bridge.jobs.strings import plan_strings
         from bridge.sheet.html import sheet_html
         from bridge.sheet.records import PieceSheet, StringsSheet, TableSheet
-        from bridge.tuning.strings_order import MAX_CAPO
+        from bridge.tuning.strings.order import MAX_CAPO
 
         spec = self.spec(words)
         table = build_table(spec)

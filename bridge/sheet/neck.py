@@ -22,7 +22,7 @@ from collections.abc import Collection, Mapping, Sequence
 from bridge.sheet.phrases import beat_words, signed
 from bridge.sheet.shapes import BLACK, FIGURE_MM, NOTE_MM, WHITE, Box, Disc, Line, Picture, Shape, Text
 from bridge.tuning.fretboard import SAFE_CENTS, FretCell
-from bridge.tuning.nodes import place_at
+from bridge.tuning.strings.nodes import place_at
 
 FAR_CENTS = 17.0
 """Beyond the usual temperaments' worst thirds a note is foreign rather than tempered."""

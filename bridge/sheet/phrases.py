@@ -13,10 +13,10 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from bridge.tuning.nodes import BODY_FRET, Place
 from bridge.tuning.notes import hz_to_key, key_to_hz, note_name
 from bridge.tuning.ratios import format_ratio, hz_to_cents
-from bridge.tuning.strings_order import StringChange, TouchedString, TuningPlan, TuningStep
+from bridge.tuning.strings.nodes import BODY_FRET, Place
+from bridge.tuning.strings.order import StringChange, TouchedString, TuningPlan, TuningStep
 
 STILL_HZ = 0.005
 """Beats slower than this take more than three minutes: nobody hears them."""

@@ -12,8 +12,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from bridge.errors import ValueProblem, near_names
-from bridge.tuning.chord_names import parse_chord
-from bridge.tuning.strings_order import TuningPlan
+from bridge.tuning.chords.names import parse_chord
+from bridge.tuning.strings.order import TuningPlan
 from bridge.tuning.tables import Table
 
 TRANSPOSITIONS: Mapping[str, int] = {"Bb": 2, "Eb": 9, "F": 7}
@@ -47,7 +47,7 @@ class TableSheet:
     # the table.
     panel: PanelFigures | None = None
     panel_note: str = ""  # what to say instead where they cannot
-    # Chords that are played, as `bridge.tuning.chord_names` reads them (``Em7``, ``ii7``); empty: the
+    # Chords that are played, as `bridge.tuning.chords.names` reads them (``Em7``, ``ii7``); empty: the
     # common triads.
     chords: tuple[str, ...] = ()
 

@@ -164,7 +164,7 @@ def frets_for_chord(
     Parameters
     ----------
     keys : collection of int
-        MIDI keys (or pitch classes) of the chord, in any octave; `bridge.tuning.chords.Chord.keys` fits.
+        MIDI keys (or pitch classes) of the chord, in any octave; `bridge.tuning.chords.judged.Chord.keys` fits.
     within_cents : float
         What still goes with a pure chord.
     """

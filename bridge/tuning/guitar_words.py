@@ -28,10 +28,10 @@ from fractions import Fraction
 from itertools import combinations, pairwise, product
 
 from bridge.errors import TuningProblem, ValueProblem
-from bridge.tuning.chord_kinds import ALL_KINDS
+from bridge.tuning.chords.kinds import ALL_KINDS
+from bridge.tuning.chords.purity import CONSONANT, SMALL
 from bridge.tuning.guitars import Guitar, GuitarString
 from bridge.tuning.notes import note_name, parse_note, parse_pitch_class, pitch_class_name
-from bridge.tuning.purity import CONSONANT, SMALL
 from bridge.tuning.unisons import Unison
 
 COMMA = Fraction(81, 80)

@@ -36,7 +36,7 @@ def child() -> None:
     from bridge.live.desk.tuner import Steadied
     from bridge.sound.device.microphone import Microphone
     from bridge.sound.listening.meter import Meter
-    from bridge.tuning.string_aims import StringAim
+    from bridge.tuning.strings.aims import StringAim
 
     aims = {5: StringAim(5, "A2", 110.0, 146.5, 3, 4)}
     with Microphone("guitar") as microphone:

@@ -204,6 +204,7 @@ def test_strings_plucked_in_order_are_known_however_far_off_they_are(
     assert "tighten it slowly, it may break" in text
 
 
+@pytest.mark.slow
 def test_in_tune_and_in_a_melody_nothing_of_the_kind_is_said(
     capsys: pytest.CaptureFixture[str], guitar_take: Path, tmp_path: Path
 ) -> None:

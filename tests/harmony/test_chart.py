@@ -9,8 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bridge.errors import ValueProblem
-from bridge.harmony.chart import parse_chart
-from bridge.tuning.chord_names import parse_chord_name
+from bridge.harmony.charts.chart import parse_chart
+from bridge.tuning.chords.names import parse_chord_name
 
 
 def bars(text: str) -> list[str]:

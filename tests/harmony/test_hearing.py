@@ -9,15 +9,15 @@ from __future__ import annotations
 import pytest
 from harmony.scores import PIECES, piece
 
-from bridge.harmony.chart import parse_chart
-from bridge.harmony.chords_heard import hear_chords, name_sounding
-from bridge.harmony.hear import hear
-from bridge.harmony.keys import hear_changes, hear_tonic
+from bridge.harmony.charts.chart import parse_chart
+from bridge.harmony.heard.chords import hear_chords, name_sounding
+from bridge.harmony.heard.hear import hear
+from bridge.harmony.heard.keys import hear_changes, hear_tonic
 from bridge.harmony.notes import TimedNote, sorted_notes
-from bridge.tuning.chord_kinds import ALL_KINDS
-from bridge.tuning.chord_names import ChordName, parse_chord_name
+from bridge.tuning.chords.kinds import ALL_KINDS
+from bridge.tuning.chords.names import ChordName, parse_chord_name
+from bridge.tuning.chords.spelling import spell_chord
 from bridge.tuning.notes import parse_note
-from bridge.tuning.spelling import spell_chord
 
 BAR_S = 2.0
 

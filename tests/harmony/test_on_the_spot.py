@@ -10,10 +10,10 @@ import pytest
 from harmony.scores import five_limit_table, piece
 from harmony.test_pieces import palette_for
 
-from bridge.harmony.follow import score_of
+from bridge.harmony.choice.follow import score_of
+from bridge.harmony.choice.on_the_spot import OnTheSpot
+from bridge.harmony.choice.variants import Palette, palette_of
 from bridge.harmony.notes import TimedNote, sorted_notes
-from bridge.harmony.on_the_spot import OnTheSpot
-from bridge.harmony.variants import Palette, palette_of
 
 
 def played(

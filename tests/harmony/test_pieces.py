@@ -14,11 +14,11 @@ import numpy as np
 import pytest
 from harmony.scores import PIECES, five_limit_table, piece
 
-from bridge.harmony.equal_chords import keep_equal
-from bridge.harmony.follow import Following, FollowOptions, follow
+from bridge.harmony.choice.follow import Following, FollowOptions, follow
+from bridge.harmony.choice.variants import Palette, palette_of
 from bridge.harmony.measure import fixed_hz, measure
 from bridge.harmony.notes import TimedNote, sorted_notes
-from bridge.harmony.variants import Palette, palette_of
+from bridge.harmony.why.equal_chords import keep_equal
 from bridge.tuning.notes import parse_pitch_class, pitch_class_name
 
 CONSONANT = {3: "6/5", 4: "5/4", 5: "4/3", 7: "3/2", 8: "8/5", 9: "5/3"}

@@ -16,11 +16,11 @@ from harmony.test_pieces import share_by_hand
 from harmony.test_variants import guitar_table
 from support.corpus import MIDI_PACKAGES, midi_files
 
-from bridge.harmony.follow import Following, FollowOptions, follow
-from bridge.harmony.hear import hear
-from bridge.harmony.keys import hear_tonic
-from bridge.harmony.reasons import explain
-from bridge.harmony.variants import palette_of
+from bridge.harmony.choice.follow import Following, FollowOptions, follow
+from bridge.harmony.choice.variants import palette_of
+from bridge.harmony.heard.hear import hear
+from bridge.harmony.heard.keys import hear_tonic
+from bridge.harmony.why.reasons import explain
 
 COUNT = 31
 

@@ -7,13 +7,13 @@ from harmony.scores import FIVE_LIMIT, PIECES, five_limit_table, piece
 from harmony.test_pieces import followed, palette_for
 from harmony.test_variants import guitar_table
 
-from bridge.harmony.advice import advise, cures
-from bridge.harmony.follow import FollowOptions, follow
-from bridge.harmony.forms import alternatives, has_pure_form, reaches
-from bridge.harmony.hear import hear
+from bridge.harmony.choice.follow import FollowOptions, follow
+from bridge.harmony.choice.variants import palette_of
+from bridge.harmony.heard.hear import hear
 from bridge.harmony.notes import TimedNote, sorted_notes
-from bridge.harmony.reasons import explain, moved_notes
-from bridge.harmony.variants import palette_of
+from bridge.harmony.told.advice import advise, cures
+from bridge.harmony.why.forms import alternatives, has_pure_form, reaches
+from bridge.harmony.why.reasons import explain, moved_notes
 
 BAR_S = 2.0
 

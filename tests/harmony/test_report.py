@@ -10,14 +10,14 @@ from harmony.test_hearing import played
 from harmony.test_pieces import followed
 
 from bridge.errors import ValueProblem
-from bridge.harmony.advice import advise
-from bridge.harmony.chart import parse_chart
-from bridge.harmony.chart_follow import chart_notes, follow_chart
-from bridge.harmony.follow import FollowOptions, Stretch, follow
-from bridge.harmony.hear import hear
-from bridge.harmony.reasons import explain
-from bridge.harmony.report import ChordRow, chord_rows, sour_lines, summary
-from bridge.harmony.variants import palette_of
+from bridge.harmony.charts.chart import parse_chart
+from bridge.harmony.charts.solved import chart_notes, follow_chart
+from bridge.harmony.choice.follow import FollowOptions, Stretch, follow
+from bridge.harmony.choice.variants import palette_of
+from bridge.harmony.heard.hear import hear
+from bridge.harmony.told.advice import advise
+from bridge.harmony.told.report import ChordRow, chord_rows, sour_lines, summary
+from bridge.harmony.why.reasons import explain
 
 COMMA = 1200 * math.log2(81 / 80)
 

@@ -11,12 +11,12 @@ import numpy as np
 import pytest
 from harmony.scores import five_limit_table
 
-import bridge.harmony.search as search
-from bridge.harmony.costs import FORBIDDEN, MOVES, Weights, problem_of
-from bridge.harmony.follow import score_of
+import bridge.harmony.choice.search as search
+from bridge.harmony.choice.costs import FORBIDDEN, MOVES, Weights, problem_of
+from bridge.harmony.choice.follow import score_of
+from bridge.harmony.choice.search import Problem, best_choices, fits, total_cost
+from bridge.harmony.choice.variants import Palette, palette_of
 from bridge.harmony.notes import TimedNote, columns, pairs_of, sorted_notes
-from bridge.harmony.search import Problem, best_choices, fits, total_cost
-from bridge.harmony.variants import Palette, palette_of
 
 
 def brute(problem: Problem) -> float:

@@ -10,9 +10,9 @@ import pytest
 from harmony.scores import FIVE_LIMIT, five_limit_table
 
 from bridge.errors import TuningProblem
-from bridge.harmony.follow import score_of
+from bridge.harmony.choice.follow import score_of
+from bridge.harmony.choice.variants import palette_of, string_pins
 from bridge.harmony.notes import TimedNote, sorted_notes
-from bridge.harmony.variants import palette_of, string_pins
 from bridge.store.descriptions import load_guitar, load_scale
 from bridge.tuning.notes import parse_pitch_class
 from bridge.tuning.reference import Reference

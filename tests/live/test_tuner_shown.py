@@ -15,7 +15,7 @@ from bridge.live.desk.letters import _LETTERS, big
 from bridge.live.desk.tuner import HELD_S, Shown, Steadied, TunerSeen
 from bridge.live.desk.tuner_display import TunerLines, TunerScreen, scale_line
 from bridge.sound.listening.meter import Meter, Reading
-from bridge.tuning.string_aims import StringAim
+from bridge.tuning.strings.aims import StringAim
 
 D3 = 146.5
 AIMS = {

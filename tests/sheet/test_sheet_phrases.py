@@ -16,8 +16,8 @@ from bridge.sheet.phrases import (
     turn_words,
 )
 from bridge.store.descriptions import load_guitar
-from bridge.tuning.nodes import place_at, touch, touches
-from bridge.tuning.strings_order import TouchedString, plan_tuning
+from bridge.tuning.strings.nodes import place_at, touch, touches
+from bridge.tuning.strings.order import TouchedString, plan_tuning
 
 
 @pytest.mark.parametrize(

@@ -154,6 +154,7 @@ def write_long(path: Path, rate: int, channels: int, frames: int, subtype: str) 
     soundfile.write(path, sound, rate, subtype=subtype)
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(sys.platform == "win32", reason="Windows counts memory in another way")
 def test_a_small_file_of_many_channels_costs_little(tmp_path: Path) -> None:
     path = tmp_path / "take.flac"

@@ -175,6 +175,7 @@ def test_first_and_settled_readings_of_recorded_notes() -> None:
     assert np.median(first_off) < 3.0
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("glide_cents", [0.0, 6.0])
 def test_first_readings_are_what_the_string_sounds_then(glide_cents: float) -> None:
     """Strings of known pitch, each a little sharp at first: a cent and a half at the median, within 90 ms."""

@@ -11,6 +11,7 @@ Index
 `real_midi_files` : all 71 MIDI files; `midi_files` : those of one package (`MIDI_PACKAGES`).
 `guitar_notes` : 37 recorded notes of a steel-string guitar.
 `solo_voices` : two recordings of a solo voice.
+`axe_core` : a script that judges the accessibility of a page.
 `tinysoundfont_path` : a folder for ``sys.path`` that holds the module `tinysoundfont`.
 """
 
@@ -133,6 +134,15 @@ _VOICES = Package(
     "CC-BY-4.0",
     "6f48ac4b909c990fd59460622137a03b857c829bb1f3e65c71708da576ab68e5",
 )
+_AXE = Package(
+    "npm",
+    "axe-core",
+    "4.14.1",
+    ("package/axe.min.js",),
+    1,
+    "MPL-2.0",
+    "e6b0ce02b84d892e2e33e403485e7f3d6c29e2be6df65daf44d89ba564139745",
+)
 # Not a dependency to install: its wheel asks for an audio driver that needs a compiler, and rendering needs none.
 _TINYSOUNDFONT = Package("wheel", "tinysoundfont", "", ("tinysoundfont/*", "tinysoundfont.libs/*"), 0, "MIT")
 
@@ -160,6 +170,11 @@ def solo_voices() -> list[Path]:
 def tinysoundfont_path() -> Path:
     """Return a folder that, put on ``sys.path``, makes the module `tinysoundfont` importable."""
     return _folder(_TINYSOUNDFONT)
+
+
+def axe_core() -> Path:
+    """Return a script that, put into a page, judges its accessibility (`axe.run`)."""
+    return _files(_AXE)[0]
 
 
 class _Missing(Exception):

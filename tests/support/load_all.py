@@ -43,6 +43,11 @@ def main(expected: Path) -> str:
     wanted = {path.relative_to(expected) for path in expected.rglob("*") if path.is_file()}
     if shipped != wanted:
         raise SystemExit(f"the wheel's tables differ: {sorted(map(str, shipped ^ wanted))}")
+    web = Path("bridge") / "page" / "web"
+    pages = {path.name for path in (home.parent / "page" / "web").iterdir() if path.is_file()}
+    missing = {path.name for path in (expected.parent / web).iterdir()} - pages
+    if missing:
+        raise SystemExit(f"the wheel lacks files of the page: {sorted(missing)}")
     counts = dict(loaded())
     for kind, count in counts.items():
         files = len(list((expected / kind).glob("*.toml")))

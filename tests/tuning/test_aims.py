@@ -8,7 +8,7 @@ from bridge.errors import TuningProblem
 from bridge.store.descriptions import load_guitar, load_scale
 from bridge.tuning.reference import parse_reference
 from bridge.tuning.spec import TableSpec
-from bridge.tuning.string_aims import aim_for, string_aims
+from bridge.tuning.strings.aims import aim_for, string_aims
 
 
 def open_d(fret: int = 0, reference: str = "D3=146.5", guitar: str | None = "open-d") -> TableSpec:

@@ -5,8 +5,8 @@ from __future__ import annotations
 import pytest
 
 from bridge.errors import ValueProblem
-from bridge.tuning.chord_names import parse_chord
-from bridge.tuning.chords import judge_chords
+from bridge.tuning.chords.judged import judge_chords
+from bridge.tuning.chords.names import parse_chord
 
 HZ = [440.0 * 2 ** ((key - 69) / 12) for key in range(128)]
 

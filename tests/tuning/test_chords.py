@@ -12,8 +12,8 @@ import numpy as np
 import pytest
 
 from bridge.errors import ValueProblem
-from bridge.tuning.chord_kinds import ALL_KINDS, KINDS, SEVENTHS, TRIADS
-from bridge.tuning.chords import contradicted_strings, judge_chord, judge_chords, judge_table
+from bridge.tuning.chords.judged import contradicted_strings, judge_chord, judge_chords, judge_table
+from bridge.tuning.chords.kinds import ALL_KINDS, KINDS, SEVENTHS, TRIADS
 from bridge.tuning.guitars import guitar_from_mapping
 from bridge.tuning.reference import Reference
 from bridge.tuning.scales import EQUAL, Interval, Scale

@@ -13,8 +13,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bridge.errors import TuningProblem, ValueProblem
-from bridge.tuning.chord_kinds import KINDS
-from bridge.tuning.chords import judge_chord
+from bridge.tuning.chords.judged import judge_chord
+from bridge.tuning.chords.kinds import KINDS
 from bridge.tuning.fretboard import barre_fits, fretboard, frets_for_chord
 from bridge.tuning.guitars import guitar_from_mapping
 from bridge.tuning.reference import Reference

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bridge.errors import ValueProblem
-from bridge.tuning.nodes import place_at, slide_places, touch, touches
+from bridge.tuning.strings.nodes import place_at, slide_places, touch, touches
 
 # 12 · log2(n / (n − 1)), derived from the length of a string (Mersenne 1636)
 NODES = {2: 12.000, 3: 7.020, 4: 4.980, 5: 3.863, 6: 3.156, 7: 2.669, 8: 2.312}

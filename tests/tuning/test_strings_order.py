@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 
 from bridge.errors import ValueProblem
 from bridge.tuning.guitars import Guitar, GuitarString, guitar_from_mapping
-from bridge.tuning.strings_advice import tension_factor
-from bridge.tuning.strings_order import plan_tuning, stiffness_residue_cents
+from bridge.tuning.strings.advice import tension_factor
+from bridge.tuning.strings.order import plan_tuning, stiffness_residue_cents
 
 FOLDER = Path(__file__).parents[2] / "tables" / "guitars"
 NAMES = sorted(file.stem for file in FOLDER.glob("*.toml"))

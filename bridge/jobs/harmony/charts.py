@@ -1,19 +1,14 @@
-"""Charts as input: from words or a file to bars of chords, and laid over a piece in the place of what is heard.
-
-Index
------
-`chart_from` from text or a file · `heard_by_chart` · `music_of_chart`
-"""
+"""Charts as input: from words or a file to bars of chords, and laid over a piece in the place of what is heard."""
 
 from __future__ import annotations
 
 from pathlib import Path
 
 from bridge.errors import InputProblem, StillbeatError, ValueProblem
-from bridge.harmony.chart import Chart, parse_chart
-from bridge.harmony.chart_follow import DEFAULT_BAR_S, chart_notes
-from bridge.harmony.chords_heard import HeardChord
-from bridge.harmony.hear import Heard, hear
+from bridge.harmony.charts.chart import Chart, parse_chart
+from bridge.harmony.charts.solved import DEFAULT_BAR_S, chart_notes
+from bridge.harmony.heard.chords import HeardChord
+from bridge.harmony.heard.hear import Heard, hear
 from bridge.jobs.harmony.notes import Music
 from bridge.store.files import read_bytes
 

@@ -4,10 +4,6 @@ Conventions
 -----------
 A part is a channel of a track. A note that the source bends while it sounds is marked. Files that count in SMPTE time
 have no bars; neither has one whose bars would be more than `MOST_BARS`, since no music has so many.
-
-Index
------
-`Music`, `read_music` · `pairs_at_most`
 """
 
 from __future__ import annotations
@@ -29,24 +25,12 @@ MOST_BARS = 20_000
 
 @dataclass(frozen=True)
 class Music:
-    """The notes of a file, or of one piece of it.
+    """The notes of a file, or of one piece of it."""
 
-    Attributes
-    ----------
-    notes : tuple of TimedNote
-        In the order of `bridge.harmony.notes.sorted_notes`.
-    ticks : tuple of int
-        The tick at which each begins.
-    bar_starts_s : tuple of float
-        When each bar begins, bar 1 first; empty where there are no bars.
-    beats_per_bar : tuple of int
-        Beats of each bar.
-    """
-
-    notes: tuple[TimedNote, ...]
-    ticks: tuple[int, ...]
-    bar_starts_s: tuple[float, ...] = ()
-    beats_per_bar: tuple[int, ...] = ()
+    notes: tuple[TimedNote, ...]  # in the order of `bridge.harmony.notes.sorted_notes`
+    ticks: tuple[int, ...]  # the tick at which each begins
+    bar_starts_s: tuple[float, ...] = ()  # when each bar begins, bar 1 first; empty where there are no bars
+    beats_per_bar: tuple[int, ...] = ()  # beats of each bar
 
     def bar_at(self, time_s: float) -> int:
         """Return the bar at a time, from 1; 0 where there are no bars."""
@@ -58,8 +42,6 @@ def read_music(midi: MidiFile, playing: Playing, track: int | None = None) -> Mu
 
     Parameters
     ----------
-    midi : MidiFile
-        The file.
     playing : Playing
         Its events in playing order, without markers.
     track : int, optional

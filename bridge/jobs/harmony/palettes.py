@@ -8,10 +8,6 @@ What wins over what
   is heard count too.
 - A drone of the same run holds its classes.
 - Equal temperament, tempered scales and key signatures that move the tonic exclude following.
-
-Index
------
-`check_request` · `palettes_of`
 """
 
 from __future__ import annotations
@@ -20,7 +16,7 @@ from collections.abc import Collection, Sequence
 
 from bridge.errors import ValueProblem
 from bridge.harmony.asked import FollowRequest
-from bridge.harmony.variants import Palette, palette_of
+from bridge.harmony.choice.variants import Palette, palette_of
 from bridge.tuning.notes import parse_pitch_class
 from bridge.tuning.tables import Table
 

@@ -3,10 +3,6 @@
 A segment's variant holds for its pitch class, in all octaves, until the next segment of that class. So every change is
 a table at a place, as an engine takes it, whatever the method; and because a segment ends before its class changes,
 nothing that sounds moves. Classes that have not sounded yet have their first variant from the start.
-
-Index
------
-`placed_tables` → `Placed`
 """
 
 from __future__ import annotations
@@ -15,7 +11,7 @@ from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from bridge.harmony.follow import Following
+from bridge.harmony.choice.follow import Following
 from bridge.jobs.harmony.notes import Music
 from bridge.tuning.notes import KEYS
 from bridge.tuning.ratios import cents_to_ratio
@@ -24,21 +20,11 @@ from bridge.tuning.tables import Table
 
 @dataclass(frozen=True)
 class Placed:
-    """Tables as they hold through a piece.
+    """Tables as they hold through a piece."""
 
-    Attributes
-    ----------
-    first : list of float
-        128 frequencies in Hz at the start.
-    changes : list of (int, list of float)
-        Ticks, ascending, and the frequencies that hold from there.
-    tonics : list of str
-        The tonic in force at the start and at each change.
-    """
-
-    first: list[float]
-    changes: list[tuple[int, list[float]]]
-    tonics: list[str]
+    first: list[float]  # 128 frequencies in Hz at the start
+    changes: list[tuple[int, list[float]]]  # ticks, ascending, and the frequencies that hold from there
+    tonics: list[str]  # the tonic in force at the start and at each change
 
 
 def placed_tables(following: Following, music: Music, tables: Sequence[tuple[int, Table]]) -> Placed:

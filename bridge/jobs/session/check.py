@@ -36,8 +36,6 @@ def check_session(file: Path, listen: bool = False) -> Checked:
 
     Parameters
     ----------
-    file : Path
-        The session file.
     listen : bool
         Whether the chords of every track are looked through.
 

@@ -1,9 +1,4 @@
-"""How pure the track of a piece is, and what would raise that, in the words of a session file.
-
-Index
------
-`music_of`
-"""
+"""How pure the track of a piece is, and what would raise that, in the words of a session file."""
 
 from __future__ import annotations
 

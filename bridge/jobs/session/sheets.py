@@ -23,7 +23,7 @@ from bridge.sheet.records import (
 from bridge.store.session.model import built
 from bridge.tuning.off_guitar import off_guitar
 from bridge.tuning.spec import TableSpec
-from bridge.tuning.strings_order import MAX_CAPO
+from bridge.tuning.strings.order import MAX_CAPO
 
 _BY_HAND = "This table is none that twelve whole numbers can hold."
 

@@ -165,6 +165,10 @@ def picture(shown: Snapshot, width: int, height: int, keys: bool = True) -> list
         if shown.engine:
             for line in _engine(shown):
                 add(3, line, "dim")
+            for line in shown.code:
+                add(2, line)
+        for line in shown.addresses:
+            add(7, line, "dim")
     styles = {"alarm": "bold red", "healed": "bold green", "said": "yellow"}
     said = recent(shown)[-_SAID_LINES:]
     for number, message in enumerate(said):

@@ -150,6 +150,8 @@ class DroneScreen(Screen[Snapshot]):
                 words = "still" if rate_hz < STILL_HZ else f"{rate_hz:5.2f} beats a second"
                 parts.append(Text(f"{names:>12}  {words:22}  {'~' * min(round(4 * rate_hz), _BAR)}"))
             parts.append(Text(f"{seen.synth}  {settings(seen)}", style="dim"))
+        parts += [Text(line, style="dim") for line in seen.addresses]
+        parts += [Text(line) for line in seen.code if seen.engine]
         said = seen.messages[-_SAID_LINES:]
         parts += [Text(plainly(message.text), style="yellow") for message in said]
         if self._keys:

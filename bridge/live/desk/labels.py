@@ -65,6 +65,9 @@ class Labels:
     feet: tuple[str, ...] = ()
     tuning: str = ""
     """The guitar's, and the capo, outside sessions."""
+    addresses: tuple[str, ...] = ()
+    code: tuple[str, ...] = ()
+    """Where the page is, in words and as a code to scan."""
 
     def shown(self, state: State, moved_cents: float = 0.0) -> dict[str, Any]:
         """Return what a `Snapshot` says of a player's state, by its names.
@@ -99,6 +102,8 @@ class Labels:
             "beats": beats,
             "partials": partials,
             "feet": self.feet,
+            "addresses": self.addresses,
+            "code": self.code,
             "keys": self.keys,
             "bar": state.bar,
             "counts": state.counts,

@@ -20,7 +20,7 @@ from bridge.live.desk.drawing import Drawer, View
 from bridge.live.desk.typed import Command, Typed
 from bridge.sound.device.microphone import Microphone
 from bridge.sound.listening.meter import Meter, Reading
-from bridge.tuning.string_aims import StringAim, aim_for
+from bridge.tuning.strings.aims import StringAim, aim_for
 
 #: Readings of one string that are smoothed together.
 SMOOTHED = 3

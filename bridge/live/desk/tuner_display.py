@@ -8,7 +8,7 @@ from __future__ import annotations
 import contextlib
 import math
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from bridge.live.desk.display import a_picture_suits
@@ -18,7 +18,7 @@ from bridge.live.desk.screen import Screen
 from bridge.live.desk.tuner import Shown, TunerSeen
 from bridge.sheet.phrases import beat_words, signed
 from bridge.tuning.notes import hz_to_key, note_name
-from bridge.tuning.string_aims import IN_TUNE_CENTS, StringAim
+from bridge.tuning.strings.aims import IN_TUNE_CENTS, StringAim
 
 if TYPE_CHECKING:
     from rich.console import Console, RenderableType
@@ -75,11 +75,13 @@ def _name(shown: Shown) -> tuple[str, str]:
     return f"string {shown.aim.string}", shown.aim.note
 
 
-def make_tuner_display(aims: Mapping[int, StringAim], reference: int, lines: bool) -> View[TunerSeen]:
-    """Return the view that suits where the output goes."""
+def make_tuner_display(
+    aims: Mapping[int, StringAim], reference: int, lines: bool, under: Sequence[str] = ()
+) -> View[TunerSeen]:
+    """Return the view that suits where the output goes; under a picture stand lines that stay."""
     if lines or not a_picture_suits():
         return TunerLines(aims, reference)
-    return TunerScreen(aims, reference)
+    return TunerScreen(aims, reference, under=under)
 
 
 class TunerLines:
@@ -126,8 +128,15 @@ class TunerLines:
 class TunerScreen(Screen[TunerSeen]):
     """A picture that is drawn again as things change."""
 
-    def __init__(self, aims: Mapping[int, StringAim], reference: int, console: Console | None = None) -> None:
+    def __init__(
+        self,
+        aims: Mapping[int, StringAim],
+        reference: int,
+        console: Console | None = None,
+        under: Sequence[str] = (),
+    ) -> None:
         self._aims = aims
+        self._under = under
         self._reference = aims.get(reference)
         super().__init__(console)
 
@@ -167,6 +176,7 @@ class TunerScreen(Screen[TunerSeen]):
             tuned = cents is not None and abs(cents) <= IN_TUNE_CENTS
             row.append(f"{number} {aim.note} {told}   ", style="green" if tuned else "")
         parts += [row, *(Text(text, style="yellow") for text in seen.said[-_SAID_LINES:])]
+        parts += [Text(line, style="dim") for line in self._under]
         return Group(*parts)
 
 

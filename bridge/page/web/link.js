@@ -24,6 +24,11 @@ export function on(name, take) {
   takers[name] = take;
 }
 
+// Hands on what came; whatever shows it has asked for it by name.
+export function give(name, data) {
+  takers[name]?.(data);
+}
+
 export function onLink(take) {
   changed = take;
 }
@@ -44,7 +49,7 @@ function open() {
         ended = true;
         heard = -Infinity;
       } else {
-        takers[name]?.(data);
+        give(name, data);
       }
       look();
     });

@@ -41,7 +41,7 @@ function views() {
 
 function route() {
   if (stand === null) return;
-  const wanted = location.hash.slice(1);
+  const wanted = location.hash.replace(/^#\/?/, "");
   const now = views().includes(wanted) ? wanted : views()[0];
   if (now === view) return;
   view = now;
@@ -49,11 +49,12 @@ function route() {
   for (const section of document.querySelectorAll(".view")) show(section, section.id === shownId);
   mark(document.body, "data-view", shownId);
   for (const link of by("views").children) {
-    if (link.hash === `#${now}`) mark(link, "aria-current", "page");
+    if (link.hash === `#/${now}`) mark(link, "aria-current", "page");
     else link.removeAttribute("aria-current");
   }
   document.title = `${WORDS[now]} – Stillbeat`;
   if (shownId === "study") showStudy(now);
+  scrollTo(0, 0);
   draw();
   open(false);
 }
@@ -77,7 +78,7 @@ function button(text, act) {
 }
 
 function panel() {
-  fill(by("views"), stand.command, () => views().map((name) => make("a", { href: `#${name}`, class: "button" }, WORDS[name])));
+  fill(by("views"), stand.command, () => views().map((name) => make("a", { href: `#/${name}`, class: "button" }, WORDS[name])));
   const may = role === "act" ? stand.actions : [];
   fill(by("asks"), may, () => [
     ...ASKS.filter((name) => may.includes(name)).map((name) => button(WORDS[NAMES[name] ?? name], () => ask(name))),

@@ -96,17 +96,17 @@ const pages = {
     const head = `${got.name}: ${got.scale}, ${got.tonic}; ${got.reference.note} = ${got.hz} Hz`;
     const keys = got.keys.map((key) => [key.note, key.degree, key.ratio, key.hz, key.cents]);
     const parts = [make("p", { class: "lead" }, head), await picture("keyboard.svg", query, WORDS.keyboardPicture)];
-    parts.push(grid(WORDS.table, [WORDS.note, "", WORDS.ratio, WORDS.hertz, WORDS.fromEqual], keys));
+    parts.push(grid(WORDS.table, [WORDS.note, WORDS.degreeLabel, WORDS.ratio, WORDS.hertz, WORDS.fromEqual], keys));
     if (got.strings.length) {
       const strings = got.strings.map((one) => [String(one.string), one.note, one.ratio, one.hz, one.equal, one.cents]);
-      const heads = ["", WORDS.note, WORDS.ratio, WORDS.hertz, WORDS.fromEqual, WORDS.fromTable];
+      const heads = [WORDS.stringLabel, WORDS.note, WORDS.ratio, WORDS.hertz, WORDS.fromEqual, WORDS.fromTable];
       parts.push(grid(WORDS.strings, heads, strings));
     }
     return parts;
   },
   async chords(query) {
     const got = await get("chords", query);
-    const heads = ["", WORDS.chordLabel, WORDS.notesLabel, WORDS.sound, WORDS.beatsAt, WORDS.cure];
+    const heads = [WORDS.degreeLabel, WORDS.chordLabel, WORDS.notesLabel, WORDS.sound, WORDS.beatsAt, WORDS.cure];
     const rows = (triad) =>
       got.chords
         .filter((one) => one.triad === triad)
@@ -128,7 +128,7 @@ const pages = {
   },
   async strings(query) {
     const got = await get("strings", query);
-    const heads = ["", WORDS.note, WORDS.turn, WORDS.hertz, WORDS.tunerShows, WORDS.tension];
+    const heads = [WORDS.stringLabel, WORDS.note, WORDS.turn, WORDS.hertz, WORDS.tunerShows, WORDS.tension];
     const rows = got.changes.map((one) => [
       String(one.string), one.from ? `${one.from} → ${one.note}` : one.note, one.turn, one.hz, one.tuner, one.tension,
     ]);

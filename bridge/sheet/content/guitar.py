@@ -17,10 +17,10 @@ from bridge.sheet.phrases import (
 )
 from bridge.sheet.records import StringsSheet
 from bridge.tuning.guitars import Guitar
-from bridge.tuning.nodes import BODY_FRET
 from bridge.tuning.notes import note_name, parse_note
 from bridge.tuning.ratios import format_ratio
-from bridge.tuning.strings_order import TouchedString, TuningPlan, TuningStep
+from bridge.tuning.strings.nodes import BODY_FRET
+from bridge.tuning.strings.order import TouchedString, TuningPlan, TuningStep
 
 _GUITAR_STRINGS = 6
 _BASS_BELOW_KEY = 36

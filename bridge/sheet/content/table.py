@@ -19,11 +19,11 @@ from bridge.sheet.keyboard import keyboard_picture, octave_keys, repeats
 from bridge.sheet.neck import neck_picture
 from bridge.sheet.phrases import STILL_HZ, signed
 from bridge.sheet.records import TRANSPOSITIONS, TableSheet
-from bridge.tuning.chord_names import parse_chord
-from bridge.tuning.chords import Chord, ChordInterval, judge_chord, judge_table
+from bridge.tuning.chords.judged import Chord, ChordInterval, judge_chord, judge_table
+from bridge.tuning.chords.names import parse_chord
+from bridge.tuning.chords.purity import WORDS
 from bridge.tuning.fretboard import SAFE_CENTS, FretCell, fretboard, frets_for_chord
 from bridge.tuning.notes import parse_pitch_class, pitch_class_name
-from bridge.tuning.purity import WORDS
 from bridge.tuning.ratios import format_ratio, hz_to_cents
 from bridge.tuning.scales import DEGREES
 from bridge.tuning.tables import Table, equal_table

@@ -13,11 +13,6 @@ most a few milliseconds at a time and may be done in an audio thread's consumer,
 
 Conventions: blocks are float arrays of shape ``(n,)`` of any length, full scale 1; times in seconds since the first
 sample fed.
-
-Index
------
-`Reading`   what the meter shows
-`Meter`     feed it
 """
 
 from __future__ import annotations
@@ -66,32 +61,17 @@ STEADY_CENTS = 2.0
 
 @dataclass(frozen=True)
 class Reading:
-    """What the meter shows.
+    """What the meter shows."""
 
-    Attributes
-    ----------
-    time_s : float
-        End of the sound it rests on.
-    hz : float
-        First partial as it sounds.
-    cents : float
-        From the string's expected pitch; without strings, or where none is near, from the nearest equal key.
-    string : int or None
-    confidence : float
-        0 to 1: below about 0.5 the reading is a first guess.
-    steady : bool
-        True once readings agree; what is shown large.
-    pluck : int
-        Counts the plucks: readings of different ones are never to be mixed.
-    """
-
-    time_s: float
-    hz: float
+    time_s: float  # end of the sound it rests on
+    hz: float  # first partial as it sounds
+    # From the string's expected pitch; without strings, or where none is near, from the nearest equal
+    # key.
     cents: float
     string: int | None
-    confidence: float
-    steady: bool
-    pluck: int = 0
+    confidence: float  # 0 to 1: below about 0.5 the reading is a first guess
+    steady: bool  # True once readings agree; what is shown large
+    pluck: int = 0  # counts the plucks: readings of different ones are never to be mixed
 
 
 class Meter:

@@ -1,7 +1,4 @@
-"""Fewer samples a second, block by block, for what is listened to live.
-
-Index: `Thinner`.
-"""
+"""Fewer samples a second, block by block, for what is listened to live."""
 
 from __future__ import annotations
 
@@ -15,21 +12,13 @@ class Thinner:
 
     Parameters
     ----------
-    sample_rate : float
     inner_rate_hz : float
         Comes out at this rate or a little above; what is slower already stays as it is.
-
-    Attributes
-    ----------
-    by : int
-        One sample in so many is left.
-    rate : float
-        Samples a second that come out.
     """
 
     def __init__(self, sample_rate: float, inner_rate_hz: float) -> None:
-        self.by = max(1, int(sample_rate // inner_rate_hz))
-        self.rate = sample_rate / self.by
+        self.by = max(1, int(sample_rate // inner_rate_hz))  # one sample in so many is left
+        self.rate = sample_rate / self.by  # samples a second that come out
         # A windowed sinc, passing to 0.42 of the inner rate; its delay is under a millisecond.
         half = 6 * self.by
         t = np.arange(-half, half + 1) / self.by

@@ -31,7 +31,7 @@ from pathlib import Path
 from bridge.engine.play.drone_sounds import SOUND
 from bridge.errors import InputProblem, ValueProblem, near_names
 from bridge.harmony.asked import FollowRequest
-from bridge.harmony.chart import Chart
+from bridge.harmony.charts.chart import Chart
 from bridge.tuning.changes import Change
 from bridge.tuning.drone_notes import VOICE, drone_keys
 from bridge.tuning.guitars import Guitar

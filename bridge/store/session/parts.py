@@ -13,11 +13,11 @@ from bridge.engine.play.controls import unfit_controller
 from bridge.engine.play.drone_sounds import SOUNDS
 from bridge.errors import StillbeatError, near_names
 from bridge.harmony.asked import PINNED, FollowRequest
-from bridge.harmony.chart import Chart, parse_chart
-from bridge.harmony.costs import MOVES
+from bridge.harmony.charts.chart import Chart, parse_chart
+from bridge.harmony.choice.costs import MOVES
 from bridge.store.session.model import AUTO, Drone, LiveControls, Trims
 from bridge.store.toml import Section
-from bridge.tuning.chord_names import parse_chord
+from bridge.tuning.chords.names import parse_chord
 from bridge.tuning.drone_notes import VOICES, check_notes
 from bridge.wire.profile import METHODS, SynthProfile
 

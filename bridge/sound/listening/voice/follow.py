@@ -5,11 +5,6 @@ is then no centre. So the pitch is found in long frames first (`contour`), and r
 few periods only.
 
 Conventions: samples of shape ``(n,)``; times in seconds, of the frames' middles.
-
-Index
------
-`follow_voice`  the track
-`frame_s`       how long the short frames of a pitch are
 """
 
 from __future__ import annotations
@@ -44,7 +39,6 @@ def follow_voice(
     Parameters
     ----------
     samples : ndarray, shape (n,)
-    sample_rate : float
     low_hz, high_hz : float
         Range of the pitch.
     """

@@ -7,15 +7,11 @@ No clock, thread or device is touched: time is counted in samples.
 
 Conventions: blocks are float arrays of shape ``(n,)`` of any length, full scale 1; times in seconds since the first
 sample fed.
-
-Index
------
-`VoiceReading`  what is shown
-`VoiceMeter`    feed it
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -24,6 +20,7 @@ from numpy.typing import NDArray
 from bridge.errors import ValueProblem
 from bridge.sound.listening.contour import CLEAR, FRAME_S, STEP_S
 from bridge.sound.listening.thinner import Thinner
+from bridge.sound.listening.voice.drone import DroneOut
 from bridge.sound.listening.voice.follow import follow_voice, frame_s
 from bridge.sound.listening.voice.notes import GAP_S, LEAVES_CENTS, SMOOTH_S
 from bridge.sound.listening.voice.vibrato import centre_of
@@ -46,33 +43,19 @@ SCOOP_S = 0.09
 
 @dataclass(frozen=True)
 class VoiceReading:
-    """The note that is sung.
+    """The note that is sung."""
 
-    Attributes
-    ----------
-    time_s : float
-        End of the sound it rests on.
-    hz : float
-        Where the pitch is now.
-    centre_hz, sd_cents : float
-        Where the note lies, over whole cycles of its vibrato, and the standard deviation of that.
-    steadiness_cents, vibrato_hz, vibrato_cents : float
-        As in `notes.SungNote`.
-    held_s : float
-        How long the note has lasted.
-    note : int
-        Counts the notes.
-    """
-
-    time_s: float
-    hz: float
+    time_s: float  # end of the sound it rests on
+    hz: float  # where the pitch is now
+    # Where the note lies, over whole cycles of its vibrato, and the standard deviation of that.
     centre_hz: float
     sd_cents: float
+    # As in `notes.SungNote`.
     steadiness_cents: float
     vibrato_hz: float
     vibrato_cents: float
-    held_s: float
-    note: int
+    held_s: float  # how long the note has lasted
+    note: int  # counts the notes
 
 
 class VoiceMeter:
@@ -84,6 +67,9 @@ class VoiceMeter:
         Of the blocks fed, 8,000 to 192,000.
     low_hz, high_hz : float
         Range of the voice.
+    drone_hz : sequence of float
+        Notes of a drone that we play ourselves and that the microphone may hear: it is taken out (`drone`). While
+        only the drone is heard, and in its first second, there are no readings.
 
     Raises
     ------
@@ -91,12 +77,19 @@ class VoiceMeter:
         Where the sample rate or the range makes no sense.
     """
 
-    def __init__(self, sample_rate: float, low_hz: float = 60.0, high_hz: float = 1500.0) -> None:
+    def __init__(
+        self,
+        sample_rate: float,
+        low_hz: float = 60.0,
+        high_hz: float = 1500.0,
+        drone_hz: Sequence[float] = (),
+    ) -> None:
         if not 8000 <= sample_rate <= 192000:
             raise ValueProblem(f"sample rate {sample_rate:g}", "8000 to 192000 samples a second")
         if not 40 <= low_hz < high_hz <= 2000:
             raise ValueProblem(f"range {low_hz:g} to {high_hz:g} Hz", "within 40 to 2000 Hz")
         self._low_hz, self._high_hz = low_hz, high_hz
+        self._drone = DroneOut(sample_rate, drone_hz) if drone_hz else None
         self._thin = Thinner(sample_rate, INNER_RATE_HZ)
         self.rate = self._thin.rate
         self._step = round(STEP_S * self.rate)
@@ -126,7 +119,10 @@ class VoiceMeter:
         VoiceReading or None
             The newest reading that this block made possible, or None where there is no new one.
         """
-        thin = self._thin.feed(np.asarray(block, dtype=np.float64))
+        sound = np.asarray(block, dtype=np.float64)
+        if self._drone is not None:
+            sound = self._drone.feed(sound)
+        thin = self._thin.feed(sound)
         self._kept = np.concatenate([self._kept, thin])
         self._fed += thin.size
         count = 1 + (self._kept.size - self._length) // self._step
@@ -137,8 +133,9 @@ class VoiceMeter:
         track = follow_voice(used, self.rate, self._low_hz, self._high_hz)
         self._kept = self._kept[count * self._step :]
         before = len(self._t)
+        hidden = self._drone is not None and (self._drone.learning or self._drone.too_loud)
         for t, hz, clarity, level in zip(track.t, track.hz, track.clarity, track.level, strict=True):
-            if clarity >= CLEAR and level >= GATE and hz > 0:
+            if clarity >= CLEAR and level >= GATE and hz > 0 and not hidden:
                 self._take(first_s + float(t), 1200 * float(np.log2(hz)))
         if len(self._t) == before or self._t[-1] < first_s:
             return None

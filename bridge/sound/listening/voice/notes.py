@@ -5,12 +5,6 @@ note. Every stretch is checked against its own spectrum, so that a chord's commo
 not taken for a voice.
 
 Conventions: times in seconds from the first sample.
-
-Index
------
-`SungNote`      one note
-`voice_notes`   the notes, or none where this is no single wavering voice
-`cut_notes`     the notes of a track
 """
 
 from __future__ import annotations
@@ -40,6 +34,8 @@ HOLDS_DB = 4.0
 LEAVES_CENTS = 70.0
 GAP_S = 0.05
 LEAST_NOTE_S = 0.12
+#: What strays further than this, and is over so soon, is a slide between notes.
+SLIDES_CENTS, SLIDES_S = 60.0, 0.25
 #: A mean over this leaves less than half of a vibrato of 4 Hz, next to nothing of a quicker one.
 SMOOTH_S = 0.16
 #: Scoops into a note and falls out of it are no part of its pitch: this share at either end, at most so long.
@@ -50,32 +46,19 @@ RECENT_FRAMES = 24
 
 @dataclass(frozen=True)
 class SungNote:
-    """One note of a voice.
-
-    Attributes
-    ----------
-    start_s, end_s : float
-    hz, cents_sd : float
-        Its centre, over whole cycles of its vibrato, and the standard deviation of that.
-    steadiness_cents : float
-        How far the pitch strays, its vibrato aside: root mean square.
-    vibrato_hz, vibrato_cents : float
-        Rate, and width to either side; 0 where there is none.
-    first_hz : float
-        Mean over the first 80 ms.
-    holds_db : float
-        Level of its last third against its first.
-    """
+    """One note of a voice."""
 
     start_s: float
     end_s: float
+    # Its centre, over whole cycles of its vibrato, and the standard deviation of that.
     hz: float
     cents_sd: float
-    steadiness_cents: float
+    steadiness_cents: float  # how far the pitch strays, its vibrato aside: root mean square
+    # Rate, and width to either side; 0 where there is none.
     vibrato_hz: float
     vibrato_cents: float
-    first_hz: float
-    holds_db: float
+    first_hz: float  # mean over the first 80 ms
+    holds_db: float  # level of its last third against its first
 
     @property
     def moves_cents(self) -> float:
@@ -89,7 +72,6 @@ def voice_notes(samples: NDArray[np.floating], sample_rate: float) -> list[SungN
     Parameters
     ----------
     samples : ndarray, shape (n,)
-    sample_rate : float
     """
     track = follow_voice(samples, sample_rate)
     kept = [note for note in cut_notes(track) if _one_voice(samples, sample_rate, track, note)]
@@ -195,6 +177,8 @@ def _note(track: Track, frames: NDArray[np.intp], cents: Floats) -> list[SungNot
     body = slice(edge, frames.size - edge)
     hz = float(2 ** (np.median(cents[body]) / 1200))
     centre: Centre = centre_of(t[body], cents[body], frame_s(hz))
+    if centre.steadiness_cents > SLIDES_CENTS and float(t[-1] - t[0]) < SLIDES_S:
+        return []
     third = max(1, frames.size // 3)
     level = track.level[frames] + 1e-12
     holds = 20 * float(np.log10(np.mean(level[-third:]) / np.mean(level[:third])))

@@ -8,16 +8,11 @@ heard (J. Sundberg, "The science of the singing voice", 1987; from memory). The 
 rates, as in J. D. Scargle (Astrophys. J. 263, 1982).
 
 Conventions: times in seconds, pitches in cents above any fixed frequency.
-
-Index
------
-`Centre`    where a note lies, how steady it is, its vibrato
-`centre_of` find it
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -29,29 +24,25 @@ SLOWEST_HZ, FASTEST_HZ, STEP_HZ = 3.5, 8.5, 0.1
 LEAST_CENTS = 6.0
 #: … if it is at least this share of all that the pitch moves (in squares) …
 LEAST_SHARE = 0.5
-#: … and was seen for so many cycles.
-LEAST_CYCLES = 0.9
+#: … was seen for so many cycles …
+LEAST_CYCLES = 1.5
+#: … and is no wider than this: what moves further is a slide.
+MOST_CENTS = 150.0
 #: What lies further out than this many times the usual is a slip, and does not count.
 SLIP = 4.0
+#: … and, where there is no vibrato, what lies so far from the middle.
+SLIDE_CENTS = 120.0
 
 
 @dataclass(frozen=True)
 class Centre:
-    """Where a sung note lies.
+    """Where a sung note lies."""
 
-    Attributes
-    ----------
-    cents, sd_cents : float
-        Its centre, and the standard deviation of that.
-    steadiness_cents : float
-        How far the pitch strays, its vibrato aside: root mean square.
-    vibrato_hz, vibrato_cents : float
-        Rate, and width to either side; 0 where there is none.
-    """
-
+    # Its centre, and the standard deviation of that.
     cents: float
     sd_cents: float
-    steadiness_cents: float
+    steadiness_cents: float  # how far the pitch strays, its vibrato aside: root mean square
+    # Rate, and width to either side; 0 where there is none.
     vibrato_hz: float
     vibrato_cents: float
 
@@ -76,6 +67,14 @@ def centre_of(t: Floats, cents: Floats, frame_s: float) -> Centre:
         keep = np.abs(left) <= SLIP * scale
         if keep.all():
             break
+    if fit.rate_hz == 0.0:
+        # A slide has no usual distance from its middle: only what is a semitone away and more is left out.
+        keep = np.abs(off) <= SLIDE_CENTS
+        fit = replace(fit, constant=float(np.mean(off[keep])))
+        left = off - fit.constant
+        keep &= np.abs(left) <= SLIP * max(1.0, 1.48 * float(np.median(np.abs(left[keep]))))
+        fit = replace(fit, constant=float(np.mean(off[keep])))
+        left = off - fit.constant
     steadiness = float(np.sqrt(np.mean(left[keep] ** 2)))
     seconds = max(float(t[-1] - t[0]), 0.05)
     # Neighbouring frames overlap and a voice strays slowly: about five independent looks a second.
@@ -124,6 +123,7 @@ def _fit(t: Floats, off: Floats) -> _Fit:
     found = _Fit(float(constant), float(cosine), float(sine), rate, start)
     # A slide over part of a cycle looks like a wave whose centre the note never saw.
     inside = float(off.min()) - 1.0 <= found.constant <= float(off.max()) + 1.0
+    inside = inside and best > 0 and found.width <= MOST_CENTS
     real = found.width >= LEAST_CENTS and power - after >= LEAST_SHARE * power and inside
     return found if real else plain
 

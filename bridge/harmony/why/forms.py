@@ -11,10 +11,10 @@ from __future__ import annotations
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
+from bridge.harmony.choice.variants import Palette
 from bridge.harmony.intervals import nearest, pure_of
-from bridge.harmony.variants import Palette
+from bridge.tuning.chords.purity import CONSONANT, PURE_CENTS
 from bridge.tuning.notes import pitch_class_name
-from bridge.tuning.purity import CONSONANT, PURE_CENTS
 from bridge.tuning.ratios import ratio_to_cents
 
 

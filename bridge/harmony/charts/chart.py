@@ -25,7 +25,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from bridge.errors import StillbeatError, ValueProblem
-from bridge.tuning.chord_names import ChordName, parse_chord_name
+from bridge.tuning.chords.names import ChordName, parse_chord_name
 
 MAX_BARS = 10_000
 MAX_REPEATS = 99

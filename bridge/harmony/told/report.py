@@ -15,13 +15,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from bridge.harmony.advice import Advice, cures
-from bridge.harmony.costs import COMMA_CENTS
-from bridge.harmony.follow import Following
-from bridge.harmony.hear import Heard
+from bridge.harmony.choice.costs import COMMA_CENTS
+from bridge.harmony.choice.follow import Following
+from bridge.harmony.heard.hear import Heard
 from bridge.harmony.measure import Worst, measure
-from bridge.harmony.reasons import BarReason
-from bridge.tuning.chord_names import ChordName, parse_chord_name
+from bridge.harmony.told.advice import Advice, cures
+from bridge.harmony.why.reasons import BarReason
+from bridge.tuning.chords.names import ChordName, parse_chord_name
 from bridge.tuning.notes import parse_pitch_class, pitch_class_name
 
 _INTERVALS = {
@@ -70,7 +70,7 @@ def chord_rows(
     beats_per_bar : sequence of int
         Beats of each bar; four where nothing is said.
     reasons : sequence of BarReason
-        Why bars are not pure (`bridge.harmony.reasons.explain`); used with `as_followed`.
+        Why bars are not pure (`bridge.harmony.why.reasons.explain`); used with `as_followed`.
     as_followed : bool
         Tell of the piece as it was followed, instead of as the table has it.
     """

@@ -14,9 +14,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from bridge.harmony.follow import Following
-from bridge.harmony.hear import Heard
-from bridge.harmony.keys import key_name
+from bridge.harmony.choice.follow import Following
+from bridge.harmony.heard.hear import Heard
+from bridge.harmony.heard.keys import key_name
 from bridge.harmony.measure import fixed_hz, measure
 from bridge.harmony.notes import TimedNote
 from bridge.tuning.notes import parse_pitch_class
@@ -81,7 +81,7 @@ def tonic_shares(
     pure = np.zeros((12, len(bar_starts_s)))
     total = np.zeros(len(bar_starts_s))
     for tonic, one in enumerate(_tables(table)):
-        bars = measure(notes, fixed_hz(notes, one.hz), bar_starts_s).bars
+        bars = measure(notes, fixed_hz(notes, one.hz), bar_starts_s, chords_alone=True).bars
         pure[tonic] = [bar.purity.share * bar.purity.seconds for bar in bars]
         total = np.array([bar.purity.seconds for bar in bars])
     return pure, total

@@ -8,8 +8,8 @@ notes of the chord arrive; after that it never moves while it sounds. A new stro
 the pitch that sounds. Within a section a chord that was pure is drawn to sound as it did the first time: one that
 changes by a comma when it returns disturbs singers. Nothing is learnt beyond that.
 
-The choice weighs what `bridge.harmony.costs` weighs, with a length that is not known yet (`EXPECTED_S`), over all notes
-that may still be corrected, exactly.
+The choice weighs what `bridge.harmony.choice.costs` weighs, with a length that is not known yet (`EXPECTED_S`), over
+all notes that may still be corrected, exactly.
 
 Index
 -----
@@ -22,7 +22,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from bridge.harmony.costs import (
+from bridge.harmony.choice.costs import (
     COMMA_CENTS,
     FORBIDDEN,
     MAX_INTERVAL_CENTS,
@@ -31,10 +31,10 @@ from bridge.harmony.costs import (
     NEIGHBOURS_S,
     Weights,
 )
+from bridge.harmony.choice.variants import Palette, Variant
 from bridge.harmony.intervals import loss, nearest, weight
-from bridge.harmony.variants import Palette, Variant
+from bridge.tuning.chords.purity import CONSONANT
 from bridge.tuning.notes import key_to_hz
-from bridge.tuning.purity import CONSONANT
 
 WINDOW_S = 0.04
 PERIODS = 4.0
@@ -81,7 +81,7 @@ class OnTheSpot:
     window_s : float
         How long a note may still be corrected; 0 for never.
     moves : str
-        ``few``, ``some`` or ``many``, as in `bridge.harmony.follow`.
+        ``few``, ``some`` or ``many``, as in `bridge.harmony.choice.follow`.
     """
 
     def __init__(self, palette: Palette, window_s: float = WINDOW_S, moves: str = "some") -> None:

@@ -35,11 +35,11 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from bridge.harmony.choice.search import Matrix, Problem
 from bridge.harmony.intervals import loss, nearest, step_error_cents, weight
 from bridge.harmony.notes import Columns, Pairs, TimedNote, bass_and_top, top_line
-from bridge.harmony.search import Matrix, Problem
 from bridge.harmony.segments import Segment
-from bridge.tuning.purity import CONSONANT
+from bridge.tuning.chords.purity import CONSONANT
 
 MEMORY_S = 4.0
 """After so long a silence it does not matter where a class was."""

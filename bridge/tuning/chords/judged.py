@@ -4,13 +4,13 @@ Conventions
 -----------
 A chord is judged in close root position, its root the first key from `LOWEST_ROOT_KEY` (C3) upward. Every pair of its
 notes is judged by itself, alike in every chord; the words for the whole (pure, calm, tempered, rough, sour) stand in
-`bridge.tuning.purity`. `impurity_cents` is positive where an interval is wide. Beats are those that sound: of the first
-partials that nearly coincide (`bridge.tuning.beats.main_pair`). The names of its notes are spelled by the chord.
-What would cure it stands in `bridge.tuning.cures`.
+`bridge.tuning.chords.purity`. `impurity_cents` is positive where an interval is wide. Beats are those that sound: of
+the first partials that nearly coincide (`bridge.tuning.beats.main_pair`). The names of its notes are spelled by the
+chord. What would cure it stands in `bridge.tuning.chords.cures`.
 
 Sources
 -------
-The pure forms stand in `bridge.tuning.chord_kinds`, the small ratios and limits in `bridge.tuning.purity`.
+The pure forms stand in `bridge.tuning.chords.kinds`, the small ratios and limits in `bridge.tuning.chords.purity`.
 """
 
 from __future__ import annotations
@@ -27,13 +27,13 @@ from numpy.typing import NDArray
 
 from bridge.errors import ValueProblem
 from bridge.tuning.beats import beat_rate_hz, main_pair
-from bridge.tuning.chord_kinds import KINDS, ChordKind
-from bridge.tuning.cures import Cure, find_cures, still_pure
+from bridge.tuning.chords.cures import Cure, find_cures, still_pure
+from bridge.tuning.chords.kinds import KINDS, ChordKind
+from bridge.tuning.chords.purity import CONSONANT, nearest_small, verdict
+from bridge.tuning.chords.spelling import spell_chord, spell_root, with_octave
 from bridge.tuning.notes import parse_pitch_class
-from bridge.tuning.purity import CONSONANT, nearest_small, verdict
 from bridge.tuning.ratios import hz_to_cents
 from bridge.tuning.scales import DEGREES
-from bridge.tuning.spelling import spell_chord, spell_root, with_octave
 
 if TYPE_CHECKING:
     from bridge.tuning.tables import Table

@@ -23,10 +23,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bridge.harmony.notes import TimedNote
-from bridge.tuning.chord_kinds import ALL_KINDS, ChordKind
-from bridge.tuning.chord_names import ChordName
+from bridge.tuning.chords.kinds import ALL_KINDS, ChordKind
+from bridge.tuning.chords.names import ChordName
+from bridge.tuning.chords.spelling import spell_root
 from bridge.tuning.notes import parse_pitch_class, pitch_class_name
-from bridge.tuning.spelling import spell_root
 
 _DIVISIONS = (1, 2, 3, 4)
 _SPLIT = 0.08

@@ -29,8 +29,6 @@ def spell_root(pitch_class: int, tonic: str, *, leading: bool = False) -> str:
     ----------
     pitch_class : int
         0 (C) to 11 (B).
-    tonic : str
-        Name of the tonic.
     leading : bool
         Whether the root leads up by a semitone, as that of a diminished chord does: C#dim before Dm.
     """

@@ -4,7 +4,7 @@ Conventions
 -----------
 Roots are capitals, as notes are (``Bb``, ``F#``), and stand for the chord as it sounds. Numerals are capitals for kinds
 with a major third or none, small letters for those with a minor third, with ``b`` or ``#`` before them for degrees off
-the major scale (``bVII``). What follows is the kind's, as in `bridge.tuning.chord_kinds`; usual other spellings are
+the major scale (``bVII``). What follows is the kind's, as in `bridge.tuning.chords.kinds`; usual other spellings are
 understood as well. A bass stands behind a slash and may be any note: ``D/F#``, ``G/A``. A chord is written in full, so
 that reading it gives the same chord.
 
@@ -19,9 +19,9 @@ import re
 from dataclasses import dataclass
 
 from bridge.errors import ValueProblem
-from bridge.tuning.chord_kinds import ALL_KINDS, ChordKind
+from bridge.tuning.chords.kinds import ALL_KINDS, ChordKind
+from bridge.tuning.chords.spelling import spell_chord
 from bridge.tuning.notes import parse_pitch_class, parse_tonic, pitch_class_name
-from bridge.tuning.spelling import spell_chord
 
 _BY_ROOT = re.compile(r"([A-H][#b]?)(.*)", re.DOTALL)
 _BY_DEGREE = re.compile(r"([#b]?)(VII|VI|IV|V|III|II|I|vii|vi|iv|v|iii|ii|i)(.*)", re.DOTALL)

@@ -31,17 +31,17 @@ from itertools import combinations, pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from bridge.harmony.chords_heard import name_sounding
-from bridge.harmony.costs import MOVES, Weights
-from bridge.harmony.follow import Following, keep_4
-from bridge.harmony.forms import has_pure_form, reaches
+from bridge.harmony.choice.costs import MOVES, Weights
+from bridge.harmony.choice.follow import Following, keep_4
+from bridge.harmony.choice.variants import Palette, Variant
+from bridge.harmony.heard.chords import name_sounding
 from bridge.harmony.intervals import nearest
 from bridge.harmony.measure import AGAIN_S, BarPurity
 from bridge.harmony.notes import SHORT_S
-from bridge.harmony.variants import Palette, Variant
-from bridge.tuning.chord_names import ChordName
+from bridge.harmony.why.forms import has_pure_form, reaches
+from bridge.tuning.chords.names import ChordName
+from bridge.tuning.chords.purity import CONSONANT, PURE_CENTS
 from bridge.tuning.notes import note_name, parse_pitch_class, pitch_class_name
-from bridge.tuning.purity import CONSONANT, PURE_CENTS
 
 FREE = Weights(0.0, 0.0, again_limit_cents=1200.0, broken=0.0)
 """Nothing has to be kept steady."""

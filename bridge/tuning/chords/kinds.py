@@ -3,8 +3,8 @@
 Conventions
 -----------
 Keys are counted in semitones above the root; whole numbers follow the notes upward, so 4:5:6 is a major triad. A kind
-is pure only where every pair of its notes has a ratio of small numbers (`bridge.tuning.purity`). Others are calm at
-best: their thirds, fourths, fifths and sixths can be pure, a tritone cannot. Some are neither: three notes a major
+is pure only where every pair of its notes has a ratio of small numbers (`bridge.tuning.chords.purity`). Others are calm
+at best: their thirds, fourths, fifths and sixths can be pure, a tritone cannot. Some are neither: three notes a major
 third apart never close an octave, so an augmented triad has no pure form at all.
 
 Sources

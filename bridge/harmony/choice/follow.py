@@ -26,12 +26,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bridge.errors import ValueProblem, near_names
-from bridge.harmony.costs import MEMORY_S, MOVES, Choices, Weights, problem_of
+from bridge.harmony.choice.costs import MEMORY_S, MOVES, Choices, Weights, problem_of
+from bridge.harmony.choice.search import MOST_STATES, best_choices
+from bridge.harmony.choice.variants import Palette, Variant
 from bridge.harmony.measure import Measure, measure
 from bridge.harmony.notes import SHORT_S, Columns, Pairs, TimedNote, columns, pairs_of
-from bridge.harmony.search import MOST_STATES, best_choices
 from bridge.harmony.segments import Segment, segments_of
-from bridge.harmony.variants import Palette, Variant
 from bridge.tuning.notes import key_to_hz
 
 WORTH_SHARE = 0.01

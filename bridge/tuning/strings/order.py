@@ -34,10 +34,10 @@ from dataclasses import dataclass
 from bridge.errors import ValueProblem
 from bridge.tuning.beats import beats_hz_per_cent, coinciding_partials, partial_hz
 from bridge.tuning.guitars import Guitar
-from bridge.tuning.nodes import Touch, touches
 from bridge.tuning.notes import KEYS, key_to_hz, note_name, parse_pitch_class, pitch_class_name
 from bridge.tuning.ratios import hz_to_cents
-from bridge.tuning.strings_advice import UP_CENTS, advice, caution, tension_factor
+from bridge.tuning.strings.advice import UP_CENTS, advice, caution, tension_factor
+from bridge.tuning.strings.nodes import Touch, touches
 from bridge.tuning.unisons import Unison
 
 STEEL_STIFFNESS = 1e-4

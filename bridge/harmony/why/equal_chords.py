@@ -16,8 +16,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from bridge.harmony.follow import Following, sounding_together
-from bridge.harmony.variants import Variant
+from bridge.harmony.choice.follow import Following, sounding_together
+from bridge.harmony.choice.variants import Variant
 from bridge.tuning.scales import Interval
 
 _EQUAL_CHORDS = tuple(

@@ -13,10 +13,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from bridge.errors import ValueProblem
-from bridge.harmony.chart import Chart, ChartChord
-from bridge.harmony.follow import FollowOptions, follow
+from bridge.harmony.charts.chart import Chart, ChartChord
+from bridge.harmony.choice.follow import FollowOptions, follow
+from bridge.harmony.choice.variants import Palette, Variant
 from bridge.harmony.notes import TimedNote, sorted_notes
-from bridge.harmony.variants import Palette, Variant
 
 _BASS_PART, _CHORD_PART = 1, 2
 _LOWEST_BASS, _LOWEST_ROOT = 36, 60

@@ -10,7 +10,7 @@ chord is a curiosity, where a table on the chord's own root cures it as well and
 
 Sources
 -------
-Derived from the whole numbers in `bridge.tuning.chord_kinds`; the order of degrees is common practice.
+Derived from the whole numbers in `bridge.tuning.chords.kinds`; the order of degrees is common practice.
 """
 
 from __future__ import annotations
@@ -25,8 +25,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bridge.errors import ValueProblem
-from bridge.tuning.chord_kinds import ChordKind, Forms
-from bridge.tuning.purity import nearest_small, verdict
+from bridge.tuning.chords.kinds import ChordKind, Forms
+from bridge.tuning.chords.purity import nearest_small, verdict
 from bridge.tuning.ratios import hz_to_cents, ratio_to_cents
 from bridge.tuning.scales import DEGREES, Interval, check_degree
 
@@ -68,8 +68,6 @@ def find_cures(
         Frequency of every key.
     tonic_class : int
         Pitch class of the tonic.
-    keys : sequence of int
-        The chord.
     kind : ChordKind
         Its kind.
     word : str

@@ -1,0 +1,1 @@
+"""Charts: read from text (`chart`), and their variants solved beforehand (`solved`)."""

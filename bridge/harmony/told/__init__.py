@@ -1,0 +1,1 @@
+"""What is told of a piece: a better tonic or cures (`advice`), its sour chords and a summary (`report`)."""

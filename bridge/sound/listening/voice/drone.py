@@ -1,0 +1,129 @@
+"""Takes a drone that we play ourselves out of what the microphone hears, so that the voice beside it is left.
+
+What is known are the drone's notes; unknown are its loudness, the room and the delay. All these only change how loud
+each of the drone's partials comes back and in which phase. So for every partial one complex amplitude is learnt, by
+least mean squares, and that sine taken out: quickly at first, then slowly while only the drone sounds, and hardly at
+all while somebody sings, so that a voice that meets a partial is not taken for it. Sound cards whose clocks differ
+turn all phases in proportion; that rate is learnt with them.
+
+Sources: B. Widrow and others, "Adaptive noise cancelling: principles and applications" (Proc. IEEE 63, 1975), the
+notch by reference sines.
+
+Conventions: blocks are float64 of shape ``(n,)``; frequencies in Hz.
+
+Index
+-----
+`DroneOut`      feed it; what comes out is the voice and what is left
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from bridge.sound.listening.blocks import Complex, powers
+from bridge.sound.listening.spectrum import Floats
+
+#: Partials up to here are taken out.
+TOP_HZ = 6000.0
+#: Partials nearer to each other than this are one.
+APART_HZ = 0.02
+#: What is learnt at first is the mean so far; then a mean over `CLOCK_S`, for the clock; from `LEARNT_S` on a mean over
+#: `QUIET_S`, or, while somebody sings, `SUNG_S`.
+CLOCK_S, LEARNT_S, QUIET_S, SUNG_S = 0.25, 1.2, 1.5, 20.0
+#: Somebody sings where what is left holds more than this share of the drone's power.
+SUNG_SHARE = 0.05
+#: Clocks differ by no more than this.
+MOST_OFF = 3e-4
+#: What is left of the drone is no voice: below this share of the drone's power nothing is heard.
+LEFT_SHARE = 0.06
+
+
+class DroneOut:
+    """Takes a drone out, block by block.
+
+    Parameters
+    ----------
+    sample_rate : float
+    notes_hz : sequence of float
+        The drone's notes as they are played.
+    """
+
+    def __init__(self, sample_rate: float, notes_hz: Sequence[float]) -> None:
+        self.rate = sample_rate
+        self._hz = _lines(notes_hz, min(TOP_HZ, 0.45 * sample_rate))
+        self._heard = np.zeros(self._hz.size, dtype=np.complex128)
+        self._step = max(32, round(0.01 * sample_rate))
+        self._turns = powers(
+            np.asarray(2j * np.pi * self._hz / sample_rate, dtype=np.complex128), 0, self._step
+        )
+        self._off = 0.0
+        self._seconds = 0.0
+        self._waiting = np.zeros(0)
+        self._left = 0.0
+
+    @property
+    def power(self) -> float:
+        """Mean square of the drone as it comes back."""
+        return 0.5 * float(np.sum(np.abs(self._heard) ** 2))
+
+    @property
+    def too_loud(self) -> bool:
+        """Whether what is left now may be no more than what the drone leaves behind."""
+        return self._left < LEFT_SHARE * self.power
+
+    @property
+    def learning(self) -> bool:
+        """Whether it still has to learn what the drone sounds like here."""
+        return self._seconds < LEARNT_S
+
+    def feed(self, block: Floats) -> Floats:
+        """Take in a block of any length; return what is ready without the drone."""
+        self._waiting = np.concatenate([self._waiting, block])
+        out = []
+        while self._waiting.size >= self._step:
+            out.append(self._one(self._waiting[: self._step]))
+            self._waiting = self._waiting[self._step :]
+        return np.concatenate(out) if out else np.zeros(0)
+
+    def _one(self, block: Floats) -> Floats:
+        step_s = self._step / self.rate
+        left = block - (self._turns @ self._heard).real
+        # How each partial would have to change for this block alone.
+        change: Complex = np.asarray(
+            (2.0 / self._step) * (np.conj(self._turns).T @ left), dtype=np.complex128
+        )
+        self._seconds += step_s
+        power = float(np.mean(left**2))
+        self._left += 0.2 * (power - self._left)
+        if self.learning:
+            tau_s = min(self._seconds, CLOCK_S)
+        else:
+            tau_s = SUNG_S if power > SUNG_SHARE * self.power else QUIET_S
+        share = min(0.5, step_s / tau_s)
+        if self._seconds > CLOCK_S:
+            self._follow_clock(change, share)
+        self._heard = self._heard + share * change
+        # On to the next block's start, at the drone's own clock.
+        self._heard = self._heard * np.exp(2j * np.pi * self._hz * (1 + self._off) * step_s)
+        return left
+
+    def _follow_clock(self, change: Complex, share: float) -> None:
+        weight = float(np.sum(np.abs(self._heard) ** 2 * self._hz**2))
+        if weight <= 0:
+            return
+        lag = float(np.sum((change * np.conj(self._heard)).imag * self._hz)) / weight / (2 * np.pi)
+        # A critically damped loop: the rate is learnt at a quarter of the phase's own pace, squared.
+        self._off += 0.25 * share**2 * lag / (self._step / self.rate)
+        self._off = float(np.clip(self._off, -MOST_OFF, MOST_OFF))
+
+
+def _lines(notes_hz: Sequence[float], top_hz: float) -> Floats:
+    """All partials of the notes, those that coincide only once."""
+    found = sorted(hz * n for hz in notes_hz for n in range(1, max(1, int(top_hz / hz)) + 1))
+    kept: list[float] = []
+    for hz in found:
+        if not kept or hz - kept[-1] > APART_HZ:
+            kept.append(hz)
+    return np.asarray(kept, dtype=np.float64)

@@ -1,0 +1,123 @@
+"""The page beside ``stillbeat play`` on a real JACK server: what it shows, what it asks, and how it leaves."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import signal
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from support import jack
+from support.live import LiveRun, until
+from support.page import Client
+
+pytestmark = pytest.mark.jack
+
+
+@pytest.fixture(scope="module")
+def server() -> Iterator[jack.JackServer]:
+    with jack.JackServer() as one:
+        yield one
+
+
+@pytest.fixture
+def tap(server: jack.JackServer) -> Iterator[jack.JackTap]:
+    with jack.JackTap(server) as one:
+        yield one
+
+
+def play(server: jack.JackServer, state: Path, *more: str) -> tuple[LiveRun, Client]:
+    """Play from the recorder's port to a port of our own, with a page."""
+    options = ("--guitar", "open-d", "--reference", "D3=146.5", "--in", "tap", "--out", "new")
+    run = LiveRun(server.env, state, *options, "--also", "A", "--drone", "1,5", *more)
+    line = run.wait(r"^page: ")
+    run.ready()
+    return run, Client(line.removeprefix("page: ").strip())
+
+
+def act(client: Client, action: str, **said: Any) -> None:
+    assert json.loads(client.act(action, **said).text) == {"done": "asked"}  # type: ignore[attr-defined]
+
+
+def test_what_is_played_is_seen_and_what_is_touched_is_done(
+    server: jack.JackServer, tap: jack.JackTap, tmp_path: Path
+) -> None:
+    run, client = play(server, tmp_path, "--page")
+    with run:
+        seen = client.first(
+            "seen", lambda one: one["drone"]["state"] == "on" and one["drone"]["volume"] == 1.0
+        )
+        assert (seen["tonic"], seen["tuning"], seen["hz"]) == ("D", "Open D", 146.5)
+        assert seen["health"]["state"] == "ok"
+        tap.send(bytes((0x90, 54, 100)))
+        seen = client.first("seen", lambda one: one["notes"] == ["F#3"])
+        third = next(one for one in seen["lesson"]["sounding"] if one["note"] == "F#3")
+        assert (third["degree"], third["cents"]) == ("3", 0.0)
+        act(client, "equal")
+        seen = client.first("seen", lambda one: one["equal"])
+        third = next(one for one in seen["lesson"]["sounding"] if one["note"] == "F#3")
+        assert third["cents"] == pytest.approx(13.7, abs=0.05)  # 400 cents, less those of 5/4
+        tap.send(bytes((0x80, 54, 0)))
+        act(client, "next")
+        client.first("seen", lambda one: one["tonic"] == "A")
+        act(client, "trim-up")
+        client.first("seen", lambda one: one["trim"] == 0.5)
+        chords = client.first("seen")["lesson"]["chords"]
+        act(client, "chord", number=next(one["number"] for one in chords if one["name"] == "A"))
+        client.first("seen", lambda one: one["notes"] == ["A3", "C#4", "E4"])
+        act(client, "silence")
+        client.first("seen", lambda one: one["notes"] == [] and one["drone"]["state"] == "off")
+        began_s = time.monotonic()
+        run.say("quit")
+        assert run.exit_code() == 0
+        assert time.monotonic() - began_s < 8.0
+
+
+@pytest.mark.parametrize("fault", [signal.SIGKILL, signal.SIGSTOP], ids=["killed", "stuck"])
+def test_a_page_that_is_killed_or_stuck_stops_no_note_and_no_way_out(
+    server: jack.JackServer, tap: jack.JackTap, tmp_path: Path, fault: signal.Signals
+) -> None:
+    run, client = play(server, tmp_path, "--page")
+    with run:
+        assert client.first("stand")["command"] == "play"
+        pid = next(
+            int(path.parent.name) for path in Path("/proc").glob("[0-9]*/stat") if _is_page_of(path, run.pid)
+        )
+        os.kill(pid, fault)
+        tap.connect(f"{server.client('stillbeat')} synth:synth", tap.midi_in)
+        tap.start()
+        tap.send(bytes((0x90, 54, 100)))
+        until(lambda: any(data[0] & 0xF0 == 0x90 and data[1:2] == b"\x36" for _, data in tap.heard()))
+        began_s = time.monotonic()
+        run.say("quit")
+        assert run.exit_code() == 0
+        assert time.monotonic() - began_s < 8.0
+
+
+def _is_page_of(path: Path, pid: int) -> bool:
+    try:
+        fields = path.read_text().rsplit(")", 1)[1].split()
+        return int(fields[1]) == pid and b"bridge.page.process" in (path.parent / "cmdline").read_bytes()
+    except OSError:
+        return False
+
+
+def test_over_the_network_the_secret_is_printed_once_and_never_shown(
+    server: jack.JackServer, tap: jack.JackTap, tmp_path: Path
+) -> None:
+    options = ("--guitar", "open-d", "--in", "tap", "--out", "new", "--page-lan")
+    with LiveRun(server.env, tmp_path, *options) as run:
+        line = run.wait(r"^page, to act: ")
+        found = re.search(r"http://[\d.]+:\d+/([\w-]{22})/$", line.strip())
+        assert found is not None
+        run.ready()
+        client = Client(line.rpartition(" ")[2].strip())
+        seen = client.first("seen")
+        assert found[1] not in json.dumps(seen)
+        run.say("quit")
+        assert run.exit_code() == 0
