@@ -450,7 +450,7 @@ def remaining_beats(table: Table, profile: SynthProfile | None, sent_cents: floa
     """
     share, step_cents = 0.0, 0.0
     if profile is not None:
-        share = {"none": 0.0, "nearest": 0.5, "floor": 1.0}[profile.rounding]
+        share = {"none": 0.0, "nearest": 0.5, "floor": 0.5}[profile.rounding]
         step_cents = profile.rounding_cents
     cents = sent_cents + share * step_cents
     low = table.sounding_reference[0]

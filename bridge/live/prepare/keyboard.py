@@ -284,8 +284,7 @@ def about_precision(profile: SynthProfile, method: str, tables: list[tuple[float
     if profile.rounding != "none":
         step = profile.rounding_cents
         steps = "whole cents" if step == 1.0 else f"steps of {step:g} cents"
-        how = "rounded down" if profile.rounding == "floor" else "rounded"
-        said.append(f"{profile.title} sounds {steps}, {how}")
+        said.append(f"{profile.title} sounds {steps}: notes may be {profile.rounding_cents / 2:g} cents off")
     return said
 
 
