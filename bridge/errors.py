@@ -18,7 +18,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
-from difflib import get_close_matches
+from difflib import SequenceMatcher, get_close_matches
 
 # C0 and C1 controls but tab and line feed, DEL, and the marks that turn the direction of writing: what a terminal obeys
 # instead of showing it, or what makes a line read as another.
@@ -90,6 +90,13 @@ class WireError(StillbeatError):
     exit_code = 3
 
 
+LIKELY = 0.85
+"""From this likeness on (`difflib`'s ratio) a single name is suggested."""
+
+LONG_LIST = 8
+"""More names than this are no answer: they fill a screen."""
+
+
 def near_names(name: str, known: Iterable[str]) -> str:
     """Return a hint that suggests names near `name`, or lists what there is.
 
@@ -103,10 +110,15 @@ def near_names(name: str, known: Iterable[str]) -> str:
     Returns
     -------
     str
-        ``"did you mean open-d, open-g?"`` or ``"there are: …"``; empty if nothing is known.
+        ``"did you mean open-d?"`` where one is likely, else a few that are near; where none is, what there is, of a
+        long list the first; empty if nothing is known.
     """
     names = sorted(known)
     near = get_close_matches(name.lower(), names, n=3, cutoff=0.5)
     if near:
+        if SequenceMatcher(None, near[0], name.lower()).ratio() >= LIKELY:
+            near = near[:1]
         return f"did you mean {', '.join(near)}?"
+    if len(names) > LONG_LIST:
+        return f"there are {len(names)}, such as {', '.join(names[:LONG_LIST])}"
     return f"there are: {', '.join(names)}" if names else ""

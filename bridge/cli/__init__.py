@@ -33,7 +33,15 @@ sends it to a synth, retunes a backing track, or writes tables to hand out.
 """
 
 
-@click.group(cls=LazyGroup, commands_table=COMMANDS, help=_SUMMARY)
+_NAME = "stillbeat "
+
+
+@click.group(
+    cls=LazyGroup,
+    commands_table=COMMANDS,
+    help=_SUMMARY,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
 @click.version_option(__version__, prog_name="stillbeat", message="%(prog)s %(version)s")
 @click.option("--debug", is_flag=True, expose_value=False, help="Show the whole traceback of an error.")
 def stillbeat() -> None:
@@ -76,7 +84,11 @@ def main(argv: Sequence[str] | None = None) -> None:
         sys.exit(0)
     except click.ClickException as error:
         context = getattr(error, "ctx", None)
-        place = f"{context.command_path}: " if context is not None and context.parent is not None else ""
+        place = (
+            f"{context.command_path.removeprefix(_NAME)}: "
+            if context is not None and context.parent is not None
+            else ""
+        )
         _complain(place + _one_line(error.format_message()), debug)
         sys.exit(2)
     except MemoryError:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import combinations
 from typing import TYPE_CHECKING
 
 import click
@@ -14,18 +15,19 @@ if TYPE_CHECKING:
 
 
 @click.command("beats")
-@click.argument("first", metavar="NOTE")
-@click.argument("second", metavar="NOTE")
+@click.argument("notes", nargs=-1, required=True, metavar="NOTE... | CHORD")
 @table_options(argument=False)
-def beats_command(request: TableRequest, first: str, second: str) -> None:
-    """Say how fast two notes beat, in the table and in equal temperament through the same reference.
+def beats_command(request: TableRequest, notes: tuple[str, ...]) -> None:
+    """Say how fast notes beat, in the table and in equal temperament through the same reference.
 
-    Lists the partials of the two notes that nearly coincide: where these beat slowly or not at all, the interval
-    sounds still. How fast two strings really beat is heard by stillbeat listen --together.
+    Of two notes it lists the partials that nearly coincide: where these beat slowly or not at all, the interval sounds
+    still. Of more notes, or of a chord (Em7, or ii7 by its degree), every pair. How fast two strings really beat is
+    heard by stillbeat listen --together.
 
     \b
       stillbeat beats D3 F#3 --guitar open-d
-      stillbeat beats A2 D3 --tonic D --reference D3=146.5
+      stillbeat beats A3 C4 E4 --tonic A
+      stillbeat beats ii --guitar open-g
     """
     from bridge.cli.printing import cents, hertz, show, show_table
     from bridge.jobs.choose import choose_table
@@ -34,7 +36,10 @@ def beats_command(request: TableRequest, first: str, second: str) -> None:
     from bridge.tuning.ratios import hz_to_cents
     from bridge.tuning.tables import build_table, equal_table
 
-    keys = (parse_note(first), parse_note(second))
+    if len(notes) != 2:
+        _beats_of_many(request, notes)
+        return
+    keys = (parse_note(notes[0]), parse_note(notes[1]))
     spec = choose_table(request)
     warn_doubt(spec.doubt)
     table, equal = build_table(spec), equal_table(spec)
@@ -71,4 +76,50 @@ def beats_command(request: TableRequest, first: str, second: str) -> None:
             )
             for pair in pairs
         ],
+    )
+
+
+def _beats_of_many(request: TableRequest, notes: tuple[str, ...]) -> None:
+    """Print every pair of a chord or of several notes: in the table, and equal."""
+    from bridge.cli.printing import cents, hertz, show, show_table
+    from bridge.jobs.choose import choose_table
+    from bridge.tuning.beats import main_pair
+    from bridge.tuning.chords.judged import judge_table
+    from bridge.tuning.chords.names import parse_chord
+    from bridge.tuning.chords.purity import nearest_small
+    from bridge.tuning.notes import parse_note
+    from bridge.tuning.ratios import format_ratio, hz_to_cents
+    from bridge.tuning.tables import build_table, equal_table
+
+    spec = choose_table(request)
+    warn_doubt(spec.doubt)
+    table, equal = build_table(spec), equal_table(spec)
+    if len(notes) == 1:
+        (chord,) = judge_table(table, [parse_chord(notes[0], table.tonic)])
+        names = dict(zip(chord.keys, chord.notes, strict=True))
+        show(f"{table.name}: {chord.name} ({chord.numeral}), {chord.verdict} in this table")
+    else:
+        names = {key: table.note(key) for key in sorted(map(parse_note, notes))}
+        show(f"{table.name}")
+    show(", ".join(f"{name} {hertz(float(table.hz[key]))} Hz" for key, name in names.items()))
+    show()
+    rows = []
+    for low, high in combinations(sorted(names), 2):
+        here, there = ((float(one.hz[low]), float(one.hz[high])) for one in (table, equal))
+        found = nearest_small(high - low, hz_to_cents(here[1], here[0]))
+        pair, tempered = main_pair(*here), main_pair(*there)
+        rows.append(
+            (
+                f"{names[low]}-{names[high]}",
+                "as the scale has it" if found is None else format_ratio(found[0]),
+                "" if found is None else cents(found[1]),
+                "" if pair is None else f"{pair.partial} and {pair.other_partial}",
+                "" if pair is None else f"{pair.beats_hz:.3f}",
+                "" if tempered is None else f"{tempered.beats_hz:.3f}",
+            )
+        )
+    show_table(
+        ("notes", "pure is", "off, cents", "partials that meet", "table: beats/s", "equal: beats/s"),
+        rows,
+        left=(0, 1, 3),
     )

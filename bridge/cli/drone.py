@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from bridge.cli.options import method_option, overwrite_option, table_options, warn_doubt
+from bridge.cli.options import chart_option, method_option, overwrite_option, table_options, warn_doubt
 from bridge.cli.page import page_beside, page_options, wants_page
 from bridge.engine.play.drone_sounds import SOUND, SOUNDS
 
@@ -106,6 +106,13 @@ CAUTION = "a drone never lets the ear rest: start with the volume down, above al
     metavar="FILE",
     help="Write a .wav or .flac file instead.",
 )
+@chart_option
+@click.option(
+    "--track",
+    type=click.Path(path_type=Path),
+    metavar="SONG.mid",
+    help="The track along whose bars a drone in a file follows --chart.",
+)
 @click.option("--device", metavar="NAME", help="Sound card: part of its name  [default: the usual one]")
 @click.option("--out", "out_port", metavar="NAME", help="Play on a synth: part of its port's name; or: new.")
 @click.option("--synth", metavar="NAME", help="What the synth is, such as fluidsynth (see: tables synths).")
@@ -128,6 +135,10 @@ def drone_command(request: TableRequest, **chosen: Any) -> None:
       stillbeat drone third --guitar open-d --settle tempered
       stillbeat drone --lesson --tonic G --voice alto -o lesson.wav
       stillbeat drone fifth --tonic D --out synth --synth fluidsynth
+      stillbeat drone 1 5 --guitar open-d --chart song.txt --track song.mid -o along.wav
+
+    With --chart and --track a drone in a file follows the chords of a track: its degrees stand above the root of each
+    chord and change there by fading, never by gliding.
 
     Settling: the lowest note stands still, and the others begin tempered or so many cents off and glide home, so that
     the beats slow down and stop; the rate of the beats is shown as it falls. It works by pitch bend on top of every
@@ -150,9 +161,11 @@ def drone_command(request: TableRequest, **chosen: Any) -> None:
     if len(ways) > 1:
         raise ValueProblem(f"{' and '.join(ways)} were both asked for", "a drone goes one way at a time")
     asked = drone_request(chosen)
-    if chosen["output"] is not None:
-        if wants_page(chosen):
-            raise ValueProblem("a file that is written has no page", "leave --page away, or -o")
+    if chosen["output"] is not None and wants_page(chosen):
+        raise ValueProblem("a file that is written has no page", "leave --page away, or -o")
+    if chosen["chart"] or chosen["track"]:
+        _along_track(request, asked, chosen)
+    elif chosen["output"] is not None:
         _to_file(request, asked, chosen["output"], chosen["overwrite"])
     else:
         _aloud(request, asked, chosen)
@@ -184,6 +197,44 @@ def drone_request(chosen: dict[str, Any]) -> DroneRequest:
             )
         },
     )
+
+
+def _along_track(request: TableRequest, asked: DroneRequest, chosen: dict[str, Any]) -> None:
+    """Write a drone that follows a chart along a track."""
+    from bridge.cli.printing import progress_bar, show
+    from bridge.errors import ValueProblem
+    from bridge.jobs.chart_drone import plan_chart_drone, render_chart_drone
+    from bridge.jobs.choose import choose_table
+    from bridge.jobs.harmony.charts import chart_from
+    from bridge.store.smf import read_midi
+    from bridge.tuning.tables import build_table
+
+    output: Path | None = chosen["output"]
+    if not (chosen["chart"] and chosen["track"] and output is not None):
+        raise ValueProblem(
+            "a drone follows a chart along a track, into a file",
+            "say all of --chart, --track and -o; a chart alone has no time",
+        )
+    spec = choose_table(request)
+    warn_doubt(spec.doubt)
+    plan = plan_chart_drone(asked, spec, chart_from(chosen["chart"]), read_midi(chosen["track"]))
+    table = build_table(spec)
+    for name in dict.fromkeys(plan.names):
+        held = plan.chords[plan.names.index(name)]
+        pitches = ", ".join(
+            f"{table.note(note.key)} {table.hz[note.key] * 2 ** (note.cents / 1200):.3f} Hz" for note in held
+        )
+        show(f"{name}: {pitches or 'silence'}")
+    with progress_bar() as advance:
+        report = render_chart_drone(
+            plan,
+            [float(hz) for hz in table.hz],
+            output,
+            chosen["overwrite"],
+            lambda done: advance(output.name, done),
+        )
+    show(f"wrote {output}: {report.seconds:.1f} seconds")
+    show(CAUTION)
 
 
 def _to_file(request: TableRequest, asked: DroneRequest, output: Path, overwrite: bool) -> None:

@@ -32,6 +32,10 @@ def in_words_of_now(args: Sequence[str]) -> list[str]:
     for at in range(len(now) - 1):
         if now[at] == "--zone-keys" and now[at + 1] == "slot":
             now[at + 1] = "table"
+    now = [
+        re.sub(r"^--zone(-keys)?(?==|$)", lambda old: "--switch-keys" + "-choose" * bool(old[1]), arg)
+        for arg in now
+    ]
     now = [word for arg in now for word in (arg.split("=", 1) if arg.startswith("--slot=") else [arg])]
     places = [at for at, arg in enumerate(now) if arg == "--slot" and at + 1 < len(now)]
     for at in places:
@@ -57,9 +61,10 @@ class _PlayCommand(click.Command):
 
     def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
         if (now := in_words_of_now(args)) != args:
-            raise click.UsageError(
-                f"tables to switch to are numbered now, and no longer called slots: {line_to_type(now)}", ctx
-            )
+            old = "tables to switch to are numbered now, and no longer called slots"
+            if not any("slot" in arg for arg in args):
+                old = "a zone is called switch keys now"
+            raise click.UsageError(f"{old}: {line_to_type(now)}", ctx)
         for at in range(len(args) - 2):
             if args[at : at + 2] == ["--on-change", "glide"] and args[at + 2][:1].isdecimal():
                 args = [*args[: at + 1], f"glide {args[at + 2]}", *args[at + 3 :]]
@@ -111,11 +116,17 @@ def line_to_type(args: Sequence[str]) -> str:
     help="A foot switch: 66=next; or previous, next-piece, previous-piece, drone, equal, trim-up, trim-down, panic, "
     "table-N. Again for more.",
 )
-@click.option("--zone", metavar="KEY-KEY", help="Silent keys that choose the table, such as C1-B1.")
 @click.option(
-    "--zone-keys",
+    "--switch-keys",
+    "zone",
+    metavar="KEY-KEY",
+    help="Keys that make no sound and choose the table, such as C1-B1.",
+)
+@click.option(
+    "--switch-keys-choose",
+    "zone_keys",
     type=click.Choice(["tonic", "table", "piece"]),
-    help="What keys of the zone choose: the tonic of that name, or tables or pieces from the lowest key on.  [default: "
+    help="What the switch keys choose: the tonic of that name, or tables or pieces from the lowest key on.  [default: "
     "tonic, with a session piece]",
 )
 @click.option(
@@ -183,11 +194,11 @@ def play_command(request: TableRequest, **chosen: Any) -> None:
     \b
       stillbeat play --guitar open-d --reference D3=146.5 --in keys --out synth
       stillbeat play --guitar open-g --in keys --out synth --synth fluidsynth --also C --also D,b7=7/4
-      stillbeat play --tonic D --in keys --out synth --zone C1-B1 --on-change glide 0.5
+      stillbeat play --tonic D --in keys --out synth --switch-keys C1-B1 --on-change glide 0.5
       stillbeat play --session evening.toml --in keys --out synth
 
-    Tables are switched by typed keys, by a program change on the control channel, by a foot switch, or by silent
-    keys. What notes do that sound at that moment:
+    Tables are switched by typed keys, by a program change on the control channel, by a foot switch, or by switch
+    keys, which make no sound. What notes do that sound at that moment:
 
     \b
       --on-change   note, octave (real time), bend, mpe     dump, and other forms
@@ -284,7 +295,8 @@ def _evening(request: TableRequest, chosen: dict[str, Any]) -> Prepared:
         )
     if chosen["zone"] and chosen["zone_keys"] == "tonic":
         raise ValueProblem(
-            "in a session the keys of a zone choose pieces or tables, not tonics", "leave --zone-keys away"
+            "in a session the switch keys choose pieces or tables, not tonics",
+            "leave --switch-keys-choose away",
         )
     return prepare_evening(
         EveningRequest(

@@ -93,8 +93,9 @@ def retune_command(
       stillbeat retune song.mid -o song-pure.mid --guitar open-d --follow-harmony --report
     """
     from bridge.cli.printing import progress_bar, show
-    from bridge.jobs.retune import retune_file
+    from bridge.jobs.retune import check_midi_name, retune_file
 
+    check_midi_name(output)
     wanted = retune_request(request, chosen)
     warn_doubt(wanted.spec.doubt)
     with progress_bar() as advance:

@@ -1,9 +1,10 @@
 """What pitch a note is to have, and what bend range reaches it.
 
-Offsets are cents that a channel must be bent by so that a key sounds at its frequency in the table: the
-distance from equal temperament at A4 = 440 Hz, less what the synth adds by itself (the measured stretch of a sampled
-instrument), divided by the share of a bend that the synth lets sound. What the source's own bend wheel and fine
-tuning add comes on top and is not divided: it sounds on this synth as it would have without us.
+Offsets are cents that a channel must be bent by so that a key sounds at its frequency in the table: the distance
+from equal temperament at A4 = 440 Hz, less what the synth adds by itself (the measured stretch of a sampled
+instrument), plus half a step where it rounds pitches down, divided by the share of a bend that the synth lets sound.
+What the source's own bend wheel and fine tuning add comes on top and is not divided: it sounds on this synth as it
+would have without us.
 
 The output range is the smallest whole number of semitones, 2 or more, that covers the targets that sound. A range
 covers a target if a value on the wire lies within half a step of it. Where it cannot, the source's bend is cut
@@ -44,6 +45,7 @@ class Offsets:
 
     def __init__(self, profile: SynthProfile | None = None) -> None:
         self._scale = profile.bend_scale if profile is not None else 1.0
+        self._lift = profile.lift_cents if profile is not None else 0.0
         self._stretch = profile.key_stretch_cents if profile is not None else None
         self._known: dict[int, float] = {}
 
@@ -58,7 +60,7 @@ class Offsets:
         stretch = self._stretch
         offsets = []
         for key, value in enumerate(hz):
-            cents = 1200.0 * math.log2(value / _A4_HZ) - 100.0 * (key - _A4_KEY)
+            cents = 1200.0 * math.log2(value / _A4_HZ) - 100.0 * (key - _A4_KEY) + self._lift
             if stretch is not None:
                 cents -= stretch[key]
             offsets.append(self._same(cents / self._scale))
@@ -66,7 +68,7 @@ class Offsets:
 
     def sounding_cents(self, key: int, offset: float) -> float:
         """Return how far from equal a key sounds if it is bent by `offset`: the way back from `of`."""
-        return offset * self._scale + (self._stretch[key] if self._stretch is not None else 0.0)
+        return offset * self._scale - self._lift + (self._stretch[key] if self._stretch is not None else 0.0)
 
     def forget(self, keep: Sequence[float]) -> None:
         """Drop all values known so far but those in `keep`, so that memory stays bounded over many tables."""

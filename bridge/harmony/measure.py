@@ -126,6 +126,8 @@ def measure(
     bar_starts_s: Sequence[float] = (),
     tonic_class: int = 0,
     natural_sevenths: bool = False,
+    *,
+    chords_alone: bool = False,
 ) -> Measure:
     """Measure a piece.
 
@@ -141,6 +143,8 @@ def measure(
         Pitch class of the tonic, for `Measure.drift_cents`.
     natural_sevenths : bool
         Whether sevenths of the overtone series count as pure.
+    chords_alone : bool
+        Leave out what is told of single notes: `Measure.moved`, `odd_steps`, `drift_cents` and `demand` are 0.
     """
     table = columns(notes)
     sounding = np.asarray(hz, dtype=np.float64)
@@ -159,10 +163,10 @@ def measure(
         others=_purity(length[~consonant & (folded != 0)], errors[~consonant & (folded != 0)], None),
         bars=view.bars(consonant, bar_starts_s),
         worst=view.worst(np.flatnonzero(consonant)),
-        moved=_moved(notes, height),
-        odd_steps=_odd_steps(notes, height),
-        drift_cents=_drift(notes, height, tonic_class),
-        demand=_demand(notes, height),
+        moved=0.0 if chords_alone else _moved(notes, height),
+        odd_steps=0.0 if chords_alone else _odd_steps(notes, height),
+        drift_cents=0.0 if chords_alone else _drift(notes, height, tonic_class),
+        demand=0 if chords_alone else _demand(notes, height),
         natural=_natural(semitones, height[pairs.upper] - height[pairs.lower], length),
     )
 
@@ -230,11 +234,17 @@ class _View:
         found = []
         places = np.flatnonzero(consonant)
         start, end = self.pairs.start_s[places], self.pairs.end_s[places]
+        order = np.argsort(start, kind="stable")
+        ordered = start[order]
+        longest = float((end - start).max(initial=0.0))
         for bar, begin in enumerate(starts_s, 1):
             beyond = starts_s[bar] if bar < len(starts_s) else np.inf
-            length = np.minimum(end, beyond) - np.maximum(start, begin)
+            # Only what can reach into the bar is looked at, in the order of the notes.
+            first, last = np.searchsorted(ordered, (begin - longest - 1e-6, beyond))
+            near = np.sort(order[first:last])
+            length = np.minimum(end[near], beyond) - np.maximum(start[near], begin)
             here = length > 1e-6
-            inside = places[here]
+            inside = places[near[here]]
             found.append(
                 BarPurity(
                     bar,

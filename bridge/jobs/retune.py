@@ -20,6 +20,7 @@ from bridge.engine.mts.file import MtsFileEngine, is_note_on
 from bridge.engine.mts.report import MtsReport
 from bridge.engine.protocols import TableChange, TimedEvent
 from bridge.engine.report import BarOf, BendReport
+from bridge.errors import ValueProblem
 from bridge.harmony.asked import FollowRequest
 from bridge.harmony.charts.chart import Chart
 from bridge.jobs.changes import Inferred, PlacedChange, follow_signatures, place_changes
@@ -155,6 +156,30 @@ class _Watched(Sequence[TimedEvent]):
                 self._progress(number / whole)
             yield event
         self._progress(1.0)
+
+
+def check_midi_name(output: Path) -> None:
+    """Refuse an output whose name promises another kind of file than a MIDI file.
+
+    Raises
+    ------
+    ValueProblem
+        It ends in ``.mp3``, ``.wav`` or the like.
+    """
+    suffix = output.suffix.lower()
+    if suffix in _OTHER_SUFFIXES:
+        midi = output.with_suffix(".mid").name
+        how = f"write -o {midi}"
+        if suffix in (".wav", ".flac"):
+            how += f"; then make it heard: stillbeat render {midi} -o {output.name}"
+        raise ValueProblem(
+            f"{output.name}: what comes out is a MIDI file, no {suffix[1:].upper()} sound", how
+        )
+
+
+_OTHER_SUFFIXES = frozenset(
+    (".mp3", ".wav", ".flac", ".ogg", ".m4a", ".aac", ".aiff", ".aif", ".opus", ".wma", ".pdf")
+)
 
 
 def retune_file(
@@ -425,7 +450,7 @@ def remaining_beats(table: Table, profile: SynthProfile | None, sent_cents: floa
     """
     share, step_cents = 0.0, 0.0
     if profile is not None:
-        share = {"none": 0.0, "nearest": 0.5, "floor": 1.0}[profile.rounding]
+        share = {"none": 0.0, "nearest": 0.5, "floor": 0.5}[profile.rounding]
         step_cents = profile.rounding_cents
     cents = sent_cents + share * step_cents
     low = table.sounding_reference[0]

@@ -3,9 +3,17 @@
 from __future__ import annotations
 
 from importlib import import_module
+from importlib.util import find_spec
 from types import ModuleType
 
 from bridge.errors import MethodProblem
+
+INSTALL = "pip install 'stillbeat[sheets]'"
+
+
+def sheets_can_be_made() -> bool:
+    """Whether the libraries of the extra ``sheets`` are installed."""
+    return all(find_spec(name) is not None for name in ("jinja2", "typst"))
 
 
 def needed(name: str) -> ModuleType:
@@ -20,6 +28,4 @@ def needed(name: str) -> ModuleType:
         return import_module(name)
     except ModuleNotFoundError as error:
         missing = (error.name or name).partition(".")[0]
-        raise MethodProblem(
-            f"sheets need the package {missing}, which is not installed", "pip install 'stillbeat[sheets]'"
-        ) from None
+        raise MethodProblem(f"sheets need the package {missing}, which is not installed", INSTALL) from None

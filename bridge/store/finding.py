@@ -167,7 +167,12 @@ def find_description(kind: str, name_or_path: str) -> Path:
         raise ValueProblem(
             f"{_SINGULAR[kind]} {wanted!r} has another name now", f"write {_RENAMED[kind, wanted]}"
         )
-    raise ValueProblem(f"unknown {_SINGULAR[kind]} {wanted!r}", near_names(wanted, list_names(kind)))
+    names = list_names(kind)
+    hint = near_names(wanted, names)
+    if not hint.startswith("did you mean"):
+        hint += f"; `stillbeat tables {kind}` lists them" if kind != "tables" else ""
+        hint += "; a guitar may be named by its strings: DADF#AD" if kind == "guitars" else ""
+    raise ValueProblem(f"unknown {_SINGULAR[kind]} {wanted!r}", hint)
 
 
 def load_description(kind: str, name_or_path: str, make: Callable[[Section], _T]) -> _T:

@@ -2,7 +2,7 @@
 
 - a degree of the scale above the tonic: ``1``, ``b3``, ``5``, ``b7``, and beyond the octave ``8`` to ``14``, ``b9``;
 - a note: ``D3`` where it is written, ``F#`` as the first one from the tonic upward (``b3`` is a degree, ``B3`` a note);
-- an interval: ``unison``, ``third``, ``fifth`` …: that degree together with the tonic; ``chord``: 1, 3 and 5.
+- an interval: ``unison``, ``third``, ``minor third``, ``fifth`` …: that degree and the tonic; ``chord``: 1, 3, 5.
 
 Commas, spaces and ``+`` stand between them. The tonic is the one that sounds, with the capo on; it lies in the lowest
 octave of the voice that sings to it (`VOICES`), unless an octave is named.
@@ -15,8 +15,8 @@ from __future__ import annotations
 import re
 
 from bridge.errors import ValueProblem, near_names
-from bridge.tuning.notes import KEYS, parse_note, parse_pitch_class
-from bridge.tuning.scales import parse_degree
+from bridge.tuning.notes import KEYS, degree_meant, parse_note, parse_pitch_class
+from bridge.tuning.scales import DEGREES, parse_degree
 
 VOICES = {"bass": 40, "tenor": 48, "alto": 53, "soprano": 60}
 """The lowest key of each voice: E2, C3, F3, C4."""
@@ -39,6 +39,9 @@ _WORDS = {
     "octave": "1,8",
     "chord": "1,3,5",
 }
+_NAMED = re.compile(
+    r"\b(?:minor|major|perfect)\s+(?:second|third|fourth|fifth|sixth|seventh)\b", re.IGNORECASE
+)
 _SPLIT = re.compile(r"[,\s+]+")
 _DEGREE = re.compile(r"(?P<sign>[b#♭♯]?)(?P<number>\d{1,2})", re.ASCII)
 
@@ -105,7 +108,8 @@ def is_interval(text: str) -> bool:
 
 def _each(text: str) -> list[str]:
     """Split a text into single notes, with words for several notes written out."""
-    words = filter(None, _SPLIT.split(text.strip()))
+    named = _NAMED.sub(lambda match: f"1,{DEGREES[parse_degree(match[0])]}", text.strip())
+    words = filter(None, _SPLIT.split(named))
     return [part for word in words for part in _WORDS.get(word.lower(), word).split(",")]
 
 
@@ -125,5 +129,5 @@ def _key(word: str, tonic: int) -> int:
             raise
         raise ValueProblem(
             f"{word!r} is no note, degree or interval",
-            f"{near_names(word.lower(), _WORDS)}; or a degree (1, b3, 5), or a note (D3, F#)",
+            f"{degree_meant(word) or near_names(word.lower(), _WORDS)}; or a degree (1, b3, 5), or a note (D3, F#)",
         ) from problem

@@ -42,6 +42,40 @@ _CLASS_HINT = "a letter A to G with # or b, like D, F# or Bb"
 _NOTE_HINT = "a letter A to G, # or b, and the octave, like D3 or F#3; C4 is middle C; C-1 to G9"
 
 
+_SAID = re.compile(r"([A-Ga-g])[\s-]*(sharp|flat|natural)\s*(-?\d{0,3})", re.IGNORECASE)
+_MINOR_OR_MAJOR = re.compile(r"([A-G][#b]?)\s*(m|min|minor|maj|major|moll|dur)", re.ASCII)
+_SYLLABLES = {"do": 1, "re": 2, "ré": 2, "mi": 3, "fa": 4, "sol": 5, "so": 5, "la": 6, "si": 7, "ti": 7}
+_NUMERALS = {"i": 1, "ii": 2, "iii": 3, "iv": 4, "v": 5, "vi": 6, "vii": 7}
+
+
+def plain_signs(text: str) -> str:
+    """Return a text with the minus and dashes of typesetting as ``-``, sharps and flats as ``#`` and ``b``."""
+    for written, plain in (("\N{MINUS SIGN}", "-"), ("\N{EN DASH}", "-"), ("♯", "#"), ("♭", "b")):
+        text = text.replace(written, plain)
+    return text.strip()
+
+
+def _said(text: str) -> str:
+    """Return the name of a note as it is written: ``F sharp 3`` is ``F#3``."""
+    body = plain_signs(text)
+    match = _SAID.fullmatch(body)
+    if match is None:
+        return body
+    return match[1].upper() + {"sharp": "#", "flat": "b", "natural": ""}[match[2].lower()] + match[3]
+
+
+def degree_meant(text: str) -> str:
+    """Say what to write for a syllable or a numeral that may mean a degree: ``re``, ``ii``; empty for other words."""
+    word = text.strip().lower()
+    if word in _SYLLABLES:
+        number = _SYLLABLES[word]
+        note = "CDEFGAB"[number - 1]
+        return f"the note {note}, or the degree {number} above the tonic? write {note}, or {number} for the degree"
+    if word in _NUMERALS:
+        return f"{text.strip()} is the chord on the degree {_NUMERALS[word]}: write {_NUMERALS[word]} for the degree"
+    return ""
+
+
 def parse_pitch_class(text: str) -> int:
     """Read a note without octave, such as ``D``, ``F#`` or ``B♭``.
 
@@ -55,7 +89,7 @@ def parse_pitch_class(text: str) -> int:
     ValueProblem
         If the text is no note name; the German ``H`` is explained.
     """
-    body = text.strip()
+    body = _said(text)
     match = _CLASS.fullmatch(body)
     if match is None:
         if _NOTE.fullmatch(body):
@@ -73,7 +107,7 @@ def parse_tonic(text: str) -> str:
         If the text is no note name.
     """
     parse_pitch_class(text)
-    name = text.strip().replace("♯", "#").replace("♭", "b")
+    name = _said(text)
     return name[0].upper() + name[1:]
 
 
@@ -90,7 +124,7 @@ def parse_note(text: str) -> int:
     ValueProblem
         If the text is no note with octave, or the note lies outside the 128 MIDI keys.
     """
-    body = text.strip()
+    body = _said(text)
     match = _NOTE.fullmatch(body)
     if match is None:
         if _CLASS.fullmatch(body):
@@ -112,6 +146,10 @@ def _accidental(signs: str, body: str) -> int:
 
 def _name_hint(body: str, otherwise: str) -> str:
     """Explain German names; anything else gets the ordinary hint."""
+    if meant := degree_meant(body):
+        return meant
+    if match := _MINOR_OR_MAJOR.fullmatch(body):
+        return f"a note alone: {match[1]}; the scale serves major and minor, and the chord is {match[1]}m"
     if body[:1] in ("H", "h") and not _GERMAN.fullmatch(body):
         return _H_HINT
     german = _GERMAN.fullmatch(body)

@@ -20,7 +20,15 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from bridge.errors import ValueProblem
-from bridge.tuning.notes import A4_HZ, hz_to_key, key_to_hz, note_name, parse_note, parse_pitch_class
+from bridge.tuning.notes import (
+    A4_HZ,
+    hz_to_key,
+    key_to_hz,
+    note_name,
+    parse_note,
+    parse_pitch_class,
+    plain_signs,
+)
 from bridge.tuning.ratios import cents_to_ratio, hz_to_cents
 
 if TYPE_CHECKING:
@@ -130,12 +138,15 @@ def parse_reference(text: str) -> Reference:
         If a part is malformed, the calibration is not 380 to 500 Hz, or the note ends more than 600 cents
         from equal temperament.
     """
-    body = text.strip()
+    body = plain_signs(text)
     note, equals, value = body.partition("=")
     if equals:
+        _ask_octave(note.strip(), value.strip())
         return Reference(parse_note(note), parse_hz(value.strip(), note.strip()))
     if _HZ.fullmatch(body):
         raise ValueProblem(f"reference {body!r} names no note", f"did you mean D3={body}? {_HINT}")
+    if re.search(r"\d,\d", body):
+        raise ValueProblem(f"{body!r} is not a reference", f"write it with a point: {body.replace(',', '.')}")
     match = _READING.fullmatch(body)
     if match is None:
         raise ValueProblem(f"{body!r} is not a reference", _HINT)
@@ -152,6 +163,23 @@ def parse_reference(text: str) -> Reference:
             raise ValueProblem(f"{cents:g} cents in reference {body!r}", "allowed are -600 to 600 cents")
     a4_hz = A4_HZ if match["a4"] is None else _parse_calibration(match["a4"].strip(), body)
     return Reference(key, key_to_hz(key, a4_hz) * cents_to_ratio(cents))
+
+
+def _ask_octave(note: str, value: str) -> None:
+    """Ask which octave is meant by a note without one: ``A=432`` is near A4."""
+    try:
+        pitch_class = parse_pitch_class(note)
+    except ValueProblem:
+        return
+    match = _HZ.fullmatch(value)
+    if match is None:
+        return
+    hz = float(match[1])
+    key = nearest_key_of_class(pitch_class, _nearest_key(hz)) if hz > 0 else MIDDLE_C
+    raise ValueProblem(
+        f"{note}={value} does not say which {note}",
+        f"did you mean {note_name(min(max(key, 0), 127))}={value}?",
+    )
 
 
 def parse_hz(value: str, note: str) -> float:

@@ -24,6 +24,7 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from bridge.errors import ValueProblem, near_names
+from bridge.tuning.notes import degree_meant, plain_signs
 from bridge.tuning.ratios import cents_to_ratio, format_ratio, parse_ratio, ratio_to_cents
 
 DEGREES = ("1", "b2", "2", "b3", "3", "4", "#4", "5", "b6", "6", "b7", "7")
@@ -33,6 +34,27 @@ MAX_FROM_EQUAL_CENTS = 100.0
 """How far a degree may lie from its equal-tempered place."""
 
 _ALIASES = {"#1": "b2", "#2": "b3", "b4": "3", "b5": "#4", "#5": "b6", "#6": "b7"}
+_INTERVALS = {
+    "tonic": "1",
+    "minor second": "b2",
+    "major second": "2",
+    "second": "2",
+    "minor third": "b3",
+    "major third": "3",
+    "fourth": "4",
+    "perfect fourth": "4",
+    "tritone": "#4",
+    "augmented fourth": "#4",
+    "diminished fifth": "#4",
+    "fifth": "5",
+    "perfect fifth": "5",
+    "minor sixth": "b6",
+    "major sixth": "6",
+    "minor seventh": "b7",
+    "major seventh": "7",
+}
+"""Degrees by the interval that they make with the tonic; a third, sixth or seventh alone may be either."""
+
 _CENTS = re.compile(
     r"([+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:e[+-]?\d+)?)\s*(?:c|ct|cents?|¢)", re.IGNORECASE | re.ASCII
 )
@@ -220,14 +242,16 @@ def parse_degree(text: str) -> int:
     ValueProblem
         If there is no such degree.
     """
-    body = text.strip().replace("♭", "b").replace("♯", "#")
-    name = _ALIASES.get(body, body)
+    body = plain_signs(text)
+    name = _ALIASES.get(body, _INTERVALS.get(" ".join(body.lower().split()), body))
     if name not in DEGREES:
         hint = f"degrees are {' '.join(DEGREES)}"
         if body.isdigit() and 8 <= int(body) <= 14:
             hint = f"above the octave it is degree {int(body) - 7}; {hint}"
         elif not body:
             hint = f"a change reads like b7=7/4; {hint}"
+        elif meant := degree_meant(body):
+            hint = meant
         elif body.lower() in DEGREES:
             hint = near_names(body, DEGREES)
         raise ValueProblem(f"{text.strip()!r} is not a degree", hint)

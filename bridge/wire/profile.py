@@ -96,6 +96,11 @@ class SynthProfile:
     panel: bool = False
     quirks: tuple[str, ...] = ()  # what else a player should know, a sentence each
 
+    @property
+    def lift_cents(self) -> float:
+        """How much higher everything is sent, so that what a synth that rounds down sounds is the nearest step."""
+        return 0.5 * self.rounding_cents if self.rounding == "floor" else 0.0
+
     def __post_init__(self) -> None:
         for name in ("name", "title", "source"):
             value = getattr(self, name)

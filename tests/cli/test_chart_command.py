@@ -107,3 +107,39 @@ def test_what_is_no_chart(capsys: pytest.CaptureFixture[str], folder: Path) -> N
         (("chart", "pump.mid", "--tonic", "C", "--natural-sevenths"), 2, "add --follow-harmony"),
     ):
         assert says in run(capsys, *arguments, code=code), arguments
+
+
+def test_the_report_leads_with_the_music_in_words_and_json(
+    capsys: pytest.CaptureFixture[str], folder: Path
+) -> None:
+    arguments = ("retune", "pump.mid", "-o", "o.mid", "--tonic", "C", "--method", "note", "--overwrite")
+    out = run(capsys, *arguments, "--report", "--report-json", "r.json").splitlines()
+    assert (
+        out[1] == "84 % of the held thirds, fourths, fifths and sixths are pure"
+    )  # 84: see harmony.test_pieces
+    assert out[2].endswith("--follow-harmony makes it 100 %")
+    # D-F and D-A are both a comma narrow under ii.
+    assert out[3].startswith("bar 3: Dm, its ")
+    assert out[3].endswith("21.5 cents narrow")
+    music = json.loads((folder / "r.json").read_text())["music"]
+    assert round(100 * music["share"]) == 84
+    assert [row["chord"] for row in music["chords"]] == ["C", "Am", "Dm", "G", "C"]
+    assert len(run(capsys, *arguments).splitlines()) == 5  # method, two lines about the music, notes, file
+    equal = run(capsys, *arguments, "--equal")
+    assert (
+        "0 % of the held" in equal
+    )  # no third, fourth, fifth or sixth of equal temperament is within a cent
+
+
+def test_guitar_and_track_far_apart_are_pointed_out(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    # F lies three fifths from D (F C G D), B flat four; G and B minor are near (B minor has the notes of D).
+    for chart, far in (
+        ("| F | Bb | C7 | F |", "the track is in F major, the guitar's tonic is D"),
+        ("| Eb | Ab | Bb7 | Eb |", "the track is in Eb major"),
+        ("| G | C | D7 | G |", ""),
+        ("| Bm | Em | F#7 | Bm |", ""),
+    ):
+        with pytest.raises(SystemExit):
+            main(["chart", chart, "--guitar", "open-d"])
+        err = capsys.readouterr().err
+        assert (far in err) if far else ("the track is in" not in err), (chart, err)

@@ -16,7 +16,7 @@ import numpy as np
 import pytest
 import soundfile
 from support import measure
-from support.synths import Rendering
+from support.synths import Rendering, write_midi
 
 from bridge.cli import main
 from bridge.errors import ValueProblem
@@ -317,3 +317,27 @@ def test_where_there_is_no_sound_card_it_says_what_to_do() -> None:
     assert done.returncode == 4, done.stderr
     assert "pip install 'stillbeat[audio]'" in done.stderr
     assert done.stderr.count("\n") == 1
+
+
+# ---- along a track
+
+
+def test_a_drone_follows_a_chart_along_a_track(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    # Bars of two seconds (4/4 at 120). Above D: Em has its root at 10/9, under G at 4/3, and fifths are 3/2 above them.
+    events = [(0.0, bytes((0x90, 60, 60))), (8.0, bytes((0x80, 60, 0)))]
+    write_midi(folder / "song.mid", events, end_s=8.0)
+    arguments = ("1", "5", *GUITAR, "--chart", "| D | Em | G | D |", "--track", "song.mid")
+    out = run(capsys, *arguments, "-o", "along.wav")
+    assert "Em: E3" in out
+    sound = heard("along.wav")
+    for start_s, root in ((0.0, 1.0), (2.0, 10 / 9), (4.0, 4 / 3), (6.0, 1.0)):
+        part = measure.window(sound.samples, sound.rate_hz, start_s + 0.7, 0.8)
+        wanted = [D3 * root, D3 * root * 1.5]
+        found = measure.tones_hz(part, sound.rate_hz, wanted, within_cents=30)
+        for one, other in zip(found, wanted, strict=True):
+            assert abs(measure.cents(one, other)) <= 0.1
+    for missing in (arguments[:-2], (*arguments[:-4], *arguments[-2:])):
+        assert "--chart, --track and -o" in fails(capsys, *missing, "-o", "x.wav")
+    assert "does not settle" in fails(capsys, *arguments, "--settle", "tempered", "-o", "x.wav")
+    long = (*arguments[:-3], "| D | Em | G | D | D |", "--track", "song.mid", "-o", "x.wav")
+    assert "the chart has 5 bars, the track 4" in fails(capsys, *long)

@@ -139,3 +139,36 @@ def test_a_reader_that_goes_away_is_no_error() -> None:
     )
     assert run.stderr == ""
     assert run.stdout.strip() == "{"
+
+
+@pytest.mark.parametrize("command", [(), ("table",), ("session",), ("session", "new"), ("play",)])
+def test_help_by_its_short_name(capsys: pytest.CaptureFixture[str], command: tuple[str, ...]) -> None:
+    said = []
+    for name in ("-h", "--help"):
+        with pytest.raises(SystemExit) as left:
+            main([*command, name])
+        assert left.value.code == 0
+        said.append(capsys.readouterr().out)
+    assert said[0] == said[1]
+    assert said[0].startswith("Usage: ")
+
+
+@pytest.mark.parametrize(
+    ("arguments", "answer"),
+    [
+        (("table", "--guitar", "opn-d"), "(did you mean open-d?)"),
+        (("table", "--gitar", "open-d"), "table: No such option '--gitar'. Did you mean '--guitar'?"),
+        (("session", "biuld"), "session: No such command 'biuld'. Did you mean 'build'?"),
+    ],
+)
+def test_one_slip_gets_the_likely_one(
+    capsys: pytest.CaptureFixture[str], arguments: tuple[str, ...], answer: str
+) -> None:
+    _, err = fails(capsys, *arguments)
+    assert answer in err
+
+
+def test_a_long_list_is_no_answer(capsys: pytest.CaptureFixture[str]) -> None:
+    _, err = fails(capsys, "table", "--guitar", "zzzz")
+    assert len(err) < 300
+    assert "`stillbeat tables guitars` lists them" in err

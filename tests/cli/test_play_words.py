@@ -29,7 +29,7 @@ ENDS = "--in keys --out synth"
         (f"live --tonic D --slot D --slot A {ENDS}", f"play --tonic D --also A {ENDS}"),
         (
             f"play --tonic D --foot 66=slot-2 --foot=67=slot-3 --zone-keys slot {ENDS}",
-            f"play --tonic D --foot 66=table-2 --foot=67=table-3 --zone-keys table {ENDS}",
+            f"play --tonic D --foot 66=table-2 --foot=67=table-3 --switch-keys-choose table {ENDS}",
         ),
     ],
 )

@@ -41,6 +41,7 @@ def session(folder: Path, *entries: str) -> Path:
     return file
 
 
+@pytest.mark.slow
 def test_a_track_that_follows_is_built_told_and_verified(tmp_path: Path) -> None:
     file = session(tmp_path, "follow_harmony = true")
     built = build_session(file, tmp_path / "out", processes=1)
@@ -64,6 +65,7 @@ def test_a_track_that_follows_is_built_told_and_verified(tmp_path: Path) -> None
     assert verify_session(tmp_path / "out").problems == []
 
 
+@pytest.mark.slow
 def test_how_to_follow_and_what_a_drone_holds(tmp_path: Path) -> None:
     # The pump needs D on 10/9; a drone that holds D keeps it, and the guitar's other strings do not matter here.
     file = session(tmp_path, 'drone = "1,2"', "[pieces.follow_harmony]", 'pinned = "tonic"', 'moves = "many"')

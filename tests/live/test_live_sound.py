@@ -134,7 +134,7 @@ def test_the_trim_is_heard_and_every_table_follows(stage: Stage) -> None:
 
 
 def test_a_silent_key_chooses_the_tonic_and_hard_strokes_are_softened(stage: Stage) -> None:
-    with stage.live("--synth", "fluidsynth", "--zone", "C1-B1", "--max-velocity", "40"):
+    with stage.live("--synth", "fluidsynth", "--switch-keys", "C1-B1", "--max-velocity", "40"):
         stage.tap.send(bytes((0x90, 33, 127)))  # A1
         sound = stage.tap.record(0.5)
         assert sound.peak(0.2, 0.3) < 1e-6, "the key itself is silent"

@@ -37,6 +37,16 @@ def test_it_reads_back_with_what_was_given(tmp_path: Path) -> None:
     assert session.pieces[0].drone.notes == ("1", "5")
 
 
+def test_pages_are_asked_for_only_where_they_can_be_made(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert new_session(tmp_path / "with.toml").pages
+    monkeypatch.setattr("bridge.jobs.session.start.sheets_can_be_made", lambda: False)
+    session = new_session(tmp_path / "without.toml")
+    assert not session.pages
+    assert "pip install 'stillbeat[sheets]'" in (tmp_path / "without.toml").read_text()
+
+
 def test_with_nothing_given_it_is_valid_too(tmp_path: Path) -> None:
     session = new_session(tmp_path / "x.toml", title='Quotes " and \\ too')
     assert session.title == 'Quotes " and \\ too'

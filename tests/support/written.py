@@ -6,13 +6,14 @@ paper (`support.obedient`), and notes are paired first on, first off. Sustain (C
 Index
 -----
 `sounding` → `Sounding` : every note with its pitch, and how far it moved while it sounded.
+`relative` : notes with the source's own bends and tunings taken out; those that it bends as they sound are left out.
 `share` : the part of the time in which thirds, fourths, fifths and sixths are pure.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
 
@@ -93,6 +94,20 @@ def sounding(path: Path, drums: tuple[int, ...] = (_DRUMS,)) -> list[Sounding]:
         for note in notes:
             finish(note, now_s)
     return sorted(found, key=lambda note: (note.start_s, note.key, note.channel))
+
+
+def relative(notes: list[Sounding], source: list[Sounding]) -> list[Sounding]:
+    """Return the notes of a retuned file as if its source had bent and tuned nothing itself.
+
+    A note lies at its key, moved by how far its pitch is from that of the same note in the source. Notes that the
+    source bends while they sound take part in no chord and are left out.
+    """
+    assert [(note.start_s, note.key) for note in notes] == [(note.start_s, note.key) for note in source]
+    return [
+        replace(note, cents=100.0 * note.key + note.cents - own.cents)
+        for note, own in zip(notes, source, strict=True)
+        if own.moved_cents < 0.01
+    ]
 
 
 def share(notes: list[Sounding], within_cents: float = 1.0) -> float:

@@ -119,8 +119,10 @@ class BendEngine:
         MethodProblem
             Names the note that lies farthest off.
         """
+        self._check_reach(Offsets(self._profile).of(table_hz))
+
+    def _check_reach(self, offsets: Sequence[float]) -> None:
         most = fixed_range(self._profile, self._mpe) or most_range(self._profile, 0.0, self._mpe)
-        offsets = Offsets(self._profile).of(table_hz)
         key = max(_PIANO, key=lambda each: abs(offsets[each]))
         if abs(offsets[key]) > 100.0 * most:
             raise MethodProblem(
@@ -197,13 +199,13 @@ class BendEngine:
             raise ValueProblem(f"on change {mode!r} is unknown", "now, next or glide")
         if mode == "glide" and not (math.isfinite(glide_s) and 0.0 <= glide_s <= 600.0):
             raise ValueProblem(f"a glide of {glide_s:g} s is out of range", "0 to 600 seconds")
-        self.check(table_hz)
         channels = self._channels
-        channels.sink = []
         sounding = [note.offset for out in channels.outs for note in out.notes]
         self._offsets.forget([*channels.offsets, *sounding, *(out.offset for out in channels.outs)])
-        before = channels.offsets
-        channels.offsets = self._offsets.of(table_hz)
+        before, offsets = channels.offsets, self._offsets.of(table_hz)
+        self._check_reach(offsets)
+        channels.sink = []
+        channels.offsets = offsets
         self._ranges.fit()
         if mode == "now" or (mode == "glide" and glide_s == 0.0):
             channels.retune(channels.offsets)

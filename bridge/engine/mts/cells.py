@@ -108,14 +108,14 @@ class KeyCells:
         self._name = name[:16]
         self._held: list[int | None] = [None] * 128
         stretch = profile.key_stretch_cents or (0.0,) * 128
-        self._factors = [2.0 ** (-cents / 1200.0) for cents in stretch]
+        self._factors = [2.0 ** ((profile.lift_cents - cents) / 1200.0) for cents in stretch]
 
     def of_key(self, key: int) -> int:
         """Return the key itself."""
         return key
 
     def values(self, hz: Sequence[float]) -> list[float]:
-        """Return frequency data for a table, less the synth's own stretch."""
+        """Return frequency data for a table, less the synth's own stretch, and higher where it rounds down."""
         return [hz_to_frequency_data(value * self._factors[key])[0] for key, value in enumerate(hz)]
 
     def residuals_cents(self, hz: Sequence[float]) -> list[float]:
@@ -199,14 +199,18 @@ class ClassCells:
 
     def values(self, hz: Sequence[float]) -> list[float]:
         """Return the deviations of the twelve classes."""
-        cells = class_deviations_cents(hz)
+        cells = self._deviations(hz)
         self._fit(cells)
         return cells
 
     def residuals_cents(self, hz: Sequence[float]) -> list[float]:
         """Return what rounding leaves (see `Cells.residuals_cents`)."""
-        fit = self._fit(class_deviations_cents(hz))
+        fit = self._fit(self._deviations(hz))
         return [fit.residuals_cents[key % 12] for key in range(128)]
+
+    def _deviations(self, hz: Sequence[float]) -> list[float]:
+        lift_cents = self._profile.lift_cents
+        return [cents + lift_cents for cents in class_deviations_cents(hz)]
 
     def equal(self) -> list[float]:
         """Return no deviation at all."""

@@ -22,8 +22,8 @@ Where they come from
 - A program change on the control channel chooses a table, or a piece: the first program is table or piece 1. It goes no
   further.
 - A controller that was made a foot switch acts when it goes down (64 or more, after less) and goes no further.
-- A key in the split zone chooses a tonic by its name, or a table or piece, counted from the zone's lowest key.
-  Keys of the zone are silent: their note-ons, note-offs and pressures go no further.
+- A switch key chooses a tonic by its name, or a table or piece, counted from the lowest of them.
+  Switch keys are silent: their note-ons, note-offs and pressures go no further.
 """
 
 from __future__ import annotations
@@ -113,7 +113,7 @@ class Controls:
     programs: Literal["table", "piece"] = "table"  # what they choose
     # Controllers that are foot switches, on any channel.
     feet: dict[int, Action] = field(default_factory=dict)
-    zone: tuple[int, int] | None = None  # lowest and highest key of the split zone
+    zone: tuple[int, int] | None = None  # lowest and highest of the switch keys
     # What its keys choose.
     zone_means: Literal["tonic", "table", "piece"] = "tonic"
     max_velocity: int = 127  # what the hardest stroke becomes, 1 to 127; softer ones in proportion
@@ -128,9 +128,9 @@ class Controls:
         if self.zone is not None:
             low, high = self.zone
             if not 0 <= low <= high <= 127:
-                raise ValueProblem(f"a split zone from key {low} to {high} is impossible", "lowest key first")
+                raise ValueProblem(f"switch keys from {low} to {high} are impossible", "lowest key first")
             if (low, high) == (0, 127):
-                raise ValueProblem("the split zone is the whole keyboard", "leave keys to play on")
+                raise ValueProblem("the switch keys are the whole keyboard", "leave keys to play on")
         if self.programs not in ("table", "piece"):
             raise ValueProblem(f"program changes cannot choose {self.programs!r}", "table or piece")
         if self.zone_means not in ("tonic", "table", "piece"):

@@ -1,7 +1,7 @@
 """The tables that a musician switches between: numbered ones, tonics, equal for comparison; the trim of the reference.
 
 - Tables are numbered from 1, as they were named. *Tonics* are twelve more tables, one for each pitch class, for the
-  keys of a split zone.
+  switch keys.
 - Equal temperament is that of the same table through the same reference, so only the intervals change.
 - The *trim* follows a guitar that drifts: it moves every table by the same cents, whichever is chosen.
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from bridge.harmony.heard.chords import HeardChord, hear_chords
 from bridge.harmony.heard.keys import KeyStretch, Tonic, hear_changes, hear_tonic
@@ -40,9 +40,23 @@ def hear(notes: Sequence[TimedNote], bar_starts_s: Sequence[float], guitar_tonic
     guitar_tonic : int, optional
         Pitch class of the guitar's own tonic, which decides between equals.
     """
+    keys = hear_keys(notes, bar_starts_s, guitar_tonic)
+    return replace(keys, chords=chords_in(notes, bar_starts_s, keys))
+
+
+def hear_keys(
+    notes: Sequence[TimedNote], bar_starts_s: Sequence[float], guitar_tonic: int | None = None
+) -> Heard:
+    """Hear the tonic and the keys of a piece alone, without its chords; parameters as for `hear`."""
     tonic = hear_tonic(notes, guitar_tonic)
-    if tonic is None:
-        return Heard(None, (), ())
-    keys = hear_changes(notes, bar_starts_s, tonic)
-    names = [key.name for key in keys for _ in range(key.first_bar, key.last_bar + 1)]
-    return Heard(tonic, keys, hear_chords(notes, bar_starts_s, names or tonic.name))
+    return Heard(tonic, () if tonic is None else hear_changes(notes, bar_starts_s, tonic), ())
+
+
+def chords_in(
+    notes: Sequence[TimedNote], bar_starts_s: Sequence[float], keys: Heard
+) -> tuple[HeardChord, ...]:
+    """Hear the chords of a piece whose keys are known."""
+    if keys.tonic is None:
+        return ()
+    names = [key.name for key in keys.keys for _ in range(key.first_bar, key.last_bar + 1)]
+    return hear_chords(notes, bar_starts_s, names or keys.tonic.name)

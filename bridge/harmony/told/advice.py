@@ -81,7 +81,7 @@ def tonic_shares(
     pure = np.zeros((12, len(bar_starts_s)))
     total = np.zeros(len(bar_starts_s))
     for tonic, one in enumerate(_tables(table)):
-        bars = measure(notes, fixed_hz(notes, one.hz), bar_starts_s).bars
+        bars = measure(notes, fixed_hz(notes, one.hz), bar_starts_s, chords_alone=True).bars
         pure[tonic] = [bar.purity.share * bar.purity.seconds for bar in bars]
         total = np.array([bar.purity.seconds for bar in bars])
     return pure, total

@@ -14,14 +14,15 @@ Index
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from bridge.errors import TuningProblem
 from bridge.harmony.asked import FollowRequest
 from bridge.harmony.charts.chart import Chart
 from bridge.harmony.choice.follow import Following, Stretch, follow
-from bridge.harmony.heard.hear import Heard, hear
+from bridge.harmony.choice.variants import string_pins
+from bridge.harmony.heard.hear import Heard, chords_in, hear_keys
 from bridge.harmony.heard.keys import Tonic, hear_tonic
 from bridge.harmony.measure import Measure, fixed_hz, measure
 from bridge.harmony.told.advice import Advice, advise
@@ -37,6 +38,9 @@ from bridge.tuning.tables import Table
 MOST_NOTES, MOST_PAIRS = 200_000, 1_500_000
 """What is longer or denser is not looked through."""
 
+MOST_ADVISED_PAIRS = 400_000
+"""Pieces with more notes that sound together are measured, and no tonics are tried on them."""
+
 MOST_UNASKED = 20_000
 """Pieces of more notes are followed only where that is asked for: it would take some seconds."""
 
@@ -51,12 +55,15 @@ class Told:
 
     music: Music  # its notes and bars
     measured: Measure | None = None  # how pure it is as it was written; None where it was not looked through
-    heard: Heard | None = None  # tonic, keys, chords
+    heard: Heard | None = (
+        None  # tonic, keys; its chords too once they are asked for (`chords`): hearing them takes time
+    )
     advice: Advice | None = None  # what would raise the share
     following: Following | None = None  # how it was, or would be, followed; None where its table cannot be
     asked: bool = False  # whether following was asked for
     tables: tuple[tuple[int, Table], ...] = ()  # its tables by tick
     why_not: str = ""  # why it was not looked through
+    pinned: str = "strings"  # what stays where the table has it while it is followed
     _reasons: tuple[BarReason, ...] | None = field(default=None, repr=False)
 
     @property
@@ -75,13 +82,21 @@ class Told:
             )
         return self._reasons
 
+    def chords(self) -> Heard | None:
+        """Return what was heard, chords included."""
+        if self.heard is not None and not self.heard.chords and self.music.bar_starts_s:
+            found = chords_in(self.music.notes, self.music.bar_starts_s, self.heard)
+            self.heard = replace(self.heard, chords=found)
+        return self.heard
+
     def rows(self) -> tuple[ChordRow, ...]:
         """Return a row for every chord, as the piece was written."""
-        if self.following is None or self.heard is None or not self.music.bar_starts_s:
+        heard = self.chords()
+        if self.following is None or heard is None or not self.music.bar_starts_s:
             return ()
         return chord_rows(
             self.following,
-            self.heard,
+            heard,
             self.music.bar_starts_s,
             self.music.beats_per_bar,
             self.reasons,
@@ -122,6 +137,7 @@ class Told:
         if len(sour) > _MOST_LINES:
             more = len(sour) - _MOST_LINES
             told.append(f"and {more} more such line{'s' if more > 1 else ''}: see stillbeat chart")
+        told += self.string_lines()
         if self.followed:
             told += self.comma_lines()
             reasons = dict.fromkeys(
@@ -129,6 +145,24 @@ class Told:
             )
             told += list(reasons)[:_MOST_LINES]
         return told
+
+    def string_lines(self) -> list[str]:
+        """Name the open strings that lie beside every pitch that their notes may take, and so are not held."""
+        found = self.following
+        if not self.asked or found is None or self.pinned != "strings":
+            return []
+        unfit = {}
+        for palette in dict.fromkeys(found.score.palettes):
+            free = palette.unpinned()
+            for string in string_pins(free, palette.strings)[1]:
+                unfit[string.number] = (
+                    f"string {string.number} ({string.note}, {string.cents_from_table:+.1f} cents)"
+                )
+        if not unfit:
+            return []
+        names = ", ".join(unfit[number] for number in sorted(unfit, reverse=True))
+        they = "these strings lie" if len(unfit) > 1 else "this string lies"
+        return [f"{names}: {they} beside every pitch that the table may take, and hold no note of the track"]
 
     def comma_lines(self) -> list[str]:
         """Say where commas went: note, bars, chords, and where the guitar would fret it."""
@@ -195,10 +229,10 @@ class Told:
 
     def _chords_with(self, pitch_class: int, bars: set[int]) -> list[str]:
         """Return chords of some bars that have a note, at most three."""
-        assert self.heard is not None
+        heard = self.chords()
         names = [
             str(one)
-            for one in self.heard.chords
+            for one in (heard.chords if heard is not None else ())
             if one.bar in bars and one.chord is not None and pitch_class in one.chord.pitch_classes
         ]
         return list(dict.fromkeys(names))[:3]
@@ -282,8 +316,11 @@ def tell(
     """
     asked = wanted is not None
     told = Told(music, asked=asked, tables=tuple(tables))
+    if wanted is not None:
+        told.pinned = wanted.pinned
     notes = music.notes
-    if len(notes) > MOST_NOTES or pairs_at_most(notes) > MOST_PAIRS:
+    pairs = pairs_at_most(notes)
+    if len(notes) > MOST_NOTES or pairs > MOST_PAIRS:
         told.why_not = "the chords of this piece were not looked through: it has too many notes"
         if asked:
             told.why_not += ", and its harmony is not followed"
@@ -298,11 +335,11 @@ def tell(
         told.heard = heard_by_chart(music, chart, guitar_class)
         tonic = told.heard.tonic
     elif music.bar_starts_s:
-        told.heard = hear(notes, music.bar_starts_s, guitar_class)
+        told.heard = hear_keys(notes, music.bar_starts_s, guitar_class)
         tonic = told.heard.tonic
     else:
         tonic = hear_tonic(notes, guitar_class)
-    if len(tables) == 1 and told.heard is not None:
+    if len(tables) == 1 and told.heard is not None and not asked and pairs <= MOST_ADVISED_PAIRS:
         told.advice = advise(notes, table, music.bar_starts_s, told.heard)
     if wanted is None and len(notes) > MOST_UNASKED and len(tables) == 1:
         told.measured = measure(notes, fixed_hz(notes, table.hz), music.bar_starts_s)

@@ -173,10 +173,15 @@ class Checker:
             verdict = self._programs(synth, receiver, [self.pieces[facts["piece"]]], cents)
             return self._said(path, facts, "what its tuning programs hold", verdict)
         plan, table = self._step_table(facts)
-        hz = self.hz(plan.piece.number, table, cents)
+        hz = self._sent_hz(synth, plan.piece.number, table, cents)
         clamped = synth.method != "octave"
         verdict = channel_verdict(receiver, synth.channels, hz, self._limit(synth), clamped)
         return self._said(path, facts, "what every channel sounds", verdict)
+
+    def _sent_hz(self, synth: SynthPlan, number: int, table: int, cents: int) -> list[float]:
+        """Return what is sent for a table: higher by half a step to a synth that rounds down."""
+        factor = 2.0 ** (synth.synth.profile.lift_cents / 1200.0)
+        return [hz * factor for hz in self.hz(number, table, cents)]
 
     def _programs(self, synth: SynthPlan, receiver: Any, pieces: Sequence[PiecePlan], cents: int) -> Verdict:
         verdict = Verdict(0.0, self._limit(synth))
@@ -188,7 +193,11 @@ class Checker:
                 bank = profile.bank if form == "bank" else 0
                 verdict = verdict.worse(
                     program_verdict(
-                        receiver, bank, profile.program, self.hz(number, table, cents), self._limit(synth)
+                        receiver,
+                        bank,
+                        profile.program,
+                        self._sent_hz(synth, number, table, cents),
+                        self._limit(synth),
                     )
                 )
         return verdict
@@ -197,7 +206,7 @@ class Checker:
         """Compare what every channel sounds after some messages with the table of a step."""
         synth = self._synth(facts)
         plan, table = self._step_table(facts)
-        hz = self.hz(plan.piece.number, table, int(facts.get("trim_cents", 0)))
+        hz = self._sent_hz(synth, plan.piece.number, table, int(facts.get("trim_cents", 0)))
         clamped = synth.method != "octave"
         verdict = channel_verdict(listener(messages), synth.channels, hz, self._limit(synth), clamped)
         return self._said(path, facts, "what every channel sounds", verdict)
@@ -226,7 +235,7 @@ class Checker:
                 return self._said(path, facts, compared, verdict)
         else:
             verdict, compared = Verdict(0.0, self._limit(synth)), "what every channel sounds"
-        hz = self.hz(mine[0].piece.number, 0, cents)
+        hz = self._sent_hz(synth, mine[0].piece.number, 0, cents)
         clamped = synth.method != "octave"
         verdict = verdict.worse(channel_verdict(receiver, synth.channels, hz, self._limit(synth), clamped))
         return self._said(path, facts, compared, verdict)
@@ -234,7 +243,11 @@ class Checker:
     def _equal(self, path: str, data: bytes, facts: dict[str, Any]) -> FileVerdict:
         synth = self._synth(facts)
         receiver = listener([*self.loaded(synth), *messages_of(parse_midi(data, path))])
-        verdict = channel_verdict(receiver, synth.channels, EQUAL_HZ, 0.0, False)
+        factor = 2.0 ** (synth.synth.profile.lift_cents / 1200.0) if synth.method else 1.0
+        equal = [hz * factor for hz in EQUAL_HZ]
+        verdict = channel_verdict(
+            receiver, synth.channels, equal, self._limit(synth) * (factor != 1.0), False
+        )
         return self._said(path, facts, "equal temperament on every channel", verdict)
 
     def _track(self, path: str, data: bytes, facts: dict[str, Any]) -> FileVerdict:

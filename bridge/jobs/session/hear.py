@@ -182,8 +182,8 @@ class _Listening:
         own_cents = 1200.0 * math.log2(note.hz / key_to_hz(note.key))
         key = note.key
         if self.method not in _BENT:
-            return float(hz[key] * 2.0 ** (own_cents / 1200.0))
-        offset_cents = 1200.0 * math.log2(hz[key] / key_to_hz(key))
+            return float(hz[key] * 2.0 ** ((own_cents + self.profile.lift_cents) / 1200.0))
+        offset_cents = 1200.0 * math.log2(hz[key] / key_to_hz(key)) + self.profile.lift_cents
         if self.profile.key_stretch_cents is not None:
             offset_cents -= self.profile.key_stretch_cents[key]
         return float(key_to_hz(key) * 2.0 ** ((offset_cents / self.profile.bend_scale + own_cents) / 1200.0))

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from bridge.errors import OutputProblem, ValueProblem
 from bridge.jobs.session.takes import listen_to_takes
+from bridge.sheet.needs import INSTALL, sheets_can_be_made
 from bridge.store.descriptions import is_path, load_guitar
 from bridge.store.files import check_output, write_bytes_atomic
 from bridge.store.profiles import load_profile
@@ -71,6 +72,7 @@ def new_session(
         [_inside(file, Path(name)) if is_path(name) else name for name in synths],
         [_inside(file, track) for track in tracks],
         _inside(file, take) if take is not None else None,
+        no_pages="" if sheets_can_be_made() else INSTALL,
     )
     session = listen_to_takes(session_from_toml(text, file.parent, file.name))
     write_bytes_atomic(file, text.encode("utf-8"), overwrite=overwrite)

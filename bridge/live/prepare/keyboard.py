@@ -284,8 +284,7 @@ def about_precision(profile: SynthProfile, method: str, tables: list[tuple[float
     if profile.rounding != "none":
         step = profile.rounding_cents
         steps = "whole cents" if step == 1.0 else f"steps of {step:g} cents"
-        how = "rounded down" if profile.rounding == "floor" else "rounded"
-        said.append(f"{profile.title} sounds {steps}, {how}")
+        said.append(f"{profile.title} sounds {steps}: notes may be {profile.rounding_cents / 2:g} cents off")
     return said
 
 
@@ -302,10 +301,10 @@ def parse_zone(text: str) -> tuple[int, int]:
     """
     match = _ZONE.fullmatch(text)
     if match is None:
-        raise ValueProblem(f"{text!r} is no split zone", "write its lowest and highest key, such as C1-B1")
+        raise ValueProblem(f"{text!r} are no switch keys", "write the lowest and highest key, such as C1-B1")
     low, high = parse_note(match[1]), parse_note(match[2])
     if low > high:
-        raise ValueProblem(f"the split zone {text!r} runs downward", f"did you mean {match[2]}-{match[1]}?")
+        raise ValueProblem(f"the switch keys {text!r} run downward", f"did you mean {match[2]}-{match[1]}?")
     return low, high
 
 

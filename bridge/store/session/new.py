@@ -30,7 +30,7 @@ title = {title}
 # transposing = ["Bb", "Eb", "F"]
 
 # Pages to print for every piece and for the whole session.
-pages = true
+{pages}
 paper = "a4"                     # or "letter"
 
 # A held sound for those without a synth: degrees above the tonic ("1", "5", "b7"), an interval ("third") or notes
@@ -115,6 +115,7 @@ def new_session_text(
     synths: Sequence[str] = (),
     tracks: Sequence[str] = (),
     take: str | None = None,
+    no_pages: str = "",
 ) -> str:
     """Return the text of a session file that can be read at once and filled in.
 
@@ -130,6 +131,8 @@ def new_session_text(
         Backing tracks as paths from the folder of the file, with ``/``; a piece for each, or one without a track.
     take : str, optional
         A recording of the reference string, as a path from the folder of the file.
+    no_pages : str
+        What installs what pages to print need, where it is missing: then none are asked for.
     """
     stem = file.removesuffix(".toml").removesuffix(".session")
     parts = [
@@ -137,6 +140,7 @@ def new_session_text(
             file=file,
             stem=stem,
             title=_text(title),
+            pages=f"pages = false  # for pages first: {no_pages}" if no_pages else "pages = true",
             guitar=f"guitar = {_text(guitar)}" if guitar else '# guitar = "open-d"',
             reference=f"reference = {_text(reference)}" if reference else '# reference = "D3=146.5"',
             reference_from=f"reference_from = {_text(take)}"

@@ -1,0 +1,181 @@
+"""A drone along a track that follows a chart: from chords and bars to notes, times and a sound file.
+
+Degrees stand above the root of each chord, which has the pitch that the chart as a whole wants (`bridge.harmony`);
+notes with a name stay where the table has them. The track's bars say when chords change, nothing else does.
+
+Index
+-----
+`plan_chart_drone` → `ChartDronePlan` · `chart_drone_events`, `render_chart_drone`
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from bridge.engine.mts.live import MtsLiveEngine
+from bridge.engine.play.chart_drone import FADE_S, ChartDrone, ChartNote
+from bridge.engine.play.drone_plan import LAST_TAIL_S
+from bridge.engine.play.drone_sounds import drone_program
+from bridge.errors import ValueProblem
+from bridge.harmony.charts.chart import Chart
+from bridge.harmony.charts.solved import SolvedChord, follow_chart
+from bridge.harmony.choice.variants import FIVE_LIMIT, Palette, Variant, palette_of
+from bridge.jobs.drone import DroneRequest
+from bridge.jobs.harmony.notes import Music, read_music
+from bridge.sound.files.wav import SoundReport
+from bridge.sound.render import render_file
+from bridge.store.files import check_output
+from bridge.store.playing import sequences
+from bridge.store.profiles import load_profile
+from bridge.store.smf import MidiFile
+from bridge.tuning.drone_notes import USUAL, drone_keys
+from bridge.tuning.notes import parse_pitch_class
+from bridge.tuning.ratios import ratio_to_cents
+from bridge.tuning.spec import TableSpec
+from bridge.tuning.tables import build_table
+
+_NAMED = re.compile(r"[A-G][#b♯♭]?-?\d*")
+
+
+@dataclass(frozen=True)
+class ChartDronePlan:
+    """What a drone does along a track."""
+
+    names: tuple[str, ...]  # of each chord
+    chords: tuple[tuple[ChartNote, ...], ...]  # what is held under each
+    starts_s: tuple[float, ...]  # when each begins
+    end_s: float  # when the last one ends
+    level: float = 0.8
+    program: int | None = 19
+
+
+def plan_chart_drone(request: DroneRequest, spec: TableSpec, chart: Chart, midi: MidiFile) -> ChartDronePlan:
+    """Work out a drone that follows a chart along a track.
+
+    Raises
+    ------
+    ValueProblem
+        The track has no bars, or fewer than the chart; a note makes no sense; what does not go with a chart.
+    TuningProblem
+        The table has no scale of exact ratios.
+    """
+    if request.steps or request.settle is not None:
+        raise ValueProblem(
+            "a drone that follows a chart has no steps and does not settle",
+            "leave --step, --lesson and --settle out",
+        )
+    playing = sequences(midi)
+    music = read_music(midi, playing[0], playing[0].numbers[0] if midi.format == 2 else None)
+    if not music.bar_starts_s:
+        raise ValueProblem("this track has no bars to lay a chart over", "take a track that counts in bars")
+    starts_s = _bar_starts(music, len(chart.bars))
+    table = build_table(spec)
+    palette = palette_of(table)
+    text = " ".join(request.notes) or USUAL
+    named = {parse_pitch_class(re.sub(r"[-\d]+$", "", word)) for word in _NAMED.findall(text)}
+    names, chords, times = [], [], []
+    for one in follow_chart(chart, palette, bar_starts_s=starts_s[:-1]):
+        begin, end = starts_s[one.bar - 1], starts_s[one.bar]
+        names.append(str(one.chord))
+        times.append(begin + float(one.chord.start) * (end - begin))
+        chords.append(_held(one, text, request.voice, palette, named))
+    return ChartDronePlan(
+        tuple(names),
+        tuple(chords),
+        tuple(times),
+        starts_s[len(chart.bars)],
+        request.level / 100.0,
+        drone_program(request.sound),
+    )
+
+
+def _bar_starts(music: Music, bars: int) -> list[float]:
+    """Return when each bar of the chart begins, and when the last one ends."""
+    starts_s = list(music.bar_starts_s)
+    if len(starts_s) < bars:
+        raise ValueProblem(
+            f"the chart has {bars} bars, the track {len(starts_s)}",
+            "are repeats written in only one of them?",
+        )
+    last = starts_s[-1] - starts_s[-2] if len(starts_s) > 1 else 2.0
+    return [*starts_s, starts_s[-1] + last][: bars + 1]
+
+
+def _held(
+    one: SolvedChord, text: str, voice: str, palette: Palette, named: set[int]
+) -> tuple[ChartNote, ...]:
+    """Return what is held under a chord, each note at the pitch that goes with its root."""
+    chord = one.chord.chord
+    if chord is None:
+        return ()
+    root = _height(palette, chord.root_class, one.variants[chord.root_class])
+    notes = []
+    for key in drone_keys(text, chord.root, voice):
+        pitch_class = key % 12
+        home = palette.classes[pitch_class][0]
+        if pitch_class in one.variants:
+            variant = one.variants[pitch_class]
+        elif pitch_class in named:
+            variant = home
+        else:
+            step = (pitch_class - chord.root_class) % 12
+            wanted = root + ratio_to_cents(FIVE_LIMIT[step][0])
+            variant = min(
+                palette.classes[pitch_class],
+                key=lambda each: abs((_height(palette, key % 12, each) - wanted + 600.0) % 1200.0 - 600.0),
+            )
+        notes.append(ChartNote(key, variant.offset_cents))
+    return tuple(notes)
+
+
+def _height(palette: Palette, pitch_class: int, variant: Variant) -> float:
+    return 100.0 * pitch_class + palette.base_cents[pitch_class] + variant.offset_cents
+
+
+def chart_drone_events(plan: ChartDronePlan, table_hz: Sequence[float]) -> Iterator[tuple[float, bytes]]:
+    """Yield all of a drone for the built-in tone generator: seconds from the start, and a message."""
+    engine = MtsLiveEngine(load_profile("builtin"), table_hz, "note")
+    yield from engine.start(0.0)
+    most = max(len(chord) for chord in plan.chords)
+    channels = [channel for channel in range(1, 17) if channel != 10][: max(2 * most, 2)]
+    drone = ChartDrone(plan.chords, channels, plan.level, plan.program)
+    turns: list[tuple[float, int | None]] = [*zip(plan.starts_s, range(len(plan.chords)), strict=True)]
+    turns.append((max(plan.end_s - FADE_S, plan.starts_s[-1]), None))
+    last_s = 0.0
+    for place, (turn_s, number) in enumerate(turns):
+        for data in drone.to(number, turn_s):
+            yield from engine.feed(data, turn_s)
+        limit_s = turns[place + 1][0] if place + 1 < len(turns) else plan.end_s + LAST_TAIL_S
+        while (at_s := drone.next_s) is not None and at_s < limit_s:
+            for due_s, data in drone.due(at_s):
+                yield from engine.feed(data, due_s)
+        last_s = limit_s
+    for data in drone.release():
+        yield from engine.feed(data, last_s)
+    yield from engine.stop(last_s)
+
+
+def render_chart_drone(
+    plan: ChartDronePlan,
+    table_hz: Sequence[float],
+    output: Path,
+    overwrite: bool = False,
+    progress: Callable[[float], None] | None = None,
+) -> SoundReport:
+    """Write a drone along a track to a WAV or FLAC file with the built-in tone generator.
+
+    Raises
+    ------
+    OutputProblem, ValueProblem
+        The file exists or cannot be written.
+    """
+    check_output(output, overwrite=overwrite)
+
+    def report(seconds: float) -> None:
+        if progress is not None:
+            progress(min(seconds / plan.end_s, 1.0))
+
+    return render_file(output, chart_drone_events(plan, table_hz), overwrite=overwrite, progress=report)
