@@ -11,7 +11,7 @@ import contextlib
 import os
 import sys
 import threading
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from bridge.children import own_output
 from bridge.live.frames import FrameReader, FrameWriter
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from bridge.page.stream import Hub
 
 ALIVE_S = 0.5
-NICE = 5
+NICE = 10
 """How far it stands back behind others (see nice(2))."""
 
 
@@ -96,10 +96,13 @@ def _read(
         hub.fed()
         hub.put(name, data)
 
+    chords: list[dict[str, Any]] = []
     with contextlib.suppress(EOFError, RuntimeError):
         while True:
             match reader.read():
                 case Show(snapshot):
+                    if chords != (chords := shower.chords(snapshot)):  # sent seldom: a table has many
+                        loop.call_soon_threadsafe(put, "chords", chords)
                     loop.call_soon_threadsafe(put, "seen", shower.shown(snapshot))
                 case ShowTuner() as told:
                     loop.call_soon_threadsafe(put, "tuner", shower.tuner(told))

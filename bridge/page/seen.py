@@ -161,9 +161,12 @@ class Shower:
             "lesson": {
                 "sounding": [self._note(one, table, seen) for one in sounds],
                 "clashes": _clashes(sounds, {one.key: self._off(one, table, seen) for one in sounds}),
-                "chords": self._offered(table),
             },
         }
+
+    def chords(self, seen: Snapshot) -> list[dict[str, Any]]:
+        """Return the chords of the table that holds, which can be sounded; the same list while it holds."""
+        return self._offered(self._table_of(seen))
 
     def _title(self, seen: Snapshot) -> str:
         if seen.lesson is not None:

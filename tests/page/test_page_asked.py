@@ -87,7 +87,7 @@ def test_a_chord_has_the_keys_of_its_kind_above_the_tonic() -> None:
 
 
 def test_offered_chords_are_those_of_the_keys_with_how_they_stand() -> None:
-    offered = Shower(stand()).shown(evening())["lesson"]["chords"]
+    offered = Shower(stand()).chords(evening())
     found = {one["name"]: one["verdict"] for one in offered}
     assert found["D"] == "pure"
     assert found["G"] == "pure"

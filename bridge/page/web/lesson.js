@@ -40,7 +40,7 @@ export function showLesson(seen) {
   mark(by("pure"), "aria-pressed", !seen.equal);
   mark(by("equal"), "aria-pressed", seen.equal);
   say("le-beats", seen.beats || WORDS.noBeats);
-  const { sounding, clashes, chords } = seen.lesson;
+  const { sounding, clashes } = seen.lesson;
   fill(by("le-sounding"), sounding, () =>
     sounding.length ? sounding.map(noteLine) : [make("li", { class: "small" }, WORDS.nothingSounds)],
   );
@@ -52,6 +52,10 @@ export function showLesson(seen) {
   const sour = new Set(clashes.flatMap((one) => one.keys));
   drawKeyboard(sounding, sour);
   if (stand.strings.length && stand.frets) drawNeck(sounding, sour);
+  enableLesson();
+}
+
+export function showChords(chords) {
   fill(by("le-chords"), chords, () => chords.map(chordButton));
   enableLesson();
 }

@@ -1,6 +1,6 @@
 // Which view is seen, what the program shows in it, and what keys do.
 import { by, fill, make, mark, say, show } from "./dom.js";
-import { beginLesson, enableLesson, lessonTuner, showLesson, standLesson } from "./lesson.js";
+import { beginLesson, enableLesson, lessonTuner, showChords, showLesson, standLesson } from "./lesson.js";
 import { ask, begin, isLost, on, onLink, role } from "./link.js";
 import { beginStage, enable, showStage, standStage } from "./stage.js";
 import { STUDIES, beginStudy, placeForm, showStudy, studyWords } from "./study.js";
@@ -193,6 +193,7 @@ on("seen", (seen) => {
   choices(seen);
   draw();
 });
+on("chords", showChords);
 on("tuner", (told) => {
   showTuner(told);
   lessonTuner(told);
