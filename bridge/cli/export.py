@@ -27,6 +27,12 @@ if TYPE_CHECKING:
 @click.option(
     "--device-id", type=click.IntRange(0, 127), metavar="N", help="Device to address  [default: 127, all]"
 )
+@click.option(
+    "--sheet/--no-sheet",
+    default=True,
+    show_default=True,
+    help="A sheet for players as PDF, HTML and SVG; needs the extra sheets.",
+)
 @overwrite_option
 def export_command(
     request: TableRequest,
@@ -36,12 +42,13 @@ def export_command(
     program: int | None,
     bank: int | None,
     device_id: int | None,
+    sheet: bool,
     overwrite: bool,
 ) -> None:
     """Write a table in every form a session needs.
 
     Writes NAME.note.syx, NAME.octave.syx, NAME.dump.syx (SysEx), NAME.setup.mid (play it before a piece), NAME.csv,
-    NAME.json and NAME.table.toml.
+    NAME.json and NAME.table.toml, and a sheet to read from: NAME.sheet.pdf, NAME.sheet.html and NAME.sheet.svg.
 
     Sending one of the SysEx files overwrites a tuning program in the synth's memory: save what is there first.
 
@@ -57,7 +64,7 @@ def export_command(
     spec = choose_table(request)
     warn_doubt(spec.doubt)
     profile = addressed(load_profile(synth) if synth else STANDARD, program, bank, device_id)
-    done = export_table(spec, folder, profile, name, overwrite)
+    done = export_table(spec, folder, profile, name, overwrite, sheet)
     for path in done.files:
         show(str(path))
     show()

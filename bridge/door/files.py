@@ -104,7 +104,7 @@ def export(folder: str | PathLike[str], words: ExportWords) -> Exported:
     spec, _ = chosen_table(values)
     profile = load_profile(values["synth"]) if values["synth"] else STANDARD
     profile = addressed(profile, values["program"], values["bank"], values["device_id"])
-    return export_table(spec, Path(folder), profile, values["name"], values["overwrite"])
+    return export_table(spec, Path(folder), profile, values["name"], values["overwrite"], values["sheet"])
 
 
 def drone(output: str | PathLike[str], notes: Sequence[str], words: DroneWords) -> SoundReport:

@@ -59,6 +59,7 @@ class ExportWords(TableWords, total=False):
     program: int | None
     bank: int | None
     device_id: int | None
+    sheet: bool
     overwrite: bool
 
 

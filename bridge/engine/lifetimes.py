@@ -22,6 +22,7 @@ Reset All Controllers).
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Iterator, Sequence
 from typing import Generic, TypeVar
 
@@ -49,7 +50,7 @@ class Sounding(Generic[NoteT]):
     __slots__ = ("_captured", "_caught", "_hold_2", "_sustain", "down", "held")
 
     def __init__(self) -> None:
-        self.down: dict[int, list[NoteT]] = {}  # strokes of each key that is down, the oldest first
+        self.down: dict[int, deque[NoteT]] = {}  # strokes of each key that is down, the oldest first
         # Notes whose key is up and that a pedal holds, and whether sostenuto does.
         self.held: list[tuple[int, NoteT, bool]] = []
         self._sustain = False
@@ -71,7 +72,7 @@ class Sounding(Generic[NoteT]):
         """A key goes down."""
         strokes = self.down.get(key)
         if strokes is None:
-            self.down[key] = [note]
+            self.down[key] = deque((note,))
         else:
             strokes.append(note)
 
@@ -84,7 +85,7 @@ class Sounding(Generic[NoteT]):
         if len(strokes) == 1:
             del self.down[key]
             return strokes[0]
-        return strokes.pop(0)
+        return strokes.popleft()
 
     def hold(self, key: int, note: NoteT) -> bool:
         """Tell whether a pedal holds a note just let go, and remember it if so."""

@@ -7,6 +7,7 @@
 ``NAME.setup.mid``        the tuning and its selection on the pitched channels, to play before a piece
 ``NAME.csv, NAME.json``   the 128 pitches for people and scripts
 ``NAME.table.toml``       the description itself
+``NAME.sheet.pdf``        a sheet for players, and the same as ``.html`` and ``.svg``
 ========================  ============================================================================
 
 Bytes follow a synth profile where one is named, else the plain forms of the MIDI Tuning standard.
@@ -21,6 +22,7 @@ from pathlib import Path
 
 from bridge.engine.mts.tuner import Residual, Tuner
 from bridge.errors import MethodProblem, ValueProblem
+from bridge.jobs.table_sheet import sheet_files
 from bridge.store.descriptions import save_table
 from bridge.store.files import write_files_atomic
 from bridge.store.smf import Event, MidiFile, midi_bytes
@@ -83,6 +85,7 @@ def export_table(
     profile: SynthProfile = STANDARD,
     name: str | None = None,
     overwrite: bool = False,
+    sheet: bool = True,
 ) -> Exported:
     """Write a table in all its forms; all files appear, or none.
 
@@ -94,6 +97,8 @@ def export_table(
         Which forms the messages take.
     name : str, optional
         Beginning of the file names; the table's name where left out.
+    sheet : bool
+        Whether the sheets are made too; where their libraries are missing, `Exported.left_out` says so.
 
     Raises
     ------
@@ -119,6 +124,11 @@ def export_table(
     text = json.dumps(table_to_json(table), indent=1, ensure_ascii=True, allow_nan=False)
     contents[f"{stem}.json"] = (text + "\n").encode("ascii")
     contents[f"{stem}.table.toml"] = save_table(replace(spec, name=stem)).encode("utf-8")
+    if sheet:
+        try:
+            contents |= sheet_files(spec, stem)
+        except MethodProblem as problem:
+            left_out["sheet"] = str(problem)
     write_files_atomic(folder, contents, overwrite=overwrite)
     return Exported(tuple(folder / file for file in contents), residuals, left_out)
 

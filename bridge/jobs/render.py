@@ -6,7 +6,7 @@ import tempfile
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
-from bridge.errors import ValueProblem
+from bridge.errors import InputProblem
 from bridge.sound.files.wav import SoundReport
 from bridge.sound.render import render_file
 from bridge.store.files import check_output
@@ -90,7 +90,7 @@ def _render(
 ) -> SoundReport:
     whole_s = max(length_s(midi), 1e-9)
     if whole_s > most_hours * 3600.0:
-        raise ValueProblem(
+        raise InputProblem(
             f"{midi.name or 'the piece'} lasts {whole_s / 3600.0:.1f} hours, more than {most_hours:g}",
             "is an event far behind the music? --hours 24 renders up to a day, at 1.3 GB an hour on the disk",
         )

@@ -50,11 +50,15 @@ class Sound(msgspec.Struct, frozen=True, tag=True):
     keys: tuple[int, ...]
 
 
+class LetGo(msgspec.Struct, frozen=True, tag=True):
+    """Let what sounds die away by itself."""
+
+
 class Leave(msgspec.Struct, frozen=True, tag=True):
     """Silence the synth, put it back, and end."""
 
 
-ToPlayer: TypeAlias = Begin | Act | Renew | Sound | Leave
+ToPlayer: TypeAlias = Begin | Act | Renew | Sound | LetGo | Leave
 
 
 class Ready(msgspec.Struct, frozen=True, tag=True):

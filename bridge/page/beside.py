@@ -104,13 +104,13 @@ class BesideDesk:
                     self._typed(command)
 
     def _silence(self) -> None:
-        """Let the drone fade and then end all sound; the second time end it at once."""
+        """Let what sounds die away and then end all sound; the second time end it at once."""
         fading, self._fading = self._fading, None
         if fading is not None and fading.is_alive():
             fading.cancel()
             self._typed(Action("panic"))
             return
-        self._typed("chord")
+        self._typed("let go")
         if self._seen.drone.state in ("on", "waiting"):
             self._typed(Action("drone"))
         self._fading = threading.Timer(FADE_S, self._typed, (Action("panic"),))

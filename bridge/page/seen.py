@@ -152,7 +152,7 @@ class Shower:
             "listening": None if seen.listening_s is None else round(seen.listening_s),
             "chord": seen.chord,
             "notes": [one.name for one in sounds if not one.of_drone],
-            "beats": seen.beats or self._beats(sounds),
+            "beats": _settling(seen) or seen.beats or self._beats(sounds),
             "remarks": list(seen.remarks),
             "said": [
                 {"number": one.number, "kind": one.kind, "text": plainly(one.text)}
@@ -188,6 +188,9 @@ class Shower:
         return seen.trim_cents
 
     def _sounds(self, seen: Snapshot) -> list[_Sounds]:
+        if seen.lesson is not None and seen.tonic:
+            steps = seen.lesson.notes if seen.lesson.phase == "sound" else ()
+            return [_Sounds(key, note_name(key, seen.tonic), hz, True) for key, hz in sorted(steps)]
         found = {}
         held = zip(seen.drone.notes, seen.drone.cents, strict=False)
         played = [(note.name, note.cents, False) for note in seen.sounding]
@@ -274,6 +277,18 @@ class Shower:
             "last": {str(string): round(cents, 1) for string, cents in told.seen.last.items()},
             "said": list(told.seen.said[-3:]),
         }
+
+
+def _settling(seen: Snapshot) -> str:
+    """How the notes of a drone beat that goes through steps: the rate falls as they settle."""
+    lesson = seen.lesson
+    if lesson is None or lesson.phase != "sound" or not seen.tonic:
+        return ""
+    said = [
+        f"{note_name(one.low_key, seen.tonic)} - {note_name(one.high_key, seen.tonic)}: {beat_words(one.rate_hz)}"
+        for one in lesson.beats
+    ]
+    return "; ".join(said)
 
 
 def _health(seen: Snapshot) -> dict[str, str]:

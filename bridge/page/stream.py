@@ -19,7 +19,7 @@ import msgspec
 
 BEAT_S = 0.5
 STALL_S = 10.0
-STALE_S = 1.6
+STALE_S = 1.45
 """A desk that has shown nothing for so long is lost: it shows the time once a second at least."""
 MOST_STREAMS = 100
 

@@ -118,7 +118,9 @@ def test_the_report_leads_with_the_music_in_words_and_json(
         out[1] == "84 % of the held thirds, fourths, fifths and sixths are pure"
     )  # 84: see harmony.test_pieces
     assert out[2].endswith("--follow-harmony makes it 100 %")
-    assert out[3].startswith("bar 3: Dm, its fifth D-A 21.5 cents narrow")
+    # D-F and D-A are both a comma narrow under ii.
+    assert out[3].startswith("bar 3: Dm, its ")
+    assert out[3].endswith("21.5 cents narrow")
     music = json.loads((folder / "r.json").read_text())["music"]
     assert round(100 * music["share"]) == 84
     assert [row["chord"] for row in music["chords"]] == ["C", "Am", "Dm", "G", "C"]

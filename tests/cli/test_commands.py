@@ -6,6 +6,8 @@ import csv
 import io
 import json
 import math
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -101,7 +103,7 @@ EXPORTED = ("note.syx", "octave.syx", "dump.syx", "setup.mid", "csv", "json", "t
 def test_export_and_read_go_round_within_half_a_step(
     capsys: pytest.CaptureFixture[str], folder: Path
 ) -> None:
-    run(capsys, "export", "--guitar", "open-d", "--reference", "D3=146.5", "-o", "tables")
+    run(capsys, "export", "--guitar", "open-d", "--reference", "D3=146.5", "-o", "tables", "--no-sheet")
     assert sorted(path.name for path in (folder / "tables").iterdir()) == sorted(
         f"open-d.{end}" for end in EXPORTED
     )
@@ -115,6 +117,19 @@ def test_export_and_read_go_round_within_half_a_step(
             if hz > 8.1758:  # below, no tuning message reaches
                 off = abs(1200 * math.log2(out["keys"][key]["hz"] / hz))
                 assert off <= limits.get(ending, 1e-9), (ending, key)
+
+
+def test_export_writes_a_sheet_where_it_can_be_made(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
+    run(capsys, "export", "--guitar", "open-d", "--reference", "D3=146.5", "--fret", "2", "-o", "t")
+    pdf, html, svg = ((folder / f"t/open-d.sheet.{end}").read_bytes() for end in ("pdf", "html", "svg"))
+    assert pdf.startswith(b"%PDF-")
+    assert svg.startswith(b"<svg")
+    assert "check two strings with the capo on" in html.decode("utf-8")
+    code = "import sys; sys.modules['typst'] = None; from bridge.cli import main; main(sys.argv[1:])"
+    command = [sys.executable, "-c", code, "export", "--guitar", "open-d", "-o", "without"]
+    done = subprocess.run(command, capture_output=True, text=True, timeout=60, check=True)
+    assert "sheet: left out: sheets need the package typst, which is not installed" in done.stdout
+    assert not list((folder / "without").glob("*.sheet.*"))
 
 
 def test_what_export_writes_sounds_the_table_on_a_synth_on_paper(capsys: pytest.CaptureFixture[str]) -> None:

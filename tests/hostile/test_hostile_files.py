@@ -117,7 +117,7 @@ def test_a_piece_of_23_hours_is_not_rendered_unasked(
     Path("long.mid").write_bytes(smf(0, 1, [b"\0\x90\x40\x40" + number(165_600) + b"\x80\x40\0" + END]))
     with pytest.raises(SystemExit) as left:
         main(["render", "long.mid", "-o", "long.wav"])
-    assert left.value.code == 2
+    assert left.value.code == 3
     assert "lasts 23.0 hours, more than 2" in capsys.readouterr().err
     assert [path.name for path in tmp_path.iterdir()] == ["long.mid"]
 

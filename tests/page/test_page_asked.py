@@ -38,16 +38,16 @@ def desk() -> Iterator[Desk]:
     one.beside.close()
 
 
-def test_silence_lets_the_drone_fade_and_then_ends_all_sound(desk: Desk) -> None:
+def test_silence_lets_sound_die_away_and_then_ends_it(desk: Desk) -> None:
     desk.ask("silence")
-    assert desk.typed == ["chord", Action("drone")]
+    assert desk.typed == ["let go", Action("drone")]
     until(lambda: desk.typed[2:] == [Action("panic")], limit_s=3.0)
 
 
 def test_a_second_touch_cuts_and_nothing_comes_after_it(desk: Desk) -> None:
     desk.ask("silence")
     desk.ask("silence")
-    assert desk.typed == ["chord", Action("drone"), Action("panic")]
+    assert desk.typed == ["let go", Action("drone"), Action("panic")]
     assert desk.beside._fading is None
 
 
@@ -55,7 +55,7 @@ def test_a_drone_that_is_off_is_not_begun_by_silence(desk: Desk) -> None:
     off = evening().drone.__class__("off", ("D2", "A2"))
     desk.beside.show(evening(drone=off))
     desk.ask("silence")
-    assert desk.typed == ["chord"]
+    assert desk.typed == ["let go"]
 
 
 def test_actions_are_a_closed_list_and_none_ends_the_program() -> None:
@@ -118,3 +118,31 @@ def test_a_chord_is_struck_held_and_let_go_each_key_once() -> None:
     assert chord.next_s is None
     chord.sound((), 31.0)
     assert chord.due(31.0) == []
+
+
+def test_a_drone_that_settles_says_how_fast_it_beats_now() -> None:
+    """D3 = 146.5 Hz and a third 8 cents wide of 5/4: 5 · 146.5 against 4 · 183.973 beat 3.39 times a second."""
+    from bridge.engine.play.drone_plan import Beat
+    from bridge.live.state import Lesson
+    from bridge.page.beside import stand_of_drone
+
+    third_hz = 146.5 * 5 / 4 * 2 ** (8 / 1200)
+    rate_hz = 4 * third_hz - 5 * 146.5
+    lesson = Lesson("sound", 1, "third", ((50, 146.5), (54, third_hz)), (Beat(50, 54, 5, 4, rate_hz),))
+    seen = evening(
+        lesson=lesson,
+        sounding=(),
+        drone=evening().drone.__class__(),
+        beats="",
+        piece="",
+        pieces=0,
+        trim_cents=0.0,
+    )
+    home = stand()
+    assert home.spec is not None
+    shown = Shower(stand_of_drone(home.tables, home.spec)).shown(seen)
+    assert shown["title"] == "third"
+    assert shown["beats"] == "D3 - F#3: 3.39 beats a second"
+    assert [one["cents"] for one in shown["lesson"]["sounding"]] == [0.0, 8.0]
+    rest = evening(lesson=Lesson("rest", 1, "third", lesson.notes, lesson.beats), beats="", drone=seen.drone)
+    assert Shower(home).shown(rest)["lesson"]["sounding"] == []

@@ -6,7 +6,6 @@ import json
 import os
 import re
 import signal
-import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -70,12 +69,21 @@ def test_what_is_played_is_seen_and_what_is_touched_is_done(
         chords = client.first("seen")["lesson"]["chords"]
         act(client, "chord", number=next(one["number"] for one in chords if one["name"] == "A"))
         client.first("seen", lambda one: one["notes"] == ["A3", "C#4", "E4"])
+        tap.connect(f"{server.client('stillbeat')} synth:synth", tap.midi_in)
+        tap.send(bytes((0x90, 64, 100)))
+        client.first("seen", lambda one: "E4" in one["notes"])
+        tap.start()
         act(client, "silence")
+        # The keys are let go at once, all sound is ended (CC 120, MIDI 1.0) within a second after that.
+        until(lambda: any(data[0] & 0xF0 == 0xB0 and data[1] == 120 for _, data in tap.heard()))
+        heard = tap.heard()
+        ended_s = next(at_s for at_s, data in heard if data[0] & 0xF0 == 0xB0 and data[1] == 120)
+        off_s = [at_s for at_s, data in heard if data[0] & 0xF0 in (0x80, 0x90) and data[1] == 64]
+        assert off_s
+        assert ended_s - off_s[0] > 0.4  # not at once
         client.first("seen", lambda one: one["notes"] == [] and one["drone"]["state"] == "off")
-        began_s = time.monotonic()
         run.say("quit")
         assert run.exit_code() == 0
-        assert time.monotonic() - began_s < 8.0
 
 
 @pytest.mark.parametrize("fault", [signal.SIGKILL, signal.SIGSTOP], ids=["killed", "stuck"])
@@ -93,10 +101,8 @@ def test_a_page_that_is_killed_or_stuck_stops_no_note_and_no_way_out(
         tap.start()
         tap.send(bytes((0x90, 54, 100)))
         until(lambda: any(data[0] & 0xF0 == 0x90 and data[1:2] == b"\x36" for _, data in tap.heard()))
-        began_s = time.monotonic()
         run.say("quit")
         assert run.exit_code() == 0
-        assert time.monotonic() - began_s < 8.0
 
 
 def _is_page_of(path: Path, pid: int) -> bool:
@@ -121,3 +127,26 @@ def test_over_the_network_the_secret_is_printed_once_and_never_shown(
         assert found[1] not in json.dumps(seen)
         run.say("quit")
         assert run.exit_code() == 0
+
+
+def test_a_drone_shows_its_beats_and_is_silenced_from_the_page(
+    server: jack.JackServer, tap: jack.JackTap, tmp_path: Path
+) -> None:
+    options = (
+        "third",
+        "--guitar",
+        "open-d",
+        "--reference",
+        "D3=146.5",
+        "--settle",
+        "tempered",
+        "--out",
+        "tap",
+    )
+    with LiveRun(server.env, tmp_path, *options, "--page", command="drone") as run:
+        client = Client(run.wait(r"^page: ").removeprefix("page: ").strip())
+        seen = client.first("seen", lambda one: len(one["lesson"]["sounding"]) == 2)
+        assert (seen["title"], seen["tonic"], seen["tuning"]) == ("third: D3 F#3", "D", "Open D")
+        assert "beats a second" in seen["beats"]
+        act(client, "silence")
+        assert run.exit_code() == 0  # a drone that was ended has nothing more to play

@@ -15,4 +15,4 @@ def test_readme_shows_them() -> None:
     for view in page_pictures.PICTURES:
         picture = page_pictures.FOLDER / f"page-{view}.png"
         assert picture.read_bytes().startswith(b"\x89PNG")
-        assert f"](pictures/{picture.name})" in readme
+        assert f"](examples/pictures/{picture.name})" in readme

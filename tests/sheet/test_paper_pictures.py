@@ -15,7 +15,7 @@ def test_the_pictures_were_made_of_what_is_printed_now() -> None:
 def test_readme_shows_them() -> None:
     readme = (paper_pictures.ROOT / "README.md").read_text(encoding="utf-8")
     for name in ("table.svg", "sheet.png"):
-        assert f"](pictures/{name})" in readme
+        assert f"](examples/pictures/{name})" in readme
     assert (paper_pictures.FOLDER / "sheet.png").read_bytes().startswith(b"\x89PNG")
 
 

@@ -20,7 +20,7 @@ from bridge.page.seen import Shower, stand_shown
 from support.page import evening, sour, stand
 
 ROOT = Path(__file__).resolve().parents[2]
-FOLDER = ROOT / "pictures"
+FOLDER = ROOT / "examples" / "pictures"
 DIGEST = FOLDER / "page.sha256"
 SIZE = (1024, 640)
 AT_S = 1_000_000.0

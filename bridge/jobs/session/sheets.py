@@ -10,7 +10,7 @@ from bridge.jobs.session.check import places_of
 from bridge.jobs.session.manifest import Manifest
 from bridge.jobs.session.panel import PanelEntry
 from bridge.jobs.session.plan import START, PiecePlan, SessionPlan, Step, SynthPlan
-from bridge.jobs.strings import plan_strings
+from bridge.jobs.table_sheet import CAPO_CAUTION, strings_sheet
 from bridge.sheet.records import (
     LoadList,
     PanelFigures,
@@ -22,8 +22,6 @@ from bridge.sheet.records import (
 )
 from bridge.store.session.model import built
 from bridge.tuning.off_guitar import off_guitar
-from bridge.tuning.spec import TableSpec
-from bridge.tuning.strings.order import MAX_CAPO
 
 _BY_HAND = "This table is none that twelve whole numbers can hold."
 
@@ -94,14 +92,12 @@ def piece_sheet(
             )
         )
     synths = [synth for synth in plan.synths if synth.synth.name in piece.synths]
-    strings = _strings(piece.spec)
+    strings = strings_sheet(piece.spec)
     cautions = [f"{piece.heard}."] if piece.heard else []
     if said := off_guitar(places_of(one)):
         cautions.append(f"{said[0].upper()}{said[1:]}.")
     if piece.spec.fret and piece.spec.guitar is not None:
-        cautions.append(
-            "A capo pulls the strings sharp: measure the reference string again with the capo on."
-        )
+        cautions.append(CAPO_CAUTION)
     return PieceSheet(
         title=piece.title,
         tables=tuple(tables),
@@ -132,20 +128,8 @@ def _open_strings(plan: SessionPlan) -> StringsSheet | None:
     for one in plan.pieces:
         spec = one.piece.spec
         if spec.guitar is not None and spec.guitar == plan.session.guitar and one.piece.follows_reference:
-            return _strings(replace(spec, fret=0))
+            return strings_sheet(replace(spec, fret=0))
     return None
-
-
-def _strings(spec: TableSpec) -> StringsSheet | None:
-    if spec.guitar is None or spec.fret > MAX_CAPO:
-        return None
-    found = plan_strings(spec)
-    return StringsSheet(
-        plan=found.plan,
-        tension=found.tension if found.usual is not None else {},
-        usual=found.usual.title if found.usual is not None else "",
-        slack=found.slack,
-    )
 
 
 # -- what to load

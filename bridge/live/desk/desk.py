@@ -22,7 +22,7 @@ from bridge.live.desk.drawing import Drawer, View
 from bridge.live.desk.keeper import FromProcess, Inbox, Keeper
 from bridge.live.desk.labels import Labels
 from bridge.live.desk.typed import Command, Typed, by_piece
-from bridge.live.frames import Act, Changed, Ready, Renew, Say, Sound
+from bridge.live.frames import Act, Changed, LetGo, Ready, Renew, Say, Sound
 from bridge.live.plan import LivePlan
 from bridge.live.snapshot import Kind, Link, Message, Snapshot
 from bridge.live.state import State
@@ -245,6 +245,8 @@ class Desk:
             keeper.tell(Act(command))
         elif command == "quit":
             self._over = True
+        elif command == "let go":
+            keeper.tell(LetGo())
         elif command == "chord" or command.startswith("chord "):
             keeper.tell(Sound(tuple(int(key) for key in command.split()[1:])))
         elif command.startswith("tell "):

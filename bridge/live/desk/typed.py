@@ -41,7 +41,7 @@ from bridge.engine.play.controls import TRIM_STEP_CENTS, Action
 
 Command: TypeAlias = Action | str
 """An action; or ``quit``, ``untrim``, ``undo``, ``view``, ``listen`` (and a file), or ``?`` and what was not
-understood. Nobody types ``chord`` with keys to sound, or ``tell`` with what the musician should know."""
+understood. Nobody types ``let go``, ``chord`` with keys to sound, or ``tell`` with what the musician should know."""
 
 KEYS_SHOWN = (
     "1-9 table",

@@ -195,6 +195,21 @@ class Player:
             if action.name == "panic":
                 outlet.send([(now_s, message) for message in ends.journal.ledger.offs()], now_s)
 
+    def let_go(self) -> None:
+        """Let what sounds die away by itself: keys and pedals, a chord, a track's notes, the steps of a drone."""
+        ends, seat = self._ends, self._seat
+        assert ends is not None
+        if seat is not None and self.plan.drone is not None and ends.outlet.connected:
+            seat.fade(self._send_now)
+        with self._lock:
+            now_s = self._clock()
+            due = self.performance.release_keyboard(now_s)
+            for source in self._sources:
+                if seat is None or source is not seat.source:
+                    for data in source.release():
+                        due += self.performance.feed_backing(data, now_s)
+            ends.outlet.send(due, now_s)
+
     def sound(self, keys: Sequence[int]) -> None:
         """Let a chord sound for a while, in the place of the one that may sound still."""
         with self._lock:

@@ -32,6 +32,7 @@ from bridge.live.frames import (
     FrameWriter,
     Leave,
     Left,
+    LetGo,
     Ready,
     Renew,
     Say,
@@ -215,6 +216,8 @@ class Child:
                 case Renew(tables):
                     player.renew(tables)
                     self._state_s = 0.0
+                case LetGo():
+                    player.let_go()
                 case Sound(keys):
                     player.sound(keys)
                 case Say():

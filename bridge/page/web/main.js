@@ -3,7 +3,7 @@ import { by, fill, make, mark, say, show } from "./dom.js";
 import { beginLesson, enableLesson, lessonTuner, showLesson, standLesson } from "./lesson.js";
 import { ask, begin, isLost, on, onLink, role } from "./link.js";
 import { beginStage, enable, showStage, standStage } from "./stage.js";
-import { STUDIES, beginStudy, showStudy, studyWords } from "./study.js";
+import { STUDIES, beginStudy, placeForm, showStudy, studyWords } from "./study.js";
 import { beginTuner, enableTuner, showTuner, standTuner } from "./tuner.js";
 import { keepAwake } from "./wake.js";
 import { WORDS } from "./words.js";
@@ -53,6 +53,7 @@ function route() {
     else link.removeAttribute("aria-current");
   }
   document.title = `${WORDS[now]} – Stillbeat`;
+  if (stand.command === "page") placeForm(by(shownId === "tuner" ? "tu-form" : "sy-place"));
   if (shownId === "study") showStudy(now);
   scrollTo(0, 0);
   draw();
@@ -65,7 +66,13 @@ function draw() {
   if (view === "lesson") showLesson(seenNow);
 }
 
-function open(wanted) {
+// Where nothing plays, the views stand there always: nobody looks at them from afar.
+function calm() {
+  return stand !== null && (stand.command === "page" || stand.command === "tune");
+}
+
+function open(asked) {
+  const wanted = asked || calm();
   show(by("panel"), wanted);
   mark(by("more"), "aria-expanded", wanted);
   say("more", wanted ? WORDS.less : WORDS.more);
@@ -171,6 +178,7 @@ onLink((lost, ended) => {
 });
 on("stand", (now) => {
   stand = now;
+  mark(document.body, "data-calm", calm());
   panel();
   standStage(now);
   standLesson(now);

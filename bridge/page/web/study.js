@@ -43,6 +43,12 @@ async function choices() {
   filled = true;
 }
 
+// The tuner of the page alone asks which guitar in the same words.
+export function placeForm(place) {
+  place.append(by("sy-form"));
+  choices().catch(() => {});
+}
+
 export function showStudy(name) {
   shown = name;
   say("sy-title", WORDS[name]);
@@ -50,6 +56,7 @@ export function showStudy(name) {
 }
 
 async function refresh() {
+  if (!shown) return;
   asked += 1;
   const mine = asked;
   try {
