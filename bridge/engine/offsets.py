@@ -60,7 +60,8 @@ class Offsets:
         stretch = self._stretch
         offsets = []
         for key, value in enumerate(hz):
-            cents = 1200.0 * math.log2(value / _A4_HZ) - 100.0 * (key - _A4_KEY) + self._lift
+            cents = 1200.0 * math.log2(value / _A4_HZ) - 100.0 * (key - _A4_KEY)
+            cents += self._lift if abs(cents) > _SAME_CENTS else 0.0
             if stretch is not None:
                 cents -= stretch[key]
             offsets.append(self._same(cents / self._scale))
@@ -68,7 +69,8 @@ class Offsets:
 
     def sounding_cents(self, key: int, offset: float) -> float:
         """Return how far from equal a key sounds if it is bent by `offset`: the way back from `of`."""
-        return offset * self._scale - self._lift + (self._stretch[key] if self._stretch is not None else 0.0)
+        lift = self._lift if abs(offset) > _SAME_CENTS else 0.0
+        return offset * self._scale - lift + (self._stretch[key] if self._stretch is not None else 0.0)
 
     def forget(self, keep: Sequence[float]) -> None:
         """Drop all values known so far but those in `keep`, so that memory stays bounded over many tables."""

@@ -85,6 +85,11 @@ def pieces_for(name: str) -> list[PieceFacts]:
     return [piece for piece in EVENING if piece.rack or name != "rack"]
 
 
+# The organ is FluidSynth, which rounds down to whole cents: everything is sent half a cent higher, so that the nearest
+# whole cent sounds.
+LIFT_CENTS = {"organ": 0.5}
+
+
 def check_program(synth: ObedientSynth, program: int, table: evening.Under, cents: float = 0.0) -> None:
     held = synth.program(0, program)
     for key in IN_REACH:
@@ -135,7 +140,7 @@ def test_sysex_fills_a_tuning_program_for_every_table(bundle: Path, name: str, c
     for piece in pieces_for(name):
         synth = obey(folder / f"{piece.stem}.syx")
         for program, table in tables_of(piece, name):
-            check_program(synth, program, table, cents)
+            check_program(synth, program, table, cents + LIFT_CENTS.get(name, 0.0))
         assert {program for _, program in synth.programs} == {
             program for program, _ in tables_of(piece, name)
         }
@@ -143,8 +148,10 @@ def test_sysex_fills_a_tuning_program_for_every_table(bundle: Path, name: str, c
         synth = obey(folder / f"load-everything.{ending}")
         for piece in pieces_for(name):
             for program, table in tables_of(piece, name):
-                check_program(synth, program, table, cents)
-    check_sounding(synth, EVENING[0].tables[0][1], cents)  # the MIDI file also chooses the first table
+                check_program(synth, program, table, cents + LIFT_CENTS.get(name, 0.0))
+    check_sounding(
+        synth, EVENING[0].tables[0][1], cents + LIFT_CENTS.get(name, 0.0)
+    )  # the MIDI file also chooses the first table
 
 
 def test_the_rack_gets_dumps_with_names_and_checksums(bundle: Path) -> None:
@@ -163,16 +170,20 @@ def test_the_rack_gets_dumps_with_names_and_checksums(bundle: Path) -> None:
 def test_setup_and_recall_files_choose_their_table(bundle: Path, name: str) -> None:
     folder = bundle / "synths" / name
     for piece in pieces_for(name):
-        check_sounding(obey(folder / f"{piece.stem}.setup.mid"), piece.tables[0][1])
+        check_sounding(
+            obey(folder / f"{piece.stem}.setup.mid"), piece.tables[0][1], LIFT_CENTS.get(name, 0.0)
+        )
         for bar, table in piece.tables:
             label = "" if bar == 1 else f".bar-{bar}"
             recall = folder / f"{piece.stem}{label}.recall.mid"
             assert not any(
                 kind == "sysex" for track in independent.read(recall).tracks for _, kind, _ in track
             )
-            check_sounding(obey(folder / "load-everything.mid", recall), table)
+            check_sounding(obey(folder / "load-everything.mid", recall), table, LIFT_CENTS.get(name, 0.0))
             other = sorted(folder.glob("*.track.mid"))[0]  # a track may have been played in between
-            check_sounding(obey(folder / "load-everything.syx", other, recall), table)
+            check_sounding(
+                obey(folder / "load-everything.syx", other, recall), table, LIFT_CENTS.get(name, 0.0)
+            )
 
 
 def test_files_for_the_rack_leave_it_time(bundle: Path) -> None:
@@ -219,7 +230,7 @@ def test_every_note_of_every_track_sounds_its_table(bundle: Path, name: str, cen
                 if data[0] & 15 == 9:
                     assert synth.pitch(9, data[1]) == data[1]
                     continue
-                wanted = evening.semitones(piece.at_tick(tick), data[1], cents)
+                wanted = evening.semitones(piece.at_tick(tick), data[1], cents + LIFT_CENTS.get(name, 0.0))
                 assert abs(synth.pitch(data[0] & 15, data[1]) - wanted) <= limit, (piece.stem, tick, data)
         played = [
             (tick, data[1], data[2])

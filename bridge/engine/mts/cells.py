@@ -17,6 +17,7 @@ from typing import Protocol
 
 from bridge.engine.mts.octave import OctaveFit, class_deviations_cents, fit_classes
 from bridge.errors import MethodProblem
+from bridge.tuning.notes import key_to_hz
 from bridge.wire.frequency import hz_to_frequency_data
 from bridge.wire.mts import BulkDump, MasterFineTuning, NoteTuning, OctaveTuning, encode
 from bridge.wire.profile import SynthProfile
@@ -26,6 +27,7 @@ NOTE_BYTES = 8
 """Bytes of a single note tuning change around its keys (one more with a bank)."""
 KEY_BYTES = 4
 _MIDDLE_KEY = 60
+_EQUAL_CENTS = 1e-6
 
 
 class Cells(Protocol):
@@ -108,7 +110,8 @@ class KeyCells:
         self._name = name[:16]
         self._held: list[int | None] = [None] * 128
         stretch = profile.key_stretch_cents or (0.0,) * 128
-        self._factors = [2.0 ** ((profile.lift_cents - cents) / 1200.0) for cents in stretch]
+        self._factors = [2.0 ** (-cents / 1200.0) for cents in stretch]
+        self._lift = 2.0 ** (profile.lift_cents / 1200.0)
 
     def of_key(self, key: int) -> int:
         """Return the key itself."""
@@ -116,11 +119,17 @@ class KeyCells:
 
     def values(self, hz: Sequence[float]) -> list[float]:
         """Return frequency data for a table, less the synth's own stretch, and higher where it rounds down."""
-        return [hz_to_frequency_data(value * self._factors[key])[0] for key, value in enumerate(hz)]
+        return [self._data(key, value)[0] for key, value in enumerate(hz)]
 
     def residuals_cents(self, hz: Sequence[float]) -> list[float]:
         """Return what rounding leaves, and the ends of what a message reaches (see `Cells.residuals_cents`)."""
-        return [hz_to_frequency_data(value * self._factors[key])[1] for key, value in enumerate(hz)]
+        return [self._data(key, value)[1] for key, value in enumerate(hz)]
+
+    def _data(self, key: int, hz: float) -> tuple[int, float]:
+        """Return frequency data for a key and what rounding leaves; equal temperament itself needs no lift."""
+        sent_hz = hz * self._factors[key]
+        untuned = abs(1200.0 * math.log2(sent_hz / key_to_hz(key))) < _EQUAL_CENTS
+        return hz_to_frequency_data(sent_hz if untuned else sent_hz * self._lift)
 
     def equal(self) -> list[float]:
         """Return the keys as they are untuned."""
@@ -209,8 +218,10 @@ class ClassCells:
         return [fit.residuals_cents[key % 12] for key in range(128)]
 
     def _deviations(self, hz: Sequence[float]) -> list[float]:
-        lift_cents = self._profile.lift_cents
-        return [cents + lift_cents for cents in class_deviations_cents(hz)]
+        found = class_deviations_cents(hz)
+        if all(abs(cents) < _EQUAL_CENTS for cents in found):
+            return found
+        return [cents + self._profile.lift_cents for cents in found]
 
     def equal(self) -> list[float]:
         """Return no deviation at all."""

@@ -30,6 +30,7 @@ from bridge.jobs.session.read import (
     Verdict,
     channel_verdict,
     half_step_cents,
+    lifted_hz,
     listener,
     messages_of,
     program_verdict,
@@ -180,8 +181,8 @@ class Checker:
 
     def _sent_hz(self, synth: SynthPlan, number: int, table: int, cents: int) -> list[float]:
         """Return what is sent for a table: higher by half a step to a synth that rounds down."""
-        factor = 2.0 ** (synth.synth.profile.lift_cents / 1200.0)
-        return [hz * factor for hz in self.hz(number, table, cents)]
+        lift_cents = synth.synth.profile.lift_cents
+        return [lifted_hz(key, hz, lift_cents) for key, hz in enumerate(self.hz(number, table, cents))]
 
     def _programs(self, synth: SynthPlan, receiver: Any, pieces: Sequence[PiecePlan], cents: int) -> Verdict:
         verdict = Verdict(0.0, self._limit(synth))
@@ -243,11 +244,7 @@ class Checker:
     def _equal(self, path: str, data: bytes, facts: dict[str, Any]) -> FileVerdict:
         synth = self._synth(facts)
         receiver = listener([*self.loaded(synth), *messages_of(parse_midi(data, path))])
-        factor = 2.0 ** (synth.synth.profile.lift_cents / 1200.0) if synth.method else 1.0
-        equal = [hz * factor for hz in EQUAL_HZ]
-        verdict = channel_verdict(
-            receiver, synth.channels, equal, self._limit(synth) * (factor != 1.0), False
-        )
+        verdict = channel_verdict(receiver, synth.channels, EQUAL_HZ, 0.0, False)
         return self._said(path, facts, "equal temperament on every channel", verdict)
 
     def _track(self, path: str, data: bytes, facts: dict[str, Any]) -> FileVerdict:

@@ -17,7 +17,7 @@ from dataclasses import dataclass, field
 from itertools import groupby
 
 from bridge.engine.mts.file import is_note_on
-from bridge.jobs.session.read import half_step_cents
+from bridge.jobs.session.read import half_step_cents, lifted_hz
 from bridge.sound.generator.channels import Note
 from bridge.sound.generator.receiver import Receiver
 from bridge.store.playing import Playing, sequences
@@ -181,9 +181,10 @@ class _Listening:
         """Return what a note should sound like: the table at its key, and what the track itself does to it."""
         own_cents = 1200.0 * math.log2(note.hz / key_to_hz(note.key))
         key = note.key
+        sent_hz = lifted_hz(key, hz[key], self.profile.lift_cents)
         if self.method not in _BENT:
-            return float(hz[key] * 2.0 ** ((own_cents + self.profile.lift_cents) / 1200.0))
-        offset_cents = 1200.0 * math.log2(hz[key] / key_to_hz(key)) + self.profile.lift_cents
+            return float(sent_hz * 2.0 ** (own_cents / 1200.0))
+        offset_cents = 1200.0 * math.log2(sent_hz / key_to_hz(key))
         if self.profile.key_stretch_cents is not None:
             offset_cents -= self.profile.key_stretch_cents[key]
         return float(key_to_hz(key) * 2.0 ** ((offset_cents / self.profile.bend_scale + own_cents) / 1200.0))

@@ -20,7 +20,7 @@ from bridge.errors import InputProblem
 from bridge.sound.generator.receiver import Receiver
 from bridge.store.playing import sequences
 from bridge.store.smf import MidiFile
-from bridge.tuning.notes import note_name
+from bridge.tuning.notes import key_to_hz, note_name
 from bridge.wire.frequency import STEP_CENTS as NOTE_STEP_CENTS
 from bridge.wire.frequency import in_reach
 from bridge.wire.profile import SynthProfile
@@ -31,6 +31,7 @@ SOUND_CENTS = 0.1
 
 _SAME_HZ, _BEATING_HZ = 1e-6, 3.0
 _FAINT = 1e-3
+_EQUAL_CENTS = 1e-6
 _LOWEST_HZ, _HIGHEST_HZ = 440.0 * 2.0 ** (-69 / 12), 440.0 * 2.0 ** ((128 - 69 - 1 / 16384) / 12)
 
 
@@ -57,6 +58,13 @@ def half_step_cents(method: str, profile: SynthProfile) -> float:
     if method == "octave":
         return STEP_CENTS[profile.octave_form] / 2
     return NOTE_STEP_CENTS / 2
+
+
+def lifted_hz(key: int, hz: float, lift_cents: float) -> float:
+    """Return what is sent for a key: higher by a synth's lift, unless it stays in equal temperament."""
+    if abs(1200.0 * math.log2(hz / key_to_hz(key))) < _EQUAL_CENTS:
+        return float(hz)
+    return float(hz * 2.0 ** (lift_cents / 1200.0))
 
 
 def listener(messages: Iterable[bytes]) -> Receiver:
