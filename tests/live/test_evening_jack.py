@@ -21,7 +21,7 @@ pytestmark = pytest.mark.jack
 
 EVENING = Path(__file__).resolve().parents[2] / "examples" / "evening"
 D3 = 146.5
-FLOOR_CENTS = 1.05
+NEAREST_CENTS = 0.53
 
 
 class Stage:
@@ -45,7 +45,7 @@ class Stage:
         return measure.cents(sound.tone_hz(wanted_hz, 0.25, length_s), wanted_hz)
 
     def in_tune(self, wanted_hz: float) -> bool:
-        return -FLOOR_CENTS <= self.cents(wanted_hz) <= 0.05
+        return abs(self.cents(wanted_hz)) <= NEAREST_CENTS
 
 
 @pytest.fixture(scope="module")

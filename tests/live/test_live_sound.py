@@ -19,7 +19,7 @@ from support.live import LiveRun, until
 pytestmark = pytest.mark.jack
 
 D3 = 146.5
-FLOOR_CENTS = 1.05
+NEAREST_CENTS = 0.53
 PROGRAM = {name: bytes((0xCF, number)) for number, name in enumerate("DA")}
 OPTIONS = ("--guitar", "open-d", "--reference", "D3=146.5", "--in", "tap", "--also", "A")
 
@@ -62,7 +62,7 @@ def stage(tmp_path_factory: pytest.TempPathFactory, sine_font: Path) -> Iterator
 
 
 def in_tune(off: dict[int, float]) -> bool:
-    return all(-FLOOR_CENTS <= cents <= 0.05 for cents in off.values())
+    return all(abs(cents) <= NEAREST_CENTS for cents in off.values())
 
 
 D_CHORD = {50: D3, 54: D3 * 5 / 4, 57: D3 * 3 / 2, 62: D3 * 2}
