@@ -33,7 +33,7 @@ from bridge.jobs.session.pages import (
     run_page,
 )
 from bridge.jobs.session.panel import panel_files
-from bridge.jobs.session.piece import TABLES, PieceJob, run_piece, task_name, write_made
+from bridge.jobs.session.piece import MUSIC, TABLES, PieceJob, run_piece, task_name, write_made
 from bridge.jobs.session.plan import PiecePlan, SessionPlan, SynthPlan, plan_session
 from bridge.jobs.session.sound import reference_name, reference_wav
 from bridge.jobs.session.synth import Made, back_to_equal, load_everything, track_request, trim_folder
@@ -91,8 +91,9 @@ class Built:
         """How pure the track of each piece is and what would raise that, by number of the piece."""
         found = {}
         for one in self.plan.pieces:
-            if told := self.manifest.tasks[task_name(one.piece.stem, TABLES)].notices:
-                found[one.piece.number] = tuple(told)
+            task = self.manifest.tasks.get(task_name(one.piece.stem, MUSIC))
+            if task is not None and task.notices:
+                found[one.piece.number] = tuple(task.notices)
         return found
 
     def _page_tasks(self) -> list[str]:
@@ -224,10 +225,12 @@ class _Work:
                 replace(section.change, table=section.table_text or None) for section in piece.sections
             ]
             keys[task_name(piece.stem, TABLES)] = fingerprint(
-                "tables",
-                (piece.stem, one.tables, drones, piece.drone),
-                (steps, changes, track, piece.follow_key_signatures, follow),
+                "tables", (piece.stem, one.tables, drones, piece.drone, steps)
             )
+            if track:
+                keys[task_name(piece.stem, MUSIC)] = fingerprint(
+                    "music", (one.tables, steps, changes, track), (piece.follow_key_signatures, follow)
+                )
             for synth in self._synths(one):
                 numbers = range(len(one.tables))
                 keys[task_name(piece.stem, synth.synth.name)] = fingerprint(
@@ -254,14 +257,16 @@ class _Work:
         stem = one.piece.stem
         name = task_name(stem, TABLES)
         tables = not self._reused(name, keys[name])
+        name = task_name(stem, MUSIC)
+        music = name in keys and not self._reused(name, keys[name])
         synths = tuple(
             synth
             for synth in self._synths(one)
             if not self._reused(name := task_name(stem, synth.synth.name), keys[name])
         )
-        if not tables and not synths:
+        if not tables and not music and not synths:
             return None
-        return PieceJob(one, tables, synths, self.session.trims, self.build.root)
+        return PieceJob(one, tables, music, synths, self.session.trims, self.build.root)
 
     def _reused(self, name: str, key: str) -> bool:
         """Take over the files of a task that has not changed; False if there is something to do."""

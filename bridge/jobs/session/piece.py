@@ -29,8 +29,8 @@ from bridge.store.session.model import Trims, built, problem_at
 from bridge.store.smf import MidiFile, parse_midi
 from bridge.store.tablejson import table_to_csv, table_to_json
 
-TABLES = "tables and drones"
-"""Task of a piece; the other tasks are named after synths, whose names hold no spaces."""
+TABLES, MUSIC = "tables and drones", "how pure it is"
+"""Tasks of a piece; the other tasks are named after synths, whose names hold no spaces."""
 
 
 @dataclass(frozen=True)
@@ -39,6 +39,7 @@ class PieceJob:
 
     plan: PiecePlan
     tables: bool  # whether the task `TABLES` is to be done
+    music: bool  # whether the task `MUSIC` is to be done: its track is looked through
     synths: tuple[SynthPlan, ...]  # the synths whose tasks are to be done
     trims: Trims
     root: Path  # folder to write into
@@ -83,8 +84,10 @@ def run_piece(job: PieceJob) -> PieceDone:
         except StillbeatError as problem:
             raise problem_at(piece.at, problem.message, problem.hint) from problem
         name = task_name(piece.stem, TABLES)
-        told = list(music_of(piece, midi)) if midi is not None else []
-        done.files[name], done.notices[name] = write_made(job.root, made), told
+        done.files[name], done.notices[name] = write_made(job.root, made), []
+    if job.music and midi is not None:
+        name = task_name(piece.stem, MUSIC)
+        done.files[name], done.notices[name] = {}, list(music_of(piece, midi))
     for synth in job.synths:
         name = task_name(piece.stem, synth.synth.name)
         made, notices = piece_for_synth(job.plan, synth, midi, job.trims.cents, job.trims.tracks)
