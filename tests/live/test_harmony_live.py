@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import io
 import math
+import shutil
 from collections.abc import Iterator
 from dataclasses import replace
 from fractions import Fraction
@@ -36,6 +37,7 @@ from bridge.live.state import Following, Sounding
 from bridge.tuning.notes import parse_note
 
 D3_HZ = 146.5
+EVENING = Path(__file__).resolve().parents[2] / "examples" / "evening"
 COMMA_CENTS = 1200 * math.log2(81 / 80)
 FOLLOW = LiveFollow(FollowRequest())
 METHODS = {"note": "full-midi-tuning", "octave": "full-midi-tuning", "bend": None, "mpe": "mpe"}
@@ -239,6 +241,22 @@ def test_a_drone_holds_its_classes(stage: Stage) -> None:
     assert len(plan.follow.tables[0].classes[4]) == 1, "E sounds in the drone: it has one pitch"
 
 
+def test_what_a_method_cannot_say_is_not_chosen() -> None:
+    # 1-byte octave messages reach 64 cents either way (CA-021): 63/32 lies 73 above its key, 110/81 lies 70 below.
+    table = TableRequest(scale="overtone", tonic="D", degrees=("7=63/32",))
+    by_octave, by_note = (
+        prepare(ask(table=table, synth=synth, method=method, follow_harmony=FOLLOW)).plan.follow
+        for synth, method in (("gm2", "octave"), ("builtin", "note"))
+    )
+    assert by_octave is not None
+    assert by_note is not None
+    low = Fraction(110, 81)
+    for follow, said in ((by_octave, False), (by_note, True)):
+        assert follow.tables[0] is not None
+        assert (low in [one.ratio for one in follow.tables[0].classes[8]]) is said
+        assert follow.tables[0].classes[8][0].ratio == Fraction(11, 8)
+
+
 def test_panic_forgets_what_sounded(stage: Stage) -> None:
     played = playing(stage)
     played.strike("E4")
@@ -299,16 +317,32 @@ def test_options_become_what_they_say() -> None:
 
 def by_options(*options: str) -> LivePlan:
     line = ["--in=a", "--out=b", "--guitar=open-d", "--reference=D3=146.5", *options]
-    values = dict(play_command.make_context("play", line).params)
+    values = dict(play_command.make_context("play", line, help_option_names=["-h", "--help"]).params)
     return prepare_tables(take_table(values), values).plan
 
 
 def test_an_evening_follows_in_every_piece_that_can() -> None:
-    evening = Path(__file__).resolve().parents[2] / "examples" / "evening" / "evening.toml"
-    plan = prepare_evening(EveningRequest(file=evening, in_port="keys", follow_harmony=FOLLOW)).plan
+    plan = prepare_evening(
+        EveningRequest(file=EVENING / "evening.toml", in_port="keys", follow_harmony=FOLLOW)
+    ).plan
     assert plan.follow is not None
     assert len(plan.follow.tables) == len(plan.tables)
     assert plan.follow.tables[0] is not None
     begin = frames.Begin(plan)
     reader: frames.FrameReader[object] = frames.FrameReader(io.BytesIO(frames.encode(begin)), frames.ToPlayer)
     assert reader.read() == begin
+
+
+def test_an_evening_leaves_pieces_that_have_no_commas_and_says_so(tmp_path: Path) -> None:
+    folder = tmp_path / "evening"
+    shutil.copytree(EVENING, folder)
+    table = folder / "tables" / "lantern.table.toml"
+    text = table.read_text(encoding="utf-8")
+    assert '"seven-limit"' in text
+    table.write_text(text.replace('"seven-limit"', '"equal"'), encoding="utf-8")
+    request = EveningRequest(file=folder / "evening.toml", in_port="keys", follow_harmony=FOLLOW)
+    prepared = prepare_evening(request)
+    assert prepared.plan.follow is not None
+    assert prepared.plan.follow.tables[0] is not None
+    assert prepared.plan.follow.tables[-1] is None
+    assert any(one.startswith("Lantern Waltz is played as its table has it") for one in prepared.notices)
