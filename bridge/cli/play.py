@@ -225,9 +225,9 @@ def play_command(request: TableRequest, **chosen: Any) -> None:
     1-9 and program changes choose a piece; what comes next is shown. Each run plays one synth of the session.
 
     With --follow-harmony a note may lie a comma from the table, so that the chord is pure: it sounds at once, and may
-    be corrected for --chord-window while its chord arrives; after that no sounding note moves. Open strings, tonic and
-    drone stay. The chord that is heard is shown, and what was lowered. Equal temperament and tempered scales have no
-    commas to follow by.
+    be corrected for --chord-window while its chord arrives; after that no sounding note moves. Open strings (without a
+    guitar the tonic) and a drone stay. The chord that is heard is shown, and what was lowered. Equal temperament and
+    tempered scales have no commas to follow by.
 
     Between pieces, l listens to the reference string through the microphone, and moves all tables to where it sounds.
 

@@ -8,11 +8,13 @@ from __future__ import annotations
 
 import io
 import math
+import queue
 import shutil
 from collections.abc import Iterator
 from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
+from types import SimpleNamespace
 
 import click
 import pytest
@@ -27,6 +29,7 @@ from bridge.errors import MethodProblem, StillbeatError, ValueProblem
 from bridge.harmony.asked import FollowRequest
 from bridge.jobs.choose import TableRequest
 from bridge.live import frames
+from bridge.live.desk.keeper import Keeper
 from bridge.live.desk.typed import read_key, read_line
 from bridge.live.plan import LivePlan
 from bridge.live.player.player import Player
@@ -255,6 +258,21 @@ def test_what_a_method_cannot_say_is_not_chosen() -> None:
         assert follow.tables[0] is not None
         assert (low in [one.ratio for one in follow.tables[0].classes[8]]) is said
         assert follow.tables[0].classes[8][0].ratio == Fraction(11, 8)
+
+
+def test_a_player_that_replaces_another_follows_only_if_that_one_did(monkeypatch: pytest.MonkeyPatch) -> None:
+    told: list[object] = []
+    process = SimpleNamespace(tell=told.append, end=lambda: None)
+    monkeypatch.setattr(Keeper, "_spawn", lambda _: process)
+    for on in (True, False):
+        keeper = Keeper(queue.SimpleQueue(), lambda *_: None)
+        keeper.plan = prepare(ask(follow_harmony=FOLLOW)).plan
+        keeper.state = replace(STATE, held=None, following=Following(on, True, (0.0,) * 12))
+        keeper._replace("restarting")
+        begin = told[-1]
+        assert isinstance(begin, frames.Begin)
+        assert begin.plan.follow is not None
+        assert begin.plan.follow.on is on
 
 
 def test_panic_forgets_what_sounded(stage: Stage) -> None:
