@@ -12,12 +12,13 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import click
 
-from bridge.cli.options import method_option, table_options, warn_doubt
+from bridge.cli.options import follow_options, follow_request, method_option, table_options, warn_doubt
 from bridge.cli.page import page_beside, page_options
 from bridge.errors import StillbeatError
 
 if TYPE_CHECKING:
     from bridge.jobs.choose import TableRequest
+    from bridge.live.prepare.follow import LiveFollow
     from bridge.live.prepare.keyboard import Prepared
     from bridge.page.frames import Stand
 
@@ -113,8 +114,8 @@ def line_to_type(args: Sequence[str]) -> str:
     "feet",
     multiple=True,
     metavar="CONTROLLER=ACTION",
-    help="A foot switch: 66=next; or previous, next-piece, previous-piece, drone, equal, trim-up, trim-down, panic, "
-    "table-N. Again for more.",
+    help="A foot switch: 66=next; or previous, next-piece, previous-piece, drone, follow, equal, trim-up, trim-down, "
+    "panic, table-N. Again for more.",
 )
 @click.option(
     "--switch-keys",
@@ -182,6 +183,14 @@ def line_to_type(args: Sequence[str]) -> str:
     metavar="NOTES",
     help="Notes to hold under the playing: 1,5 or fifth above each table's tonic; or D2,A2.",
 )
+@follow_options
+@click.option(
+    "--chord-window",
+    type=float,
+    metavar="MS",
+    help="How long the notes of a chord may still be corrected while the harmony is followed, in milliseconds; 0 for "
+    "never.  [default: 40]",
+)
 @click.option("--mic", "device", metavar="NAME", help="Microphone that l listens to: part of its name.")
 @click.option(
     "--lines", is_flag=True, help="Plain lines instead of a picture, as where the output is no terminal."
@@ -207,12 +216,18 @@ def play_command(request: TableRequest, **chosen: Any) -> None:
       glide         move in so many seconds                 was asked for
 
     \b
-      typed: 1-9 table, n next, p previous, e equal or just, d drone, + - trim by half a cent,
-             0 untrimmed, l listen to the reference string, u undo that, x panic (ends all sound), q quit
+      typed: 1-9 table, n next, p previous, e equal or just, d drone, f follow harmony,
+             + - trim by half a cent, 0 untrimmed, l listen to the reference string, u undo that,
+             x panic (ends all sound), q quit
       as lines: the same letters, or words: next, piece 12, trim 1.5, listen take.wav
 
     With --session every section of every piece is a step: n and p go through sections, N and P through whole pieces,
     1-9 and program changes choose a piece; what comes next is shown. Each run plays one synth of the session.
+
+    With --follow-harmony a note may lie a comma from the table, so that the chord is pure: it sounds at once, and may
+    be corrected for --chord-window while its chord arrives; after that no sounding note moves. Open strings (without a
+    guitar the tonic) and a drone stay. The chord that is heard is shown, and what was lowered. Equal temperament and
+    tempered scales have no commas to follow by.
 
     Between pieces, l listens to the reference string through the microphone, and moves all tables to where it sounds.
 
@@ -265,6 +280,7 @@ def prepare_tables(request: TableRequest, chosen: dict[str, Any]) -> Prepared:
             loop=parse_bars(chosen["loop"]) if chosen["loop"] else None,
             tempo=_tempo(chosen["tempo"]),
             drone=chosen["drone"],
+            follow_harmony=_follow(chosen),
             device=chosen["device"],
         )
     )
@@ -304,6 +320,7 @@ def _evening(request: TableRequest, chosen: dict[str, Any]) -> Prepared:
             file=chosen["session"],
             synth=chosen["synth"],
             method=chosen["method"],
+            follow_harmony=_follow(chosen),
             control_channel=chosen["control_channel"] is not None,
             device=chosen["device"],
         )
@@ -322,6 +339,18 @@ def _playing(chosen: dict[str, Any], zone_means: Literal["tonic", "piece"]) -> d
     if chosen["on_change"]:
         read["on_change"], read["glide_s"] = parse_on_change(chosen["on_change"])
     return read
+
+
+def _follow(chosen: dict[str, Any]) -> LiveFollow | None:
+    """Read the options that say whether and how the harmony is followed."""
+    wanted, window_ms = follow_request(chosen), chosen["chord_window"]
+    if wanted is None:
+        if window_ms is not None:
+            raise click.UsageError("--chord-window says how the harmony is followed: add --follow-harmony")
+        return None
+    from bridge.live.prepare.follow import LiveFollow
+
+    return LiveFollow(wanted) if window_ms is None else LiveFollow(wanted, window_ms)
 
 
 def _controls(chosen: dict[str, Any], zone_means: Literal["tonic", "piece"]) -> Any:

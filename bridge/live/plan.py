@@ -7,6 +7,7 @@ from typing import Any, Literal, TypeAlias
 
 from bridge.engine.play.controls import Controls
 from bridge.engine.play.drone_plan import DronePlan
+from bridge.engine.play.follow_plan import FollowPlan
 from bridge.engine.play.held_drone import HoldPlan
 from bridge.engine.play.tables import Kept, PlayTable
 from bridge.engine.protocols import OnChange
@@ -75,6 +76,8 @@ class LivePlan(Playing):
     """Notes that are held under the playing and follow the tables."""
     hold_on: bool = False
     """Whether they sound at the beginning."""
+    follow: FollowPlan | None = None
+    """How the harmony is followed; None: notes are as the table has them."""
     kept: Kept | None = None
     """Which table to begin with."""
     position_s: float = 0.0

@@ -99,7 +99,7 @@ class Snapshot:
     listening_s: float | None = None
     """Seconds that the microphone will still be listened to; None while it is not."""
     chord: str = ""
-    """What sounds together, in words; empty until harmony is heard."""
+    """Which chord sounds, and which of its notes the harmony has moved; empty where nothing makes a chord."""
     sounding: tuple[NoteShown, ...] = ()
     beats: str = ""
     """How fast the drone, or else the lowest note, and the highest one beat."""

@@ -51,6 +51,17 @@ class Held:
 
 
 @dataclass(frozen=True)
+class Following:
+    """How the harmony is followed."""
+
+    on: bool
+    can: bool
+    """Whether the table that holds has anything to choose from."""
+    offsets_cents: tuple[float, ...]
+    """How far each pitch class lies above the table, from C to B."""
+
+
+@dataclass(frozen=True)
 class Lesson:
     """The drone that goes through steps (`stillbeat drone`)."""
 
@@ -78,6 +89,7 @@ class State:
     sounding: tuple[Sounding, ...] = ()
     counts: Counts = field(default_factory=Counts)
     held: Held | None = None
+    following: Following | None = None
     lesson: Lesson | None = None
     position_s: float = 0.0
     """Where in the backing or the lesson it is."""

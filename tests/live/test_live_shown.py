@@ -92,7 +92,7 @@ def test_the_snapshot_says_all_that_holds_in_words() -> None:
     assert shown.remarks == ("Silence your phones.", "Quiet.")
     assert (shown.drone.state, shown.drone.notes, shown.drone.volume) == ("on", ("D2", "A2"), 0.5)
     assert [note.name for note in shown.sounding] == ["F#4"], "the drone is no playing"
-    assert shown.chord == ""
+    assert shown.chord == "D", "D, A and F#"
     assert shown.feet == ("foot 80: next",)
     assert "q quit" in shown.keys
     assert not shown.last

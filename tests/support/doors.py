@@ -27,6 +27,7 @@ from bridge.cli.options import take_table
 from bridge.cli.play import play_command, prepare_tables
 from bridge.cli.retune import retune_command
 from bridge.cli.table import table_command
+from bridge.engine.play.tables import TableSwitch
 from bridge.errors import StillbeatError
 from bridge.jobs.session.check import check_session
 from bridge.jobs.session.synth import piece_for_synth
@@ -199,7 +200,7 @@ def _tuning_of(midi: mido.MidiFile) -> tuple[bytes, ...]:
 def _answer_of(plan: LivePlan) -> Answer:
     """What a player starts with."""
     hz = plan.tables[0].hz
-    start = list(make_engine(plan, hz).start(0.0))
+    start = list(make_engine(plan, TableSwitch(plan.tables)).start(0.0))
     return Answer(_floats(hz), tuple(data for _, data in start if data[0] == 0xF0 and data[3] == 8))
 
 

@@ -12,6 +12,7 @@ Actions (a name, and a number where it needs one)
 ``tonic`` p        the tonic of pitch class p (0 = C)
 ``equal``          change between just and equal
 ``trim`` c         move the reference by c cents
+``follow``         follow the harmony, or no longer
 ``drone``          begin or end the drone
 ``hush``           let the drone be silent, whether it is on or not, until ``unhush``
 ``panic``          end all sound, and set the synth up again
@@ -49,6 +50,7 @@ FOOT_ACTIONS: dict[str, Action] = {
     "next-piece": Action("next-piece"),
     "previous-piece": Action("previous-piece"),
     "drone": Action("drone"),
+    "follow": Action("follow"),
     "equal": Action("equal"),
     "trim-up": Action("trim", TRIM_STEP_CENTS),
     "trim-down": Action("trim", -TRIM_STEP_CENTS),

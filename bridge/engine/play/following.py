@@ -7,20 +7,24 @@ choice at the stroke alone. Drums pass by, and pedals hold notes as keys do.
 
 Index
 -----
-`FollowingEngine`
+`FollowingEngine` · `palette_from`
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from typing import Any
 
 from bridge.engine.lifetimes import ENDING, Sounding
+from bridge.engine.play.follow_plan import Choices
 from bridge.engine.protocols import Due, LiveEngine, OnChange
 from bridge.engine.rhythm import RhythmTracker
+from bridge.errors import MethodProblem
 from bridge.harmony.choice.on_the_spot import WINDOW_S, OnTheSpot
-from bridge.harmony.choice.variants import Palette
+from bridge.harmony.choice.variants import Palette, Variant
 from bridge.tuning.notes import KEYS
 from bridge.tuning.ratios import cents_to_ratio
+from bridge.tuning.scales import Interval
 from bridge.wire.resets import reset_kind
 
 
@@ -34,7 +38,8 @@ class FollowingEngine:
     table_hz : sequence of 128 float
         The table that `engine` was made with.
     palette_of : callable
-        Returns what there is to choose from under a table of 128 frequencies; None where it cannot be followed.
+        Returns what there is to choose from under a table of 128 frequencies; None where it cannot be followed. Where
+        it returns the same object for a new table, that table is the old one moved as a whole: all choices stay.
     window_s : float
         How long a note may still be corrected; 0 for never, and where sounding notes do not move.
     moves : str
@@ -61,6 +66,7 @@ class FollowingEngine:
         self._home = [float(hz) for hz in table_hz]
         self._hz = list(self._home)
         self._offsets = [0.0] * 12  # of each class above the table, in cents
+        self._palette: Palette | None = None
         self._chooser = self._made()
 
     # ---- what a display asks
@@ -112,6 +118,15 @@ class FollowingEngine:
         MethodProblem
             The method cannot express the table; nothing has changed.
         """
+        palette = self._palette_of(table_hz)
+        if palette is not None and palette is self._palette:
+            hz = [
+                value * cents_to_ratio(self._offsets[key % 12]) if self._offsets[key % 12] else float(value)
+                for key, value in enumerate(table_hz)
+            ]
+            due = self.engine.change(hz, now_s, mode, glide_s)
+            self._home, self._hz = [float(value) for value in table_hz], hz
+            return due
         due = self.engine.change(table_hz, now_s, mode, glide_s)
         self._home = [float(hz) for hz in table_hz]
         self._hz = list(self._home)
@@ -135,7 +150,7 @@ class FollowingEngine:
             for keys in self._sounding:
                 for key, _ in keys:
                     if self._chooser is not None:
-                        self._chooser.note_on(now_s, key)
+                        self._chooser.hold(key)
             return []
         return self._turned(dict.fromkeys(range(12), 0.0), now_s, "next")
 
@@ -155,7 +170,31 @@ class FollowingEngine:
 
     def stop(self, now_s: float) -> list[Due]:
         """Return what leaves the synth silent and as it was before `start`."""
+        self._forget(now_s)
         return self.engine.stop(now_s)
+
+    def silence(self, now_s: float) -> list[Due]:
+        """Return what ends all sound at once."""
+        self._forget(now_s)
+        silence: Any = getattr(self.engine, "silence", self.engine.stop)
+        due: list[Due] = silence(now_s)
+        return due
+
+    def set_tonic(self, pitch_class: int) -> None:
+        """Tell the engine behind which tonic holds, if it wants to know."""
+        tell: Any = getattr(self.engine, "set_tonic", None)
+        if tell is not None:
+            tell(pitch_class)
+
+    @property
+    def crowded(self) -> int:
+        """Notes that had to give way, behind."""
+        return int(getattr(self.engine, "crowded", 0))
+
+    @property
+    def clipped(self) -> int:
+        """Bends that were cut, behind."""
+        return int(getattr(self.engine, "clipped", 0))
 
     @property
     def at_rest(self) -> bool:
@@ -169,7 +208,7 @@ class FollowingEngine:
     # ---- inside
 
     def _made(self) -> OnTheSpot | None:
-        palette = self._palette_of(self._home)
+        palette = self._palette = self._palette_of(self._home)
         return None if palette is None else OnTheSpot(palette, self._window_s, self._moves)
 
     def _strike(self, data: bytes, now_s: float) -> list[Due]:
@@ -200,12 +239,17 @@ class FollowingEngine:
         turned = [one for one, cents in wanted.items() if cents != self._offsets[one]]
         if not turned:
             return []
+        before = list(self._offsets), list(self._hz)
         for one in turned:
             self._offsets[one] = wanted[one]
             ratio = cents_to_ratio(wanted[one])
             for key in range(one, KEYS, 12):
                 self._hz[key] = self._home[key] * ratio
-        return self.engine.change(self._hz, now_s, mode, glide_s)
+        try:
+            return self.engine.change(self._hz, now_s, mode, glide_s)
+        except MethodProblem:  # the method cannot say this one pitch: it stays, and the playing goes on
+            self._offsets, self._hz = before
+            return []
 
     def _release(self, data: bytes, now_s: float) -> None:
         sounding, key = self._sounding[data[0] & 0x0F], data[1] & 0x7F
@@ -228,3 +272,18 @@ class FollowingEngine:
         if self._chooser is not None:
             for key in keys:
                 self._chooser.note_off(now_s, key)
+
+
+def palette_from(choices: Choices) -> Palette:
+    """Return what there is to choose from, from how a plan says it."""
+    classes = tuple(
+        tuple(
+            Variant(
+                Interval.of_cents(one.cents) if one.ratio is None else Interval.of_ratio(one.ratio),
+                one.offset_cents,
+            )
+            for one in variants
+        )
+        for variants in choices.classes
+    )
+    return Palette(choices.tonic, classes, choices.base_cents, natural_sevenths=choices.natural_sevenths)

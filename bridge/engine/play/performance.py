@@ -131,6 +131,8 @@ class Performance:
                 self.hushed = action.name == "hush"
             self.version += 1
             return []
+        if action.name == "follow":
+            return self._follow(now_s)
         switch = self.switch
         kept = switch.keep()
         done = self._choose(action)
@@ -150,6 +152,23 @@ class Performance:
             return []
         self.changes += 1
         self._tell_tonic()
+        return due
+
+    def _follow(self, now_s: float) -> list[Due]:
+        """Follow the harmony, or no longer; sounding notes stay where they are."""
+        self.version += 1
+        engine: Any = self.engine
+        if not hasattr(engine, "follow"):
+            self.notices.append("the harmony is followed only where playing began with --follow-harmony")
+            return []
+        due: list[Due] = engine.follow(not engine.on, now_s)
+        if not engine.on:
+            self.notices.append("the harmony is followed no longer: notes are as the table has them")
+        elif engine.can_follow:
+            self.notices.append("the harmony is followed")
+        else:
+            why = "equal temperament has no commas" if self.switch.equal else "this table is played as it is"
+            self.notices.append(f"the harmony will be followed from the next table on: {why}")
         return due
 
     def _choose(self, action: Action) -> bool:

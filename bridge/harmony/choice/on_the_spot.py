@@ -144,6 +144,11 @@ class OnTheSpot:
             self._last_part[struck] = part
         return Choice(self.palette.classes[struck][self._index[struck]], tuple(corrections))
 
+    def hold(self, key: int) -> None:
+        """Take a note that sounds already, where the table has it: it stays there."""
+        self._held[key % 12].append(key)
+        self._index[key % 12] = 0
+
     def note_off(self, now_s: float, key: int) -> None:
         """Take the end of a note: its key is up and no pedal holds it."""
         keys = self._held[key % 12]

@@ -12,7 +12,7 @@ from bridge.live.desk.typed import KEYS_SHOWN
 from bridge.live.snapshot import DroneShown, NoteShown, Snapshot
 from bridge.live.state import Sounding, State
 from bridge.tuning.beats import main_pair
-from bridge.tuning.notes import key_to_hz, note_name
+from bridge.tuning.notes import key_to_hz, note_name, parse_pitch_class
 from bridge.tuning.ratios import cents_to_ratio
 from bridge.tuning.reference import Reference
 from bridge.tuning.spec import TableSpec
@@ -98,6 +98,7 @@ class Labels:
             "equal": kept.equal,
             "trim_cents": kept.trim_cents,
             "drone": self._drone(state, tonic),
+            "chord": chord_words(state, tonic),
             "sounding": tuple(NoteShown(note_name(key, tonic), cents, at) for at, key, cents in played),
             "beats": beats,
             "partials": partials,
@@ -175,6 +176,31 @@ class Labels:
             tuple(cents[key] for key in keys if key in cents),
             held.level,
         )
+
+
+def chord_words(state: State, tonic: str) -> str:
+    """Say which chord sounds, and which of its notes lie beside the table because the harmony is followed."""
+    keys = sorted({note.key for note in state.sounding})
+    if not keys:
+        return ""
+    chord = None
+    if len({key % 12 for key in keys}) > 1:
+        from bridge.harmony.heard.chords import name_sounding
+        from bridge.harmony.notes import TimedNote
+
+        chord = name_sounding([TimedNote(0.0, 1.0, key) for key in keys], tonic)
+    said = [] if chord is None else [str(chord)]
+    following = state.following
+    if following is not None:
+        spelled = {} if chord is None else {parse_pitch_class(note): note for note in chord.notes}
+        for pitch_class in dict.fromkeys(key % 12 for key in keys):
+            cents = following.offsets_cents[pitch_class]
+            if abs(cents) >= 0.05:
+                name = spelled.get(pitch_class) or note_name(60 + pitch_class, tonic)[:-1]
+                said.append(f"{name} {'lowered' if cents < 0 else 'raised'} {abs(cents):.1f} cents")
+        if not (following.on and following.can):
+            said.append("harmony not followed")
+    return "  ".join(said)
 
 
 def tuning_words(spec: TableSpec) -> str:

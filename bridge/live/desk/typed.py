@@ -10,6 +10,7 @@ key                    line                        what it does
 ``P``                  ``previous piece``          the beginning of the piece before
                        ``piece 3``                 the beginning of that piece
 ``d``                  ``drone``                   begin or end the drone
+``f``                  ``follow``                  follow the harmony, or no longer
 ``l``                  ``listen``, ``listen FILE`` hear the reference string, and move all tables
 ``u``                  ``undo``                    take that back
 ``e``                  ``equal``                   change between just and equal
@@ -56,14 +57,16 @@ KEYS_SHOWN = (
 )
 
 
-def keys_shown(pieces: bool, drone: bool, listening: bool) -> tuple[str, ...]:
-    """Say what can be typed where there are pieces, a drone, a reference string to listen to."""
+def keys_shown(pieces: bool, drone: bool, listening: bool, follow: bool = False) -> tuple[str, ...]:
+    """Say what can be typed where there are pieces, a drone, a reference string to listen to, harmony to follow."""
     shown = list(KEYS_SHOWN)
     if pieces:
         shown[0:3] = ["1-9 piece", "n next", "p previous", "N P whole pieces"]
     at = shown.index("e equal/just")
     if drone:
         shown.insert(at, "d drone")
+    if follow:
+        shown.insert(shown.index("e equal/just"), "f follow harmony")
     if listening:
         at = shown.index("v engine")
         shown[at:at] = ["l listen", "u undo"]
@@ -77,6 +80,7 @@ _KEYS: dict[str, Command] = {
     "N": Action("next-piece"),
     "P": Action("previous-piece"),
     "d": Action("drone"),
+    "f": Action("follow"),
     "l": "listen",
     "u": "undo",
     "e": Action("equal"),
@@ -124,7 +128,7 @@ def read_line(line: str) -> Command | None:
             return command
         if first.isdecimal() and first.isascii():
             return Action("table", int(first))
-        if first in ("next", "previous", "equal", "panic", "drone"):
+        if first in ("next", "previous", "equal", "panic", "drone", "follow"):
             return Action(first)
         if first in ("listen", "undo", "untrim", "view"):
             return first

@@ -3,15 +3,46 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
+from bridge.engine.play.tables import TableSwitch
 from bridge.engine.protocols import LiveEngine
 from bridge.errors import MethodProblem
 from bridge.live.plan import LivePlan
 from bridge.wire.profile import MTS_METHODS
 
+if TYPE_CHECKING:
+    from bridge.harmony.choice.variants import Palette
 
-def make_engine(plan: LivePlan, table_hz: Sequence[float]) -> LiveEngine:
-    """Return the engine that retunes by a plan's method, beginning with a table.
+
+def make_engine(plan: LivePlan, switch: TableSwitch) -> LiveEngine:
+    """Return the engine that retunes by a plan's method, beginning with the table that holds, and follows the harmony.
+
+    Raises
+    ------
+    MethodProblem
+        The method cannot express the table, or needs a synth profile.
+    """
+    table_hz = switch.table()
+    engine = _retuning(plan, table_hz)
+    follow = plan.follow
+    if follow is None:
+        return engine
+    from bridge.engine.play.following import FollowingEngine, palette_from
+
+    both = (*follow.tables, *follow.tonics)
+    ready = {choices: palette_from(choices) for choices in both if choices is not None}
+
+    def palette_of(_hz: Sequence[float]) -> Palette | None:
+        """Return what there is under the table that holds, whatever its trim and reference."""
+        choices = None if switch.equal else follow.under(switch.number, switch.tonic)
+        return None if choices is None else ready[choices]
+
+    return FollowingEngine(engine, table_hz, palette_of, follow.window_s, follow.moves, follow.on)
+
+
+def _retuning(plan: LivePlan, table_hz: Sequence[float]) -> LiveEngine:
+    """Return the engine that retunes.
 
     Raises
     ------

@@ -14,6 +14,7 @@ from __future__ import annotations
 import threading
 import time
 from collections.abc import Callable, Sequence
+from typing import Any
 
 from bridge.engine.play.controls import Action, ControlReader
 from bridge.engine.play.performance import Performance
@@ -28,7 +29,7 @@ from bridge.live.player.drone_seat import DroneSeat, drone_seat
 from bridge.live.player.engines import make_engine
 from bridge.live.player.outlet import Outlet
 from bridge.live.player.sources import NoteSource
-from bridge.live.state import Counts, Sounding, State
+from bridge.live.state import Counts, Following, Sounding, State
 from bridge.ports.base import MidiSystem
 
 POLL_S = 0.5
@@ -74,7 +75,7 @@ class Player:
             switch.put(plan.kept)
         profile = plan.profile
         self.performance = Performance(
-            make_engine(plan, switch.table()),
+            make_engine(plan, switch),
             switch,
             ControlReader(plan.controls),
             plan.on_change,
@@ -310,6 +311,9 @@ class Player:
             kept = performance.switch.keep()
             sounding = [Sounding(at, key, cents) for at, key, _, cents in engine.sounding()[:_SHOWN_NOTES]]
             others = self._seat.state(now_s) if self._seat is not None else {}
+            if self.plan.follow is not None:
+                followed: Any = engine
+                others["following"] = Following(followed.on, followed.can_follow, followed.offsets_cents)
         if self._backing is not None:
             position_s = self._backing.position_s(now_s)
             others |= {"position_s": position_s, "bar": self._backing.backing.bar_at(position_s)}

@@ -13,6 +13,7 @@ from pathlib import Path
 from bridge.engine.method import choose_for_playing, refusal
 from bridge.engine.play.controls import Action, Controls
 from bridge.engine.play.drone_sounds import drone_program
+from bridge.engine.play.follow_plan import FollowPlan
 from bridge.engine.play.held_drone import HeldKeys, HoldPlan
 from bridge.engine.play.tables import AllTables, PlayTable
 from bridge.engine.protocols import OnChange
@@ -24,6 +25,7 @@ from bridge.live.desk.listening import Listening
 from bridge.live.desk.typed import keys_shown
 from bridge.live.plan import LivePlan, Playing
 from bridge.live.player.journal import state_dir
+from bridge.live.prepare.follow import LiveFollow, about_follow, follow_plan
 from bridge.live.prepare.keyboard import (
     Prepared,
     about_changes,
@@ -50,6 +52,8 @@ class EveningRequest(Playing):
     """Name of a synth of the session; None: its first one that messages can tune."""
     method: str = "auto"
     """A method, or ``auto`` for what the session says."""
+    follow_harmony: LiveFollow | None = None
+    """How the harmony is followed in every piece; None: not at all."""
     control_channel: bool = False
     """Whether `controls` says which channel chooses pieces; else the session does."""
     device: str | None = None
@@ -129,6 +133,10 @@ def prepare_evening(request: EveningRequest) -> Prepared:
             notices.append(f"drones have channel {hold.channel} to themselves: play on another")
         except MethodProblem as problem:
             notices.append(f"no drones: {problem.message}")
+    follow = None
+    if request.follow_harmony is not None:
+        follow, said = _follow(request.follow_harmony, places, tables, hold, method, profile)
+        notices += said
     controls = _controls(session, request)
     changed = {"out_port": out_port, "in_port": in_port, "controls": controls}
     plan = LivePlan(
@@ -139,6 +147,7 @@ def prepare_evening(request: EveningRequest) -> Prepared:
         profile=profile,
         state_dir=str(state_dir()),
         hold=hold,
+        follow=follow,
     )
     listening = _listening(session, places, tables, method, synth, request.device)
     labels = Labels(
@@ -150,7 +159,7 @@ def prepare_evening(request: EveningRequest) -> Prepared:
         tuple(_shown(at, len(session.pieces), synth, hold is not None) for at in places),
         session.notes,
         tuple(about_engine),
-        keys_shown(True, hold is not None, listening is not None),
+        keys_shown(True, hold is not None, listening is not None, follow is not None),
         feet_shown(controls),
     )
     return Prepared(plan, labels, tuple(notices), "", listening, places[0].spec)
@@ -206,6 +215,32 @@ def _hold(places: Sequence[_At], channel: int) -> HoldPlan:
         ),
         channel=channel,
     )
+
+
+def _follow(
+    follow: LiveFollow,
+    places: Sequence[_At],
+    tables: Sequence[PlayTable],
+    hold: HoldPlan | None,
+    method: str,
+    profile: SynthProfile,
+) -> tuple[FollowPlan, list[str]]:
+    """Return how the harmony is followed in every piece, and what to tell about it."""
+    left: dict[str, StillbeatError] = {}
+    held = [{key % 12 for key in one.keys} for one in hold.tables] if hold is not None else []
+    known = [
+        (at.spec, table, held[number] if held else ())
+        for number, (at, table) in enumerate(zip(places, tables, strict=True))
+    ]
+
+    def leave(number: int, problem: StillbeatError) -> None:
+        left.setdefault(places[number - 1].plan.piece.title, problem)
+
+    plan = follow_plan(follow, known, [], method, profile, leave)
+    if not any(plan.tables):
+        raise next(iter(left.values()))
+    said = [f"{title} is played as its table has it: {problem.message}" for title, problem in left.items()]
+    return plan, [*about_follow(follow, method, profile), *said]
 
 
 def _keys(at: _At) -> tuple[int, ...]:

@@ -25,6 +25,7 @@ from bridge.live.desk.listening import Listening
 from bridge.live.desk.typed import keys_shown
 from bridge.live.plan import LivePlan, Playing, pitched_channels
 from bridge.live.player.journal import state_dir
+from bridge.live.prepare.follow import LiveFollow, about_follow, follow_plan
 from bridge.store.descriptions import load_table
 from bridge.store.profiles import load_profile
 from bridge.store.session.model import moved_spec
@@ -59,6 +60,8 @@ class LiveRequest(Playing):
     tempo: float = 1.0
     drone: str | None = None
     """Notes to hold, as `stillbeat drone` reads them: degrees follow each table's tonic."""
+    follow_harmony: LiveFollow | None = None
+    """How the harmony is followed; None: not at all."""
     device: str | None = None
     """Part of the microphone's name."""
 
@@ -136,6 +139,22 @@ def prepare(request: LiveRequest) -> Prepared:
         taken = {controls.play_on, *(backing.channels if backing is not None else ())}
         hold = HoldPlan(held, held_by_tonic, hold_channel(method, profile, request.channels, taken))
         notices.append(f"the drone has channel {hold.channel} to itself: play on another")
+    follow = None
+    if request.follow_harmony is not None:
+        nothing = HeldKeys(())
+        held_tables, held_tonics = (hold.tables, hold.tonics) if hold is not None else ((), ())
+        known, known_tonics = (
+            [
+                (spec, table, {key % 12 for key in drone.keys})
+                for (_, spec), table, drone in zip(some, made, drones or (nothing,) * len(some), strict=True)
+            ]
+            for some, made, drones in (
+                (specs, first.tables, held_tables),
+                (tonic_specs, first.tonics, held_tonics),
+            )
+        )
+        follow = follow_plan(request.follow_harmony, known, known_tonics, method, profile)
+        notices += about_follow(request.follow_harmony, method, profile)
     plan = LivePlan(
         **{**request.options(), "on_change": on_change},
         tables=first.tables,
@@ -146,6 +165,7 @@ def prepare(request: LiveRequest) -> Prepared:
         backing=backing,
         hold=hold,
         hold_on=hold is not None,
+        follow=follow,
     )
     named = request.table.reference is not None
     listening = None
@@ -163,7 +183,7 @@ def prepare(request: LiveRequest) -> Prepared:
         home.reference,
         about_engine=tuple(about_engine),
         tuning=tuning_words(home),
-        keys=keys_shown(False, hold is not None, listening is not None),
+        keys=keys_shown(False, hold is not None, listening is not None, follow is not None),
         feet=feet_shown(controls),
     )
     return Prepared(plan, labels, tuple(notices), home.doubt, listening, home)
