@@ -75,9 +75,9 @@ def test_an_evening_from_the_first_file_to_the_last_check(
     assert "track: within 0.0" in out
     out = run(capsys, "verify", "out", "--all")
     assert "synths/gm2/01-low-water.track.mid" in out
-    (folder / "mine.toml").write_text((folder / "mine.toml").read_text().replace("# fret = 2", "fret = 2"))
+    (folder / "mine.toml").write_text((folder / "mine.toml").read_text().replace("# capo = 2", "capo = 2"))
     out = run(capsys, "build", "mine.toml", "-o", "out", "--overwrite", "--jobs", "1")
-    assert "1 of 5 parts had not changed" in out
+    assert "1 of 6 parts had not changed" in out
     text = (folder / "out/START-HERE.txt").read_text()
     assert "in E, played in D with a capo at fret 2" in text
 

@@ -23,6 +23,7 @@ from support.doors import (
     Answer,
     entry_text,
     options,
+    parsed,
     prepare_folder,
     said_to_all,
     session_text,
@@ -237,7 +238,7 @@ def test_changes_at_a_bar(
     spec = make_spec(read_words(TableWords(**home), FILES), FILES)
     (placed,) = place_changes(read_midi(folder / SONG), spec, [parse_at(f"2={what}")])
     line = [*options(home), "--in=keyboard", "--out=synth", f"--also={what}"]
-    values = dict(play_command.make_context("play", line).params)
+    values = parsed(play_command, line)
     other = prepare_tables(take_table(values), values).plan.tables[1]
     section = {"tonic": tonic, "degrees": degrees or None, "fret": fret}
     entries = "\n".join(entry_text(word, value) for word, value in section.items() if value is not None)

@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from support.doors import parsed
 
 from bridge.cli.drone import drone_command, drone_request
 from bridge.cli.options import take_table
@@ -69,7 +70,7 @@ def by_command(notes: list[str], joint: str, tonic: str, fret: int, voice: str) 
         "--",
         joint.join(notes),
     ]
-    values = dict(drone_command.make_context("drone", line).params)
+    values = parsed(drone_command, line)
     plan = prepare_drone(take_table(values), drone_request(values), out_port="synth").plan.drone
     assert plan is not None
     return tuple(note.key for note in plan.steps[0].notes)
@@ -77,7 +78,7 @@ def by_command(notes: list[str], joint: str, tonic: str, fret: int, voice: str) 
 
 def by_play(notes: list[str], joint: str, tonic: str, fret: int) -> tuple[int, ...]:
     line = ["--guitar=open-d", f"--tonic={tonic}", f"--fret={fret}", f"--drone={joint.join(notes)}"]
-    values = dict(play_command.make_context("play", [*line, "--in=keys", "--out=synth"]).params)
+    values = parsed(play_command, [*line, "--in=keys", "--out=synth"])
     hold = prepare_tables(take_table(values), values).plan.hold
     assert hold is not None
     return hold.tables[0].keys
@@ -138,7 +139,7 @@ def test_tonic_and_fifth_are_d3_and_a3_everywhere(tmp_path: Path) -> None:
 @pytest.mark.parametrize("entry", ["sound", "voice"])
 def test_the_same_sounds(sound: str, entry: str, tmp_path: Path) -> None:
     """In the entry `voice` as files had them that were written before `sound` was one."""
-    values = dict(drone_command.make_context("drone", ["--guitar=open-d", f"--sound={sound}"]).params)
+    values = parsed(drone_command, ["--guitar=open-d", f"--sound={sound}"])
     prepared = prepare_drone(take_table(values), drone_request(values), out_port="synth")
     assert prepared.plan.drone is not None
     (tmp_path / "drones.toml").write_text(

@@ -22,6 +22,8 @@ from bridge.harmony.heard.hear import hear
 from bridge.harmony.heard.keys import hear_tonic
 from bridge.harmony.why.reasons import explain
 
+pytestmark = pytest.mark.fetched
+
 COUNT = 31
 
 

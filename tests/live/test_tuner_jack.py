@@ -91,6 +91,7 @@ def test_plucks_are_named_and_measured(stage: tuple[jack.JackServer, JackPlayer]
         assert run.errors() == ""
 
 
+@pytest.mark.fetched
 def test_recorded_strings_are_known(stage: tuple[jack.JackServer, JackPlayer]) -> None:
     server, player = stage
     files = {path.stem: path for path in guitar_notes()}

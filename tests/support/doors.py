@@ -10,7 +10,7 @@ Index: `said_to_all` · `DOORS` · `Answer` · `prepare_folder`.
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import redirect_stdout
 from dataclasses import dataclass
 from io import BytesIO, StringIO
@@ -145,6 +145,11 @@ def session_text(
 # ---- the doors
 
 
+def parsed(command: click.Command, line: Sequence[str]) -> dict[str, Any]:
+    """Return what a command understands of a line; with the names of help that it has in the group of commands."""
+    return dict(command.make_context(command.name, list(line), help_option_names=["-h", "--help"]).params)
+
+
 def _run(command: click.Command, line: list[str]) -> str:
     """Run a command in this process; return what it printed."""
     said = StringIO()
@@ -207,13 +212,13 @@ def _answer_of(plan: LivePlan) -> Answer:
 def by_play(words: Words, folder: Path) -> Answer:
     """``stillbeat play``."""
     line = [*options(words), "--in=keyboard", "--out=synth", f"--synth={SYNTH}", "--method=note"]
-    values = dict(play_command.make_context("play", line).params)
+    values = parsed(play_command, line)
     return _answer_of(prepare_tables(take_table(values), values).plan)
 
 
 def by_drone(words: Words, folder: Path) -> Answer:
     """``stillbeat drone`` on a synth."""
-    values = dict(drone_command.make_context("drone", options(words)).params)
+    values = parsed(drone_command, options(words))
     prepared = prepare_drone(
         take_table(values), drone_request(values), out_port="synth", synth=SYNTH, method="note"
     )

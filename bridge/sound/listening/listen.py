@@ -27,7 +27,7 @@ from bridge.sound.listening.heard import (
 )
 from bridge.sound.listening.mono import Mono, mono
 from bridge.sound.listening.take import WAVERS_CENTS, measure_take
-from bridge.sound.listening.voice.notes import voice_notes
+from bridge.sound.listening.voice.notes import HOLDS_DB, voice_notes
 
 __all__ = ["Heard", "HeardNote", "Refusal", "hear", "heard_to_json", "name_string"]
 
@@ -73,7 +73,9 @@ def hear(
     clipped = tuple(r for r in refusals if r.reason == refuse.CLIPPED)
     if refusals and not clipped:
         sung = voice_notes(one.sound, sample_rate)
-        if sung:
+        # Where most was measured as plucked strings, one that was refused makes no song: strings fade, a voice holds.
+        plucked = len(measured) > len(refusals) and any(abs(run.holds_db) > HOLDS_DB for run in sung)
+        if sung and not plucked:
             return Heard(
                 tuple(
                     around.note(run.start_s, run.end_s, run.hz, run.cents_sd, 0.0, run.first_hz)
