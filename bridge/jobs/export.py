@@ -22,7 +22,6 @@ from pathlib import Path
 
 from bridge.engine.mts.tuner import Residual, Tuner
 from bridge.errors import MethodProblem, ValueProblem
-from bridge.jobs.table_sheet import sheet_files
 from bridge.store.descriptions import save_table
 from bridge.store.files import write_files_atomic
 from bridge.store.smf import Event, MidiFile, midi_bytes
@@ -125,6 +124,9 @@ def export_table(
     contents[f"{stem}.json"] = (text + "\n").encode("ascii")
     contents[f"{stem}.table.toml"] = save_table(replace(spec, name=stem)).encode("utf-8")
     if sheet:
+        # Imported late: sessions and playing ask this module for other things.
+        from bridge.jobs.table_sheet import sheet_files
+
         try:
             contents |= sheet_files(spec, stem)
         except MethodProblem as problem:
