@@ -12,7 +12,14 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import click
 
-from bridge.cli.options import follow_options, follow_request, method_option, table_options, warn_doubt
+from bridge.cli.options import (
+    chart_option,
+    follow_options,
+    follow_request,
+    method_option,
+    table_options,
+    warn_doubt,
+)
 from bridge.cli.page import page_beside, page_options
 from bridge.errors import StillbeatError
 
@@ -114,8 +121,8 @@ def line_to_type(args: Sequence[str]) -> str:
     "feet",
     multiple=True,
     metavar="CONTROLLER=ACTION",
-    help="A foot switch: 66=next; or previous, next-piece, previous-piece, drone, follow, equal, trim-up, trim-down, "
-    "panic, table-N. Again for more.",
+    help="A foot switch: 66=next; or previous, next-piece, previous-piece, next-chord, previous-chord, "
+    "first-chord, drone, follow, equal, trim-up, trim-down, panic, table-N. Again for more.",
 )
 @click.option(
     "--switch-keys",
@@ -191,6 +198,7 @@ def line_to_type(args: Sequence[str]) -> str:
     help="How long the notes of a chord may still be corrected while the harmony is followed, in milliseconds; 0 for "
     "never.  [default: 40]",
 )
+@chart_option
 @click.option("--mic", "device", metavar="NAME", help="Microphone that l listens to: part of its name.")
 @click.option(
     "--lines", is_flag=True, help="Plain lines instead of a picture, as where the output is no terminal."
@@ -217,7 +225,8 @@ def play_command(request: TableRequest, **chosen: Any) -> None:
 
     \b
       typed: 1-9 table, n next, p previous, e equal or just, d drone, f follow harmony,
-             + - trim by half a cent, 0 untrimmed, l listen to the reference string, u undo that,
+             c C next and previous chord of a chart, + - trim by half a cent, 0 untrimmed,
+             l listen to the reference string, u undo that,
              x panic (ends all sound), q quit
       as lines: the same letters, or words: next, piece 12, trim 1.5, listen take.wav
 
@@ -228,6 +237,11 @@ def play_command(request: TableRequest, **chosen: Any) -> None:
     be corrected for --chord-window while its chord arrives; after that no sounding note moves. Open strings (without a
     guitar the tonic) and a drone stay. The chord that is heard is shown, and what was lowered. Equal temperament and
     tempered scales have no commas to follow by.
+
+    With --chart the chords are known: the one that is now and the next are shown. The bars of a track lead through it;
+    without a track c or a foot does (--foot 66=next-chord), never a clock. --drone stands above the root of each chord
+    then and fades into the next. With --follow-harmony all chords are solved beforehand; what you hold one by one
+    (--pin, --degree) wins.
 
     Between pieces, l listens to the reference string through the microphone, and moves all tables to where it sounds.
 
@@ -281,9 +295,19 @@ def prepare_tables(request: TableRequest, chosen: dict[str, Any]) -> Prepared:
             tempo=_tempo(chosen["tempo"]),
             drone=chosen["drone"],
             follow_harmony=_follow(chosen),
+            chart=_chart(chosen["chart"]),
             device=chosen["device"],
         )
     )
+
+
+def _chart(words: str | None) -> Any:
+    """Read a chart."""
+    if not words:
+        return None
+    from bridge.jobs.harmony.charts import chart_from
+
+    return chart_from(words)
 
 
 def _evening(request: TableRequest, chosen: dict[str, Any]) -> Prepared:
@@ -295,6 +319,7 @@ def _evening(request: TableRequest, chosen: dict[str, Any]) -> Prepared:
     theirs = {
         "also": "--also",
         "drone": "--drone",
+        "chart": "--chart",
         "track": "--track",
         "loop": "--loop",
         "count_in": "--count-in",

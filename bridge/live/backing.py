@@ -177,6 +177,10 @@ class BackingPlayer:
         """Return where in the file it is."""
         return max((now_s - self._zero_s) * self.backing.tempo, 0.0)
 
+    def time_s(self, position_s: float) -> float:
+        """Return when it comes to a place of the file, if it does not jump before."""
+        return self._zero_s + position_s / self.backing.tempo
+
     @property
     def ended(self) -> bool:
         """Whether nothing more will come."""

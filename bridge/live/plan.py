@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field, fields
 from typing import Any, Literal, TypeAlias
 
+from bridge.engine.play.chart_plan import ChartPlan
 from bridge.engine.play.controls import Controls
 from bridge.engine.play.drone_plan import DronePlan
 from bridge.engine.play.follow_plan import FollowPlan
@@ -78,6 +79,12 @@ class LivePlan(Playing):
     """Whether they sound at the beginning."""
     follow: FollowPlan | None = None
     """How the harmony is followed; None: notes are as the table has them."""
+    charts: tuple[ChartPlan | None, ...] = ()
+    """The chart under each table, where one is known; its drone begins with `hold_on`."""
+    tonic_charts: tuple[ChartPlan | None, ...] = ()
+    """The same under each of the tonics."""
+    chord: int = 0
+    """Which chord of the chart to begin with, from 0."""
     kept: Kept | None = None
     """Which table to begin with."""
     position_s: float = 0.0

@@ -5,6 +5,9 @@ holds at the same pitch goes on; the others fade to nothing, and the new ones ri
 its own that is bent while nothing sounds there. Nothing glides. The chord that comes next is named from outside (`to`):
 by the bars of a track, a foot or a key; this has no clock of its own.
 
+Where something behind it chooses pitches (`bends` is False: `bridge.engine.play.following`), it sends no bends, and a
+note waits until what sounds of its class at another pitch has faded.
+
 Conventions: times in seconds; channels 1 to 16; cents above the table that the synth holds.
 
 Sources: MIDI 1.0 Detailed Specification (expression, controller 11; pitch bend).
@@ -72,8 +75,10 @@ class ChartDrone:
     level: float = 0.8
     program: int | None = 19
     bend_scale: float = 1.0
+    bends: bool = True  # whether it sends the bends that bring notes to their pitch
     number: int | None = None  # the chord that is held, from 0
     _voices: list[_Voice] = field(default_factory=list)
+    _waiting: list[ChartNote] = field(default_factory=list)
     _set_up: bool = False
     _next_s: float | None = None
     _since_s: float = 0.0
@@ -91,8 +96,12 @@ class ChartDrone:
 
     def to(self, number: int | None, now_s: float) -> list[bytes]:
         """Hold the notes of a chord from now on, None for silence; return what is to be sent at once."""
+        return self.hold(self.chords[number] if number is not None else (), now_s, number)
+
+    def hold(self, notes: Sequence[ChartNote], now_s: float, number: int | None = None) -> list[bytes]:
+        """Hold some notes from now on; return what is to be sent at once."""
         self.number = number
-        wanted = list(self.chords[number]) if number is not None else []
+        wanted = list(notes)
         for voice in self._voices:
             same = [note for note in wanted if _same(note, voice.note)]
             voice.wanted = bool(same)
@@ -100,8 +109,10 @@ class ChartDrone:
                 wanted.remove(same[0])
         sent = [] if self._set_up else self._prepared()
         rise_s = FADE_S if self._voices else LEAST_SWELL_S  # out of silence it swells slowly
+        self._waiting = [note for note in wanted if self._in_the_way(note)]
         for note in wanted:
-            sent += self._strike(note, rise_s)
+            if note not in self._waiting:
+                sent += self._strike(note, rise_s)
         if self._voices and self._next_s is None:
             self._since_s, self._next_s = now_s, now_s + STEP_S
         return sent
@@ -121,9 +132,48 @@ class ChartDrone:
 
     def release(self) -> list[bytes]:
         """Let go of everything; return the note-offs, and what puts the channels back."""
+        return [*self.offs(), *(restored(self.channels) if self._set_up else [])]
+
+    def offs(self) -> list[bytes]:
+        """Let go of everything at once; return the note-offs."""
         sent = [bytes((0x80 | voice.channel - 1, voice.note.key, 64)) for voice in self._voices]
-        self._voices, self._next_s = [], None
-        return [*sent, *(restored(self.channels) if self._set_up else [])]
+        self._voices, self._waiting, self._next_s = [], [], None
+        return sent
+
+    def make_way(self, pitch_class: int) -> list[bytes]:
+        """End what only fades of a pitch class: somebody strikes it at the pitch of the new chord."""
+        gone = [voice for voice in self._voices if not voice.wanted and voice.note.key % 12 == pitch_class]
+        return [data for voice in gone for data in self._end(voice)]
+
+    def strike_anew(self) -> list[bytes]:
+        """Strike what is held again, as loud as it is: where sounding notes keep the pitch of an old table."""
+        return [
+            data
+            for voice in self._voices
+            if voice.wanted
+            for data in (
+                bytes((0x80 | voice.channel - 1, voice.note.key, 64)),
+                bytes((0x90 | voice.channel - 1, voice.note.key, VELOCITY)),
+            )
+        ]
+
+    def forget(self) -> None:
+        """The synth has forgotten all."""
+        self._voices, self._waiting, self._next_s, self._set_up = [], [], None, False
+
+    def repeat_levels(self) -> None:
+        """Somebody else may have set the loudness: it is sent again with the next step."""
+        for voice in self._voices:
+            voice.sent = -1
+
+    @property
+    def used(self) -> bool:
+        """Whether anything was sent that has to be put back (`bridge.engine.play.drone.restored`)."""
+        return self._set_up
+
+    def loudest(self) -> float:
+        """Return how far what is held has risen, 0 to 1."""
+        return max((voice.level for voice in self._voices if voice.wanted), default=0.0)
 
     def sounding(self) -> list[tuple[ChartNote, int]]:
         """Return the notes that sound, each with its expression."""
@@ -137,8 +187,17 @@ class ChartDrone:
         for channel in self.channels:
             if self.program is not None:
                 sent.append(bytes((0xC0 | channel - 1, self.program)))
-            sent += bend_range(channel, BEND_RANGE_SEMITONES)
+            if self.bends:
+                sent += bend_range(channel, BEND_RANGE_SEMITONES)
         return sent
+
+    def _in_the_way(self, note: ChartNote) -> bool:
+        return not self.bends and any(
+            not voice.wanted
+            and voice.note.key % 12 == note.key % 12
+            and abs(voice.note.cents - note.cents) > _SAME_CENTS
+            for voice in self._voices
+        )
 
     def _strike(self, note: ChartNote, rise_s: float) -> list[bytes]:
         """Begin a note on a free channel; where old ones still fade everywhere, the quietest makes room."""
@@ -150,8 +209,10 @@ class ChartDrone:
             sent += self._end(oldest)
             channel = oldest.channel
         status = channel - 1
-        value, _ = bend_value(note.cents / self.bend_scale, BEND_RANGE_SEMITONES)
-        sent += [bytes((0xB0 | status, _EXPRESSION, 0)), bend_message(channel, value)]
+        sent.append(bytes((0xB0 | status, _EXPRESSION, 0)))
+        if self.bends:
+            value, _ = bend_value(note.cents / self.bend_scale, BEND_RANGE_SEMITONES)
+            sent.append(bend_message(channel, value))
         sent.append(bytes((0x90 | status, note.key, VELOCITY)))
         self._voices.append(_Voice(channel, note, rise_s))
         return sent
@@ -179,6 +240,10 @@ class ChartDrone:
                 voice.sent = value
                 sent.append(bytes((0xB0 | voice.channel - 1, _EXPRESSION, value)))
             moving = moving or voice.level != aim
+        for note in [note for note in self._waiting if not self._in_the_way(note)]:
+            self._waiting.remove(note)
+            sent += self._strike(note, FADE_S)
+            moving = True
         self._next_s = at_s + STEP_S if moving else None
         return sent
 

@@ -46,6 +46,8 @@ class FollowPlan:
     moves: str = "some"
     on: bool = True
     """Whether it follows from the beginning."""
+    offered: bool = True
+    """Whether a musician may switch it on and off; otherwise only a drone follows, that of a chart."""
 
     def under(self, number: int, tonic: int | None) -> Choices | None:
         """Return what there is to choose from under a table, or a tonic chosen since."""

@@ -286,7 +286,9 @@ class Desk:
             self.say("said", "still listening: one moment")
             return
         held = state.held
-        under = {(held.channel, key) for key in held.keys} if held is not None else set()
+        under = (
+            {(channel, key) for channel in held.channels for key in held.keys} if held is not None else set()
+        )
         if not file and any((note.channel, note.key) not in under for note in state.sounding):
             self.say("said", "wait until nothing plays, so that only the string is heard")
             return

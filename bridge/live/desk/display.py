@@ -13,7 +13,7 @@ import time
 from typing import TYPE_CHECKING, NamedTuple, TextIO
 
 from bridge.live.desk.drawing import View, own_stream
-from bridge.live.desk.labels import ahead_words, drone_words, table_words
+from bridge.live.desk.labels import ahead_words, chart_line, drone_words, table_words
 from bridge.live.desk.letters import fitting
 from bridge.live.desk.screen import Screen
 from bridge.live.snapshot import Link, Message, Snapshot
@@ -54,7 +54,7 @@ class LinesDisplay:
     def __init__(self) -> None:
         self._out: TextIO = own_stream()
         self._said = 0
-        self._table = self._drone = ""
+        self._table = self._drone = self._chart = ""
         self._counts = (0, 0, 0)
 
     def _say(self, text: str) -> None:
@@ -77,6 +77,10 @@ class LinesDisplay:
             self._say(f"piece {table}" if shown.pieces else f"table {table}")
             for line in ahead_words(shown):
                 self._say(f"  {line}")
+        if shown.chart_now != self._chart:
+            self._chart = shown.chart_now
+            if line := chart_line(shown):
+                self._say(line)
         drone = " ".join(shown.drone.notes) if shown.drone.cents else ""
         if drone != self._drone:
             self._drone = drone
@@ -151,6 +155,8 @@ def picture(shown: Snapshot, width: int, height: int, keys: bool = True) -> list
     if shown.listening_s is not None:
         add(0, f"LISTENING to the string: {shown.listening_s:.0f} s", "bold magenta")
     if shown.tonic:
+        if shown.chart_now:
+            add(1, chart_line(shown), "bold green")
         if shown.chord:
             add(2, shown.chord, "bold")
         if drone_words(shown):

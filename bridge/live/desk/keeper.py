@@ -235,6 +235,7 @@ class Keeper:
                 in_port=plan.in_port if plan.in_port in (None, NEW_PORT) else state.keyboard,
                 out_port=plan.out_port if plan.out_port == NEW_PORT else state.synth,
                 position_s=state.position_s,
+                chord=state.chart.number if state.chart is not None else 0,
                 hold_on=plan.hold_on if held is None else held.on,
                 follow=replace(plan.follow, on=state.following.on)
                 if plan.follow is not None and state.following is not None

@@ -10,7 +10,7 @@ from bridge.engine.play.controls import Action, Controls
 from bridge.engine.play.tables import PlayTable
 from bridge.live.desk.typed import KEYS_SHOWN
 from bridge.live.snapshot import DroneShown, NoteShown, Snapshot
-from bridge.live.state import Sounding, State
+from bridge.live.state import AtChord, Sounding, State
 from bridge.tuning.beats import main_pair
 from bridge.tuning.notes import key_to_hz, note_name, parse_pitch_class
 from bridge.tuning.ratios import cents_to_ratio
@@ -80,9 +80,9 @@ class Labels:
         kept = state.kept
         table = self.tables[kept.number - 1] if kept.tonic is None else self.tonics[kept.tonic]
         tonic = note_name(60 + table.tonic)[:-1]
-        held = state.held.channel if state.held is not None else None
+        held = state.held.channels if state.held is not None else ()
         played = [
-            note for note in state.sounding if note.channel != held or note.key not in self._held(state)
+            note for note in state.sounding if note.channel not in held or note.key not in self._held(state)
         ]
         beats, partials = beat_words(played, [note for note in state.sounding if note not in played], tonic)
         return {
@@ -99,6 +99,7 @@ class Labels:
             "trim_cents": kept.trim_cents,
             "drone": self._drone(state, tonic),
             "chord": chord_words(state, tonic),
+            **chart_words(state.chart),
             "sounding": tuple(NoteShown(note_name(key, tonic), cents, at) for at, key, cents in played),
             "beats": beats,
             "partials": partials,
@@ -169,7 +170,7 @@ class Labels:
                 return DroneShown()
             notes = tuple(step.drone.split()) if step is not None else ()
             return DroneShown(("waiting" if held.hushed else "on") if held.on else "off", notes)
-        cents = {key: cents for channel, key, cents in state.sounding if channel == held.channel}
+        cents = {key: cents for channel, key, cents in state.sounding if channel in held.channels}
         return DroneShown(
             "waiting" if held.hushed else "on",
             tuple(note_name(key, tonic) for key in keys),
@@ -201,6 +202,15 @@ def chord_words(state: State, tonic: str) -> str:
         if not (following.on and following.can):
             said.append("harmony not followed")
     return "  ".join(said)
+
+
+def chart_words(chart: AtChord | None) -> dict[str, str]:
+    """Say which chord of the chart is now, and which comes next, by the names of a `Snapshot`."""
+    if chart is None:
+        return {}
+    where = f"bar {chart.bar}" + (f", {chart.section}" if chart.section else "")
+    coming = f"{chart.coming}  (bar {chart.coming_bar})" if chart.coming else ""
+    return {"chart_now": f"{chart.name}  ({where})", "chart_next": coming}
 
 
 def tuning_words(spec: TableSpec) -> str:
@@ -276,6 +286,15 @@ def ahead_words(shown: Snapshot) -> list[str]:
         return ["the last section: nothing comes after it"]
     said = [f"next: {shown.next}"] if shown.next else []
     return said + ([f"then: {shown.then}"] if shown.then else [])
+
+
+def chart_line(shown: Snapshot) -> str:
+    """Say which chord of the chart is now, and which comes next."""
+    if not shown.chart_now:
+        return ""
+    return f"now {shown.chart_now}" + (
+        f"   next {shown.chart_next}" if shown.chart_next else "   the last chord"
+    )
 
 
 def drone_words(shown: Snapshot) -> str:

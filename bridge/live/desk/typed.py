@@ -9,6 +9,9 @@ key                    line                        what it does
 ``N``                  ``next piece``              the beginning of the next piece
 ``P``                  ``previous piece``          the beginning of the piece before
                        ``piece 3``                 the beginning of that piece
+``c``                  ``chord``                   the next chord of the chart
+``C``                  ``previous chord``          the chord before
+                       ``first chord``             the first chord
 ``d``                  ``drone``                   begin or end the drone
 ``f``                  ``follow``                  follow the harmony, or no longer
 ``l``                  ``listen``, ``listen FILE`` hear the reference string, and move all tables
@@ -57,12 +60,17 @@ KEYS_SHOWN = (
 )
 
 
-def keys_shown(pieces: bool, drone: bool, listening: bool, follow: bool = False) -> tuple[str, ...]:
-    """Say what can be typed where there are pieces, a drone, a reference string to listen to, harmony to follow."""
+def keys_shown(
+    pieces: bool, drone: bool, listening: bool, follow: bool = False, chart: bool = False
+) -> tuple[str, ...]:
+    """Say what can be typed where there are pieces, a drone, a string to listen to, harmony to follow, a chart."""
     shown = list(KEYS_SHOWN)
     if pieces:
         shown[0:3] = ["1-9 piece", "n next", "p previous", "N P whole pieces"]
     at = shown.index("e equal/just")
+    if chart:
+        shown.insert(at, "c C chord")
+        at += 1
     if drone:
         shown.insert(at, "d drone")
     if follow:
@@ -79,6 +87,8 @@ _KEYS: dict[str, Command] = {
     "p": _PREVIOUS,
     "N": Action("next-piece"),
     "P": Action("previous-piece"),
+    "c": Action("next-chord"),
+    "C": Action("previous-chord"),
     "d": Action("drone"),
     "f": Action("follow"),
     "l": "listen",
@@ -136,6 +146,10 @@ def read_line(line: str) -> Command | None:
             return "quit"
     if first in ("table", "piece") and len(words) == 2 and words[1].isdecimal():
         return Action(first, int(words[1]))
+    if words == ["chord"]:
+        return Action("next-chord")
+    if first in ("next", "previous", "first") and words[1:] == ["chord"]:
+        return Action(f"{first}-chord")
     if first in ("next", "previous") and words[1:] == ["piece"]:
         return Action(f"{first}-piece")
     if first == "listen":

@@ -1,6 +1,7 @@
 """The drone's place in a player: how it plays, what is told of it, how it fades when one leaves, what is put back then.
 
-A plan has one drone at most: one that goes through steps, or one that is held under the playing and follows the tables.
+A plan has one drone at most: one that goes through steps, or one that is held under the playing and follows the tables
+or a chart (`bridge.live.player.chart_seat`).
 All calls come from the player's own thread, but for `heard`; where the player's lock must be held it says so.
 """
 
@@ -16,6 +17,7 @@ from bridge.engine.play.drone_plan import LAST_TAIL_S, DronePlan, beats
 from bridge.engine.play.held_drone import HELD_FADE_S, STEP_S, HeldDrone, HoldPlan
 from bridge.engine.play.performance import Performance
 from bridge.live.plan import LivePlan
+from bridge.live.player.chart_seat import ChartSeat
 from bridge.live.player.sources import NoteSource
 from bridge.live.state import Held, Lesson
 from bridge.tuning.ratios import cents_to_ratio
@@ -34,8 +36,13 @@ class DroneSeat(Protocol):
         """What plays."""
         ...
 
-    def heard(self, data: bytes, now_s: float) -> None:
-        """Take notice of a message that the synth gets from elsewhere; the lock is held."""
+    @property
+    def endless(self) -> bool:
+        """Whether it would go on for ever."""
+        ...
+
+    def heard(self, data: bytes, now_s: float) -> list[bytes]:
+        """Take notice of a message that the synth gets from elsewhere; return what goes before it. The lock is held."""
         ...
 
     def lead(self, now_s: float, sent: bool) -> None:
@@ -66,6 +73,9 @@ def drone_seat(
     sleep: Callable[[float], None] = time.sleep,
 ) -> DroneSeat | None:
     """Return the seat of a plan's drone, which begins now; None where there is none."""
+    charts = [chart for chart in (*plan.charts, *plan.tonic_charts) if chart is not None and chart.channels]
+    if charts:
+        return ChartSeat(plan, charts, performance, clock, sleep)
     if plan.drone is not None:
         return _Steps(plan, plan.drone, performance, clock, sleep)
     return _Held(plan, plan.hold, performance, clock, sleep) if plan.hold is not None else None
@@ -73,6 +83,8 @@ def drone_seat(
 
 class _Steps:
     """The seat of a drone that goes through steps."""
+
+    endless = False
 
     def __init__(
         self,
@@ -87,8 +99,8 @@ class _Steps:
         self._sleep = sleep
         self._channels = plan.heard_on(self.source.channels)
 
-    def heard(self, data: bytes, now_s: float) -> None:
-        pass
+    def heard(self, data: bytes, now_s: float) -> list[bytes]:
+        return []
 
     def lead(self, now_s: float, sent: bool) -> None:
         pass
@@ -122,6 +134,8 @@ class _Steps:
 class _Held:
     """The seat of a drone that follows the tables."""
 
+    endless = True
+
     def __init__(
         self,
         plan: LivePlan,
@@ -141,8 +155,9 @@ class _Held:
     def _follow(self, on: bool, now_s: float) -> None:
         self.source.follow(self._performance.switch.number, self._performance.switch.tonic, on, now_s)
 
-    def heard(self, data: bytes, now_s: float) -> None:
+    def heard(self, data: bytes, now_s: float) -> list[bytes]:
         self.source.heard(data, now_s)
+        return []
 
     def lead(self, now_s: float, sent: bool) -> None:
         performance = self._performance

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from bridge.engine.play.chart_walk import ChartWalk
 from bridge.engine.play.tables import TableSwitch
 from bridge.engine.protocols import LiveEngine
 from bridge.errors import MethodProblem
@@ -15,8 +16,13 @@ if TYPE_CHECKING:
     from bridge.harmony.choice.variants import Palette
 
 
-def make_engine(plan: LivePlan, switch: TableSwitch) -> LiveEngine:
+def make_engine(plan: LivePlan, switch: TableSwitch, walk: ChartWalk | None = None) -> LiveEngine:
     """Return the engine that retunes by a plan's method, beginning with the table that holds, and follows the harmony.
+
+    Parameters
+    ----------
+    walk : ChartWalk, optional
+        Where in its chart the playing is.
 
     Raises
     ------
@@ -38,7 +44,24 @@ def make_engine(plan: LivePlan, switch: TableSwitch) -> LiveEngine:
         choices = None if switch.equal else follow.under(switch.number, switch.tonic)
         return None if choices is None else ready[choices]
 
-    return FollowingEngine(engine, table_hz, palette_of, follow.window_s, follow.moves, follow.on)
+    return FollowingEngine(
+        engine,
+        table_hz,
+        palette_of,
+        follow.window_s,
+        follow.moves,
+        follow.on,
+        walk.limits if walk is not None else dict,
+        chart_channels(plan),
+        follow.offered,
+    )
+
+
+def chart_channels(plan: LivePlan) -> tuple[int, ...]:
+    """Return the channels of a drone that follows a chart."""
+    return next(
+        (chart.channels for chart in (*plan.charts, *plan.tonic_charts) if chart and chart.channels), ()
+    )
 
 
 def _retuning(plan: LivePlan, table_hz: Sequence[float]) -> LiveEngine:

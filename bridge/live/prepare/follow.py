@@ -39,6 +39,7 @@ def follow_plan(
     method: str,
     profile: SynthProfile | None,
     leave: Callable[[int, StillbeatError], None] | None = None,
+    own: Sequence[str | None] = (),
 ) -> FollowPlan:
     """Work out what there is to choose from under every table.
 
@@ -49,6 +50,8 @@ def follow_plan(
     leave : callable, optional
         Takes the number of a table (from 1) that cannot be followed, and why: it is played as it is. Without it such
         a table is an error.
+    own : sequence of (str or None)
+        The tonic of the piece under each table, where a chart tells; one counts for all.
 
     Raises
     ------
@@ -68,7 +71,8 @@ def follow_plan(
         for number, (spec, played, held) in enumerate(some, 1):
             try:
                 table = build_table(spec)
-                palette = palettes_of([home or table, table], None, follow.wanted, held)[1]
+                tonic = own[number - 1] if len(own) > 1 and kind == 0 else next(iter(own), None)
+                palette = palettes_of([home or table, table], tonic, follow.wanted, held)[1]
             except StillbeatError as problem:
                 if leave is None:
                     raise
