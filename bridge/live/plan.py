@@ -83,6 +83,8 @@ class LivePlan(Playing):
     """The chart under each table, where one is known; its drone begins with `hold_on`."""
     tonic_charts: tuple[ChartPlan | None, ...] = ()
     """The same under each of the tonics."""
+    drone_level: float = 0.7
+    """How loud the drone of a chart is, above 0 to 1; under a keyboard not louder than this."""
     chord: int = 0
     """Which chord of the chart to begin with, from 0."""
     kept: Kept | None = None

@@ -23,10 +23,12 @@ from live.test_live_track import song
 from bridge.engine.play.chart_drone import FADE_S
 from bridge.engine.play.controls import Action, Controls, parse_foot
 from bridge.errors import MethodProblem, ValueProblem
+from bridge.jobs.drone import DroneRequest
 from bridge.jobs.harmony.charts import chart_from
 from bridge.live import frames
 from bridge.live.desk.display import picture
-from bridge.live.desk.typed import read_key, read_line
+from bridge.live.desk.typed import by_chord, read_key, read_line
+from bridge.live.prepare.drone_chart import prepare_chart_drone
 from bridge.live.prepare.keyboard import prepare
 from bridge.live.state import AtChord
 from bridge.tuning.notes import parse_note
@@ -358,3 +360,48 @@ def test_a_player_that_replaces_another_goes_on_at_its_chord(stage: Stage) -> No
     chart = again.player.state().chart
     assert chart is not None
     assert chart.name == "Em"
+
+
+# ---- a drone alone
+
+
+def test_a_drone_alone_is_led_through_its_chart(stage: Stage) -> None:
+    asked = DroneRequest(notes=("1", "5"))
+    prepared = prepare_chart_drone(
+        OPEN_D, asked, chart_from(SONG), out_port="box", synth=METHODS["note"], method="note"
+    )
+    played = Playing(stage, prepared.plan)
+    chart = prepared.plan.charts[0]
+    assert chart is not None
+    watched = Watched(stage, chart.channels)
+    found = []
+    for _ in range(5):
+        for _ in range(60):
+            stage.pass_time(played.player, 0.05)
+            watched.look()
+        found.append(watched.ratios())
+        played.player.act(NEXT)
+    low, fifth = [1, Fraction(3, 2)], Fraction(3, 2)
+    assert found == [
+        low,
+        [Fraction(10, 9), Fraction(5, 3)],
+        [Fraction(4, 3), 2],
+        [fifth, Fraction(9, 4)],
+        low,
+    ]
+    assert not played.player.ended, "it waits for the next chord"
+    assert "chart of 5 chords" in prepared.notices[0]
+
+
+def test_without_other_tables_a_page_turner_turns_chords(stage: Stage) -> None:
+    assert by_chord(read_key(" ") or "") == by_chord(read_key("n") or "") == NEXT
+    assert by_chord(read_key("p") or "") == PREVIOUS
+    assert by_chord(Action("drone")) == Action("drone")
+
+
+@pytest.mark.parametrize(
+    "more", [{"steps": ("1", "5")}, {"settle": "tempered"}, {"hold_s": 3.0}, {"rounds": 2}]
+)
+def test_a_drone_that_is_led_has_no_time_of_its_own(more: dict[str, object]) -> None:
+    with pytest.raises(ValueProblem, match="a drone that follows a chart has no --"):
+        prepare_chart_drone(OPEN_D, DroneRequest(**more), chart_from(SONG))  # type: ignore[arg-type]

@@ -21,7 +21,7 @@ from bridge.errors import StillbeatError
 from bridge.live.desk.drawing import Drawer, View
 from bridge.live.desk.keeper import FromProcess, Inbox, Keeper
 from bridge.live.desk.labels import Labels
-from bridge.live.desk.typed import Command, Typed, by_piece
+from bridge.live.desk.typed import Command, Typed, by_chord, by_piece
 from bridge.live.frames import Act, Changed, LetGo, Ready, Renew, Say, Sound
 from bridge.live.plan import LivePlan
 from bridge.live.snapshot import Kind, Link, Message, Snapshot
@@ -121,7 +121,10 @@ class Desk:
             Who else is shown how things are.
         """
         self._watchers = watchers
-        typed = Typed((lambda command: self.typed(by_piece(command))) if plan.starts else self.typed)
+        meant: Callable[[Command], Command] = by_piece if plan.starts else _as_it_is
+        if plan.charts and len(plan.tables) == 1:
+            meant = by_chord
+        typed = Typed(lambda command: self.typed(meant(command)))
         self._listening = listening
         try:
             typed.start()
@@ -335,6 +338,10 @@ class Desk:
         keeper.tell(Renew(moved.tables))
         if moved.trim_cents:
             keeper.tell(Act(Action("trim", moved.trim_cents)))
+
+
+def _as_it_is(command: Command) -> Command:
+    return command
 
 
 def _link(state: State) -> Link:

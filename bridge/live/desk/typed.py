@@ -173,6 +173,13 @@ def by_piece(command: Command) -> Command:
     return command
 
 
+def by_chord(command: Command) -> Command:
+    """Let the next one mean the next chord of a chart: there is no other table."""
+    if command in (_NEXT, _PREVIOUS):
+        return Action("next-chord" if command == _NEXT else "previous-chord")
+    return command
+
+
 class Typed:
     """Reads what is typed, in a thread of its own, and hands it on.
 

@@ -23,8 +23,6 @@ from bridge.wire.profile import moves_sounding
 from bridge.wire.resets import reset_kind
 
 _MOST_STEPS = round(3 * HELD_FADE_S / STEP_S)
-_LEVEL = 0.7
-"""Louder than this nothing is held under somebody who plays."""
 
 
 class _Source:
@@ -72,7 +70,7 @@ class ChartSeat:
     ) -> None:
         own = charts[0].channels
         chords = [step.held for chart in charts for step in chart.steps]
-        self._drone = ChartDrone(chords, own, _LEVEL, charts[0].program, bends=False)
+        self._drone = ChartDrone(chords, own, plan.drone_level, charts[0].program, bends=False)
         self.source = _Source(self._drone)
         self._performance = performance
         self._clock, self._sleep = clock, sleep

@@ -27,6 +27,7 @@ from bridge.jobs.harmony.charts import chart_times, tonic_of_chart
 from bridge.jobs.harmony.degrees import held_under, named_classes
 from bridge.jobs.harmony.palettes import palettes_of
 from bridge.live.backing import Backing
+from bridge.tuning.drone_notes import VOICE
 from bridge.tuning.notes import parse_pitch_class
 from bridge.tuning.spec import TableSpec
 from bridge.tuning.tables import Table, build_table
@@ -48,6 +49,8 @@ class ChartWanted:
     """What is held under each chord; empty: nothing."""
     sound: str = ""
     """The drone's sound."""
+    voice: str = VOICE
+    """Who sings to it (`bridge.tuning.drone_notes.VOICES`)."""
 
     def tonic(self, table: Table) -> str | None:
         """Return the tonic of its chords; of equals that of a guitar."""
@@ -132,7 +135,7 @@ def _solved(
     palette = palettes_of(tables, wanted.tonic(home_table), request, named)[1]
     found = []
     for one in follow_chart(wanted.chart, palette, request.moves, starts_s[:-1]):
-        held = held_under(one, wanted.drone, palette, named) if wanted.drone else ()
+        held = held_under(one, wanted.drone, palette, named, wanted.voice) if wanted.drone else ()
         fixed: dict[int, Variant] = {key % 12: variant for key, variant in held}
         fixed.update(one.variants)
         limits = []
