@@ -19,13 +19,14 @@ from bridge.engine.play.chart_drone import FADE_S, ChartDrone, ChartNote
 from bridge.engine.play.drone_plan import LAST_TAIL_S
 from bridge.engine.play.drone_sounds import drone_program
 from bridge.errors import ValueProblem
+from bridge.harmony.asked import FollowRequest
 from bridge.harmony.charts.chart import Chart
 from bridge.harmony.charts.solved import follow_chart
-from bridge.harmony.choice.variants import palette_of
 from bridge.jobs.drone import DroneRequest
-from bridge.jobs.harmony.charts import chart_times
+from bridge.jobs.harmony.charts import chart_times, tonic_of_chart
 from bridge.jobs.harmony.degrees import held_under, named_classes
 from bridge.jobs.harmony.notes import read_music
+from bridge.jobs.harmony.palettes import palettes_of
 from bridge.sound.files.wav import SoundReport
 from bridge.sound.render import render_file
 from bridge.store.files import check_output
@@ -33,6 +34,7 @@ from bridge.store.playing import sequences
 from bridge.store.profiles import load_profile
 from bridge.store.smf import MidiFile
 from bridge.tuning.drone_notes import USUAL
+from bridge.tuning.notes import parse_pitch_class
 from bridge.tuning.spec import TableSpec
 from bridge.tuning.tables import build_table
 
@@ -49,8 +51,15 @@ class ChartDronePlan:
     program: int | None = 19
 
 
-def plan_chart_drone(request: DroneRequest, spec: TableSpec, chart: Chart, midi: MidiFile) -> ChartDronePlan:
+def plan_chart_drone(
+    request: DroneRequest, spec: TableSpec, chart: Chart, midi: MidiFile, octave: int | None = None
+) -> ChartDronePlan:
     """Work out a drone that follows a chart along a track.
+
+    Parameters
+    ----------
+    octave : int, optional
+        The octave in which the chords' roots stand, whoever sings.
 
     Raises
     ------
@@ -68,15 +77,16 @@ def plan_chart_drone(request: DroneRequest, spec: TableSpec, chart: Chart, midi:
     music = read_music(midi, playing[0], playing[0].numbers[0] if midi.format == 2 else None)
     starts_s = chart_times(music.bar_starts_s, len(chart.bars))
     table = build_table(spec)
-    palette = palette_of(table)
     text = " ".join(request.notes) or USUAL
     named = named_classes(text)
+    guitar_class = parse_pitch_class(table.tonic) if table.strings else None
+    palette = palettes_of([table], tonic_of_chart(chart, guitar_class), FollowRequest(), named)[0]
     names, chords, times = [], [], []
     for one in follow_chart(chart, palette, bar_starts_s=starts_s[:-1]):
         begin, end = starts_s[one.bar - 1], starts_s[one.bar]
         names.append(str(one.chord))
         times.append(begin + float(one.chord.start) * (end - begin))
-        held = held_under(one, text, palette, named, request.voice)
+        held = held_under(one, text, palette, named, request.voice, octave)
         chords.append(tuple(ChartNote(key, variant.offset_cents) for key, variant in held))
     return ChartDronePlan(
         tuple(names),

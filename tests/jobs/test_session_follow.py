@@ -5,8 +5,10 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+import soundfile
 from jobs.test_follow_harmony import at, write_piece
-from support import written
+from support import measure, written
+from support.synths import Rendering
 
 from bridge.errors import InputProblem
 from bridge.jobs.session.build import build_session
@@ -99,3 +101,23 @@ def test_a_chart_in_the_session_names_the_chords(tmp_path: Path) -> None:
     assert piece.chords == ("C", "Am", "Dm", "G")
     with pytest.raises(InputProblem, match="line 18: chords: chart, line 1: 'Xm'"):
         check_session(session(tmp_path, 'chords = "| Xm |"'))
+
+
+@pytest.mark.slow
+def test_a_drone_follows_the_chart_along_the_track(tmp_path: Path) -> None:
+    # The track's chords are I vi ii V, a bar of two seconds each. Above C: D minor has its root at 10/9.
+    entries = ('chords = "| C | Am | Dm | G |"', 'drone = ["1", "5"]', "follow_harmony = true")
+    folder = tmp_path / "out"
+    build_session(session(tmp_path, *entries), folder, processes=1)
+    sound = Rendering(*soundfile.read(folder / "drones" / "01-pump.along-the-track.wav", always_2d=True))
+    c = 440.0 * 2 ** (-9 / 12) / 2
+    for start_s, root in ((0.0, 1.0), (2.0, 5 / 3), (4.0, 10 / 9), (6.0, 3 / 2)):
+        wanted = [c * root, c * root * 1.5]
+        found = sound.tones_hz(wanted, start_s + 0.7, 0.8)
+        for one, other in zip(found, wanted, strict=True):
+            assert abs(measure.cents(one, other)) <= 0.2
+    text = (folder / "START-HERE.txt").read_text(encoding="utf-8")
+    assert "drones/01-pump.along-the-track.wav" in text
+    assert verify_session(folder).problems == []
+    notes = written.sounding(folder / "synths" / "bend-only" / "01-pump.track.mid")
+    assert written.share(notes) == 1.0, "the drone goes with the chords and holds none of them"

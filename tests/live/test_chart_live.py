@@ -29,6 +29,7 @@ from bridge.live import frames
 from bridge.live.desk.display import picture
 from bridge.live.desk.typed import by_chord, read_key, read_line
 from bridge.live.prepare.drone_chart import prepare_chart_drone
+from bridge.live.prepare.evening import EveningRequest, prepare_evening
 from bridge.live.prepare.keyboard import prepare
 from bridge.live.state import AtChord
 from bridge.tuning.notes import parse_note
@@ -195,6 +196,10 @@ class Watched:
         self.at = len(self.box.received)
         for (channel, key), pitch in self.sounding.items():
             assert self.box.paper.pitch(channel, key) == pytest.approx(pitch, abs=1e-6), "nothing glides"
+
+    def table_changed(self) -> None:
+        """Another table moves what sounds at once, as it does everything that is played."""
+        self.sounding = {one: self.box.paper.pitch(*one) for one in self.sounding}
 
     def ratios(self) -> list[Fraction]:
         """What sounds above D3, as ratios of small numbers."""
@@ -405,3 +410,122 @@ def test_without_other_tables_a_page_turner_turns_chords(stage: Stage) -> None:
 def test_a_drone_that_is_led_has_no_time_of_its_own(more: dict[str, object]) -> None:
     with pytest.raises(ValueProblem, match="a drone that follows a chart has no --"):
         prepare_chart_drone(OPEN_D, DroneRequest(**more), chart_from(SONG))  # type: ignore[arg-type]
+
+
+# ---- an evening
+
+EVENING = '''\
+schema = 1
+title = "Charts"
+guitar = "open-d"
+reference = "D3=146.5"
+pages = false
+
+[[synths]]
+profile = "full-midi-tuning"
+method = "note"
+port = "box"
+
+[[pieces]]
+title = "Followed"
+follow_harmony = true
+chords = """| D | Em G | A |"""
+drone = ["1", "5"]
+
+[[pieces]]
+title = "Drone alone"
+chords = "| D | Em G | A |"
+drone = ["1", "5"]
+
+[[pieces]]
+title = "Plain"
+drone = ["1"]
+'''
+
+
+def evening(stage: Stage, folder: Path, text: str = EVENING, **more: object) -> Playing:
+    file = folder / "charts.toml"
+    file.write_text(text, encoding="utf-8")
+    prepared = prepare_evening(EveningRequest(file=file, in_port="keys", **more))  # type: ignore[arg-type]
+    stage.said += [("said", notice) for notice in prepared.notices]
+    return Playing(stage, prepared.plan)
+
+
+def test_in_an_evening_a_piece_says_whether_it_is_followed_and_has_its_chart(
+    stage: Stage, tmp_path: Path
+) -> None:
+    played = evening(stage, tmp_path)
+    assert any("it is followed in: Followed" in text for _, text in stage.said)
+    following = played.player.state().following
+    assert following is not None
+    assert following.can
+    played.player.act(NEXT)
+    played.strike("E5")
+    played.stands("E5", "40/9")
+    played.let_go("E5")
+    played.player.act(Action("next"))  # the second piece: from its first chord, by its table
+    state = played.player.state()
+    assert state.chart is not None
+    assert (state.chart.number, state.chart.name) == (0, "D")
+    assert state.following is not None
+    assert not state.following.can
+    played.player.act(NEXT)
+    played.strike("E5")
+    played.stands("E5", "9/2")
+    played.let_go("E5")
+    played.player.act(Action("next"))
+    assert played.player.state().chart is None, "that piece has none"
+    played.player.act(NEXT)
+    played.player.tick()
+    assert any("there is no chart here" in text for _, text in stage.said)
+
+
+def test_in_an_evening_every_drone_sounds_with_its_chart_or_without(stage: Stage, tmp_path: Path) -> None:
+    played = evening(stage, tmp_path)
+    channels = tuple(
+        one for chart in played.player.plan.charts if chart is not None for one in chart.channels
+    )
+    watched = Watched(stage, channels)
+
+    def wait(seconds: float) -> list[Fraction]:
+        for _ in range(round(seconds / 0.05)):
+            stage.pass_time(played.player, 0.05)
+            watched.look()
+        return watched.ratios()
+
+    assert wait(0.5) == [], "in an evening a drone begins when it is asked for"
+    played.player.act(Action("drone"))
+    low = Fraction(1, 1)
+    assert wait(3.0) == [low, Fraction(3, 2)]
+    played.player.act(NEXT)
+    assert wait(1.0) == [Fraction(10, 9), Fraction(5, 3)]
+    played.player.act(Action("next"))
+    watched.table_changed()
+    assert wait(1.0) == [low, Fraction(3, 2)]
+    played.player.act(NEXT)
+    assert wait(1.0) == [Fraction(10, 9), Fraction(5, 3)], (
+        "its chords are pure though the keyboard has its table"
+    )
+    played.player.act(Action("next"))
+    watched.table_changed()
+    assert wait(1.0) == [low]
+    held = played.player.state().held
+    assert held is not None
+    assert held.on
+
+
+def test_what_the_command_asks_for_counts_in_every_piece(stage: Stage, tmp_path: Path) -> None:
+    played = evening(stage, tmp_path, follow_harmony=FOLLOW)
+    played.player.act(Action("next-piece"))
+    played.player.act(NEXT)
+    played.strike("E5")
+    played.stands("E5", "40/9")
+
+
+def test_by_dump_an_evening_is_played_as_its_tables_have_it(stage: Stage, tmp_path: Path) -> None:
+    played = evening(stage, tmp_path, EVENING.replace('method = "note"', 'method = "dump"'))
+    assert played.player.plan.follow is None
+    assert any("by dump the harmony cannot be followed" in text for _, text in stage.said)
+    chart = played.player.state().chart
+    assert chart is not None
+    assert chart.name == "D"

@@ -13,7 +13,7 @@ class ChordStep(NamedTuple):
     """One chord of a chart, for as long as it stays."""
 
     name: str
-    """As it is written; ``N.C.`` where nothing sounds."""
+    """As it is written; ``N.C.`` where nothing sounds; empty where there is a drone and no chart."""
     bar: int
     """The bar as played in which it begins, from 1."""
     section: str = ""
@@ -36,6 +36,11 @@ class ChartPlan:
     """Where a drone may sound, 1 to 16: two for each note that it holds at once; none: there is no drone."""
     program: int | None = None
     """The drone's sound as a MIDI program from 0; None: what the synth is set to."""
+
+    @property
+    def named(self) -> bool:
+        """Whether there are chords, and not a drone alone."""
+        return bool(self.steps[0].name)
 
     def __post_init__(self) -> None:
         if not self.steps:

@@ -45,14 +45,16 @@ class FollowingEngine:
         it returns the same object for a new table, that table is the old one moved as a whole: all choices stay.
     window_s : float
         How long a note may still be corrected; 0 for never, and where sounding notes do not move.
-    moves : str
-        ``few``, ``some`` or ``many``.
+    moves : str, or callable that returns it
+        ``few``, ``some`` or ``many``, under the table that holds.
     on : bool
         Whether it follows from the start.
     limits_of : callable
         Returns the one choice that classes have under the chord of a chart that is now, by pitch class.
     drone : collection of int
         Channels from 1 of a drone that follows the chart.
+    keyboard : callable, optional
+        Returns whether what is played follows under the table that holds; otherwise the drone alone does.
     offered : bool
         Whether a musician may switch it on; otherwise it serves the drone alone.
     """
@@ -63,16 +65,18 @@ class FollowingEngine:
         table_hz: Sequence[float],
         palette_of: Callable[[Sequence[float]], Palette | None],
         window_s: float = WINDOW_S,
-        moves: str = "some",
+        moves: str | Callable[[], str] = "some",
         on: bool = True,
         limits_of: Callable[[], Mapping[int, int]] = dict,
         drone: Collection[int] = (),
+        keyboard: Callable[[], bool] | None = None,
         offered: bool = True,
     ) -> None:
         self.engine = engine
         self.on = on
         self.offered = offered
         self._limits_of = limits_of
+        self._keyboard = keyboard
         self._drone = frozenset(channel - 1 for channel in drone)
         self._palette_of = palette_of
         self._window_s, self._moves = window_s, moves
@@ -93,8 +97,13 @@ class FollowingEngine:
 
     @property
     def can_follow(self) -> bool:
-        """Whether the table in force has variants to choose from."""
-        return self._chooser is not None
+        """Whether what is played has variants to choose from under the table in force."""
+        return self._chooser is not None and (self._keyboard is None or self._keyboard())
+
+    @property
+    def _follows(self) -> bool:
+        """Whether what is played follows now."""
+        return self.on and (self._keyboard is None or self._keyboard())
 
     # ---- what the driver calls
 
@@ -150,7 +159,7 @@ class FollowingEngine:
         if self._chooser is not None:
             wanted: dict[int, float] = {}
             for channel, keys in enumerate(self._sounding):
-                for key, _ in keys if self.on or channel in self._drone else ():
+                for key, _ in keys if self._follows or channel in self._drone else ():
                     self._chosen(wanted, key, now_s, 0)
             due += self._turned(wanted, now_s, mode, glide_s)
         return due
@@ -164,7 +173,7 @@ class FollowingEngine:
         held = set()
         if self._chooser is not None:
             for channel, keys in enumerate(self._sounding):
-                for key, _ in keys if on or channel in self._drone else ():
+                for key, _ in keys if self._follows or channel in self._drone else ():
                     self._chooser.hold(key, self._offsets[key % 12])
                     held.add(key % 12)
         return [] if on else self._turned({one: 0.0 for one in range(12) if one not in held}, now_s, "next")
@@ -233,7 +242,9 @@ class FollowingEngine:
         palette = self._palette = self._palette_of(self._home)
         if palette is None:
             return None
-        chooser = OnTheSpot(palette, self._window_s, self._moves)
+        chooser = OnTheSpot(
+            palette, self._window_s, self._moves if isinstance(self._moves, str) else self._moves()
+        )
         chooser.limit(self._limits_of(), 0.0)
         return chooser
 
@@ -245,7 +256,7 @@ class FollowingEngine:
         if self._chooser is None:
             return self.engine.feed(data, now_s)
         wanted: dict[int, float] = {}
-        if self.on or channel in self._drone:
+        if self._follows or channel in self._drone:
             self._chosen(wanted, key, now_s, channel)
         elif self._offsets[key % 12] and key % 12 not in self._chooser.sounding():
             wanted[key % 12] = 0.0  # a drone moved it, and holds it no longer

@@ -165,7 +165,7 @@ class Performance:
         """Go on in the chart, or back."""
         self.version += 1
         walk = self.walk
-        if walk is None or walk.chart is None:
+        if walk is None or walk.chart is None or not walk.chart.named:
             self.notices.append("there is no chart here: name one with --chart, or in the session")
             return []
         if walk.chart.starts_s:

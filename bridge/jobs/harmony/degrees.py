@@ -20,7 +20,12 @@ def named_classes(text: str) -> set[int]:
 
 
 def held_under(
-    one: SolvedChord, text: str, palette: Palette, named: Collection[int] = (), voice: str = VOICE
+    one: SolvedChord,
+    text: str,
+    palette: Palette,
+    named: Collection[int] = (),
+    voice: str = VOICE,
+    octave: int | None = None,
 ) -> tuple[tuple[int, Variant], ...]:
     """Return the keys that are held under a chord, each with its pitch; nothing where nothing sounds.
 
@@ -30,13 +35,15 @@ def held_under(
         What the drone holds (`bridge.tuning.drone_notes`).
     named : collection of int
         Classes that stay where the table has them: `named_classes`.
+    octave : int, optional
+        The octave in which the chord's root stands, whoever sings.
     """
     chord = one.chord.chord
     if chord is None:
         return ()
     root = _height(palette, chord.root_class, one.variants[chord.root_class])
     notes = []
-    for key in drone_keys(text, chord.root, voice):
+    for key in drone_keys(text, chord.root, voice, octave):
         pitch_class = key % 12
         if pitch_class in one.variants:
             variant = one.variants[pitch_class]

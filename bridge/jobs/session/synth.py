@@ -29,6 +29,7 @@ from typing import Any
 
 from bridge.errors import MethodProblem, StillbeatError
 from bridge.jobs.export import paced_midi
+from bridge.jobs.harmony.degrees import named_classes
 from bridge.jobs.retune import RetuneRequest, retune_midi
 from bridge.jobs.session.plan import PiecePlan, Step, SynthPlan, tuner_for
 from bridge.store.session.model import AUTO, Piece, built, moved_spec, problem_at
@@ -234,6 +235,9 @@ def track_request(piece: Piece, cents: float = 0.0) -> RetuneRequest:
     if follow is not None:
         held = set(follow.held)
         for drone in (piece.drone, *(one.drone for one in piece.sections if one.drone is not None)):
+            if piece.chart is not None:  # it follows the chords: only what it names stays
+                held.update(named_classes(" ".join(drone.notes)))
+                continue
             held.update(key % 12 for key in drone.keys(built(piece.spec).tonic))
         follow = replace(follow, held=tuple(sorted(held)))
     return RetuneRequest(

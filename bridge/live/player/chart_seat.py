@@ -18,6 +18,7 @@ from bridge.engine.play.drone_plan import LAST_TAIL_S
 from bridge.engine.play.held_drone import AFTER_RESET_S, HELD_FADE_S
 from bridge.engine.play.performance import Performance
 from bridge.live.plan import LivePlan
+from bridge.live.player.engines import chart_channels
 from bridge.live.state import Held
 from bridge.wire.profile import moves_sounding
 from bridge.wire.resets import reset_kind
@@ -68,7 +69,7 @@ class ChartSeat:
         clock: Callable[[], float],
         sleep: Callable[[float], None],
     ) -> None:
-        own = charts[0].channels
+        own = chart_channels(plan)
         chords = [step.held for chart in charts for step in chart.steps]
         self._drone = ChartDrone(chords, own, plan.drone_level, charts[0].program, bends=False)
         self.source = _Source(self._drone)

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from bridge.engine.play.chart_walk import ChartWalk
+from bridge.engine.play.follow_plan import Choices
 from bridge.engine.play.tables import TableSwitch
 from bridge.engine.protocols import LiveEngine
 from bridge.errors import MethodProblem
@@ -41,27 +42,38 @@ def make_engine(plan: LivePlan, switch: TableSwitch, walk: ChartWalk | None = No
 
     def palette_of(_hz: Sequence[float]) -> Palette | None:
         """Return what there is under the table that holds, whatever its trim and reference."""
-        choices = None if switch.equal else follow.under(switch.number, switch.tonic)
+        choices = None if switch.equal else under()
         return None if choices is None else ready[choices]
+
+    def under() -> Choices | None:
+        return follow.under(switch.number, switch.tonic)
+
+    def moves() -> str:
+        choices = under()
+        return "some" if choices is None else choices.moves
+
+    def keyboard() -> bool:
+        choices = under()
+        return choices is not None and choices.keyboard
 
     return FollowingEngine(
         engine,
         table_hz,
         palette_of,
         follow.window_s,
-        follow.moves,
+        moves,
         follow.on,
         walk.limits if walk is not None else dict,
         chart_channels(plan),
+        keyboard,
         follow.offered,
     )
 
 
 def chart_channels(plan: LivePlan) -> tuple[int, ...]:
-    """Return the channels of a drone that follows a chart."""
-    return next(
-        (chart.channels for chart in (*plan.charts, *plan.tonic_charts) if chart and chart.channels), ()
-    )
+    """Return the channels of a drone that follows charts."""
+    charts = (*plan.charts, *plan.tonic_charts)
+    return tuple(sorted({channel for chart in charts if chart is not None for channel in chart.channels}))
 
 
 def _retuning(plan: LivePlan, table_hz: Sequence[float]) -> LiveEngine:

@@ -336,7 +336,7 @@ class Player:
             kept = performance.switch.keep()
             sounding = [Sounding(at, key, cents) for at, key, _, cents in engine.sounding()[:_SHOWN_NOTES]]
             others = self._seat.state(now_s) if self._seat is not None else {}
-            if (at := performance.walk) is not None and (step := at.step) is not None:
+            if (at := performance.walk) is not None and (step := at.step) is not None and step.name:
                 coming = at.coming
                 others["chart"] = AtChord(
                     at.number,

@@ -27,7 +27,7 @@ from bridge.jobs.harmony.charts import chart_times, tonic_of_chart
 from bridge.jobs.harmony.degrees import held_under, named_classes
 from bridge.jobs.harmony.palettes import palettes_of
 from bridge.live.backing import Backing
-from bridge.tuning.drone_notes import VOICE
+from bridge.tuning.drone_notes import VOICE, drone_keys
 from bridge.tuning.notes import parse_pitch_class
 from bridge.tuning.spec import TableSpec
 from bridge.tuning.tables import Table, build_table
@@ -51,6 +51,13 @@ class ChartWanted:
     """The drone's sound."""
     voice: str = VOICE
     """Who sings to it (`bridge.tuning.drone_notes.VOICES`)."""
+
+    octave: int | None = None
+    """The octave in which a chord's root stands, whoever sings."""
+
+    def tonic_under(self, spec: TableSpec) -> str | None:
+        """Return the tonic of its chords; of equals that of a guitar."""
+        return self.tonic(build_table(spec))
 
     def tonic(self, table: Table) -> str | None:
         """Return the tonic of its chords; of equals that of a guitar."""
@@ -91,21 +98,24 @@ def chart_plan(
     chart = wanted.chart
     starts_s = chart_times(backing.bars_s, len(chart.bars)) if backing is not None else []
     if choices is None:
-        steps: list[tuple[int, Fraction, ChordStep]] = [
-            (bar.number, one.start, ChordStep(str(one), bar.number, bar.section))
-            for bar in chart.bars
-            for one in bar.chords
-        ]
+        steps: list[tuple[int, Fraction, ChordStep]] = []
+        for bar in chart.bars:
+            for one in bar.chords:
+                keys: tuple[int, ...] = ()
+                if wanted.drone and one.chord is not None:
+                    keys = drone_keys(wanted.drone, one.chord.root, wanted.voice, wanted.octave)
+                held = tuple(ChartNote(key) for key in keys)
+                steps.append((bar.number, one.start, ChordStep(str(one), bar.number, bar.section, (), held)))
     else:
         steps = _solved(wanted, spec, home, choices, request, starts_s)
     kept: list[ChordStep] = []
     begins_s: list[float] = []
-    for bar, start, step in steps:
+    for number, start, step in steps:
         if kept and kept[-1]._replace(bar=step.bar) == step:
             continue
         kept.append(step)
         if starts_s:
-            begins_s.append(starts_s[bar - 1] + float(start) * (starts_s[bar] - starts_s[bar - 1]))
+            begins_s.append(starts_s[number - 1] + float(start) * (starts_s[number] - starts_s[number - 1]))
     if backing is not None and len(backing.bars_s) > len(chart.bars):
         kept.append(ChordStep(AFTER_CHART, len(chart.bars) + 1))
         begins_s.append(starts_s[-1])
@@ -135,7 +145,9 @@ def _solved(
     palette = palettes_of(tables, wanted.tonic(home_table), request, named)[1]
     found = []
     for one in follow_chart(wanted.chart, palette, request.moves, starts_s[:-1]):
-        held = held_under(one, wanted.drone, palette, named, wanted.voice) if wanted.drone else ()
+        held = (
+            held_under(one, wanted.drone, palette, named, wanted.voice, wanted.octave) if wanted.drone else ()
+        )
         fixed: dict[int, Variant] = {key % 12: variant for key, variant in held}
         fixed.update(one.variants)
         limits = []

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 from bridge.engine.method import choose_for_playing
 from bridge.errors import ValueProblem
 from bridge.harmony.asked import FollowRequest
@@ -16,7 +14,7 @@ from bridge.live.plan import LivePlan
 from bridge.live.player.journal import state_dir
 from bridge.live.player.sound_card import SOUND_CARD, USUAL
 from bridge.live.prepare.chart import ChartWanted, about_chart, chart_plan
-from bridge.live.prepare.follow import LiveFollow, follow_plan
+from bridge.live.prepare.follow import LiveFollow, follow_plan, for_drone_alone
 from bridge.live.prepare.keyboard import Prepared, hold_channels, play_table
 from bridge.store.profiles import load_profile
 from bridge.tuning.drone_notes import USUAL as USUAL_NOTES
@@ -90,7 +88,7 @@ def prepare_chart_drone(
         local="keep",
         state_dir=str(state_dir()) if out_port is not None else None,
         hold_on=True,
-        follow=replace(follow, on=False, offered=False),
+        follow=for_drone_alone(follow),
         charts=(plan_of_chart,),
         drone_level=asked.level / 100.0,
     )

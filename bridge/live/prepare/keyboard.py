@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from contextlib import suppress
+from dataclasses import dataclass
 from pathlib import Path
 
 from bridge.engine.method import choose_for_playing, refusal
@@ -18,7 +19,7 @@ from bridge.engine.play.drone_sounds import SOUND, drone_program
 from bridge.engine.play.held_drone import HeldKeys, HoldPlan
 from bridge.engine.play.tables import AllTables, PlayTable
 from bridge.engine.protocols import OnChange
-from bridge.errors import MethodProblem, StillbeatError, ValueProblem
+from bridge.errors import MethodProblem, StillbeatError, TuningProblem, ValueProblem
 from bridge.harmony.asked import FollowRequest
 from bridge.harmony.charts.chart import Chart
 from bridge.jobs.choose import TableRequest, choose_table
@@ -30,7 +31,7 @@ from bridge.live.desk.typed import keys_shown
 from bridge.live.plan import LivePlan, Playing, pitched_channels
 from bridge.live.player.journal import state_dir
 from bridge.live.prepare.chart import ChartWanted, about_chart, chart_plan
-from bridge.live.prepare.follow import LiveFollow, about_follow, follow_plan
+from bridge.live.prepare.follow import LiveFollow, about_follow, follow_plan, for_drone_alone
 from bridge.store.descriptions import load_table
 from bridge.store.profiles import load_profile
 from bridge.store.session.model import moved_spec
@@ -163,11 +164,14 @@ def prepare(request: LiveRequest) -> Prepared:
                 (tonic_specs, first.tonics, held_tonics),
             )
         )
-        follow = follow_plan(asked, known, known_tonics, method, profile, own=own)
         if request.follow_harmony is not None:
+            follow = follow_plan(asked, known, known_tonics, method, profile, own=own)
             notices += about_follow(asked, method, profile)
         else:
-            follow = replace(follow, on=False, offered=False)
+            with suppress(
+                TuningProblem
+            ):  # a tempered table has no commas: the drone stands where it has the roots
+                follow = for_drone_alone(follow_plan(asked, known, known_tonics, method, profile, own=own))
     charts: list[tuple[ChartPlan | None, ...]] = [(), ()]
     if wanted is not None:
         taken = {controls.play_on, *(backing.channels if backing is not None else ())}
