@@ -15,14 +15,19 @@ from harmony.scores import PIECES
 from support import synths, written
 from support.corpus import MIDI_PACKAGES, midi_files
 
+from bridge.engine.bend.options import BendOptions
+from bridge.engine.method import crowded_times
 from bridge.engine.report import BendReport
 from bridge.errors import TuningProblem, ValueProblem
 from bridge.harmony.asked import FollowRequest
 from bridge.jobs.choose import TableRequest, choose_table
-from bridge.jobs.retune import Retuned, RetuneRequest, retune_file
+from bridge.jobs.retune import Retuned, RetuneRequest, _short_of_channels, retune_file
+from bridge.store.playing import sequences
+from bridge.store.smf import read_midi
 from bridge.tuning.changes import parse_at
 from bridge.tuning.notes import parse_pitch_class
 from bridge.tuning.spec import TableSpec
+from bridge.tuning.tables import build_table
 
 METHODS = ("note", "octave", "bend", "mpe", "dump")
 OPEN_D = choose_table(TableRequest(guitar="open-d"))
@@ -230,3 +235,24 @@ def test_real_files_by_what_is_written(tmp_path: Path) -> None:
             assert abs(one.moved_cents - other.moved_cents) <= 0.02, (path.name, one)
     assert sum(after) / len(after) >= 0.965
     assert sum(before) / len(before) < 0.8
+
+
+def test_only_bends_that_are_short_of_channels_know_it(tmp_path: Path) -> None:
+    # The pump: four notes a chord, the bass doubling one of them, each chord struck as the last one ends. Notes at
+    # three offsets and the tails of three more take more than four channels, and by far fewer than fifteen.
+    midi = read_midi(write_piece(tmp_path, "pump-x4"))
+    playing = sequences(midi)[0]
+    hz = [float(value) for value in build_table(spec_of("pump-x4")).hz]
+    spans = crowded_times(playing, hz, None, BendOptions(channels=(1, 2, 3, 4)))
+    assert spans
+    assert spans[0][0] == pytest.approx(2.0), "as soon as the second chord meets the tails of the first"
+    assert crowded_times(playing, hz) == []
+    for method, channels, short in (
+        ("bend", (1, 2, 3, 4), True),
+        ("bend", None, False),
+        ("mpe", (1, 2, 3, 4), False),
+    ):
+        request = RetuneRequest(
+            spec=spec_of("pump-x4"), method=method, channels=channels, follow_harmony=FollowRequest()
+        )
+        assert bool(_short_of_channels(playing, request, None)) is short

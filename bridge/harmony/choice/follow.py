@@ -62,6 +62,8 @@ class FollowOptions:
     guard: bool = True  # keep the table where following gains too little
     rule_on_4: bool = True  # keep the dominant's seventh at 4/3 after IV
     most_states: int = MOST_STATES  # how large the search may grow
+    # When channels are short, in order: from the first time to the second nobody has one to spare.
+    crowded_s: tuple[tuple[float, float], ...] = ()
 
     def __post_init__(self) -> None:
         if self.moves not in MOVES:
@@ -152,6 +154,7 @@ class Score:
         allowed: Sequence[tuple[Variant, ...]],
         most_states: int = MOST_STATES,
         progress: Callable[[float], None] | None = None,
+        crowded_s: Sequence[tuple[float, float]] = (),
     ) -> list[Variant]:
         """Return the best variant of each segment among those allowed."""
         homes = [palette.base_cents[segment.pitch_class] for segment, palette in self._both()]
@@ -160,7 +163,15 @@ class Score:
             for home, own in zip(homes, allowed, strict=True)
         ]
         problem = problem_of(
-            self.notes, self.segments, choices, homes, self.table, self.pairs, weights, self.natural_sevenths
+            self.notes,
+            self.segments,
+            choices,
+            homes,
+            self.table,
+            self.pairs,
+            weights,
+            self.natural_sevenths,
+            crowded_s,
         )
         problem = replace(problem, most_states=most_states).limited()
         chosen = best_choices(problem, progress)
@@ -215,12 +226,14 @@ def follow(
     moves = "few" if wanted.moves == "some" and is_sparse(score) else wanted.moves
     allowed = keep_4(score) if wanted.rule_on_4 else score.everything()
     weights = MOVES[moves]
-    variants = score.solve(weights, allowed, wanted.most_states, progress)
+    variants = score.solve(weights, allowed, wanted.most_states, progress, wanted.crowded_s)
     offsets = score.offsets(variants)
     after = score.measure(offsets)
     if wanted.guard and not _worth(before, after) and before.share < 1.0:
         # Weights on the simplest intervals may lose what plain counting keeps.
-        plain = score.solve(replace(weights, plain=True), allowed, wanted.most_states, progress)
+        plain = score.solve(
+            replace(weights, plain=True), allowed, wanted.most_states, progress, wanted.crowded_s
+        )
         other = score.measure(score.offsets(plain))
         if other.share > after.share:
             variants, offsets, after = plain, score.offsets(plain), other

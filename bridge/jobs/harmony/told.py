@@ -293,6 +293,7 @@ def tell(
     chart: Chart | None = None,
     hz: Sequence[float] | None = None,
     progress: Callable[[float], None] | None = None,
+    crowded_s: Sequence[tuple[float, float]] = (),
 ) -> Told:
     """Hear a piece, measure it, and follow it.
 
@@ -308,6 +309,8 @@ def tell(
         What is played instead of the table, for comparison; then nothing is followed.
     progress : callable, optional
         Called with the part of the search that is done, 0 to 1.
+    crowded_s : sequence of (float, float)
+        When channels are short, in seconds: there the comma that costs no channel is preferred.
 
     Raises
     ------
@@ -356,7 +359,8 @@ def tell(
     starts_s = _starts_s(music, tables)
     stretches = [Stretch(start, palette) for start, palette in zip(starts_s, palettes, strict=True)]
     request = wanted or FollowRequest()
-    told.following = follow(notes, stretches, request.options, progress)
+    options = replace(request.options, crowded_s=tuple(crowded_s))
+    told.following = follow(notes, stretches, options, progress)
     told.measured = told.following.after if asked else told.following.before
     if told.advice is None:
         told.advice = Advice(told.following.before.share)
