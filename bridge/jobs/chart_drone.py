@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from bridge.engine.mts.live import MtsLiveEngine
-from bridge.engine.play.chart_drone import FADE_S, ChartDrone, ChartNote
+from bridge.engine.play.chart_drone import CHORD_FADE_S, ChartDrone, ChartNote
 from bridge.engine.play.drone_plan import LAST_TAIL_S
 from bridge.engine.play.drone_sounds import drone_program
 from bridge.errors import ValueProblem
@@ -143,7 +143,7 @@ def chart_drone_events(plan: ChartDronePlan, table_hz: Sequence[float]) -> Itera
     channels = [channel for channel in range(1, 17) if channel != 10][: max(2 * most, 2)]
     drone = ChartDrone(plan.chords, channels, plan.level, plan.program)
     turns: list[tuple[float, int | None]] = [*zip(plan.starts_s, range(len(plan.chords)), strict=True)]
-    turns.append((max(plan.end_s - FADE_S, plan.starts_s[-1]), None))
+    turns.append((max(plan.end_s - CHORD_FADE_S, plan.starts_s[-1]), None))
     last_s = 0.0
     for place, (turn_s, number) in enumerate(turns):
         for data in drone.to(number, turn_s):

@@ -18,6 +18,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from bridge.engine.play.drone_messages import quieter
 from bridge.errors import ValueProblem
 from bridge.tuning.beats import beat_rate_hz, main_pair
 
@@ -143,7 +144,7 @@ class DronePlan:
 
     def top_expression(self, notes: int) -> int:
         """Return the loudest expression for so many notes: the power of the sum stays the same."""
-        return max(1, round(MOST_EXPRESSION * self.level / math.sqrt(math.sqrt(notes))))
+        return max(1, round(MOST_EXPRESSION * self.level / quieter(notes)))
 
 
 @dataclass(frozen=True)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from bridge.engine.play.tables import TableSwitch
 from bridge.engine.protocols import LiveEngine
 from bridge.errors import MethodProblem
-from bridge.live.plan import LivePlan
+from bridge.live.plan import LivePlan, TablesDrone
 from bridge.wire.profile import MTS_METHODS
 
 if TYPE_CHECKING:
@@ -62,6 +62,6 @@ def _retuning(plan: LivePlan, table_hz: Sequence[float]) -> LiveEngine:
 
     options = BendOptions(channels=plan.channels, plain=plan.plain, tonics=(plan.tables[0].tonic,))
     engine = BendEngine(plan.profile, table_hz, options, "mpe" if plan.method == "mpe" else "bend")
-    if plan.hold is not None:  # it may sound before anybody plays
+    if isinstance(plan.drone, TablesDrone):  # it may sound before anybody plays
         engine.expect(plan.controls.play_on or 1)
     return engine

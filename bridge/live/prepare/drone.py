@@ -11,7 +11,7 @@ from bridge.errors import MethodProblem, ValueProblem
 from bridge.jobs.choose import TableRequest, choose_table
 from bridge.jobs.drone import DroneRequest, plan_drone
 from bridge.live.backing import Backing
-from bridge.live.plan import LivePlan, pitched_channels
+from bridge.live.plan import LivePlan, StepsDrone, pitched_channels
 from bridge.live.player.journal import state_dir
 from bridge.live.player.sound_card import SOUND_CARD, USUAL
 from bridge.live.prepare.keyboard import play_table
@@ -95,7 +95,7 @@ def prepare_drone(
         plain=True,
         local="keep",
         state_dir=str(state_dir()),
-        drone=plan_drone(asked, spec, usable, scale),
+        drone=StepsDrone(plan_drone(asked, spec, usable, scale)),
     )
     return PreparedDrone(plan, build_table(spec), tuple(notices), spec.doubt)
 
@@ -158,6 +158,6 @@ def sound_card_plan(
         profile=profile,
         plain=True,
         local="keep",
-        drone=drone,
+        drone=StepsDrone(drone) if drone is not None else None,
         backing=backing,
     )

@@ -23,7 +23,7 @@ from bridge.live.backing import Backing, load_backing
 from bridge.live.desk.labels import Labels, feet_shown, tuning_words
 from bridge.live.desk.listening import Listening
 from bridge.live.desk.typed import keys_shown
-from bridge.live.plan import LivePlan, Playing, pitched_channels
+from bridge.live.plan import LivePlan, Playing, TablesDrone, pitched_channels
 from bridge.live.player.journal import state_dir
 from bridge.live.prepare.follow import LiveFollow, about_follow, follow_plan
 from bridge.store.descriptions import load_table
@@ -163,8 +163,7 @@ def prepare(request: LiveRequest) -> Prepared:
         profile=profile,
         state_dir=str(state_dir()),
         backing=backing,
-        hold=hold,
-        hold_on=hold is not None,
+        drone=TablesDrone(hold, on=True) if hold is not None else None,
         follow=follow,
     )
     named = request.table.reference is not None
