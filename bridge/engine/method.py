@@ -49,10 +49,7 @@ class Fit:
 def check_obeys(method: str, profile: SynthProfile | None) -> None:
     """Refuse a method that a synth does not obey (``auto``: refuse a synth that obeys no message at all).
 
-    Raises
-    ------
-    MethodProblem
-        Says what it obeys.
+    MethodProblem says what it obeys.
     """
     if profile is None or method in profile.methods:
         return
@@ -109,6 +106,8 @@ def choose_for_file(
 ) -> MethodChosen:
     """Choose a method.
 
+    MethodProblem if the synth obeys no method that works for this file.
+
     Parameters
     ----------
     profile : SynthProfile or None
@@ -117,11 +116,6 @@ def choose_for_file(
         Methods that cannot express a table, and why (an octave message, for one that does not repeat).
     parts : sequence of int
         Parts chosen for MPE.
-
-    Raises
-    ------
-    MethodProblem
-        The synth obeys no method that works for this file.
     """
     refused = dict(refusals or {})
     if fit.parts_at_once > fit.allowed:
@@ -167,6 +161,8 @@ def choose_for_playing(
 ) -> MethodChosen:
     """Choose how tables reach a synth while one plays.
 
+    MethodProblem if the synth does not obey the method, or obeys none that can express the tables.
+
     Parameters
     ----------
     asked : str
@@ -175,11 +171,6 @@ def choose_for_playing(
         The synth, if one was named.
     tables : sequence of (128 float)
         Every table that may be chosen; a method that cannot express one of them is out.
-
-    Raises
-    ------
-    MethodProblem
-        The synth does not obey the method, or obeys none that can express the tables.
     """
     check_obeys(asked, profile)
     if asked != "auto":

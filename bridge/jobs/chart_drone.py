@@ -55,12 +55,8 @@ class ChartDronePlan:
 def plan_chart_drone(request: DroneRequest, spec: TableSpec, chart: Chart, midi: MidiFile) -> ChartDronePlan:
     """Work out a drone that follows a chart along a track.
 
-    Raises
-    ------
-    ValueProblem
-        The track has no bars, or fewer than the chart; a note makes no sense; what does not go with a chart.
-    TuningProblem
-        The table has no scale of exact ratios.
+    ValueProblem if the track has no bars, or fewer than the chart, a note makes no sense, or something was asked
+    for that does not go with a chart. TuningProblem if the table has no scale of exact ratios.
     """
     if request.steps or request.settle is not None:
         raise ValueProblem(
@@ -167,10 +163,7 @@ def render_chart_drone(
 ) -> SoundReport:
     """Write a drone along a track to a WAV or FLAC file with the built-in tone generator.
 
-    Raises
-    ------
-    OutputProblem, ValueProblem
-        The file exists or cannot be written.
+    OutputProblem or ValueProblem if the file exists or cannot be written.
     """
     check_output(output, overwrite=overwrite)
 

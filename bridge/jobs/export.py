@@ -66,10 +66,7 @@ def addressed(
 def check_name(name: str) -> str:
     """Return `name` if it can stand at the beginning of file names.
 
-    Raises
-    ------
-    ValueProblem
-        It is empty, hidden, or holds a character that file systems refuse.
+    ValueProblem if it is empty, hidden, or holds a character that file systems refuse.
     """
     bad = sorted(set(name) & _NOT_IN_NAMES)
     if not name.strip() or name.startswith(".") or bad:
@@ -88,6 +85,8 @@ def export_table(
 ) -> Exported:
     """Write a table in all its forms; all files appear, or none.
 
+    OutputProblem if a file exists already, or cannot be written.
+
     Parameters
     ----------
     folder : Path
@@ -98,11 +97,6 @@ def export_table(
         Beginning of the file names; the table's name where left out.
     sheet : bool
         Whether the sheets are made too; where their libraries are missing, `Exported.left_out` says so.
-
-    Raises
-    ------
-    OutputProblem
-        A file exists already, or cannot be written.
     """
     stem = check_name(name or spec.name)
     table = build_table(spec)

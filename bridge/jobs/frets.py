@@ -186,10 +186,7 @@ def _hz(value: str, text: str) -> float:
 def find_chords(table: Table, names: Sequence[str]) -> tuple[Chord, ...]:
     """Find chords of a table by name (``Em7``) or degree (``ii7``), in the order named.
 
-    Raises
-    ------
-    ValueProblem
-        If a name names no chord.
+    ValueProblem if a name names no chord.
     """
     return judge_table(table, [parse_chord(name, table.tonic) for name in names])
 

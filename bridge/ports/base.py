@@ -93,10 +93,8 @@ class OutPort(ABC):
     def send(self, data: bytes) -> None:
         """Send one whole message.
 
-        Raises
-        ------
-        PortProblem
-            The port is closed, the bytes are not one message, or a SysEx message is too long to arrive whole.
+        PortProblem if the port is closed, the bytes are not one message, or a SysEx message is too long to
+        arrive whole.
         """
         wrong = "the port is closed" if self.closed else check_message(data)
         if wrong:
@@ -145,6 +143,8 @@ class MidiSystem(ABC):
     def open_input(self, name: str, receive: Receive, *, label: str = "in") -> InPort:
         """Listen to a port, given by its full name.
 
+        PortProblem if there is no such port any more, or the system refuses.
+
         Parameters
         ----------
         name : str
@@ -153,11 +153,6 @@ class MidiSystem(ABC):
             See `Receive`.
         label : str
             How our end is called.
-
-        Raises
-        ------
-        PortProblem
-            There is no such port any more, or the system refuses.
         """
 
     @abstractmethod
@@ -168,10 +163,7 @@ class MidiSystem(ABC):
     def make_input(self, receive: Receive, *, label: str = "in") -> InPort:
         """Make an input port of our own that others can connect to.
 
-        Raises
-        ------
-        PortProblem
-            The system has no virtual ports.
+        PortProblem if the system has no virtual ports.
         """
 
     @abstractmethod

@@ -25,6 +25,8 @@ _NEAR = 0.6
 def pick_port(wanted: str, names: Sequence[str], side: Side) -> str:
     """Return the port that was meant.
 
+    PortProblem if no port has that name, or more than one; lists them.
+
     Parameters
     ----------
     wanted : str
@@ -33,11 +35,6 @@ def pick_port(wanted: str, names: Sequence[str], side: Side) -> str:
         The ports that there are.
     side : {"input", "output"}
         For the message.
-
-    Raises
-    ------
-    PortProblem
-        No port has that name, or more than one; lists them.
     """
     asked = wanted.strip().lower()
     whole = [name for name in names if name.lower() == asked]

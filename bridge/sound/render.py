@@ -47,6 +47,8 @@ def render_blocks(
 ) -> Iterator[NDArray[np.float32]]:
     """Yield the sound of a piece in blocks, as it is; it may go beyond 1.
 
+    ValueProblem if a time that is negative, no number or beyond a day; or the sample rate is out of range.
+
     Parameters
     ----------
     events : iterable of (float, bytes)
@@ -57,11 +59,6 @@ def render_blocks(
     Yields
     ------
     ndarray of float32, shape (frames, 2)
-
-    Raises
-    ------
-    ValueProblem
-        A time that is negative, no number or beyond a day; or the sample rate is out of range.
     """
     generator = Generator(sample_rate)
 

@@ -83,12 +83,8 @@ _TABLE_COMMENTS = {
 def load_scale(name_or_path: str) -> Scale:
     """Read a scale.
 
-    Raises
-    ------
-    ValueProblem
-        If there is no scale of that name.
-    InputProblem
-        If the file is malformed; names file and line.
+    ValueProblem if there is no scale of that name. InputProblem if the file is malformed; names file and
+    line.
     """
     return load_description("scales", name_or_path, _scale_file)
 
@@ -96,14 +92,8 @@ def load_scale(name_or_path: str) -> Scale:
 def load_guitar(name_or_path: str) -> Guitar:
     """Read a guitar.
 
-    Raises
-    ------
-    ValueProblem
-        If there is no guitar of that name.
-    InputProblem
-        If the file is malformed; names file and line.
-    TuningProblem
-        If its strings and unisons make no tuning.
+    ValueProblem if there is no guitar of that name. InputProblem if the file is malformed; names file and
+    line. TuningProblem if its strings and unisons make no tuning.
     """
     if looks_like_strings(name_or_path) and name_or_path.strip() not in list_guitars():
         return _by_strings(name_or_path)
@@ -134,12 +124,8 @@ def load_table(name_or_path: str) -> TableSpec:
 
     A guitar's name stands for the default scale on the guitar's tonic.
 
-    Raises
-    ------
-    ValueProblem
-        If there is no table or guitar of that name.
-    InputProblem
-        If the file is malformed; names file and line.
+    ValueProblem if there is no table or guitar of that name. InputProblem if the file is malformed; names
+    file and line.
     """
     wanted = name_or_path.strip()
     if not is_path(wanted) and wanted not in list_tables():

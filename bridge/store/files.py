@@ -55,18 +55,15 @@ _FULL = (errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC))
 def read_bytes(path: PathName, most_bytes: int = MOST_BYTES) -> bytes:
     """Return the whole content of an input file.
 
+    InputProblem if the file is missing (near names in the same folder are suggested), is a folder, is too
+    large, or may not be read.
+
     Parameters
     ----------
     path : path
         The file; a device or pipe is read as well, but never beyond `most_bytes`.
     most_bytes : int
         What is refused is larger than this.
-
-    Raises
-    ------
-    InputProblem
-        The file is missing (near names in the same folder are suggested), is a folder, is too large, or may not be
-        read.
     """
     name = os.fspath(path)
     try:
@@ -88,16 +85,13 @@ def read_bytes(path: PathName, most_bytes: int = MOST_BYTES) -> bytes:
 def check_output(path: PathName, overwrite: bool = False, inputs: tuple[PathName, ...] = ()) -> None:
     """Refuse early what could not be written later, before long work is done in vain.
 
+    OutputProblem if the output is one of the inputs, exists already, is a folder, or its folder is missing or
+    not writable.
+
     Parameters
     ----------
     inputs : tuple of paths
         Files that must never be changed.
-
-    Raises
-    ------
-    OutputProblem
-        The output is one of the inputs, exists already, is a folder, or its folder is missing or
-        not writable.
     """
     name = os.fspath(path)
     for source in inputs:
@@ -128,6 +122,8 @@ def check_output(path: PathName, overwrite: bool = False, inputs: tuple[PathName
 def open_atomic(path: PathName, overwrite: bool = False) -> Iterator[BinaryIO]:
     """Open one output for writing; it appears under its name only when the block ends without an error.
 
+    OutputProblem as `check_output`; also a full disk, at whatever moment it shows.
+
     Parameters
     ----------
     path : path
@@ -139,11 +135,6 @@ def open_atomic(path: PathName, overwrite: bool = False) -> Iterator[BinaryIO]:
     ------
     BinaryIO
         A seekable stream (except for devices and pipes).
-
-    Raises
-    ------
-    OutputProblem
-        See `check_output`; also a full disk, at whatever moment it shows.
     """
     name = os.fspath(path)
     check_output(name, overwrite)
@@ -172,10 +163,7 @@ def open_atomic(path: PathName, overwrite: bool = False) -> Iterator[BinaryIO]:
 def write_bytes_atomic(path: PathName, data: bytes, overwrite: bool = False) -> None:
     """Write `data` as the whole content of one output, or leave nothing behind.
 
-    Raises
-    ------
-    OutputProblem
-        See `open_atomic`.
+    OutputProblem as `open_atomic`.
     """
     with open_atomic(path, overwrite) as stream:
         stream.write(data)
@@ -187,15 +175,12 @@ def write_files_atomic(folder: PathName, contents: Mapping[str, bytes], overwrit
     A folder that is missing, with its parents, is built aside and appears in one step, with everything in it.
     In a folder that is there, files appear as `write_all_atomic` tells.
 
+    OutputProblem if one of the files exists or cannot be written, or the folder cannot be made.
+
     Parameters
     ----------
     contents : mapping
         Plain file names (no folders in them) to bytes.
-
-    Raises
-    ------
-    OutputProblem
-        One of the files exists or cannot be written, or the folder cannot be made.
     """
     place = os.fspath(folder)
     for file_name in contents:
@@ -243,10 +228,7 @@ def write_all_atomic(contents: Mapping[PathName, bytes], overwrite: bool = False
     files already named are taken back and replaced ones restored. Should the process be killed between two namings,
     the next writing into the same folder restores what was replaced.
 
-    Raises
-    ------
-    OutputProblem
-        One of the files exists or cannot be written, or two of them are the same file.
+    OutputProblem if one of the files exists or cannot be written, or two of them are the same file.
     """
     targets: dict[str, bytes] = {}
     for path, data in contents.items():

@@ -47,10 +47,7 @@ def load_profile(name_or_path: str) -> SynthProfile:
 def profile_from_toml(text: str, where: str = "synth profile") -> SynthProfile:
     """Return the profile that TOML text describes; `where` names it in errors.
 
-    Raises
-    ------
-    InputProblem
-        If the text is malformed or says something that no synth can be; names `where` and the line.
+    InputProblem if the text is malformed or says something that no synth can be; names `where` and the line.
     """
     return _profile(parse_toml(text.encode(), where))
 

@@ -37,6 +37,8 @@ def _number_bytes(value: int) -> bytes:
 def track_bytes(events: list[Event], running: Running, number: int) -> bytearray:
     """Return the content of a track's chunk, with an end mark in any case.
 
+    ValueProblem if ticks run backwards or too far ahead, an event is malformed, or one follows the end mark.
+
     Parameters
     ----------
     events : list of Event
@@ -45,11 +47,6 @@ def track_bytes(events: list[Event], running: Running, number: int) -> bytearray
         Where to leave out status bytes that repeat.
     number : int
         Which track it is, from 1, for messages.
-
-    Raises
-    ------
-    ValueProblem
-        Ticks run backwards or too far ahead, an event is malformed, or one follows the end mark.
     """
     out = bytearray()
     put = out.append

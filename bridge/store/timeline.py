@@ -137,15 +137,12 @@ class TimeSignature:
 class BarMap:
     """Bars and beats to ticks and back.
 
+    ValueProblem if the file counts in SMPTE time, which has no bars.
+
     Parameters
     ----------
     track : int, optional
         The track (from 0) of a format 2 file.
-
-    Raises
-    ------
-    ValueProblem
-        The file counts in SMPTE time, which has no bars.
     """
 
     def __init__(self, mf: MidiFile, track: int | None = None) -> None:
@@ -183,17 +180,14 @@ class BarMap:
     def tick(self, bar: int, beat: float | Fraction = 1) -> int:
         """Return the tick nearest to a beat of a bar.
 
+        ValueProblem if the bar or beat does not exist.
+
         Parameters
         ----------
         bar : int
             From 1 to `bars`.
         beat : number
             From 1 to less than one beyond the bar's number of beats.
-
-        Raises
-        ------
-        ValueProblem
-            The bar or beat does not exist.
         """
         if not 1 <= bar <= self.bars:
             raise ValueProblem(

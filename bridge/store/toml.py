@@ -185,10 +185,8 @@ class Section:
 def read_toml(path: Path) -> Section:
     """Read a description.
 
-    Raises
-    ------
-    InputProblem
-        If the file is missing, unreadable, too large, not UTF-8 or not TOML; syntax errors name the line.
+    InputProblem if the file is missing, unreadable, too large, not UTF-8 or not TOML; syntax errors name the
+    line.
     """
     where = str(path)
     try:

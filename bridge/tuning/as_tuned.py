@@ -47,6 +47,8 @@ def fit_reference(
 ) -> ReferenceFit:
     """Fit the reference to measured strings by robust least squares of cents.
 
+    ValueProblem where nothing is measured, a string is unknown, or a frequency is none.
+
     Parameters
     ----------
     measured : mapping of int to float
@@ -55,11 +57,6 @@ def fit_reference(
         Factor of each string to the reference string.
     sd_cents : mapping of int to float, optional
         Standard deviation of each measurement; strings measured badly count less.
-
-    Raises
-    ------
-    ValueProblem
-        Where nothing is measured, a string is unknown, or a frequency is none.
     """
     if not measured:
         raise ValueProblem("no string was measured", "pluck at least one")

@@ -77,6 +77,8 @@ class BeatsCompared:
 def partial_hz(hz: float, partial: int, stiffness: float = 0.0) -> float:
     """Return the frequency of a partial.
 
+    ValueProblem if a value is out of range.
+
     Parameters
     ----------
     hz : float
@@ -85,11 +87,6 @@ def partial_hz(hz: float, partial: int, stiffness: float = 0.0) -> float:
         Its number, from 1.
     stiffness : float
         Fletcher's B, 0 for an ideal string; steel guitar strings have about 1e-5 to 2e-4.
-
-    Raises
-    ------
-    ValueProblem
-        If a value is out of range.
     """
     if not 0 < hz < math.inf:
         raise ValueProblem(f"frequency {hz:g} Hz", "frequencies are greater than zero")
@@ -122,6 +119,8 @@ def coinciding_partials(
 ) -> tuple[PartialPair, ...]:
     """Find all pairs of partials of two notes that nearly coincide.
 
+    ValueProblem if a value is out of range.
+
     Parameters
     ----------
     first_hz, second_hz : float
@@ -137,11 +136,6 @@ def coinciding_partials(
     -------
     tuple of PartialPair
         The simplest first (by p·q, whose partials are the strongest and heard best), then the nearest.
-
-    Raises
-    ------
-    ValueProblem
-        If a value is out of range.
     """
     if not 1 <= max_partial <= _PARTIAL_LIMIT:
         raise ValueProblem(f"partials up to {max_partial}", f"1 to {_PARTIAL_LIMIT}")

@@ -79,15 +79,12 @@ def degree_meant(text: str) -> str:
 def parse_pitch_class(text: str) -> int:
     """Read a note without octave, such as ``D``, ``F#`` or ``B♭``.
 
+    ValueProblem if the text is no note name; the German ``H`` is explained.
+
     Returns
     -------
     int
         Pitch class 0 (C) to 11 (B).
-
-    Raises
-    ------
-    ValueProblem
-        If the text is no note name; the German ``H`` is explained.
     """
     body = _said(text)
     match = _CLASS.fullmatch(body)
@@ -101,10 +98,7 @@ def parse_pitch_class(text: str) -> int:
 def parse_tonic(text: str) -> str:
     """Read the name of a tonic and return it in ASCII: ``"b♭"`` is ``"Bb"``.
 
-    Raises
-    ------
-    ValueProblem
-        If the text is no note name.
+    ValueProblem if the text is no note name.
     """
     parse_pitch_class(text)
     name = _said(text)
@@ -114,15 +108,12 @@ def parse_tonic(text: str) -> str:
 def parse_note(text: str) -> int:
     """Read a note with octave, such as ``D3``, ``F#3`` or ``Bb-1``.
 
+    ValueProblem if the text is no note with octave, or the note lies outside the 128 MIDI keys.
+
     Returns
     -------
     int
         MIDI key 0 (C-1) to 127 (G9); C4 = 60.
-
-    Raises
-    ------
-    ValueProblem
-        If the text is no note with octave, or the note lies outside the 128 MIDI keys.
     """
     body = _said(text)
     match = _NOTE.fullmatch(body)
@@ -188,6 +179,8 @@ def pitch_class_name(pitch_class: int, tonic: str = "C") -> str:
 def note_name(key: int, tonic: str = "C") -> str:
     """Name a MIDI key with its octave, spelled by the tonic.
 
+    ValueProblem if the key is not 0–127.
+
     Parameters
     ----------
     key : int
@@ -199,11 +192,6 @@ def note_name(key: int, tonic: str = "C") -> str:
     -------
     str
         ``"F#3"``, ``"Bb2"``, ``"C4"`` for middle C.
-
-    Raises
-    ------
-    ValueProblem
-        If the key is not 0–127.
     """
     if not 0 <= key <= 127:
         raise ValueProblem(f"key {key} is out of range", "MIDI keys run from 0 (C-1) to 127 (G9)")
@@ -226,10 +214,7 @@ def key_to_hz(key: float, a4_hz: float = A4_HZ) -> float:
 def hz_to_key(hz: float, a4_hz: float = A4_HZ) -> float:
     """Return the fractional MIDI key of a frequency in equal temperament: inverse of `key_to_hz`.
 
-    Raises
-    ------
-    ValueProblem
-        If a frequency is zero, negative or not finite.
+    ValueProblem if a frequency is zero, negative or not finite.
     """
     if not (0 < hz < math.inf and 0 < a4_hz < math.inf):
         raise ValueProblem(f"frequency {hz:g} Hz", "frequencies are greater than zero")

@@ -126,17 +126,14 @@ def _mistake(key: int, hz: float) -> str:
 def parse_reference(text: str) -> Reference:
     """Read a reference: ``D3=146.5``, ``A4=438``, ``D3-7c``, ``D3-7c@442``, ``D3@442`` or ``D3``.
 
+    ValueProblem if a part is malformed, the calibration is not 380 to 500 Hz, or the note ends more than 600
+    cents from equal temperament.
+
     Parameters
     ----------
     text : str
         A note and its frequency in Hz; or a note and a tuner's reading in cents, with the tuner's
         calibration behind ``@`` unless it is 440 Hz.
-
-    Raises
-    ------
-    ValueProblem
-        If a part is malformed, the calibration is not 380 to 500 Hz, or the note ends more than 600 cents
-        from equal temperament.
     """
     body = plain_signs(text)
     note, equals, value = body.partition("=")
@@ -185,10 +182,7 @@ def _ask_octave(note: str, value: str) -> None:
 def parse_hz(value: str, note: str) -> float:
     """Read a frequency, such as stands behind the equals sign of a note.
 
-    Raises
-    ------
-    ValueProblem
-        It is none; says how `note` is written with a frequency, or with a tuner's reading.
+    ValueProblem if it is none; says how `note` is written with a frequency, or with a tuner's reading.
     """
     match = _HZ.fullmatch(value)
     if match is not None:

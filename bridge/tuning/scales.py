@@ -89,13 +89,7 @@ class Interval:
 
     @classmethod
     def parse(cls, text: str) -> Interval:
-        """Read ``5/4`` (exact) or ``386.3c`` (cents).
-
-        Raises
-        ------
-        ValueProblem
-            If the text is neither.
-        """
+        """Read ``5/4`` (exact) or ``386.3c`` (cents); ValueProblem if the text is neither."""
         body = text.strip()
         match = _CENTS.fullmatch(body)
         if match is not None:
@@ -138,18 +132,15 @@ def octaves(count: int) -> Interval:
 def check_degree(index: int, interval: Interval) -> None:
     """Refuse an interval that cannot stand on a degree.
 
+    ValueProblem if the first degree is anything but a unison, or another lies more than 100 cents from its
+    equal-tempered place; names the likely mistake.
+
     Parameters
     ----------
     index : int
         Degree 0 (``1``) to 11 (``7``).
     interval : Interval
         Its distance above the tonic.
-
-    Raises
-    ------
-    ValueProblem
-        If the first degree is anything but a unison, or another lies more than 100 cents from its
-        equal-tempered place; names the likely mistake.
     """
     if index == 0:
         if interval.ratio != 1:
@@ -197,15 +188,12 @@ class Scale:
     def with_degrees(self, changes: Mapping[int, Interval]) -> Scale:
         """Return the scale with some degrees replaced.
 
+        ValueProblem if an interval does not suit its degree.
+
         Parameters
         ----------
         changes : mapping of int to Interval
             Index 1 to 11 of the degree, and its new distance above the tonic.
-
-        Raises
-        ------
-        ValueProblem
-            If an interval does not suit its degree.
         """
         for index, interval in changes.items():
             check_degree(index, interval)
@@ -232,15 +220,12 @@ EQUAL = Scale(
 def parse_degree(text: str) -> int:
     """Read the name of a degree, such as ``b7``; ``b5``, ``#5`` and their like are understood.
 
+    ValueProblem if there is no such degree.
+
     Returns
     -------
     int
         Index 0 (``1``) to 11 (``7``).
-
-    Raises
-    ------
-    ValueProblem
-        If there is no such degree.
     """
     body = plain_signs(text)
     name = _ALIASES.get(body, _INTERVALS.get(" ".join(body.lower().split()), body))
@@ -261,15 +246,12 @@ def parse_degree(text: str) -> int:
 def parse_degree_change(text: str) -> tuple[int, Interval]:
     """Read a degree and its new interval above the tonic: ``b7=7/4`` or ``3=386.3c``.
 
+    ValueProblem if either part is malformed, or the interval does not suit the degree.
+
     Returns
     -------
     tuple of int and Interval
         Index 1 to 11 of the degree, and the interval.
-
-    Raises
-    ------
-    ValueProblem
-        If either part is malformed, or the interval does not suit the degree.
     """
     name, equals, value = text.partition("=")
     if not equals or not value.strip():

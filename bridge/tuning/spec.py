@@ -31,12 +31,8 @@ MIN_HZ, MAX_HZ = 1.0, 25000.0
 class TableSpec:
     """Everything that makes a table, described on the open strings.
 
-    Raises
-    ------
-    ValueProblem
-        If a value is out of range.
-    TuningProblem
-        If a scale is missing, or open strings shall win without a guitar.
+    ValueProblem if a value is out of range; TuningProblem if a scale is missing, or open strings shall win
+    without a guitar.
     """
 
     name: str

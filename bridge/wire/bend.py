@@ -35,10 +35,7 @@ def _check_range(range_semitones: float) -> None:
 def bend_step_cents(range_semitones: float) -> float:
     """Return one step of the bend in cents.
 
-    Raises
-    ------
-    ValueProblem
-        If the range is not above 0 and at most 128 semitones.
+    ValueProblem if the range is not above 0 and at most 128 semitones.
     """
     _check_range(range_semitones)
     return range_semitones * 100 / CENTRE
@@ -46,6 +43,9 @@ def bend_step_cents(range_semitones: float) -> float:
 
 def bend_value(cents: float, range_semitones: float) -> tuple[int, float]:
     """Return the bend value nearest to an offset in cents.
+
+    ValueProblem if no value lies within half a step. The full range upward itself is such a case: it would be
+    16384, and the highest value falls one whole step short of it.
 
     Parameters
     ----------
@@ -60,12 +60,6 @@ def bend_value(cents: float, range_semitones: float) -> tuple[int, float]:
         0 to 16383.
     residual_cents : float
         Sent minus wanted, at most half a step either way.
-
-    Raises
-    ------
-    ValueProblem
-        If no value lies within half a step. The full range upward itself is such a case: it would be 16384, and
-        the highest value falls one whole step short of it.
     """
     if not 0 < range_semitones <= MAX_RANGE_SEMITONES:
         _check_range(range_semitones)
@@ -86,10 +80,7 @@ def bend_value(cents: float, range_semitones: float) -> tuple[int, float]:
 def bend_cents(value: int, range_semitones: float) -> float:
     """Return the offset in cents that a bend value makes.
 
-    Raises
-    ------
-    ValueProblem
-        If the value is not 0 to 16383, or the range is not above 0 and at most 128 semitones.
+    ValueProblem if the value is not 0 to 16383, or the range is not above 0 and at most 128 semitones.
     """
     if not 0 <= value <= MAX_VALUE:
         raise ValueProblem(f"a pitch-bend value of {value} is impossible", f"allowed: 0 to {MAX_VALUE}")
@@ -101,10 +92,7 @@ def bend_cents(value: int, range_semitones: float) -> float:
 def bend_message(channel: int, value: int) -> bytes:
     """Return the three bytes of a pitch-bend message on a channel from 1 to 16.
 
-    Raises
-    ------
-    ValueProblem
-        If the channel is not 1 to 16 or the value not 0 to 16383.
+    ValueProblem if the channel is not 1 to 16 or the value not 0 to 16383.
     """
     if not 1 <= channel <= 16:
         raise ValueProblem(f"channel {channel} is impossible", "MIDI channels are 1 to 16")

@@ -23,13 +23,7 @@ MANAGER_RANGE_SEMITONES = 2
 
 @dataclass(frozen=True)
 class Zone:
-    """A manager channel and its members.
-
-    Raises
-    ------
-    ValueProblem
-        If either is impossible.
-    """
+    """A manager channel and its members; ValueProblem if either is impossible."""
 
     manager: int  # 1 (lower zone) or 16 (upper zone)
     members: int  # number of member channels, 1 to 15; 15 leaves no room for another zone
@@ -77,10 +71,7 @@ class Zone:
     ) -> list[bytes]:
         """Return the messages that set the zone up: configuration, then the bend range of every channel.
 
-        Raises
-        ------
-        ValueProblem
-            If a range is not 1 to 96 semitones, the widest that MPE allows.
+        ValueProblem if a range is not 1 to 96 semitones, the widest that MPE allows.
         """
         for what, semitones in (("member", range_semitones), ("manager", manager_range_semitones)):
             if not 1 <= semitones <= 96:

@@ -67,6 +67,8 @@ OFFSET_STEP_CENTS: dict[int, float] = {1: 1.0, 2: 100 / 8192}
 def cents_to_offset(cents: float, form: int) -> tuple[int, float]:
     """Return the raw scale/octave offset nearest to an offset in cents.
 
+    ValueProblem if no value lies within half a step.
+
     Parameters
     ----------
     cents : float
@@ -80,11 +82,6 @@ def cents_to_offset(cents: float, form: int) -> tuple[int, float]:
         0 to 127 or 0 to 16383.
     residual_cents : float
         Sent minus wanted, at most half a step either way.
-
-    Raises
-    ------
-    ValueProblem
-        If no value lies within half a step.
     """
     if form not in OFFSET_STEP_CENTS:
         raise ValueProblem(f"scale/octave form {form!r} is impossible", "1 or 2 bytes for each offset")
@@ -103,10 +100,7 @@ def cents_to_offset(cents: float, form: int) -> tuple[int, float]:
 def offset_to_cents(raw: int, form: int) -> float:
     """Return the offset in cents of a raw scale/octave offset (exact).
 
-    Raises
-    ------
-    ValueProblem
-        If the number or the form is impossible.
+    ValueProblem if the number or the form is impossible.
     """
     if form not in OFFSET_STEP_CENTS:
         raise ValueProblem(f"scale/octave form {form!r} is impossible", "1 or 2 bytes for each offset")

@@ -58,6 +58,8 @@ def plan_bend(
 ) -> BendPlan:
     """Retune a file by bends.
 
+    MethodProblem if too few channels, too many parts for MPE, or an offset beyond the synth's bend range.
+
     Parameters
     ----------
     events : sequence of (float, bytes)
@@ -70,11 +72,6 @@ def plan_bend(
         What the synth obeys; None: any synth that obeys pitch bend.
     method : str
         ``"bend"`` or ``"mpe"``.
-
-    Raises
-    ------
-    MethodProblem
-        Too few channels, too many parts for MPE, or an offset beyond the synth's bend range.
     """
     return _Planner(events, changes, table_hz, profile, options or BendOptions(), method == "mpe").plan()
 

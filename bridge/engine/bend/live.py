@@ -50,6 +50,8 @@ class SoundingNote(NamedTuple):
 class BendEngine:
     """Retunes a stream of messages by bends as it is played.
 
+    MethodProblem if no channel is left, or the table lies beyond the synth's bend range.
+
     Parameters
     ----------
     profile : SynthProfile or None
@@ -60,11 +62,6 @@ class BendEngine:
         Channels, plainness, tonic (the first of `tonics`) and decay; for MPE the parts.
     method : {"bend", "mpe"}
         With ``"mpe"``, source channels that are no part play in the zone of the first one.
-
-    Raises
-    ------
-    MethodProblem
-        No channel is left, or the table lies beyond the synth's bend range.
     """
 
     def __init__(
@@ -114,10 +111,7 @@ class BendEngine:
     def check(self, table_hz: Sequence[float]) -> None:
         """Refuse a table that bends cannot reach on this synth, on the keys of a piano.
 
-        Raises
-        ------
-        MethodProblem
-            Names the note that lies farthest off.
+        MethodProblem names the note that lies farthest off.
         """
         self._check_reach(Offsets(self._profile).of(table_hz))
 

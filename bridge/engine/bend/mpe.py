@@ -54,17 +54,14 @@ def choose_parts(playing: Sequence[int], asked: Sequence[int]) -> list[int]:
 def choose_zones(demand: Mapping[int, int], free: Sequence[int]) -> dict[int, Zone]:
     """Return the zone of each part.
 
+    MethodProblem if there is no room for the zones.
+
     Parameters
     ----------
     demand : mapping of int to int
         For each part, one or two, how many member channels it would take.
     free : sequence of int
         Channels 1 to 16 that zones may use; drums are not among them.
-
-    Raises
-    ------
-    MethodProblem
-        There is no room for the zones.
     """
     lower_most, upper_most = _reach(range(1, 17), free) - 1, _reach(range(16, 0, -1), free) - 1
     parts = sorted(demand, key=lambda part: (-demand[part], part))

@@ -68,6 +68,8 @@ class Cells(Protocol):
     def next(self, wanted: Sequence[float], sounding: Collection[int], most_bytes: int) -> list[bytes]:
         """Return the next SysEx message, and what belongs to it, on the way to `wanted`.
 
+        MethodProblem if the values go together in no message.
+
         Parameters
         ----------
         wanted : sequence of float
@@ -76,11 +78,6 @@ class Cells(Protocol):
             Cells that come first; where the method is one that leaves sounding notes alone, they are not moved.
         most_bytes : int
             How long a SysEx message may be, if its method lets it be divided.
-
-        Raises
-        ------
-        MethodProblem
-            The values go together in no message.
         """
         ...
 

@@ -116,10 +116,7 @@ class MtsFileEngine:
     def process(self, events: Sequence[TimedEvent], changes: Sequence[TableChange]) -> Iterable[Output]:
         """Yield the file's events with the tuning messages among them (see `bridge.engine.protocols`).
 
-        Raises
-        ------
-        MethodProblem
-            This method cannot express one of the tables.
+        MethodProblem if this method cannot express one of the tables.
         """
         parts = find_parts(events)
         self.channels = tuple(sorted(parts.pitched))

@@ -35,6 +35,8 @@ _GM_RESET = b"\xf0\x7e\x7f\x09\x01\xf7"
 class MtsLiveEngine:
     """A `LiveEngine` for the methods `note`, `octave` and `dump`.
 
+    MethodProblem if the method is not one of these, cannot express the table, or no channel is left.
+
     Parameters
     ----------
     profile : SynthProfile
@@ -47,11 +49,6 @@ class MtsLiveEngine:
         among them.
     plain : bool
         Keep modulation, chorus depth and celeste depth at 0, so that beats can be heard.
-
-    Raises
-    ------
-    MethodProblem
-        The method is not one of these, cannot express the table, or no channel is left.
     """
 
     def __init__(

@@ -59,17 +59,14 @@ def deviations_cents(hz: Sequence[float]) -> list[float]:
 def class_deviations_cents(hz: Sequence[float], tolerance_cents: float = STEP_CENTS[2] / 2) -> list[float]:
     """Return the deviation of each pitch class from C upward, in cents from equal temperament at A440.
 
+    MethodProblem if the table does not repeat at the octave; names a key that differs.
+
     Parameters
     ----------
     hz : sequence of 128 float
         Frequencies by MIDI key.
     tolerance_cents : float
         How far two octaves of a pitch class may differ.
-
-    Raises
-    ------
-    MethodProblem
-        The table does not repeat at the octave; names a key that differs.
     """
     deviations = deviations_cents(hz)
     middle = deviations[60:72]
@@ -89,6 +86,9 @@ def fit_octave(
 ) -> OctaveFit:
     """Fit a table to the twelve offsets of a scale/octave message.
 
+    MethodProblem if the table does not repeat at the octave, or lies outside what offsets (and the fine
+    tuning) can reach.
+
     Parameters
     ----------
     hz : sequence of 128 float
@@ -101,11 +101,6 @@ def fit_octave(
         The shift that a receiver of whole cents has now. While offsets and shift travel one after the other, sounding
         notes stand wrong by what the shift moves; so only shifts within half a cent of it are weighed, where all of
         them reach the table. That costs half a step of the fine tuning, 0.006 cents, at the most.
-
-    Raises
-    ------
-    MethodProblem
-        The table does not repeat at the octave, or lies outside what offsets (and the fine tuning) can reach.
     """
     return fit_classes(class_deviations_cents(hz), form, can_shift, held_cents)
 

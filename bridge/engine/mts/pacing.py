@@ -32,6 +32,8 @@ MOST_GLIDE_S = 600.0
 class Lane:
     """The tuning of one synth, on its way from table to table.
 
+    MethodProblem if the method cannot express the table.
+
     Parameters
     ----------
     profile : SynthProfile
@@ -42,11 +44,6 @@ class Lane:
         Whether messages of this method move sounding notes; if not, every change is sent at once.
     table_hz : sequence of 128 float
         The first table.
-
-    Raises
-    ------
-    MethodProblem
-        The method cannot express the table.
     """
 
     def __init__(self, profile: SynthProfile, cells: Cells, moves: bool, table_hz: Sequence[float]) -> None:

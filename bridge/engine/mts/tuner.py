@@ -35,6 +35,8 @@ class Residual:
 class Tuner:
     """Turns tables into the tuning messages of one method for one synth, and remembers what the synth holds.
 
+    MethodProblem if the method is not one of these, or its messages are longer than this synth takes.
+
     Parameters
     ----------
     profile : SynthProfile
@@ -45,11 +47,6 @@ class Tuner:
         Pitched channels, 1 to 16.
     name : str
         Up to 16 characters that a dump carries as the tuning's name.
-
-    Raises
-    ------
-    MethodProblem
-        The method is not one of these, or its messages are longer than this synth takes.
     """
 
     def __init__(
@@ -75,10 +72,7 @@ class Tuner:
     def check(self, hz: Sequence[float]) -> Residual:
         """Say what error remains if a table of 128 frequencies is sent.
 
-        Raises
-        ------
-        MethodProblem
-            This method cannot express the table.
+        MethodProblem if this method cannot express the table.
         """
         residuals = self.cells.residuals_cents(hz)
         clamped = () if self._classes else tuple(key for key in range(128) if not in_reach(hz[key]))
@@ -87,10 +81,7 @@ class Tuner:
     def sysex(self, hz: Sequence[float]) -> list[bytes]:
         """Return the SysEx messages that bring the synth from what it holds to a table: only what differs.
 
-        Raises
-        ------
-        MethodProblem
-            This method cannot express the table.
+        MethodProblem if this method cannot express the table.
         """
         wanted = self.cells.values(hz)
         sent: list[bytes] = []

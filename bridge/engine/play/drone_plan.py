@@ -57,13 +57,7 @@ class DroneStep:
 
 @dataclass(frozen=True)
 class DronePlan:
-    """What a drone does.
-
-    Raises
-    ------
-    ValueProblem
-        Something is out of range or does not go together.
-    """
+    """What a drone does; ValueProblem if something is out of range or does not go together."""
 
     steps: tuple[DroneStep, ...]  # one after the other; a drone that is simply held has one
     # Channels 1 to 16, one for each note that sounds at the same time.

@@ -197,10 +197,7 @@ class Performance:
     def renew(self, tables: Sequence[PlayTable], tonics: Sequence[PlayTable], now_s: float) -> list[Due]:
         """Put other tables in the place of all, for the reference is another; what sounds moves at once where it can.
 
-        Raises
-        ------
-        MethodProblem
-            The method cannot express the table that holds now; then everything stays as it was.
+        MethodProblem if the method cannot express the table that holds now; then everything stays as it was.
         """
         kept = self.switch.tables, self.switch.tonics, self.switch.trim_cents
         self.switch.renew(tables, tonics)

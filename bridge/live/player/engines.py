@@ -18,10 +18,7 @@ if TYPE_CHECKING:
 def make_engine(plan: LivePlan, switch: TableSwitch) -> LiveEngine:
     """Return the engine that retunes by a plan's method, beginning with the table that holds, and follows the harmony.
 
-    Raises
-    ------
-    MethodProblem
-        The method cannot express the table, or needs a synth profile.
+    MethodProblem if the method cannot express the table, or needs a synth profile.
     """
     table_hz = switch.table()
     engine = _retuning(plan, table_hz)
@@ -44,10 +41,7 @@ def make_engine(plan: LivePlan, switch: TableSwitch) -> LiveEngine:
 def _retuning(plan: LivePlan, table_hz: Sequence[float]) -> LiveEngine:
     """Return the engine that retunes.
 
-    Raises
-    ------
-    MethodProblem
-        The method cannot express the table, or needs a synth profile.
+    MethodProblem if the method cannot express the table, or needs a synth profile.
     """
     if plan.method in MTS_METHODS:
         from bridge.engine.mts.live import MtsLiveEngine

@@ -104,10 +104,7 @@ class Player:
     def open(self) -> None:
         """Open the ports, silence what an earlier run may have left sounding, and give the synth the table.
 
-        Raises
-        ------
-        PortProblem
-            A port is missing (unless the plan says that it will come back), or makes a loop.
+        PortProblem if a port is missing (unless the plan says that it will come back), or makes a loop.
         """
         plan = self.plan
         ends = Connections(
@@ -243,13 +240,7 @@ class Player:
         return min(at_s for at_s in times if at_s is not None)
 
     def tick(self) -> None:
-        """Do what is due by now.
-
-        Raises
-        ------
-        Exception
-            Whatever went wrong in a port's thread.
-        """
+        """Do what is due by now; Exception: whatever went wrong in a port's thread."""
         if self.failure is not None:
             raise self.failure
         outlet = self._outlet

@@ -50,17 +50,14 @@ def prepare_drone(
 ) -> PreparedDrone:
     """Work out everything that a drone needs to be heard.
 
+    StillbeatError if something is missing, malformed, or does not go together.
+
     Parameters
     ----------
     out_port, synth, method, channels, system
         Where it plays and how, as in `bridge.live.prepare.keyboard.LiveRequest`; without a port on the sound card.
     device : str, optional
         Part of the sound card's name; None: the usual one.
-
-    Raises
-    ------
-    StillbeatError
-        Something is missing, malformed, or does not go together.
     """
     spec = choose_table(table)
     said = tuple(filter(None, [about_sound(asked.sound), off_guitar([("", build_table(spec))])]))
@@ -101,13 +98,7 @@ def prepare_drone(
 
 
 def _settling_method(chosen: str, asked: str, profile: SynthProfile | None) -> tuple[str, list[str]]:
-    """Return a method by which notes can settle, and what to say about it.
-
-    Raises
-    ------
-    MethodProblem
-        There is none.
-    """
+    """Return a method by which notes can settle, and what to say about it; MethodProblem if there is none."""
     bends = profile is None or "bend" in profile.sounding
     if bends and chosen != "mpe":
         return chosen, []
@@ -134,15 +125,12 @@ def sound_card_plan(
 ) -> LivePlan:
     """Return a plan that plays on the sound card with the built-in tone generator.
 
+    MethodProblem if by `mpe` a drone cannot settle.
+
     Parameters
     ----------
     method : str
         How the table reaches the generator, which obeys all of them.
-
-    Raises
-    ------
-    MethodProblem
-        By `mpe` a drone cannot settle.
     """
     only = play_table(spec.name, spec)
     profile = load_profile("builtin")

@@ -76,10 +76,7 @@ class _At:
 def prepare_evening(request: EveningRequest) -> Prepared:
     """Read a session and work out everything that playing it needs.
 
-    Raises
-    ------
-    StillbeatError
-        The session cannot be played; what its file says wrong comes with file and line.
+    StillbeatError if the session cannot be played; what its file says wrong comes with file and line.
     """
     checked = check_session(request.file)
     session = checked.plan.session

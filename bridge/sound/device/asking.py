@@ -53,10 +53,7 @@ def sound_problem(
 def usable_microphone(device: str | None = None) -> Microphone:
     """Return a microphone once it is sure that asking for it cannot end the program.
 
-    Raises
-    ------
-    PortProblem
-        There is no such input, or the sound system is broken.
+    PortProblem if there is no such input, or the sound system is broken.
     """
     problem = sound_problem("input", device)
     if problem in (NO_ANSWER, BROKEN):

@@ -41,15 +41,12 @@ Floats = NDArray[np.float64]
 class Microphone:
     """An input that is open; use it in a ``with`` block.
 
+    PortProblem if there is no such input, or it cannot be opened.
+
     Parameters
     ----------
     device : str, optional
         Part of an input's name; None: the default one.
-
-    Raises
-    ------
-    PortProblem
-        There is no such input, or it cannot be opened.
     """
 
     def __init__(self, device: str | None = None) -> None:
@@ -102,15 +99,12 @@ class Microphone:
     def read(self, limit_s: float = 0.1) -> Floats:
         """Return all sound that has come since the last time; wait for some, at most `limit_s`.
 
+        PortProblem if the input has brought nothing for `STALLED_S`.
+
         Returns
         -------
         ndarray, shape (n,)
             Empty where nothing came in time.
-
-        Raises
-        ------
-        PortProblem
-            The input has brought nothing for `STALLED_S`.
         """
         blocks = []
         with contextlib.suppress(queue.Empty):
@@ -144,6 +138,8 @@ class Microphone:
 def record(seconds: float, microphone: Microphone) -> tuple[Floats, int]:
     """Record from a microphone.
 
+    PortProblem if it cannot be opened, or goes away.
+
     Parameters
     ----------
     microphone : Microphone
@@ -153,11 +149,6 @@ def record(seconds: float, microphone: Microphone) -> tuple[Floats, int]:
     -------
     (samples, sample_rate)
         Mono. Ctrl-C ends it early; what was heard until then is returned.
-
-    Raises
-    ------
-    PortProblem
-        It cannot be opened, or goes away.
     """
     blocks: list[Floats] = [np.zeros(0)]
     wanted, got = round(seconds * microphone.sample_rate), 0

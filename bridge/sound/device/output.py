@@ -37,17 +37,14 @@ CLOSE_S = 2.0
 class LiveSound(Mixer):
     """A tone generator that plays on a sound card while the object is open; use it in a ``with`` block.
 
+    PortProblem if there is no such output, or it cannot be opened.
+
     Parameters
     ----------
     device : str, optional
         Part of an output's name; None: the default output.
     swell_s : float
         Time in which the sound comes up from nothing after `start`.
-
-    Raises
-    ------
-    PortProblem
-        There is no such output, or it cannot be opened.
     """
 
     def __init__(

@@ -45,10 +45,7 @@ DeviceT = TypeVar("DeviceT", bound=SoundDevice)
 def portaudio() -> Any:
     """Return the module sounddevice.
 
-    Raises
-    ------
-    PortProblem
-        It is missing, or PortAudio is, or PortAudio hangs since `give_up`.
+    PortProblem if it is missing, or PortAudio is, or PortAudio hangs since `give_up`.
     """
     if _dead.is_set():
         raise PortProblem(
@@ -133,15 +130,12 @@ def _at_most(do: Callable[[], None], name: str, limit_s: float) -> None:
 def sound_outputs(rescan: bool = False) -> list[SoundOutput]:
     """Return the outputs that there are.
 
+    PortProblem if sounddevice or PortAudio is missing.
+
     Parameters
     ----------
     rescan : bool
         Look again for devices that came or went. Never while a stream is open.
-
-    Raises
-    ------
-    PortProblem
-        sounddevice or PortAudio is missing.
     """
     if rescan:
         library = portaudio()
@@ -176,10 +170,7 @@ def list_devices(way: Literal["input", "output"], kind: type[DeviceT]) -> list[D
 def pick_output(name: str | None = None) -> SoundOutput:
     """Return the output whose name contains `name` (any case), or the default one.
 
-    Raises
-    ------
-    PortProblem
-        There is none, none of that name, or several.
+    PortProblem if there is none, none of that name, or several.
     """
     outputs = sound_outputs() or sound_outputs(rescan=True)
     if not outputs:
@@ -193,17 +184,14 @@ def pick_output(name: str | None = None) -> SoundOutput:
 def pick_by_name(devices: Sequence[DeviceT], name: str | None, what: str) -> DeviceT:
     """Return the device whose name contains `name` (any case), or without one the default device.
 
+    PortProblem if there is none of that name, or several.
+
     Parameters
     ----------
     devices : sequence of SoundDevice
         At least one.
     what : str
         What these are called in messages.
-
-    Raises
-    ------
-    PortProblem
-        There is none of that name, or several.
     """
     if name is None:
         return next((device for device in devices if device.default), devices[0])

@@ -81,6 +81,8 @@ class _Due:
 class Generator:
     """A tone generator of sixteen channels.
 
+    ValueProblem if the sample rate is out of range.
+
     Parameters
     ----------
     sample_rate : int
@@ -89,11 +91,6 @@ class Generator:
         Obey only SysEx for this device ID (and for all devices); None obeys every one.
     ceiling : float, optional
         Limit the sound to this, at the cost of `delay` samples; None leaves it as it is.
-
-    Raises
-    ------
-    ValueProblem
-        If the sample rate is out of range.
     """
 
     def __init__(

@@ -93,16 +93,14 @@ def hear_beats(
 ) -> BeatsHeard:
     """Measure the beats of two strings plucked together.
 
+    InputProblem where the sound is too short, silent, clipped, or the two have no partials in common that can
+    be heard.
+
     Parameters
     ----------
     samples : ndarray, shape (n,) or (n, channels), or Mono
     first_hz, second_hz : float
         Pitch expected of each, right to 70 cents; the second is the string to move.
-
-    Raises
-    ------
-    InputProblem
-        Where the sound is too short, silent, clipped, or the two have no partials in common that can be heard.
     """
     body = _body(mono(samples, sample_rate), sample_rate)
     pairs = coinciding(first_hz, second_hz)

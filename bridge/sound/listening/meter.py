@@ -77,17 +77,14 @@ class Reading:
 class Meter:
     """A pitch meter for one string at a time.
 
+    ValueProblem where the sample rate makes no sense.
+
     Parameters
     ----------
     sample_rate : float
         Of the blocks fed, 8,000 to 192,000.
     strings : sequence of (number, hz), optional
         Strings with the pitch each is tuned to.
-
-    Raises
-    ------
-    ValueProblem
-        Where the sample rate makes no sense.
     """
 
     def __init__(self, sample_rate: float, strings: Sequence[tuple[int, float]] | None = None) -> None:

@@ -70,15 +70,12 @@ def check_rate(sample_rate: float) -> None:
 def mono(samples: NDArray[np.floating] | Mono, sample_rate: float) -> Mono:
     """Make one channel of a take.
 
+    InputProblem if another shape, samples that are no numbers, or a sample rate that no take has.
+
     Parameters
     ----------
     samples : ndarray, shape (n,) or (n, channels), or Mono
         What is one channel already stays as it is.
-
-    Raises
-    ------
-    InputProblem
-        Another shape, samples that are no numbers, or a sample rate that no take has.
     """
     check_rate(sample_rate)
     if isinstance(samples, Mono):

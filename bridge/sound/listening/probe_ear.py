@@ -167,13 +167,7 @@ class Ear:
         return tone_of(self.take(delay_s, length_s), self._source.sample_rate, self._room)
 
     def room(self) -> None:
-        """Learn what sounds anyway.
-
-        Raises
-        ------
-        PortProblem
-            It is as loud as a note.
-        """
+        """Learn what sounds anyway; PortProblem if it is as loud as a note."""
         sound = self.take(0.0, _ROOM_S)
         self._room_rms = _rms(sound)
         if self._room_rms > 0.1:

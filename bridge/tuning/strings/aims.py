@@ -61,6 +61,8 @@ class StringAim:
 def string_aims(spec: TableSpec) -> dict[int, StringAim]:
     """Work out what each string of a guitar is tuned to, with the capo on if there is one.
 
+    TuningProblem if there is no guitar.
+
     Parameters
     ----------
     spec : TableSpec
@@ -70,11 +72,6 @@ def string_aims(spec: TableSpec) -> dict[int, StringAim]:
     -------
     dict of int to StringAim
         By number, from the last string to the first.
-
-    Raises
-    ------
-    TuningProblem
-        There is no guitar.
     """
     guitar = spec.guitar
     if guitar is None:

@@ -87,17 +87,14 @@ class SlidePlace:
 def place_at(frets: float, scale_length_mm: float) -> Place:
     """Return a place by its frets from the nut.
 
+    ValueProblem if a value is out of range.
+
     Parameters
     ----------
     frets : float
         Equal-tempered frets, 0 (nut) upward.
     scale_length_mm : float
         Nut to saddle.
-
-    Raises
-    ------
-    ValueProblem
-        If a value is out of range.
     """
     if not 0 < scale_length_mm <= LONGEST_STRING_MM:
         raise ValueProblem(
@@ -117,6 +114,8 @@ def place_at(frets: float, scale_length_mm: float) -> Place:
 def touch(node: Fraction, scale_length_mm: float, nut_fret: int = 0) -> Touch:
     """Return where to touch a node.
 
+    ValueProblem if a value is out of range.
+
     Parameters
     ----------
     node : Fraction
@@ -125,11 +124,6 @@ def touch(node: Fraction, scale_length_mm: float, nut_fret: int = 0) -> Touch:
         Nut to saddle.
     nut_fret : int
         Where the string starts to sound: a capo, or the fret of a short string's own nut.
-
-    Raises
-    ------
-    ValueProblem
-        If a value is out of range.
     """
     if not 0 < node < 1 or node.denominator > MAX_TOUCHED_PARTIAL:
         raise ValueProblem(
@@ -180,6 +174,8 @@ def slide_places(
 ) -> tuple[SlidePlace, ...]:
     """Return where a slide must stand for pure intervals above the open string, in the order given.
 
+    ValueProblem if an interval is below the open string, or the scale length is none.
+
     Parameters
     ----------
     scale_length_mm : float
@@ -188,11 +184,6 @@ def slide_places(
         Intervals above the open string, 1 upward.
     nut_fret : int
         Where the string starts to sound, as in `touch`.
-
-    Raises
-    ------
-    ValueProblem
-        If an interval is below the open string, or the scale length is none.
     """
     places = []
     for ratio in ratios:

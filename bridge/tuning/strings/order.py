@@ -165,6 +165,8 @@ def plan_tuning(
 ) -> TuningPlan:
     """Plan the tuning of a guitar.
 
+    ValueProblem if the two tunings have different numbers of strings, or a value is out of range.
+
     Parameters
     ----------
     guitar : Guitar
@@ -180,11 +182,6 @@ def plan_tuning(
         Fletcher's B of all strings, or by string number (0 where none is given).
     capo : int
         Fret of the capo, 0 to 12.
-
-    Raises
-    ------
-    ValueProblem
-        If the two tunings have different numbers of strings, or a value is out of range.
     """
     if not 0 <= capo <= MAX_CAPO:
         raise ValueProblem(f"capo at fret {capo}", f"0 (none) to {MAX_CAPO}")
