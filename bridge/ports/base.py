@@ -111,12 +111,8 @@ class OutPort(ABC):
     def carries(self, probe: bytes, limit_s: float) -> bool:
         """Wait until what is sent really goes to whoever is connected; tell whether it does.
 
-        A system that cannot know says yes at once.
-
-        Parameters
-        ----------
-        probe : bytes
-            A message that means nothing to anybody; it may be sent any number of times.
+        `probe` is a message that means nothing to anybody, sent any number of times. A system that cannot
+        know says yes at once.
         """
         return True
 
@@ -141,18 +137,9 @@ class MidiSystem(ABC):
 
     @abstractmethod
     def open_input(self, name: str, receive: Receive, *, label: str = "in") -> InPort:
-        """Listen to a port, given by its full name.
+        """Listen to a port, given by its full name; our own end is called `label`.
 
         PortProblem if there is no such port any more, or the system refuses.
-
-        Parameters
-        ----------
-        name : str
-            As `inputs` has it.
-        receive : callable
-            See `Receive`.
-        label : str
-            How our end is called.
         """
 
     @abstractmethod

@@ -23,18 +23,9 @@ _NEAR = 0.6
 
 
 def pick_port(wanted: str, names: Sequence[str], side: Side) -> str:
-    """Return the port that was meant.
+    """Return the port that was meant, by its name or part of it.
 
     PortProblem if no port has that name, or more than one; lists them.
-
-    Parameters
-    ----------
-    wanted : str
-        A port's name or part of it.
-    names : sequence of str
-        The ports that there are.
-    side : {"input", "output"}
-        For the message.
     """
     asked = wanted.strip().lower()
     whole = [name for name in names if name.lower() == asked]

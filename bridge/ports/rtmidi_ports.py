@@ -89,16 +89,9 @@ def open_system(title: str) -> RtMidiSystem:
 
 
 class RtMidiSystem(MidiSystem):
-    """One MIDI system of the computer.
+    """One MIDI system of the computer: its title as in `midi_systems`, and the library's number for it.
 
     PortProblem if the system does not answer: no server, no device, no permission.
-
-    Parameters
-    ----------
-    title : str
-        As `midi_systems` has it.
-    number : int
-        The library's number for it.
     """
 
     def __init__(self, title: str, number: int) -> None:
@@ -279,19 +272,7 @@ class RtMidiSystem(MidiSystem):
 
 
 class _RtMidiIn(InPort):
-    """An open input.
-
-    Parameters
-    ----------
-    port : LibraryIn
-        Opened.
-    name : str
-        What is listened to.
-    receive : callable
-        Takes what comes.
-    end : str, optional
-        Full name of our own end over JACK.
-    """
+    """An open input; over JACK `end` is the full name of our own end."""
 
     def __init__(self, port: LibraryIn, name: str, receive: Receive, end: str | None = None) -> None:
         self.name = name

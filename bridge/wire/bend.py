@@ -42,24 +42,11 @@ def bend_step_cents(range_semitones: float) -> float:
 
 
 def bend_value(cents: float, range_semitones: float) -> tuple[int, float]:
-    """Return the bend value nearest to an offset in cents.
+    """Return the bend value (0 to 16383) nearest to an offset in cents, and sent minus wanted, at most half a step.
 
-    ValueProblem if no value lies within half a step. The full range upward itself is such a case: it would be
-    16384, and the highest value falls one whole step short of it.
-
-    Parameters
-    ----------
-    cents : float
-        Wanted offset.
-    range_semitones : float
-        The receiver's bend range, each way.
-
-    Returns
-    -------
-    value : int
-        0 to 16383.
-    residual_cents : float
-        Sent minus wanted, at most half a step either way.
+    `range_semitones` is the receiver's bend range, each way. ValueProblem if no value lies within half a
+    step. The full range upward itself is such a case: it would be 16384, and the highest value falls one
+    whole step short of it.
     """
     if not 0 < range_semitones <= MAX_RANGE_SEMITONES:
         _check_range(range_semitones)

@@ -41,19 +41,10 @@ def _cents_above_key_0(hz: float) -> float:
 
 
 def cents_to_frequency_data(cents: float) -> tuple[int, float]:
-    """Return the nearest frequency data for a pitch in cents above key 0.
+    """Return the nearest frequency data for cents above key 0 of equal temperament at A4 = 440 Hz; 6900 is A4.
 
-    Parameters
-    ----------
-    cents : float
-        Cents above key 0 of equal temperament at A4 = 440 Hz (8.1758 Hz); 6900 is A4.
-
-    Returns
-    -------
-    data21 : int
-        0 to 0x1FFFFE, rounded to nearest, clamped at both ends.
-    residual_cents : float
-        Sent minus wanted; more than half a step (0.003052) only where it was clamped.
+    Data go from 0 to 0x1FFFFE, clamped at both ends. With them comes sent minus wanted in cents; it is more
+    than half a step (0.003052) only where it was clamped.
     """
     data = min(max(round(cents / STEP_CENTS), 0), MAX_DATA)
     return data, data * STEP_CENTS - cents
@@ -71,22 +62,11 @@ def frequency_data_to_cents(data21: int) -> float:
 
 
 def hz_to_frequency_data(hz: float) -> tuple[int, float]:
-    """Return the nearest frequency data for a frequency in Hz.
+    """Return the nearest frequency data for a frequency in Hz, and sent minus wanted in cents.
 
-    ValueProblem if `hz` is not a positive finite number.
-
-    Parameters
-    ----------
-    hz : float
-        A positive frequency.
-
-    Returns
-    -------
-    data21 : int
-        0 to 0x1FFFFE (8.1758 to 13289.6566 Hz), rounded to nearest; frequencies beyond are clamped.
-    residual_cents : float
-        Sent minus wanted. At most 0.003052 either way unless clamped: then it tells by how much (see
-        `in_reach`).
+    Data go from 0 to 0x1FFFFE (8.1758 to 13289.6566 Hz); frequencies beyond are clamped, and then the cents
+    tell by how much (see `in_reach`); else they are at most 0.003052. ValueProblem if `hz` is not a positive
+    finite number.
     """
     return cents_to_frequency_data(_cents_above_key_0(hz))
 

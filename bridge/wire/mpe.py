@@ -106,12 +106,7 @@ class MpeReceiver:
     def configure(self, channel: int, members: int) -> tuple[Zone, ...]:
         """Take a configuration message (RPN 00 06); return the zones that there are now.
 
-        Parameters
-        ----------
-        channel : int
-            Where it came: on others than 1 and 16 it is ignored.
-        members : int
-            Data entry MSB; above 15 it is ignored, 0 ends the zone.
+        On channels other than 1 and 16, or with more than 15 members, it is ignored; 0 members end the zone.
         """
         if channel not in (LOWER_MANAGER, UPPER_MANAGER) or not 0 <= members <= 15:
             return self.zones

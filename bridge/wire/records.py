@@ -65,23 +65,10 @@ OFFSET_STEP_CENTS: dict[int, float] = {1: 1.0, 2: 100 / 8192}
 
 
 def cents_to_offset(cents: float, form: int) -> tuple[int, float]:
-    """Return the raw scale/octave offset nearest to an offset in cents.
+    """Return the raw scale/octave offset nearest to an offset from equal temperament, and sent minus wanted in cents.
 
+    In the 1-byte form whole cents, −64 to +63; in the 2-byte form steps of 0.0122 cents, −100 to +99.9878.
     ValueProblem if no value lies within half a step.
-
-    Parameters
-    ----------
-    cents : float
-        Offset from equal temperament.
-    form : {1, 2}
-        1-byte form: whole cents, −64 to +63. 2-byte form: steps of 0.0122 cents, −100 to +99.9878.
-
-    Returns
-    -------
-    raw : int
-        0 to 127 or 0 to 16383.
-    residual_cents : float
-        Sent minus wanted, at most half a step either way.
     """
     if form not in OFFSET_STEP_CENTS:
         raise ValueProblem(f"scale/octave form {form!r} is impossible", "1 or 2 bytes for each offset")

@@ -238,15 +238,7 @@ class RpnReader:
         self._channels = {channel: _Channel() for channel in range(1, 17)}
 
     def feed(self, channel: int, controller: int, value: int) -> RpnChange | None:
-        """Take one control change; return what it set, or None.
-
-        Parameters
-        ----------
-        channel : int
-            1 to 16.
-        controller, value : int
-            The two data bytes.
-        """
+        """Take one control change on a channel from 1 to 16; return what it set, or None."""
         if controller not in self._CONTROLLERS:
             return None
         state = self._channels[channel]

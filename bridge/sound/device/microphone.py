@@ -39,14 +39,9 @@ Floats = NDArray[np.float64]
 
 
 class Microphone:
-    """An input that is open; use it in a ``with`` block.
+    """An input that is open, by part of its name (None: the default one); use it in a ``with`` block.
 
     PortProblem if there is no such input, or it cannot be opened.
-
-    Parameters
-    ----------
-    device : str, optional
-        Part of an input's name; None: the default one.
     """
 
     def __init__(self, device: str | None = None) -> None:
@@ -97,14 +92,9 @@ class Microphone:
             self._waiting.put(block.copy())
 
     def read(self, limit_s: float = 0.1) -> Floats:
-        """Return all sound that has come since the last time; wait for some, at most `limit_s`.
+        """Return all sound that has come since the last time, shape (n,); wait for some, at most `limit_s`.
 
         PortProblem if the input has brought nothing for `STALLED_S`.
-
-        Returns
-        -------
-        ndarray, shape (n,)
-            Empty where nothing came in time.
         """
         blocks = []
         with contextlib.suppress(queue.Empty):
@@ -136,19 +126,10 @@ class Microphone:
 
 
 def record(seconds: float, microphone: Microphone) -> tuple[Floats, int]:
-    """Record from a microphone.
+    """Record mono sound from a microphone, which is opened and closed here; return samples and sample rate.
 
-    PortProblem if it cannot be opened, or goes away.
-
-    Parameters
-    ----------
-    microphone : Microphone
-        Opened and closed here.
-
-    Returns
-    -------
-    (samples, sample_rate)
-        Mono. Ctrl-C ends it early; what was heard until then is returned.
+    Ctrl-C ends it early; what was heard until then is returned. PortProblem if it cannot be opened, or goes
+    away.
     """
     blocks: list[Floats] = [np.zeros(0)]
     wanted, got = round(seconds * microphone.sample_rate), 0

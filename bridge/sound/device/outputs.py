@@ -79,15 +79,7 @@ def give_up() -> None:
 
 
 def end_stream(stream: Any, name: str, limit_s: float) -> None:
-    """Close a stream of PortAudio; give PortAudio up if it hangs.
-
-    Parameters
-    ----------
-    name : str
-        What the thread that closes it is called.
-    limit_s : float
-        A sound system that takes longer is taken for dead.
-    """
+    """Close a stream of PortAudio; give PortAudio up as dead if that takes longer than `limit_s`."""
 
     def end() -> None:
         for step in (stream.abort, stream.close):
@@ -98,14 +90,10 @@ def end_stream(stream: Any, name: str, limit_s: float) -> None:
 
 
 def end_portaudio(limit_s: float) -> None:
-    """End PortAudio before a process that ends without Python's own clearing up; give it up if it hangs.
+    """End PortAudio before a process that ends without Python's own clearing up; give it up after `limit_s`.
 
-    A JACK server that is left without a word keeps the next program that wants sound waiting for five seconds.
-
-    Parameters
-    ----------
-    limit_s : float
-        A sound system that takes longer is taken for dead.
+    A JACK server that is left without a word keeps the next program that wants sound waiting for five
+    seconds.
     """
     if _dead.is_set() or "sounddevice" not in sys.modules:
         return
@@ -128,14 +116,9 @@ def _at_most(do: Callable[[], None], name: str, limit_s: float) -> None:
 
 
 def sound_outputs(rescan: bool = False) -> list[SoundOutput]:
-    """Return the outputs that there are.
+    """Return the outputs; `rescan` looks again for devices that came or went, never while a stream is open.
 
     PortProblem if sounddevice or PortAudio is missing.
-
-    Parameters
-    ----------
-    rescan : bool
-        Look again for devices that came or went. Never while a stream is open.
     """
     if rescan:
         library = portaudio()
@@ -182,16 +165,9 @@ def pick_output(name: str | None = None) -> SoundOutput:
 
 
 def pick_by_name(devices: Sequence[DeviceT], name: str | None, what: str) -> DeviceT:
-    """Return the device whose name contains `name` (any case), or without one the default device.
+    """Return the device whose name contains `name` (any case), or without one the default of at least one device.
 
-    PortProblem if there is none of that name, or several.
-
-    Parameters
-    ----------
-    devices : sequence of SoundDevice
-        At least one.
-    what : str
-        What these are called in messages.
+    PortProblem if there is none of that name, or several; `what` they are called in messages.
     """
     if name is None:
         return next((device for device in devices if device.default), devices[0])
