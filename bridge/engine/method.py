@@ -106,16 +106,8 @@ def choose_for_file(
 ) -> MethodChosen:
     """Choose a method.
 
-    MethodProblem if the synth obeys no method that works for this file.
-
-    Parameters
-    ----------
-    profile : SynthProfile or None
-        The synth, if one was named.
-    refusals : mapping of str to str
-        Methods that cannot express a table, and why (an octave message, for one that does not repeat).
-    parts : sequence of int
-        Parts chosen for MPE.
+    `refusals` says which methods cannot express a table, and why (an octave message, for one that does not
+    repeat); `parts` were chosen for MPE. MethodProblem if the synth obeys no method that works for this file.
     """
     refused = dict(refusals or {})
     if fit.parts_at_once > fit.allowed:
@@ -159,18 +151,10 @@ def choose_for_file(
 def choose_for_playing(
     asked: str, profile: SynthProfile | None, tables: Sequence[Sequence[float]]
 ) -> MethodChosen:
-    """Choose how tables reach a synth while one plays.
+    """Choose how tables reach a synth while one plays, by a method or ``auto``.
 
-    MethodProblem if the synth does not obey the method, or obeys none that can express the tables.
-
-    Parameters
-    ----------
-    asked : str
-        A method, or ``auto``.
-    profile : SynthProfile or None
-        The synth, if one was named.
-    tables : sequence of (128 float)
-        Every table that may be chosen; a method that cannot express one of them is out.
+    A method that cannot express one of the tables is out. MethodProblem if the synth does not obey the
+    method, or obeys none that can express the tables.
     """
     check_obeys(asked, profile)
     if asked != "auto":

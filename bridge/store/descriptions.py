@@ -340,17 +340,9 @@ def key_entries(section: Section) -> tuple[tuple[int, float], ...]:
 
 
 def save_table(spec: TableSpec) -> str:
-    """Write a table as TOML that stands on its own and reads back to bit-identical frequencies.
+    """Write a table as the TOML of a ``NAME.table.toml``; scale and guitar are written out, not named.
 
-    Parameters
-    ----------
-    spec : TableSpec
-        Scale and guitar are written out, not named.
-
-    Returns
-    -------
-    str
-        The text of a ``NAME.table.toml`` file.
+    It stands on its own and reads back to bit-identical frequencies.
     """
     data: dict[str, Any] = {
         "schema": SCHEMA,

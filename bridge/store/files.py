@@ -53,17 +53,10 @@ _FULL = (errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC))
 
 
 def read_bytes(path: PathName, most_bytes: int = MOST_BYTES) -> bytes:
-    """Return the whole content of an input file.
+    """Return the whole content of an input file; a device or pipe is read as well, but never beyond `most_bytes`.
 
-    InputProblem if the file is missing (near names in the same folder are suggested), is a folder, is too
-    large, or may not be read.
-
-    Parameters
-    ----------
-    path : path
-        The file; a device or pipe is read as well, but never beyond `most_bytes`.
-    most_bytes : int
-        What is refused is larger than this.
+    InputProblem if the file is missing (near names in the same folder are suggested), is a folder, is larger
+    than that, or may not be read.
     """
     name = os.fspath(path)
     try:
@@ -85,13 +78,8 @@ def read_bytes(path: PathName, most_bytes: int = MOST_BYTES) -> bytes:
 def check_output(path: PathName, overwrite: bool = False, inputs: tuple[PathName, ...] = ()) -> None:
     """Refuse early what could not be written later, before long work is done in vain.
 
-    OutputProblem if the output is one of the inputs, exists already, is a folder, or its folder is missing or
-    not writable.
-
-    Parameters
-    ----------
-    inputs : tuple of paths
-        Files that must never be changed.
+    OutputProblem if the output is one of the inputs, which must never be changed, exists already, is a
+    folder, or its folder is missing or not writable.
     """
     name = os.fspath(path)
     for source in inputs:
@@ -170,17 +158,12 @@ def write_bytes_atomic(path: PathName, data: bytes, overwrite: bool = False) -> 
 
 
 def write_files_atomic(folder: PathName, contents: Mapping[str, bytes], overwrite: bool = False) -> None:
-    """Write several files into one folder: all of them, or none.
+    """Write several files into one folder, by plain names with no folders in them: all of them, or none.
 
     A folder that is missing, with its parents, is built aside and appears in one step, with everything in it.
     In a folder that is there, files appear as `write_all_atomic` tells.
 
     OutputProblem if one of the files exists or cannot be written, or the folder cannot be made.
-
-    Parameters
-    ----------
-    contents : mapping
-        Plain file names (no folders in them) to bytes.
     """
     place = os.fspath(folder)
     for file_name in contents:

@@ -69,12 +69,7 @@ def user_dir() -> Path:
 
 
 def list_names(kind: str) -> list[str]:
-    """Return the names of all descriptions of a kind, shipped and own, in order.
-
-    Parameters
-    ----------
-    kind : {"scales", "guitars", "synths", "tables"}
-    """
+    """Return the names of all scales, guitars, synths or tables, shipped and own, in order."""
     suffix = _KINDS[kind]
     folders = (user_dir() / kind, tables_dir() / kind)
     paths = (path for folder in folders if folder.is_dir() for path in folder.iterdir())
@@ -136,15 +131,10 @@ def meant_name(kind: str, text: str) -> str | None:
 
 
 def find_description(kind: str, name_or_path: str) -> Path:
-    """Return the file of a description.
+    """Return the file of a description by its path, or its name among the user's own and then the shipped ones.
 
-    ValueProblem if there is no such name; near names are suggested.
-
-    Parameters
-    ----------
-    kind : {"scales", "guitars", "synths", "tables"}
-    name_or_path : str
-        A name, looked for among the user's own descriptions and then among the shipped ones; or a path.
+    Kinds are scales, guitars, synths, tables. ValueProblem if there is no such name; near names are
+    suggested.
     """
     wanted = name_or_path.strip()
     if is_path(wanted):

@@ -27,19 +27,10 @@ def list_profiles() -> list[str]:
 
 
 def load_profile(name_or_path: str) -> SynthProfile:
-    """Read a synth profile.
+    """Read a synth profile by a name such as ``fluidsynth``, or the path of its file.
 
-    Parameters
-    ----------
-    name_or_path : str
-        A name such as ``fluidsynth``, or the path of a profile's file.
-
-    Raises
-    ------
-    ValueProblem
-        If there is no profile of that name; near names are suggested.
-    InputProblem
-        If the file is malformed or says something that no synth can be; names file and line.
+    ValueProblem if there is no profile of that name; near names are suggested. InputProblem if the file is
+    malformed or says something that no synth can be; names file and line.
     """
     return load_description("synths", name_or_path, _profile)
 

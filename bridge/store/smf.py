@@ -116,14 +116,9 @@ def read_midi(path: str | PathLike[str]) -> MidiFile:
 
 
 def parse_midi(data: bytes, name: str = "the MIDI file") -> MidiFile:
-    """Read a Standard MIDI File from its bytes.
+    """Read a Standard MIDI File from its bytes; messages call it `name`.
 
     InputProblem if it is empty, something else than a MIDI file, or cut off.
-
-    Parameters
-    ----------
-    name : str
-        What messages call it.
     """
     layout = Layout()
     warnings: list[str] = []

@@ -18,20 +18,10 @@ _HEX_TEXT = re.compile(rb"\s*(0x)?F0[\s,]*(0x)?[0-7][0-9A-F][\s,0-9A-FX]*", re.I
 
 
 def parse_syx(data: bytes, name: str = "the SysEx file") -> list[bytes]:
-    """Split the bytes of a SysEx file into messages.
+    """Split the bytes of a SysEx file into its messages, at least one, each ``F0`` … ``F7``.
 
-    InputProblem if the file is empty, something else than SysEx, cut off, or holds anything between the
-    messages; the offset of the first wrong byte is named.
-
-    Parameters
-    ----------
-    name : str
-        What messages call it.
-
-    Returns
-    -------
-    list of bytes
-        At least one message, each ``F0`` … ``F7``.
+    InputProblem, which calls the file `name`, if it is empty, something else than SysEx, cut off, or holds
+    anything between the messages; the offset of the first wrong byte is named.
     """
     if not data:
         raise InputProblem(f"{name} is empty", "fetch or export the file again")

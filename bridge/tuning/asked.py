@@ -227,19 +227,8 @@ def parse_pin(text: str) -> tuple[int, float]:
 def make_spec(asked: Asked, shelf: Shelf, standing: Asked | None = None) -> TableSpec:
     """Make the description of a table from what was asked for; the rules stand in the module's docstring.
 
-    Parameters
-    ----------
-    shelf : Shelf
-        Finds the default scale.
-    standing : Asked, optional
-        What stands for several tables: its guitar, scale, home and reference.
-
-    Raises
-    ------
-    NoTonic
-        Nothing says which note the scale is built on.
-    TuningProblem
-        What was asked for does not go together.
+    `standing` is what stands for several tables: guitar, scale, home and reference. NoTonic if nothing says
+    which note the scale is built on; TuningProblem if what was asked for does not go together.
     """
     stands = standing or Asked()
     if asked.table is None:

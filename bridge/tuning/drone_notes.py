@@ -47,20 +47,10 @@ _DEGREE = re.compile(r"(?P<sign>[b#♭♯]?)(?P<number>\d{1,2})", re.ASCII)
 
 
 def drone_keys(text: str, tonic: str, voice: str = VOICE, octave: int | None = None) -> tuple[int, ...]:
-    """Return the MIDI keys of notes to hold, ascending, each once.
+    """Return the MIDI keys of notes to hold, ascending, each once, over a tonic as it sounds.
 
+    `voice` is who sings to it, one of `VOICES`; `octave` that in which degree 1 stands, whoever sings.
     ValueProblem if a name makes no sense, nothing is named, or a note lies beyond the 128 keys.
-
-    Parameters
-    ----------
-    text : str
-        What to hold.
-    tonic : str
-        The tonic as it sounds.
-    voice : str
-        Who sings to it, one of `VOICES`.
-    octave : int, optional
-        The octave in which degree 1 stands, whoever sings.
     """
     low = lowest_key(voice) if octave is None else 12 * (octave + 1)
     start = low + (parse_pitch_class(tonic) - low) % 12

@@ -217,21 +217,10 @@ def _off_hint(off_cents: float) -> str:
 
 
 def guitar_from_mapping(data: Mapping[str, Any], where: str) -> Guitar:
-    """Make a guitar from a parsed description.
+    """Make a guitar from what the module's docstring shows, as `tomllib` returns it; messages begin with `where`.
 
-    Parameters
-    ----------
-    data : mapping
-        What the module's docstring shows, as `tomllib` returns it.
-    where : str
-        File or name that starts every error message.
-
-    Raises
-    ------
-    InputProblem
-        If an entry is missing, unknown or malformed; the message names it.
-    TuningProblem
-        If the entries are well formed but make no tuning (see `Guitar`).
+    InputProblem if an entry is missing, unknown or malformed, which the message names; TuningProblem if the
+    entries are well formed but make no tuning (see `Guitar`).
     """
     entries = _Entries(data, where)
     if entries.whole("schema") != SCHEMA:

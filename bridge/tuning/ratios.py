@@ -30,19 +30,9 @@ _RANGE = "a ratio is two whole numbers like 5/4, between 1/1024 and 1024/1"
 
 
 def parse_ratio(text: str) -> Fraction:
-    """Read a ratio such as ``5/4``, ``5:4`` or ``2``.
+    """Read a ratio such as ``5/4``, ``5:4`` or ``2``, in lowest terms, between 1/1024 and 1024.
 
     ValueProblem if the text is no ratio, is zero or negative, or spans more than ten octaves.
-
-    Parameters
-    ----------
-    text : str
-        One or two positive whole numbers with ``/`` or ``:`` between them.
-
-    Returns
-    -------
-    Fraction
-        The ratio in lowest terms, between 1/1024 and 1024/1.
     """
     body = text.strip()
     match = _RATIO.fullmatch(body)

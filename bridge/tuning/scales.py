@@ -130,17 +130,10 @@ def octaves(count: int) -> Interval:
 
 
 def check_degree(index: int, interval: Interval) -> None:
-    """Refuse an interval that cannot stand on a degree.
+    """Refuse an interval above the tonic that cannot stand on a degree, 0 (``1``) to 11 (``7``).
 
     ValueProblem if the first degree is anything but a unison, or another lies more than 100 cents from its
     equal-tempered place; names the likely mistake.
-
-    Parameters
-    ----------
-    index : int
-        Degree 0 (``1``) to 11 (``7``).
-    interval : Interval
-        Its distance above the tonic.
     """
     if index == 0:
         if interval.ratio != 1:
@@ -186,14 +179,9 @@ class Scale:
             check_degree(index, interval)
 
     def with_degrees(self, changes: Mapping[int, Interval]) -> Scale:
-        """Return the scale with some degrees replaced.
+        """Return the scale with some degrees, by index from 1 to 11, replaced by new distances above the tonic.
 
         ValueProblem if an interval does not suit its degree.
-
-        Parameters
-        ----------
-        changes : mapping of int to Interval
-            Index 1 to 11 of the degree, and its new distance above the tonic.
         """
         for index, interval in changes.items():
             check_degree(index, interval)
@@ -218,14 +206,10 @@ EQUAL = Scale(
 
 
 def parse_degree(text: str) -> int:
-    """Read the name of a degree, such as ``b7``; ``b5``, ``#5`` and their like are understood.
+    """Read the name of a degree, such as ``b7``, as its index, 0 (``1``) to 11 (``7``); ``b5``, ``#5`` and their like
+    too.
 
     ValueProblem if there is no such degree.
-
-    Returns
-    -------
-    int
-        Index 0 (``1``) to 11 (``7``).
     """
     body = plain_signs(text)
     name = _ALIASES.get(body, _INTERVALS.get(" ".join(body.lower().split()), body))
@@ -244,14 +228,9 @@ def parse_degree(text: str) -> int:
 
 
 def parse_degree_change(text: str) -> tuple[int, Interval]:
-    """Read a degree and its new interval above the tonic: ``b7=7/4`` or ``3=386.3c``.
+    """Read a degree's index, 1 to 11, and its new interval above the tonic: ``b7=7/4`` or ``3=386.3c``.
 
     ValueProblem if either part is malformed, or the interval does not suit the degree.
-
-    Returns
-    -------
-    tuple of int and Interval
-        Index 1 to 11 of the degree, and the interval.
     """
     name, equals, value = text.partition("=")
     if not equals or not value.strip():

@@ -49,16 +49,9 @@ class BendOptions:
 def allowed_channels(
     profile: SynthProfile | None, options: BendOptions, drums: Iterable[int] = (DRUM_CHANNEL,)
 ) -> list[int]:
-    """Return the channels that pitched notes may use, ascending.
+    """Return the channels that pitched notes may use, ascending: not those of `drums`.
 
-    MethodProblem if none is left.
-
-    Parameters
-    ----------
-    profile : SynthProfile or None
-        The synth; None: one that receives all channels.
-    drums : iterable of int
-        Channels on which drums play.
+    Without a profile it is a synth that receives all channels. MethodProblem if none is left.
     """
     receives = set(profile.channels) if profile is not None else set(range(1, 17))
     wanted = receives - {DRUM_CHANNEL} if options.channels is None else receives & set(options.channels)

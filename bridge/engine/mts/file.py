@@ -78,20 +78,11 @@ class _Segment:
 
 
 class MtsFileEngine:
-    """A `FileEngine` for the methods `note`, `octave` and `dump`.
+    """A `FileEngine` for the methods `note`, `octave` and `dump`; `hz` is the first table, `name` the tuning's in a
+    dump.
 
-    Parameters
-    ----------
-    profile : SynthProfile
-        What the synth obeys.
-    method : str
-        ``"note"``, ``"octave"`` or ``"dump"``.
-    hz : sequence of 128 float
-        The first table.
-    name : str
-        The tuning's name in a dump.
-    plain : bool
-        Keep modulation, chorus depth and celeste depth of pitched channels at 0, so that beats can be heard.
+    `plain` keeps modulation, chorus depth and celeste depth of pitched channels at 0, so that beats can be
+    heard.
     """
 
     def __init__(

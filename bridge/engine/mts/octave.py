@@ -59,14 +59,8 @@ def deviations_cents(hz: Sequence[float]) -> list[float]:
 def class_deviations_cents(hz: Sequence[float], tolerance_cents: float = STEP_CENTS[2] / 2) -> list[float]:
     """Return the deviation of each pitch class from C upward, in cents from equal temperament at A440.
 
-    MethodProblem if the table does not repeat at the octave; names a key that differs.
-
-    Parameters
-    ----------
-    hz : sequence of 128 float
-        Frequencies by MIDI key.
-    tolerance_cents : float
-        How far two octaves of a pitch class may differ.
+    MethodProblem if two octaves of a pitch class differ by more than `tolerance_cents`; names a key that
+    does.
     """
     deviations = deviations_cents(hz)
     middle = deviations[60:72]
@@ -84,15 +78,13 @@ def class_deviations_cents(hz: Sequence[float], tolerance_cents: float = STEP_CE
 def fit_octave(
     hz: Sequence[float], form: Literal[1, 2], can_shift: bool, held_cents: float | None = None
 ) -> OctaveFit:
-    """Fit a table to the twelve offsets of a scale/octave message.
+    """Fit a table, 128 frequencies in hertz, to the twelve offsets of a scale/octave message.
 
     MethodProblem if the table does not repeat at the octave, or lies outside what offsets (and the fine
     tuning) can reach.
 
     Parameters
     ----------
-    hz : sequence of 128 float
-        Frequencies by MIDI key.
     form : 1 or 2
         Bytes for each offset.
     can_shift : bool

@@ -35,18 +35,8 @@ class Residual:
 class Tuner:
     """Turns tables into the tuning messages of one method for one synth, and remembers what the synth holds.
 
-    MethodProblem if the method is not one of these, or its messages are longer than this synth takes.
-
-    Parameters
-    ----------
-    profile : SynthProfile
-        What the synth obeys.
-    method : str
-        ``"note"``, ``"octave"`` or ``"dump"``.
-    channels : iterable of int
-        Pitched channels, 1 to 16.
-    name : str
-        Up to 16 characters that a dump carries as the tuning's name.
+    Channels are the pitched ones, 1 to 16; a dump carries up to 16 characters of `name`. MethodProblem if the
+    method is not ``note``, ``octave`` or ``dump``, or its messages are longer than this synth takes.
     """
 
     def __init__(
@@ -111,12 +101,7 @@ class Tuner:
     def select(self, channels: Iterable[int] | None = None, program: int | None = None) -> list[bytes]:
         """Return the controllers that make channels use the tuning program (none for `octave`).
 
-        Parameters
-        ----------
-        channels : iterable of int, optional
-            Channels 1 to 16; all pitched channels where left out.
-        program : int, optional
-            Tuning program, 0 to 127; the profile's where left out.
+        All pitched channels, and the profile's program from 0 to 127, where left out.
         """
         profile = self.profile
         if self._classes or profile.select == "none":

@@ -33,15 +33,10 @@ from bridge.wire.bend import bend_message, bend_value
 
 
 class PlannedDrone(StepByStep):
-    """Plays a plan.
+    """Plays a plan from `start_s` on.
 
-    Parameters
-    ----------
-    start_s : float
-        When it begins.
-    position_s : float
-        Where in the plan to begin: at the beginning of the step which is there. A single step that has
-        settled by then does not settle again.
+    With a position it begins with the step which is there. A single step that has settled by then does not
+    settle again.
     """
 
     def __init__(self, plan: DronePlan, start_s: float, position_s: float = 0.0) -> None:

@@ -161,19 +161,9 @@ def remaining_share(plan: DronePlan, at_s: float) -> float:
 
 
 def beats(step: DroneStep, table_hz: Sequence[float], share: float) -> tuple[Beat, ...]:
-    """Return how the lowest note beats with each other one.
+    """Return how the lowest note beats with each other one that comes near a simple interval once settled.
 
-    Parameters
-    ----------
-    table_hz : sequence of 128 float
-        The table that holds.
-    share : float
-        How much of the distances is left (`remaining_share`).
-
-    Returns
-    -------
-    tuple of Beat
-        Only for notes that come near a simple interval once settled.
+    `table_hz` are 128 frequencies; `share` is how much of the distances is left (`remaining_share`).
     """
     lowest, *others = step.notes
     found = []

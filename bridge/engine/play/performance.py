@@ -29,15 +29,9 @@ class Performance:
     Parameters
     ----------
     engine : LiveEngine
-        Retunes; made with the table that `switch` holds.
-    switch : TableSwitch
-        The tables.
-    controls : ControlReader
-        The musician's controls.
+        Made with the table that `switch` holds.
     on_change : {"now", "next", "glide"}
         What becomes of sounding notes when the table changes (`bridge.engine.protocols`).
-    glide_s : float
-        How long a glide takes.
     most_sysex_bytes : int
         Longest SysEx message that is passed on.
     """

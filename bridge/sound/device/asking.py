@@ -34,7 +34,7 @@ else:
 def sound_problem(
     which: Literal["input", "output"], device: str | None = None, limit_s: float = LOOK_S
 ) -> str:
-    """Return why no sound can come in or go out by a device (part of its name; None: the usual one); empty if it can."""
+    """Return why no sound can come in or go out by a device, the usual one for None; empty if it can."""
     try:
         done = children.ask(_LOOK, which, device or "", limit_s=limit_s)
     except (OSError, subprocess.TimeoutExpired):
