@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 
 from bridge.errors import PortProblem
 from bridge.sound.device.inputs import pick_input
-from bridge.sound.device.outputs import end_stream, portaudio
+from bridge.sound.device.outputs import StreamRefused, end_stream, open_stream
 
 #: An input that has brought nothing for so long is gone.
 STALLED_S = 2.0
@@ -58,28 +58,17 @@ class Microphone:
         """Open the input."""
         if self._stream is not None:
             return self
-        library = portaudio()
-        stream = None
+        # JACK has blocks of its own; elsewhere short ones keep the delay short.
+        size = 0 if self.input.system.startswith("JACK") else round(BLOCK_S * self.sample_rate)
+        how = {"samplerate": self.sample_rate, "blocksize": size}
         try:
-            stream = library.InputStream(
-                samplerate=self.sample_rate,
-                # JACK has blocks of its own; elsewhere short ones keep the delay short.
-                blocksize=0 if self.input.system.startswith("JACK") else round(BLOCK_S * self.sample_rate),
-                device=self.input.index,
-                channels=min(2, self.input.channels),
-                dtype="float32",
-                latency="low",
-                callback=self._callback,
-            )
-            self._heard_s = time.monotonic()
-            stream.start()
-        except (library.PortAudioError, ValueError) as error:
-            if stream is not None:
-                end_stream(stream, "close sound input", CLOSE_S)
+            stream = open_stream(self.input, "input", self._callback, CLOSE_S, **how)
+        except StreamRefused as error:
             raise PortProblem(
                 f"the sound input {self.input.name} cannot be opened: {error}",
                 "is another program using it, or is it forbidden to use the microphone?",
             ) from None
+        self._heard_s = time.monotonic()
         self._stream = stream
         return self
 
@@ -114,7 +103,7 @@ class Microphone:
         """Close the input; one that is gone is not waited for."""
         stream, self._stream = self._stream, None
         if stream is not None:
-            end_stream(stream, "close sound input", CLOSE_S)
+            end_stream(stream, "input", CLOSE_S)
 
     def __enter__(self) -> Self:
         return self.start()

@@ -13,12 +13,15 @@ import sys
 import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Any, Literal, TypeVar
+from typing import Any, Literal, TypeAlias, TypeVar
 
 from bridge.errors import PortProblem, near_names
 
 _dead = threading.Event()
 """Set once PortAudio hangs: nothing more may be asked of it, not even to end."""
+
+
+Way: TypeAlias = Literal["input", "output"]
 
 
 @dataclass(frozen=True)
@@ -78,7 +81,37 @@ def give_up() -> None:
         atexit.unregister(sounddevice._exit_handler)
 
 
-def end_stream(stream: Any, name: str, limit_s: float) -> None:
+class StreamRefused(Exception):
+    """PortAudio does not open a stream; says why."""
+
+
+def open_stream(
+    device: SoundDevice, way: Way, callback: Callable[..., None], limit_s: float, **how: Any
+) -> Any:
+    """Open and start a stream of at most two channels in the device's own way; StreamRefused if it cannot be.
+
+    One that does not start is closed again (see `end_stream`).
+    """
+    library = portaudio()
+    stream = None
+    try:
+        stream = (library.InputStream if way == "input" else library.OutputStream)(
+            device=device.index,
+            channels=min(2, device.channels),
+            dtype="float32",
+            latency="low",
+            callback=callback,
+            **how,
+        )
+        stream.start()
+    except (library.PortAudioError, ValueError) as error:
+        if stream is not None:
+            end_stream(stream, way, limit_s)
+        raise StreamRefused(str(error)) from None
+    return stream
+
+
+def end_stream(stream: Any, way: Way, limit_s: float) -> None:
     """Close a stream of PortAudio; give PortAudio up as dead if that takes longer than `limit_s`."""
 
     def end() -> None:
@@ -86,7 +119,7 @@ def end_stream(stream: Any, name: str, limit_s: float) -> None:
             with contextlib.suppress(Exception):
                 step()
 
-    _at_most(end, name, limit_s)
+    _at_most(end, f"close sound {way}", limit_s)
 
 
 def end_portaudio(limit_s: float) -> None:
@@ -128,7 +161,7 @@ def sound_outputs(rescan: bool = False) -> list[SoundOutput]:
     return list_devices("output", SoundOutput)
 
 
-def list_devices(way: Literal["input", "output"], kind: type[DeviceT]) -> list[DeviceT]:
+def list_devices(way: Way, kind: type[DeviceT]) -> list[DeviceT]:
     """Return the devices that sound can come in by, or go out by, as PortAudio last listed them."""
     library = portaudio()
     systems = library.query_hostapis()
