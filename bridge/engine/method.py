@@ -5,6 +5,7 @@
   needs a synth that knows it.
 - For playing (`choose_for_playing`). The first of the synth's methods that can express all tables; `octave` rather than
   `note` where nothing is lost, for it takes one short message. Without a profile: `bend`.
+- For a drone whose notes settle (`choose_for_settling`). By bends instead of MPE, where a part's notes bend together.
 - For tables that a synth stores (`choose_for_storing`). The first of its methods that send MIDI Tuning messages which
   refuses none.
 """
@@ -22,6 +23,8 @@ from bridge.engine.protocols import TableChange, TimedEvent
 from bridge.engine.score import read_score
 from bridge.errors import MethodProblem
 from bridge.wire.profile import MTS_METHODS, STANDARD, SynthProfile, moves_sounding
+
+_SETTLE_ELSEWHERE = "leave --settle away, use another synth, or hear it on the sound card (without --out)"
 
 
 @dataclass(frozen=True)
@@ -175,6 +178,27 @@ def choose_for_playing(
             "octave", f"{profile.title} obeys it, and a whole table goes out in one short message"
         )
     return MethodChosen(usable[0], f"the first choice of {profile.title}")
+
+
+def choose_for_settling(chosen: str, asked: str, profile: SynthProfile | None) -> MethodChosen:
+    """Choose a method by which notes can settle, given the one `chosen` for playing; MethodProblem if there is none."""
+    bends = profile is None or "bend" in profile.sounding
+    if bends and chosen != "mpe":
+        return MethodChosen(chosen)
+    if chosen == "mpe":
+        other = bends and (profile is None or "bend" in profile.methods)
+        if other and asked == "auto":
+            return MethodChosen(
+                "bend", "instead of mpe: all notes of an MPE part bend together, so none can settle"
+            )
+        raise MethodProblem(
+            "by mpe a drone cannot settle: all notes of a part bend together",
+            "choose --method bend" if other else _SETTLE_ELSEWHERE,
+        )
+    title = profile.title if profile is not None else "this synth"
+    raise MethodProblem(
+        f"on {title} a drone cannot settle: it does not move notes that sound", _SETTLE_ELSEWHERE
+    )
 
 
 def choose_for_storing(asked: str, profile: SynthProfile, refuses: Callable[[str], bool]) -> str:
