@@ -1,4 +1,4 @@
-"""Pitch-bend arithmetic: cents to the 14-bit value and back, for any bend range.
+"""Pitch-bend arithmetic: cents to the 14-bit value, for any bend range.
 
 Conventions: values are 0 to 16383 with the centre at 8192; a step is ``range_semitones * 100 / 8192`` cents
 (0.0244 at ±2 semitones, 0.586 at ±48). The scale is not symmetric: the full range downward is value 0, the
@@ -24,23 +24,6 @@ MAX_RANGE_SEMITONES = 128
 """Bend ranges end below this: RPN 00 00 holds at most 127 semitones and 127 cents."""
 
 
-def _check_range(range_semitones: float) -> None:
-    if not 0 < range_semitones <= MAX_RANGE_SEMITONES:
-        raise ValueProblem(
-            f"a bend range of {range_semitones:g} semitones is impossible",
-            f"it must be more than 0 and at most {MAX_RANGE_SEMITONES}",
-        )
-
-
-def bend_step_cents(range_semitones: float) -> float:
-    """Return one step of the bend in cents.
-
-    ValueProblem if the range is not above 0 and at most 128 semitones.
-    """
-    _check_range(range_semitones)
-    return range_semitones * 100 / CENTRE
-
-
 def bend_value(cents: float, range_semitones: float) -> tuple[int, float]:
     """Return the bend value (0 to 16383) nearest to an offset in cents, and sent minus wanted, at most half a step.
 
@@ -49,7 +32,10 @@ def bend_value(cents: float, range_semitones: float) -> tuple[int, float]:
     whole step short of it.
     """
     if not 0 < range_semitones <= MAX_RANGE_SEMITONES:
-        _check_range(range_semitones)
+        raise ValueProblem(
+            f"a bend range of {range_semitones:g} semitones is impossible",
+            f"it must be more than 0 and at most {MAX_RANGE_SEMITONES}",
+        )
     per_cent = CENTRE / (range_semitones * 100)
     steps = cents * per_cent
     if not -CENTRE - 0.5 <= steps <= MAX_VALUE - CENTRE + 0.5:
@@ -62,18 +48,6 @@ def bend_value(cents: float, range_semitones: float) -> tuple[int, float]:
         )
     value = min(max(CENTRE + round(steps), 0), MAX_VALUE)
     return value, (value - CENTRE) / per_cent - cents
-
-
-def bend_cents(value: int, range_semitones: float) -> float:
-    """Return the offset in cents that a bend value makes.
-
-    ValueProblem if the value is not 0 to 16383, or the range is not above 0 and at most 128 semitones.
-    """
-    if not 0 <= value <= MAX_VALUE:
-        raise ValueProblem(f"a pitch-bend value of {value} is impossible", f"allowed: 0 to {MAX_VALUE}")
-    if not 0 < range_semitones <= MAX_RANGE_SEMITONES:
-        _check_range(range_semitones)
-    return (value - CENTRE) * range_semitones * 100 / CENTRE
 
 
 def bend_message(channel: int, value: int) -> bytes:

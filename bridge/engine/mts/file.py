@@ -232,6 +232,7 @@ class _FileState:
         self._mixed = pitched & drums
         self._rhythm = RhythmTracker()
         self._put_aside: frozenset[int] = frozenset()
+        self._addressed = tuner.channels
 
     def is_pitched(self, nibble: int) -> bool:
         """Tell whether a channel (0 to 15) plays pitched notes now."""
