@@ -2,10 +2,6 @@
 
 Degrees stand above the root of each chord, which has the pitch that the chart as a whole wants (`bridge.harmony`);
 notes with a name stay where the table has them. The track's bars say when chords change, nothing else does.
-
-Index
------
-`plan_chart_drone` → `ChartDronePlan` · `chart_drone_events`, `render_chart_drone`
 """
 
 from __future__ import annotations

@@ -2,9 +2,6 @@
 
 What its notes are called stands in `bridge.tuning.drone_notes`, what sounds there are in
 `bridge.engine.play.drone_sounds`.
-
-Index: `DroneRequest`, `plan_drone`, `drone_lines`, `rate_words` · `drone_events`, `render_drone` · `LESSON`,
-`parse_settle`.
 """
 
 from __future__ import annotations

@@ -19,7 +19,6 @@ from bridge.wire.profile import MTS_METHODS, SynthProfile
 
 __all__ = [
     "NEW_PORT",
-    "Drone",
     "LivePlan",
     "Local",
     "Playing",
@@ -56,7 +55,7 @@ class TablesDrone(msgspec.Struct, frozen=True, tag=True):
         return (self.plan.channel,)
 
 
-Drone: TypeAlias = StepsDrone | TablesDrone
+PlayedDrone: TypeAlias = StepsDrone | TablesDrone
 """What is held beside the keyboard, of whichever kind."""
 
 
@@ -109,7 +108,7 @@ class LivePlan(Playing):
     """Where the journal of what hangs is kept; None: nowhere."""
     backing: Backing | None = None
     """A MIDI file that plays along."""
-    drone: Drone | None = None
+    drone: PlayedDrone | None = None
     """Notes that are held beside the keyboard."""
     follow: FollowPlan | None = None
     """How the harmony is followed; None: notes are as the table has them."""

@@ -1,7 +1,4 @@
-"""A page beside something that plays: shows what its desk shows, and hands what browsers ask to the desk.
-
-Index: `BesideDesk` · `stand_of_play`, `stand_of_drone`.
-"""
+"""A page beside something that plays: shows what its desk shows, and hands what browsers ask to the desk."""
 
 from __future__ import annotations
 

@@ -6,10 +6,6 @@ Degrees are named the trade's way, ``1 b2 2 b3 3 4 #4 5 b6 6 b7 7``, and numbere
 also the number of semitones above the tonic. A degree lies within 100 cents of its equal-tempered place. An
 `Interval` is an exact ratio, or, for tempered ones, cents; whole octaves are always exact.
 
-Index
------
-`DEGREES`, `Interval`, `Scale`, `EQUAL`, `parse_degree`, `parse_degree_change`, `check_degree`
-
 Sources
 -------
 The names are common practice. Each shipped scale states its own source in its file.

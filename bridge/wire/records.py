@@ -5,8 +5,7 @@ scale/octave messages are the raw numbers on the wire, twelve from C upward (`ce
 itself when it is made, so that only messages that can be sent exist; the one exception is frequency data
 `NO_CHANGE`, which may be read but is never sent.
 
-Index: `DumpRequest`, `NoteTuning`, `BulkDump`, `OctaveDump`, `OctaveTuning`, `MasterFineTuning`, `Message`;
-`cents_to_offset`, `offset_to_cents`. Bytes come from `bridge.wire.mts`, layouts stand in `bridge.wire.specs`.
+Bytes come from `bridge.wire.mts`, layouts stand in `bridge.wire.specs`.
 
 Source: MIDI 1.0 Detailed Specification, "MIDI Tuning"; CA-020, CA-021 / RP-020; CA-025 (master fine tuning).
 """

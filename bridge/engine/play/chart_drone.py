@@ -58,27 +58,14 @@ class _Voice:
 
 @dataclass
 class ChartDrone(StepByStep):
-    """The drone as it plays.
+    """The drone as it plays."""
 
-    Parameters
-    ----------
-    chords : sequence of (sequence of ChartNote)
-        What is held under each chord; nothing under one that is silent.
-    channels : sequence of int
-        Twice as many as notes are held at once: the old chord fades while the new one rises.
-    level : float
-        Loudness above 0, at most 1.
-    program : int or None
-        MIDI program from 0; None: the synth keeps its sound.
-    bend_scale : float
-        How far the synth bends for what is asked, 1 if exactly.
-    """
-
-    chords: Sequence[Sequence[ChartNote]]
+    chords: Sequence[Sequence[ChartNote]]  # what is held under each chord; nothing under one that is silent
+    # Channels 1 to 16, twice as many as notes are held at once: the old chord fades while the new one rises.
     channels: Sequence[int] = tuple(range(1, 10))
-    level: float = 0.8
-    program: int | None = 19
-    bend_scale: float = 1.0
+    level: float = 0.8  # loudness above 0, at most 1
+    program: int | None = 19  # MIDI program from 0; None: the synth keeps its sound
+    bend_scale: float = 1.0  # how far the synth bends for what is asked, 1 if exactly
     number: int | None = None  # the chord that is held, from 0
     _voices: list[_Voice] = field(default_factory=list)
     _set_up: bool = False

@@ -5,8 +5,6 @@ and listens; nothing here does.
 
 Trials of messages that a channel may follow unselected come first, for once a channel has been made to follow a tuning
 program, nothing takes that back.
-
-Index: `Findings`, `examination`.
 """
 
 from __future__ import annotations
