@@ -8,7 +8,7 @@ that its file stands on its own and gives bit-identical frequencies.
 
 Index
 -----
-`load_scale`, `load_guitar`, `load_table` by name or path · `table_from_toml`, `save_table` to and from text ·
+`load_scale`, `load_guitar`, `load_table` by name or path · `table_of`, `save_table` from and to TOML ·
 `guitar_table` a guitar's plain table · `FILES` the three loaders as a shelf for `bridge.tuning.asked` · and the names
 of `bridge.store.finding`
 """
@@ -34,7 +34,7 @@ from bridge.store.finding import (
     tables_dir,
     user_dir,
 )
-from bridge.store.toml import SCHEMA, Section, parse_toml, read_toml, write_toml
+from bridge.store.toml import SCHEMA, Section, read_toml, write_toml
 from bridge.tuning.asked import DEFAULT_SCALE, parse_key
 from bridge.tuning.frets import MAX_FRET
 from bridge.tuning.guitar_words import guitar_of, looks_like_strings, parse_strings
@@ -60,7 +60,7 @@ __all__ = [
     "load_scale",
     "load_table",
     "save_table",
-    "table_from_toml",
+    "table_of",
     "tables_dir",
     "user_dir",
 ]
@@ -138,7 +138,7 @@ def load_table(name_or_path: str) -> TableSpec:
             hint = near_names(wanted, [*list_tables(), *guitars])
         raise ValueProblem(f"unknown table {wanted!r}", hint)
     path = find_description("tables", wanted)
-    return _table(read_toml(path), path.name.removesuffix(TABLE_SUFFIX).removesuffix(".toml"), path.parent)
+    return table_of(read_toml(path), path.name.removesuffix(TABLE_SUFFIX).removesuffix(".toml"), path.parent)
 
 
 class _Files:
@@ -155,11 +155,6 @@ class _Files:
 
 
 FILES = _Files()
-
-
-def table_from_toml(text: str, where: str = "table") -> TableSpec:
-    """Read a table from the text of a description: inverse of `save_table`."""
-    return _table(parse_toml(text.encode("utf-8"), where), where)
 
 
 def guitar_table(guitar: Guitar, scale: Scale | None = None) -> TableSpec:
@@ -236,7 +231,7 @@ def _guitar(section: Section) -> Guitar:
         raise section.problem(message, problem.hint, section.named_in(message)) from problem
 
 
-def _table(section: Section, stem: str, folder: Path | None = None) -> TableSpec:
+def table_of(section: Section, stem: str, folder: Path | None = None) -> TableSpec:
     """Make a table of a file that lies in `folder`; the files that it names lie there too."""
     section.check_schema()
     section.text("units", _TABLE_UNITS)
