@@ -11,7 +11,7 @@ WINDOW_MS = 40.0
 MOST_WINDOW_MS = 200.0
 
 
-class PitchChoice(NamedTuple):
+class Choice(NamedTuple):
     """One pitch that a class of notes may take."""
 
     ratio: Fraction | None
@@ -22,11 +22,11 @@ class PitchChoice(NamedTuple):
     """How far it lies above the table's own pitch."""
 
 
-class PitchChoices(NamedTuple):
+class Choices(NamedTuple):
     """What there is to choose from under one table."""
 
     tonic: str
-    classes: tuple[tuple[PitchChoice, ...], ...]
+    classes: tuple[tuple[Choice, ...], ...]
     """Of each pitch class from C upward, the table's own pitch first."""
     base_cents: tuple[float, ...]
     """Where the table's own pitch of each class lies, from equal temperament."""
@@ -37,9 +37,9 @@ class PitchChoices(NamedTuple):
 class FollowPlan:
     """How to follow."""
 
-    tables: tuple[PitchChoices | None, ...]
+    tables: tuple[Choices | None, ...]
     """Under each table; None: it is played as it is."""
-    tonics: tuple[PitchChoices | None, ...] = ()
+    tonics: tuple[Choices | None, ...] = ()
     """Under the tables of the twelve tonics, where there are any."""
     window_s: float = WINDOW_MS / 1000.0
     """How long a note may still be corrected; 0 for never."""
@@ -47,6 +47,6 @@ class FollowPlan:
     on: bool = True
     """Whether it follows from the beginning."""
 
-    def under(self, number: int, tonic: int | None) -> PitchChoices | None:
+    def under(self, number: int, tonic: int | None) -> Choices | None:
         """Return what there is to choose from under a table, or a tonic chosen since."""
         return self.tables[number - 1] if tonic is None else self.tonics[tonic]

@@ -16,7 +16,7 @@ from collections.abc import Callable, Sequence
 from typing import Any
 
 from bridge.engine.lifetimes import ENDING, Sounding
-from bridge.engine.play.follow_plan import PitchChoices
+from bridge.engine.play.follow_plan import Choices
 from bridge.engine.protocols import Due, LiveEngine, OnChange
 from bridge.engine.rhythm import RhythmTracker
 from bridge.errors import MethodProblem
@@ -271,7 +271,7 @@ class FollowingEngine:
                 self._chooser.note_off(now_s, key)
 
 
-def palette_from(choices: PitchChoices) -> Palette:
+def palette_from(choices: Choices) -> Palette:
     """Return what there is to choose from, from how a plan says it."""
     classes = tuple(
         tuple(

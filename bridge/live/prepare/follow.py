@@ -6,7 +6,7 @@ from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 
 from bridge.engine.method import refusal
-from bridge.engine.play.follow_plan import MOST_WINDOW_MS, WINDOW_MS, FollowPlan, PitchChoice, PitchChoices
+from bridge.engine.play.follow_plan import MOST_WINDOW_MS, WINDOW_MS, Choice, Choices, FollowPlan
 from bridge.engine.play.tables import PlayTable
 from bridge.errors import MethodProblem, StillbeatError, ValueProblem
 from bridge.harmony.asked import FollowRequest
@@ -63,7 +63,7 @@ def follow_plan(
             "choose --method note, octave, bend or mpe, if the synth obeys one; or leave --follow-harmony away",
         )
     home = build_table(tables[0][0]) if leave is None else None  # a session has one for each piece
-    found: list[list[PitchChoices | None]] = [[], []]
+    found: list[list[Choices | None]] = [[], []]
     for kind, some in enumerate((tables, tonics)):
         for number, (spec, played, held) in enumerate(some, 1):
             try:
@@ -76,12 +76,10 @@ def follow_plan(
                 found[kind].append(None)
                 continue
             classes = tuple(
-                tuple(
-                    PitchChoice(one.interval.ratio, one.interval.cents, one.offset_cents) for one in variants
-                )
+                tuple(Choice(one.interval.ratio, one.interval.cents, one.offset_cents) for one in variants)
                 for variants in palette.classes
             )
-            choices = PitchChoices(palette.tonic, classes, palette.base_cents, palette.natural_sevenths)
+            choices = Choices(palette.tonic, classes, palette.base_cents, palette.natural_sevenths)
             found[kind].append(_sayable(choices, played, method, profile))
     window_s = follow.window_ms / 1000.0 if moves_sounding(profile, method) else 0.0
     return FollowPlan(tuple(found[0]), tuple(found[1]), window_s, follow.wanted.moves)
@@ -99,9 +97,7 @@ def about_follow(follow: LiveFollow, method: str, profile: SynthProfile | None) 
     return said
 
 
-def _sayable(
-    choices: PitchChoices, table: PlayTable, method: str, profile: SynthProfile | None
-) -> PitchChoices:
+def _sayable(choices: Choices, table: PlayTable, method: str, profile: SynthProfile | None) -> Choices:
     """Leave out what the method cannot say."""
 
     def moved(offsets: Sequence[float]) -> list[float]:
