@@ -34,13 +34,7 @@ def sound(reference_hz: float, interval: Interval, slide: Fraction = Fraction(1)
 
 
 class OpenPitches:
-    """The pitch of every key and string of a `TableSpec` at fret 0.
-
-    Parameters
-    ----------
-    spec : TableSpec
-        What is wanted; its fret and slide are ignored.
-    """
+    """The pitch of every key and string of a `TableSpec` at fret 0; its fret and slide are ignored."""
 
     def __init__(self, spec: TableSpec) -> None:
         self._spec = spec

@@ -32,12 +32,8 @@ MIN_HZ, MAX_HZ = 1.0, 25000.0
 class TableSpec:
     """Everything that makes a table, described on the open strings.
 
-    Raises
-    ------
-    ValueProblem
-        If a value is out of range.
-    TuningProblem
-        If a scale is missing, or open strings shall win without a guitar.
+    ValueProblem if a value is out of range; TuningProblem if a scale is missing, or open strings shall win
+    without a guitar.
     """
 
     name: str
@@ -162,28 +158,10 @@ def literal_spec(
 ) -> TableSpec:
     """Describe 128 frequencies without a scale, such as a table that was read from a synth.
 
-    Parameters
-    ----------
-    name : str
-        Name of the table.
-    hz : sequence of 128 floats
-        Frequency of every key.
-    tonic : str
-        Tonic for spelling notes.
-    guitar : Guitar, optional
-        Guitar whose strings are compared with the table.
-
-    Raises
-    ------
-    TuningProblem
-        If there are not 128 frequencies.
-    ValueProblem
-        If one is out of range.
-
-    Notes
-    -----
-    The reference becomes the guitar's reference string, else A4, else the nearest key to A4 that lies within
-    600 cents of equal temperament (A4 = 440 Hz if there is none, as when every key is far off).
+    The tonic spells its notes; the guitar's strings are compared with it. The reference becomes the guitar's
+    reference string, else A4, else the nearest key to A4 that lies within 600 cents of equal temperament (A4
+    = 440 Hz if there is none, as when every key is far off). TuningProblem if there are not 128 frequencies;
+    ValueProblem if one is out of range.
     """
     if len(hz) != KEYS:
         raise TuningProblem(

@@ -119,11 +119,7 @@ def build_table(spec: TableSpec) -> Table:
     """Make a table: move the pitches of the open instrument by fret and slide, and lay them out.
 
     Whoever asks for the same table again gets the same one: an evening, and its reading back, ask for each many times.
-
-    Raises
-    ------
-    TuningProblem
-        If fret and slide raise a string beyond the highest key.
+    TuningProblem if fret and slide raise a string beyond the highest key.
     """
     pitches = OpenPitches(spec)
     shift, raised = spec.shift_semitones, fret_factor(spec.fret)
