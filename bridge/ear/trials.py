@@ -41,8 +41,6 @@ Answer = Literal["first", "second", "wide", "narrow"]
 ANSWERS: dict[Exercise, tuple[Answer, Answer]] = {"still": ("first", "second"), "wide": ("wide", "narrow")}
 """What may be answered."""
 
-QUESTIONS: dict[Exercise, str] = {"still": "which does not beat?", "wide": "wide or narrow?"}
-
 SHIFT_CENTS = 50.0
 """A sound is shifted by up to so much, a quarter tone, up or down."""
 

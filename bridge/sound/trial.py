@@ -17,8 +17,9 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from bridge.ear.asked import LEAST_S, MOST_S, check_timbre
 from bridge.ear.trials import Played
-from bridge.errors import ValueProblem, near_names
+from bridge.errors import ValueProblem
 from bridge.sound.generator.synth import Generator
 from bridge.tuning.notes import hz_to_key
 from bridge.wire.bend import CENTRE, bend_message, bend_value
@@ -38,20 +39,12 @@ PLUCKED = 0.45
 PEAK = 0.45
 """No sample of a trial is higher."""
 
-LEAST_S, MOST_S = 0.5, 8.0
 BEND_SEMITONES = 2
 VELOCITY = 90
 
 _IN_S = {"steady": 0.05, "plucked": 0.004}
 _OUT_S = 0.12
 _COLOUR_FROM_HZ, _COLOUR_OCTAVES = 400.0, 3.0
-
-
-def check_timbre(timbre: str) -> str:
-    """Refuse a timbre that there is not."""
-    if timbre not in TIMBRES:
-        raise ValueProblem(f"there is no timbre {timbre!r}", near_names(timbre, TIMBRES))
-    return timbre
 
 
 def trial_sound(played: Played, timbre: str, seconds: float, sample_rate: int, level: float = 1.0) -> Floats:
