@@ -97,6 +97,10 @@ class Course:
         self._trial = None
         return marked
 
+    def skip(self) -> None:
+        """Leave the trial that waits unanswered; another one, as hard, takes its place."""
+        self._trial = None
+
     @property
     def answers(self) -> list[Answered]:
         """What was answered so far."""

@@ -89,15 +89,15 @@ class Sound:
         return 1200 * math.log2(1 + rate_hz / meeting_hz)
 
 
-def find_sounds(words: Sequence[str], table: Table, octave: int | None = None) -> tuple[Sound, ...]:
+def find_sounds(words: Sequence[str], table: Table, voice: str = VOICE) -> tuple[Sound, ...]:
     """Return what a player wants to practise on: one sound, or two chords that are compared.
 
     Parameters
     ----------
     words : sequence of str
         An interval (``fifth``), notes or degrees (``D3 A3``, ``1 b3``), or one or two chords (``ii``, ``I ii``).
-    octave : int, optional
-        In which degree 1 stands; None: in a tenor's lowest.
+    voice : str
+        Whose lowest octave degree 1 stands in, one of `drone_notes.VOICES`.
 
     Raises
     ------
@@ -106,7 +106,7 @@ def find_sounds(words: Sequence[str], table: Table, octave: int | None = None) -
     """
     text = " ".join(words)
     try:
-        keys = drone_keys(text, table.tonic, VOICE, octave)
+        keys = drone_keys(text, table.tonic, voice)
     except ValueProblem as problem:
         try:
             chords = [parse_chord(word, table.tonic) for word in words]

@@ -109,16 +109,16 @@ class Trials:
         self._sounds = tuple(sounds)
         self._random = random
         self._number = 0
-        self._answers = self._balanced(ANSWERS[exercise], count)
+        self._answers: Iterator[Answer] = self._balanced(ANSWERS[exercise], count)
         # Which of two sounds comes first, and which note is off, are balanced by themselves.
         self._orders = self._balanced((0, 1), count)
         self._moved = self._balanced(range(max(len(sound.hz) for sound in sounds)), count)
 
     def _balanced(self, of: Sequence[_T], count: int) -> Iterator[_T]:
-        order = [of[number % len(of)] for number in range(count)]
-        if count % len(of):
-            self._random.shuffle(order[-(count % len(of)) :])
-        return iter([order[at] for at in self._random.permutation(count)])
+        """Yield each equally often in `count` turns, in any order; then, for trials in the place of others, again."""
+        while True:
+            first = int(self._random.integers(len(of)))
+            yield from (of[(first + int(at)) % len(of)] for at in self._random.permutation(count))
 
     def make(self, cents: float) -> Trial:
         """Make the next trial, one note so many cents off.
@@ -131,8 +131,7 @@ class Trials:
         if not 0 < cents <= MOST_CENTS:
             raise ValueProblem(f"a note {cents:g} cents off", f"more than 0, up to {MOST_CENTS:g} cents")
         self._number += 1
-        answer: Answer = next(self._answers)
-        order, moved = next(self._orders), next(self._moved)
+        answer, order, moved = next(self._answers), next(self._orders), next(self._moved)
         if self.exercise == "wide":
             played: tuple[Played, ...] = (self._wide(cents, moved, 1 if answer == "wide" else -1),)
         else:

@@ -216,6 +216,13 @@ def test_a_course_asks_answers_and_ends(table: Table) -> None:
     course = Course("still", [sound(table, "fifth")], count=24, seed=2)
     with pytest.raises(ValueProblem, match="first or second"):
         course.answer("wide")
+    waited = course.trial
+    course.skip()
+    assert course.trial != waited
+    assert course.trial.cents == waited.cents
+    for _ in range(60):
+        course.skip()
+        assert course.trial.answer in ("first", "second")
     while not course.over:
         assert course.trial is course.trial
         course.answer(course.trial.answer)
