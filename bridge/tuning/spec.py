@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 from bridge.errors import TuningProblem, ValueProblem
@@ -86,12 +87,12 @@ class TableSpec:
                 "tonic and degrees cannot change without a scale; name one",
             )
 
-    @property
+    @cached_property
     def home_class(self) -> int:
         """Pitch class of the home tonic, 0 to 11."""
         return parse_pitch_class(self.home)
 
-    @property
+    @cached_property
     def tonic_class(self) -> int:
         """Pitch class of the present tonic on the open strings, 0 to 11."""
         return parse_pitch_class(self.tonic)
