@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field, fields
 from typing import Any, Literal, TypeAlias
 
+import msgspec
+
 from bridge.engine.play.chart_plan import ChartPlan
 from bridge.engine.play.controls import Controls
 from bridge.engine.play.drone_plan import DronePlan
@@ -16,10 +18,58 @@ from bridge.live.backing import Backing
 from bridge.ports.base import NEW_PORT
 from bridge.wire.profile import MTS_METHODS, SynthProfile
 
-__all__ = ["NEW_PORT", "LivePlan", "Local", "Playing", "pitched_channels"]
+__all__ = [
+    "NEW_PORT",
+    "ChordsDrone",
+    "LivePlan",
+    "Local",
+    "Playing",
+    "StepsDrone",
+    "TablesDrone",
+    "pitched_channels",
+]
 
 Local: TypeAlias = Literal["auto", "off", "keep"]
 """Local control of the instrument: off where keyboard and synth are one, always off, or left alone."""
+
+
+class StepsDrone(msgspec.Struct, frozen=True, tag=True):
+    """A drone on its own, step by step."""
+
+    plan: DronePlan
+
+    @property
+    def channels(self) -> tuple[int, ...]:
+        """Channels that are its own, 1 to 16."""
+        return self.plan.channels
+
+
+class TablesDrone(msgspec.Struct, frozen=True, tag=True):
+    """A drone that is held under the playing, and follows the tables."""
+
+    plan: HoldPlan
+    on: bool = False
+    """Whether it sounds at the beginning."""
+
+    @property
+    def channels(self) -> tuple[int, ...]:
+        """Channels that are its own, 1 to 16."""
+        return (self.plan.channel,)
+
+
+class ChordsDrone(msgspec.Struct, frozen=True, tag=True):
+    """A drone that follows the charts of the plan; what it holds stands there."""
+
+    channels: tuple[int, ...]
+    """Channels that are its own, 1 to 16."""
+    on: bool = False
+    """Whether it sounds at the beginning."""
+    level: float = 0.7
+    """How loud, above 0 to 1; under a keyboard not louder than this."""
+
+
+PlayedDrone: TypeAlias = StepsDrone | TablesDrone | ChordsDrone
+"""What is held beside the keyboard, of whichever kind."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -71,20 +121,14 @@ class LivePlan(Playing):
     """Where the journal of what hangs is kept; None: nowhere."""
     backing: Backing | None = None
     """A MIDI file that plays along."""
-    drone: DronePlan | None = None
-    """Notes that are held on their own, step by step."""
-    hold: HoldPlan | None = None
-    """Notes that are held under the playing and follow the tables."""
-    hold_on: bool = False
-    """Whether they sound at the beginning."""
+    drone: PlayedDrone | None = None
+    """Notes that are held beside the keyboard."""
     follow: FollowPlan | None = None
     """How the harmony is followed; None: notes are as the table has them."""
     charts: tuple[ChartPlan | None, ...] = ()
-    """The chart under each table, where one is known; its drone begins with `hold_on`."""
+    """The chart under each table, where one is known."""
     tonic_charts: tuple[ChartPlan | None, ...] = ()
     """The same under each of the tonics."""
-    drone_level: float = 0.7
-    """How loud the drone of a chart is, above 0 to 1; under a keyboard not louder than this."""
     chord: int = 0
     """Which chord of the chart to begin with, from 0."""
     kept: Kept | None = None

@@ -20,7 +20,7 @@ from live.test_live_prepare import OPEN_D, ask
 from live.test_live_shown import STATE
 from live.test_live_track import song
 
-from bridge.engine.play.chart_drone import FADE_S
+from bridge.engine.play.chart_drone import CHORD_FADE_S
 from bridge.engine.play.controls import Action, Controls, parse_foot
 from bridge.errors import MethodProblem, ValueProblem
 from bridge.jobs.drone import DroneRequest
@@ -230,18 +230,18 @@ def test_the_drone_stands_above_the_root_and_fades(stage: Stage, method: str, fo
     assert set(watched.ratios()) == {1, Fraction(3, 2), Fraction(10, 9), Fraction(5, 3)}, (
         "old and new overlap"
     )
-    wait(FADE_S + 0.2)
+    wait(CHORD_FADE_S + 0.2)
     assert watched.ratios() == [Fraction(10, 9), Fraction(5, 3)]
     played.player.act(NEXT)
     wait(0.05)
     played.player.act(NEXT)
-    wait(2 * FADE_S + 0.3)  # E has another pitch in A: it fades out first
+    wait(2 * CHORD_FADE_S + 0.3)  # E has another pitch in A: it fades out first
     assert watched.ratios() == [Fraction(3, 2), Fraction(9, 4)]
     held = played.player.state().held
     assert held is not None
     assert held.keys == (parse_note("A3"), parse_note("E4"))
     played.player.act(Action("drone"))
-    wait(FADE_S + 0.2)
+    wait(CHORD_FADE_S + 0.2)
     assert watched.ratios() == []
 
 

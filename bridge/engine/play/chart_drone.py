@@ -15,20 +15,27 @@ Sources: MIDI 1.0 Detailed Specification (expression, controller 11; pitch bend)
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from bridge.engine.play.drone import BEND_RANGE_SEMITONES, STEP_S, VELOCITY, restored
+from bridge.engine.play.drone_messages import (
+    BEND_RANGE_SEMITONES,
+    STEP_S,
+    StepByStep,
+    expression,
+    let_go,
+    prepared,
+    quieter,
+    restored,
+    struck,
+)
 from bridge.engine.play.drone_plan import LEAST_SWELL_S, MOST_EXPRESSION
 from bridge.errors import ValueProblem
 from bridge.wire.bend import bend_message, bend_value
-from bridge.wire.rpn import bend_range
 
-FADE_S = 0.4
+CHORD_FADE_S = 0.4
 """How long a note of a new chord takes to rise, and one of the old chord to fall."""
 
-_EXPRESSION = 11
 _SAME_CENTS = 0.05
 
 
@@ -53,28 +60,15 @@ class _Voice:
 
 
 @dataclass
-class ChartDrone:
-    """The drone as it plays.
+class ChartDrone(StepByStep):
+    """The drone as it plays."""
 
-    Parameters
-    ----------
-    chords : sequence of (sequence of ChartNote)
-        What is held under each chord; nothing under one that is silent.
-    channels : sequence of int
-        Twice as many as notes are held at once: the old chord fades while the new one rises.
-    level : float
-        Loudness above 0, at most 1.
-    program : int or None
-        MIDI program from 0; None: the synth keeps its sound.
-    bend_scale : float
-        How far the synth bends for what is asked, 1 if exactly.
-    """
-
-    chords: Sequence[Sequence[ChartNote]]
+    chords: Sequence[Sequence[ChartNote]]  # what is held under each chord; nothing under one that is silent
+    # Channels 1 to 16, twice as many as notes are held at once: the old chord fades while the new one rises.
     channels: Sequence[int] = tuple(range(1, 10))
-    level: float = 0.8
-    program: int | None = 19
-    bend_scale: float = 1.0
+    level: float = 0.8  # loudness above 0, at most 1
+    program: int | None = 19  # MIDI program from 0; None: the synth keeps its sound
+    bend_scale: float = 1.0  # how far the synth bends for what is asked, 1 if exactly
     bends: bool = True  # whether it sends the bends that bring notes to their pitch
     number: int | None = None  # the chord that is held, from 0
     _voices: list[_Voice] = field(default_factory=list)
@@ -108,7 +102,7 @@ class ChartDrone:
             if same:
                 wanted.remove(same[0])
         sent = [] if self._set_up else self._prepared()
-        rise_s = FADE_S if self._voices else LEAST_SWELL_S  # out of silence it swells slowly
+        rise_s = CHORD_FADE_S if self._voices else LEAST_SWELL_S  # out of silence it swells slowly
         self._waiting = [note for note in wanted if self._in_the_way(note)]
         for note in wanted:
             if note not in self._waiting:
@@ -117,26 +111,13 @@ class ChartDrone:
             self._since_s, self._next_s = now_s, now_s + STEP_S
         return sent
 
-    @property
-    def next_s(self) -> float | None:
-        """When `due` wants to be called next; None while nothing changes."""
-        return self._next_s
-
-    def due(self, now_s: float) -> list[tuple[float, bytes]]:
-        """Return what is due by now: the time at which it was due, and one whole message."""
-        found: list[tuple[float, bytes]] = []
-        while self._next_s is not None and self._next_s <= now_s:
-            at_s = self._next_s
-            found += [(at_s, data) for data in self._step(at_s)]
-        return found
-
     def release(self) -> list[bytes]:
         """Let go of everything; return the note-offs, and what puts the channels back."""
         return [*self.offs(), *(restored(self.channels) if self._set_up else [])]
 
     def offs(self) -> list[bytes]:
         """Let go of everything at once; return the note-offs."""
-        sent = [bytes((0x80 | voice.channel - 1, voice.note.key, 64)) for voice in self._voices]
+        sent = [let_go(voice.channel, voice.note.key) for voice in self._voices]
         self._voices, self._waiting, self._next_s = [], [], None
         return sent
 
@@ -152,8 +133,8 @@ class ChartDrone:
             for voice in self._voices
             if voice.wanted
             for data in (
-                bytes((0x80 | voice.channel - 1, voice.note.key, 64)),
-                bytes((0x90 | voice.channel - 1, voice.note.key, VELOCITY)),
+                let_go(voice.channel, voice.note.key),
+                struck(voice.channel, voice.note.key),
             )
         ]
 
@@ -183,13 +164,8 @@ class ChartDrone:
 
     def _prepared(self) -> list[bytes]:
         self._set_up = True
-        sent: list[bytes] = []
-        for channel in self.channels:
-            if self.program is not None:
-                sent.append(bytes((0xC0 | channel - 1, self.program)))
-            if self.bends:
-                sent += bend_range(channel, BEND_RANGE_SEMITONES)
-        return sent
+        sent = prepared(self.channels, self.program)
+        return sent if self.bends else [data for data in sent if data[0] & 0xF0 == 0xC0]
 
     def _in_the_way(self, note: ChartNote) -> bool:
         return not self.bends and any(
@@ -208,29 +184,27 @@ class ChartDrone:
             oldest = min((voice for voice in self._voices if not voice.wanted), key=lambda voice: voice.level)
             sent += self._end(oldest)
             channel = oldest.channel
-        status = channel - 1
-        sent.append(bytes((0xB0 | status, _EXPRESSION, 0)))
+        sent.append(expression(channel, 0))
         if self.bends:
             value, _ = bend_value(note.cents / self.bend_scale, BEND_RANGE_SEMITONES)
             sent.append(bend_message(channel, value))
-        sent.append(bytes((0x90 | status, note.key, VELOCITY)))
+        sent.append(struck(channel, note.key))
         self._voices.append(_Voice(channel, note, rise_s))
         return sent
 
     def _end(self, voice: _Voice) -> list[bytes]:
-        status = voice.channel - 1
         self._voices.remove(voice)
-        return [bytes((0xB0 | status, _EXPRESSION, 0)), bytes((0x80 | status, voice.note.key, 64))]
+        return [expression(voice.channel, 0), let_go(voice.channel, voice.note.key)]
 
-    def _step(self, at_s: float) -> list[bytes]:
+    def _do(self, at_s: float) -> list[bytes]:
         passed_s, self._since_s = max(0.0, at_s - self._since_s), at_s
-        notes = max(sum(voice.wanted for voice in self._voices), 1)
-        top = MOST_EXPRESSION * self.level / math.sqrt(math.sqrt(notes))
+        notes = sum(voice.wanted for voice in self._voices)
+        top = MOST_EXPRESSION * self.level / quieter(notes)
         sent: list[bytes] = []
         moving = False
         for voice in list(self._voices):
             aim = 1.0 if voice.wanted else 0.0
-            step = passed_s / (voice.rise_s if voice.wanted else FADE_S)
+            step = passed_s / (voice.rise_s if voice.wanted else CHORD_FADE_S)
             voice.level = min(voice.level + step, aim) if voice.wanted else max(voice.level - step, aim)
             value = round(top * voice.level)
             if voice.level == 0.0 and not voice.wanted:
@@ -238,11 +212,11 @@ class ChartDrone:
                 continue
             if value != voice.sent:
                 voice.sent = value
-                sent.append(bytes((0xB0 | voice.channel - 1, _EXPRESSION, value)))
+                sent.append(expression(voice.channel, value))
             moving = moving or voice.level != aim
         for note in [note for note in self._waiting if not self._in_the_way(note)]:
             self._waiting.remove(note)
-            sent += self._strike(note, FADE_S)
+            sent += self._strike(note, CHORD_FADE_S)
             moving = True
         self._next_s = at_s + STEP_S if moving else None
         return sent

@@ -14,7 +14,7 @@ all notes that may still be corrected, exactly.
 
 Index
 -----
-`OnTheSpot` → `Choice`, `Correction`
+`OnTheSpot` → `Chosen`, `Correction`
 """
 
 from __future__ import annotations
@@ -67,7 +67,7 @@ class Correction:
 
 
 @dataclass(frozen=True, slots=True)
-class Choice:
+class Chosen:
     """What a stroke brings."""
 
     # The variant of the note that was struck; its `offset_cents` is counted from the table's own pitch.
@@ -148,7 +148,7 @@ class OnTheSpot:
         """Return the classes that sound."""
         return tuple(one for one in range(12) if self._held[one])
 
-    def note_on(self, now_s: float, key: int, part: int = 0) -> Choice:
+    def note_on(self, now_s: float, key: int, part: int = 0) -> Chosen:
         """Take a stroke and return what it brings."""
         struck = key % 12
         fresh = not self._held[struck]
@@ -169,7 +169,7 @@ class OnTheSpot:
         if fresh:
             self._last_part[struck] = part
             corrections = tuple(one for one in corrections if one.pitch_class != struck)
-        return Choice(self.palette.classes[struck][self._index[struck]], corrections)
+        return Chosen(self.palette.classes[struck][self._index[struck]], corrections)
 
     def hold(self, key: int, offset_cents: float = 0.0) -> None:
         """Take a note that sounds already, so far above the table: it stays there."""

@@ -21,6 +21,8 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Any, NamedTuple, TypeAlias
 
+import msgspec
+
 from bridge import children, errors
 from bridge.errors import StillbeatError
 from bridge.live.frames import (
@@ -37,7 +39,7 @@ from bridge.live.frames import (
     ToPlayer,
     write_frame,
 )
-from bridge.live.plan import NEW_PORT, LivePlan
+from bridge.live.plan import NEW_PORT, ChordsDrone, LivePlan, TablesDrone
 from bridge.live.snapshot import Kind, Link
 from bridge.live.state import State
 
@@ -228,7 +230,9 @@ class Keeper:
         plan, state = self.plan, self.state
         assert plan is not None
         if state is not None:
-            held = state.held
+            drone = plan.drone
+            if isinstance(drone, TablesDrone | ChordsDrone) and state.held is not None:
+                drone = msgspec.structs.replace(drone, on=state.held.on)
             self.plan = plan = replace(
                 plan,
                 kept=state.kept,
@@ -236,7 +240,7 @@ class Keeper:
                 out_port=plan.out_port if plan.out_port == NEW_PORT else state.synth,
                 position_s=state.position_s,
                 chord=state.chart.number if state.chart is not None else 0,
-                hold_on=plan.hold_on if held is None else held.on,
+                drone=drone,
                 follow=replace(plan.follow, on=state.following.on)
                 if plan.follow is not None and state.following is not None
                 else plan.follow,

@@ -12,13 +12,11 @@ from collections.abc import Callable
 from typing import Any
 
 from bridge.engine.play.chart_drone import ChartDrone, ChartNote
-from bridge.engine.play.chart_plan import ChartPlan
-from bridge.engine.play.drone import STEP_S, restored
+from bridge.engine.play.drone_messages import STEP_S, restored
 from bridge.engine.play.drone_plan import LAST_TAIL_S
 from bridge.engine.play.held_drone import AFTER_RESET_S, HELD_FADE_S
 from bridge.engine.play.performance import Performance
-from bridge.live.plan import LivePlan
-from bridge.live.player.engines import chart_channels
+from bridge.live.plan import ChordsDrone, LivePlan
 from bridge.live.state import Held
 from bridge.wire.profile import moves_sounding
 from bridge.wire.resets import reset_kind
@@ -51,27 +49,22 @@ class _Source:
 
 
 class ChartSeat:
-    """The seat of a drone that follows a chart.
-
-    Parameters
-    ----------
-    charts : sequence of ChartPlan
-        All charts that have a drone; at least one.
-    """
+    """The seat of a drone that follows charts."""
 
     endless = True
 
     def __init__(
         self,
         plan: LivePlan,
-        charts: list[ChartPlan],
+        asked: ChordsDrone,
         performance: Performance,
         clock: Callable[[], float],
         sleep: Callable[[float], None],
     ) -> None:
-        own = chart_channels(plan)
+        own = asked.channels
+        charts = [one for one in (*plan.charts, *plan.tonic_charts) if one is not None and one.channels]
         chords = [step.held for chart in charts for step in chart.steps]
-        self._drone = ChartDrone(chords, own, plan.drone_level, charts[0].program, bends=False)
+        self._drone = ChartDrone(chords, own, asked.level, charts[0].program, bends=False)
         self.source = _Source(self._drone)
         self._performance = performance
         self._clock, self._sleep = clock, sleep

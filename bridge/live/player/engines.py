@@ -10,7 +10,7 @@ from bridge.engine.play.follow_plan import Choices
 from bridge.engine.play.tables import TableSwitch
 from bridge.engine.protocols import LiveEngine
 from bridge.errors import MethodProblem
-from bridge.live.plan import LivePlan
+from bridge.live.plan import ChordsDrone, LivePlan, TablesDrone
 from bridge.wire.profile import MTS_METHODS
 
 if TYPE_CHECKING:
@@ -20,15 +20,8 @@ if TYPE_CHECKING:
 def make_engine(plan: LivePlan, switch: TableSwitch, walk: ChartWalk | None = None) -> LiveEngine:
     """Return the engine that retunes by a plan's method, beginning with the table that holds, and follows the harmony.
 
-    Parameters
-    ----------
-    walk : ChartWalk, optional
-        Where in its chart the playing is.
-
-    Raises
-    ------
-    MethodProblem
-        The method cannot express the table, or needs a synth profile.
+    `walk` is where in its chart the playing is. MethodProblem if the method cannot express the table, or needs a synth
+    profile.
     """
     table_hz = switch.table()
     engine = _retuning(plan, table_hz)
@@ -64,25 +57,16 @@ def make_engine(plan: LivePlan, switch: TableSwitch, walk: ChartWalk | None = No
         moves,
         follow.on,
         walk.limits if walk is not None else dict,
-        chart_channels(plan),
+        plan.drone.channels if isinstance(plan.drone, ChordsDrone) else (),
         keyboard,
         follow.offered,
     )
 
 
-def chart_channels(plan: LivePlan) -> tuple[int, ...]:
-    """Return the channels of a drone that follows charts."""
-    charts = (*plan.charts, *plan.tonic_charts)
-    return tuple(sorted({channel for chart in charts if chart is not None for channel in chart.channels}))
-
-
 def _retuning(plan: LivePlan, table_hz: Sequence[float]) -> LiveEngine:
     """Return the engine that retunes.
 
-    Raises
-    ------
-    MethodProblem
-        The method cannot express the table, or needs a synth profile.
+    MethodProblem if the method cannot express the table, or needs a synth profile.
     """
     if plan.method in MTS_METHODS:
         from bridge.engine.mts.live import MtsLiveEngine
@@ -97,6 +81,6 @@ def _retuning(plan: LivePlan, table_hz: Sequence[float]) -> LiveEngine:
 
     options = BendOptions(channels=plan.channels, plain=plan.plain, tonics=(plan.tables[0].tonic,))
     engine = BendEngine(plan.profile, table_hz, options, "mpe" if plan.method == "mpe" else "bend")
-    if plan.hold is not None:  # it may sound before anybody plays
+    if isinstance(plan.drone, TablesDrone):  # it may sound before anybody plays
         engine.expect(plan.controls.play_on or 1)
     return engine

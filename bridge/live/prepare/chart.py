@@ -27,6 +27,7 @@ from bridge.jobs.harmony.charts import chart_times, tonic_of_chart
 from bridge.jobs.harmony.degrees import held_under, named_classes
 from bridge.jobs.harmony.palettes import palettes_of
 from bridge.live.backing import Backing
+from bridge.live.plan import ChordsDrone
 from bridge.tuning.drone_notes import VOICE, drone_keys
 from bridge.tuning.notes import parse_pitch_class
 from bridge.tuning.spec import TableSpec
@@ -35,6 +36,8 @@ from bridge.tuning.tables import Table, build_table
 AFTER_CHART = "(no chart)"
 """Where a track goes on and its chart does not."""
 
+UNDER_A_KEYBOARD = 0.7
+"""How loud a drone is held under somebody who plays."""
 _SAME_CENTS = 0.01
 
 
@@ -172,6 +175,14 @@ def _solved(
         )
         found.append((one.bar, one.chord.start, step))
     return found
+
+
+def chords_drone(
+    charts: Sequence[ChartPlan | None], on: bool = False, level: float = UNDER_A_KEYBOARD
+) -> ChordsDrone | None:
+    """Return the drone that follows charts; None where none has one."""
+    own = sorted({channel for chart in charts if chart is not None for channel in chart.channels})
+    return ChordsDrone(tuple(own), on, level) if own else None
 
 
 def about_chart(chart: ChartPlan | None, drone: str, followed: bool) -> list[str]:

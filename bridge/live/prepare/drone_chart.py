@@ -13,7 +13,7 @@ from bridge.live.desk.labels import Labels, tuning_words
 from bridge.live.plan import LivePlan
 from bridge.live.player.journal import state_dir
 from bridge.live.player.sound_card import SOUND_CARD, USUAL
-from bridge.live.prepare.chart import ChartWanted, about_chart, chart_plan
+from bridge.live.prepare.chart import ChartWanted, about_chart, chart_plan, chords_drone
 from bridge.live.prepare.follow import LiveFollow, follow_plan, for_drone_alone
 from bridge.live.prepare.keyboard import Prepared, hold_channels, play_table
 from bridge.store.profiles import load_profile
@@ -87,10 +87,9 @@ def prepare_chart_drone(
         plain=True,
         local="keep",
         state_dir=str(state_dir()) if out_port is not None else None,
-        hold_on=True,
+        drone=chords_drone([plan_of_chart], True, asked.level / 100.0),
         follow=for_drone_alone(follow),
         charts=(plan_of_chart,),
-        drone_level=asked.level / 100.0,
     )
     title = profile.title if profile is not None else "any synth"
     labels = Labels(

@@ -22,8 +22,9 @@ from bridge.jobs.session.plan import PiecePlan, SessionPlan, Step, plan_session
 from bridge.live.desk.labels import Labels, StepShown, feet_shown, tuning_words
 from bridge.live.desk.listening import Listening
 from bridge.live.desk.typed import keys_shown
-from bridge.live.plan import LivePlan, Playing
+from bridge.live.plan import LivePlan, Playing, TablesDrone
 from bridge.live.player.journal import state_dir
+from bridge.live.prepare.chart import chords_drone
 from bridge.live.prepare.evening_charts import Place, follow_evening, has_chart
 from bridge.live.prepare.follow import LiveFollow
 from bridge.live.prepare.keyboard import (
@@ -77,10 +78,7 @@ class _At:
 def prepare_evening(request: EveningRequest) -> Prepared:
     """Read a session and work out everything that playing it needs.
 
-    Raises
-    ------
-    StillbeatError
-        The session cannot be played; what its file says wrong comes with file and line.
+    StillbeatError if the session cannot be played; what its file says wrong comes with file and line.
     """
     checked = check_session(request.file)
     session = checked.plan.session
@@ -147,10 +145,11 @@ def prepare_evening(request: EveningRequest) -> Prepared:
     followed = follow_evening(known, request.follow_harmony, method, profile, free)
     follow, charts = followed.follow, followed.charts
     notices += followed.said
-    drones = hold is not None or any(chart is not None and chart.channels for chart in charts)
-    if drones and hold is None:
-        own = sorted({channel for chart in charts if chart is not None for channel in chart.channels})
-        notices.append(f"drones have channels {', '.join(map(str, own))} to themselves: play on another")
+    chorded = chords_drone(charts)
+    drones = hold is not None or chorded is not None
+    if chorded is not None:
+        numbers = ", ".join(map(str, chorded.channels))
+        notices.append(f"drones have channels {numbers} to themselves: play on another")
     controls = _controls(session, request)
     changed = {"out_port": out_port, "in_port": in_port, "controls": controls}
     plan = LivePlan(
@@ -160,7 +159,7 @@ def prepare_evening(request: EveningRequest) -> Prepared:
         method=method,
         profile=profile,
         state_dir=str(state_dir()),
-        hold=hold,
+        drone=TablesDrone(hold) if hold is not None else chorded,
         follow=follow,
         charts=charts,
     )
