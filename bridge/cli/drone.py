@@ -266,7 +266,7 @@ def _by_foot(request: TableRequest, asked: DroneRequest, chosen: dict[str, Any])
         from bridge.page.beside import stand_of_drone
 
         assert prepared.spec is not None
-        stand = partial(stand_of_drone, prepared.plan.tables, prepared.spec)
+        stand = partial(stand_of_drone, prepared.plan.tables, prepared.spec, chart=True)
         with page_beside(desk, stand, prepared.labels, chosen) as (watchers, labels):
             desk.perform(
                 prepared.plan,

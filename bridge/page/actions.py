@@ -17,6 +17,9 @@ Name: TypeAlias = Literal[
     "table",
     "piece",
     "drone",
+    "follow",
+    "next-chord",
+    "previous-chord",
     "equal",
     "trim-up",
     "trim-down",
@@ -39,6 +42,9 @@ _PLAIN: dict[str, Command] = {
     "next-piece": Action("next-piece"),
     "previous-piece": Action("previous-piece"),
     "drone": Action("drone"),
+    "follow": Action("follow"),
+    "next-chord": Action("next-chord"),
+    "previous-chord": Action("previous-chord"),
     "equal": Action("equal"),
     "trim-up": Action("trim", TRIM_STEP_CENTS),
     "trim-down": Action("trim", -TRIM_STEP_CENTS),
@@ -82,7 +88,14 @@ def command_of(name: str, number: float) -> Command | None:
 
 
 def actions_of(
-    command: str, *, tables: int = 0, pieces: bool = False, drone: bool = False, listening: bool = False
+    command: str,
+    *,
+    tables: int = 0,
+    pieces: bool = False,
+    drone: bool = False,
+    listening: bool = False,
+    follow: bool = False,
+    chart: bool = False,
 ) -> tuple[str, ...]:
     """Return what a command offers.
 
@@ -104,5 +117,8 @@ def actions_of(
         asked += ["next", "previous"] if tables > 1 else []
         asked += ["next-piece", "previous-piece", "piece"] if pieces else ["table"] if tables > 1 else []
         asked += ["drone"] if drone else []
+        asked += ["follow"] if follow else []
         asked += ["listen", "undo"] if listening else []
+    if command in ("play", "drone"):
+        asked += ["next-chord", "previous-chord"] if chart else []
     return tuple(asked)

@@ -37,6 +37,8 @@ def stand_of_play(plan: LivePlan, labels: Labels, spec: TableSpec | None, listen
             pieces=bool(plan.starts),
             drone=isinstance(plan.drone, TablesDrone | ChordsDrone),
             listening=listening,
+            follow=plan.follow is not None and plan.follow.offered,
+            chart=led_by_hand(plan),
         ),
         spec=spec,
         tables=plan.tables,
@@ -46,9 +48,14 @@ def stand_of_play(plan: LivePlan, labels: Labels, spec: TableSpec | None, listen
     )
 
 
-def stand_of_drone(tables: tuple[PlayTable, ...], spec: TableSpec) -> Stand:
-    """Return what stays the same while a drone is held."""
-    return Stand(command="drone", actions=actions_of("drone"), spec=spec, tables=tables)
+def stand_of_drone(tables: tuple[PlayTable, ...], spec: TableSpec, chart: bool = False) -> Stand:
+    """Return what stays the same while a drone is held, which may be led through a chart."""
+    return Stand(command="drone", actions=actions_of("drone", chart=chart), spec=spec, tables=tables)
+
+
+def led_by_hand(plan: LivePlan) -> bool:
+    """Whether there is a chart that no track leads through."""
+    return any(chart is not None and chart.named and not chart.starts_s for chart in plan.charts)
 
 
 class BesideDesk:

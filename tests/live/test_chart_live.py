@@ -27,11 +27,13 @@ from bridge.jobs.drone import DroneRequest
 from bridge.jobs.harmony.charts import chart_from
 from bridge.live import frames
 from bridge.live.desk.display import picture
+from bridge.live.desk.labels import Labels
 from bridge.live.desk.typed import by_chord, read_key, read_line
 from bridge.live.prepare.drone_chart import prepare_chart_drone
 from bridge.live.prepare.evening import EveningRequest, prepare_evening
 from bridge.live.prepare.keyboard import prepare
 from bridge.live.state import AtChord
+from bridge.page.beside import stand_of_play
 from bridge.tuning.notes import parse_note
 
 SONG = "[Verse] | D | Em G | A | D |"
@@ -529,3 +531,16 @@ def test_by_dump_an_evening_is_played_as_its_tables_have_it(stage: Stage, tmp_pa
     chart = played.player.state().chart
     assert chart is not None
     assert chart.name == "D"
+
+
+def test_a_page_offers_to_follow_and_to_go_on_only_where_that_is_possible() -> None:
+    def offered(*options: str) -> set[str]:
+        plan = by_options(*options)
+        return set(stand_of_play(plan, Labels(plan.tables), None, False).actions)
+
+    more = {"follow", "next-chord", "previous-chord"}
+    assert offered() & more == set()
+    assert offered("--follow-harmony") & more == {"follow"}
+    assert offered("--chart", SONG) & more == {"next-chord", "previous-chord"}
+    assert offered("--chart", SONG, "--drone", "1,5") & more == {"next-chord", "previous-chord"}
+    assert offered("--chart", SONG, "--follow-harmony") & more == more

@@ -304,7 +304,8 @@ def test_every_action_by_touch(browser: Any, show: Show) -> None:
 def test_every_action_by_key(show: Show, tab: Tab) -> None:
     keys = {
         "ArrowRight": "next", "PageDown": "next", "n": "next", "ArrowLeft": "previous", "PageUp": "previous",
-        "p": "previous", "N": "next-piece", "P": "previous-piece", "d": "drone", "e": "equal", "+": "trim-up",
+        "p": "previous", "N": "next-piece", "P": "previous-piece", "d": "drone",
+        "f": "follow", "c": "next-chord", "C": "previous-chord", "e": "equal", "+": "trim-up",
         "-": "trim-down", "0": "untrim", "l": "listen", "u": "undo", "x": "silence",
     }  # fmt: skip
     for key, action in keys.items():

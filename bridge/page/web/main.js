@@ -15,14 +15,16 @@ const VIEWS = {
   page: ["table", "chords", "frets", "strings", "tuner", "sheet"],
 };
 const ASKS = [
-  "previous", "next", "previous-piece", "next-piece", "drone", "equal", "trim-down", "trim-up", "untrim", "listen", "undo",
+  "previous", "next", "previous-piece", "next-piece", "previous-chord", "next-chord", "drone", "follow",
+  "equal", "trim-down", "trim-up", "untrim", "listen", "undo",
 ];
 const NAMES = { equal: "equalPure" };
 const KEYS = {
   ArrowRight: "next", ArrowDown: "next", PageDown: "next", n: "next",
   ArrowLeft: "previous", ArrowUp: "previous", PageUp: "previous", p: "previous",
   N: "next-piece", P: "previous-piece",
-  d: "drone", e: "equal", "+": "trim-up", "-": "trim-down", 0: "untrim", l: "listen", u: "undo", x: "silence",
+  c: "next-chord", C: "previous-chord",
+  d: "drone", f: "follow", e: "equal", "+": "trim-up", "-": "trim-down", 0: "untrim", l: "listen", u: "undo", x: "silence",
 };
 const THEMES = ["asScreen", "dark", "bright"];
 
