@@ -13,7 +13,10 @@ from support.synths import Rendering
 from bridge.errors import InputProblem
 from bridge.jobs.session.build import build_session
 from bridge.jobs.session.check import check_session
+from bridge.jobs.session.manifest import Manifest
+from bridge.jobs.session.sheets import piece_sheet
 from bridge.jobs.session.verify import verify_session
+from bridge.sheet.html import sheet_html
 
 HEAD = """\
 schema = 1
@@ -121,3 +124,18 @@ def test_a_drone_follows_the_chart_along_the_track(tmp_path: Path) -> None:
     assert verify_session(folder).problems == []
     notes = written.sounding(folder / "synths" / "bend-only" / "01-pump.track.mid")
     assert written.share(notes) == 1.0, "the drone goes with the chords and holds none of them"
+
+
+def test_the_chords_of_a_chart_stand_on_the_sheet_whatever_their_kind(tmp_path: Path) -> None:
+    names = ("D5", "G6", "A9", "Em7", "Dsus4", "Dadd9", "Gmaj7")
+    file = tmp_path / "kinds.toml"
+    file.write_text(
+        'schema = 1\ntitle = "Kinds"\nguitar = "open-d"\nreference = "D3=146.5"\n[[pieces]]\ntitle = "One"\n'
+        f'chords = "| {" | ".join(names)} | % | D5 |"\n',
+        encoding="utf-8",
+    )
+    plan = check_session(file).plan
+    sheet = piece_sheet(plan, plan.pieces[0], Manifest(), {})
+    assert sheet.tables[0].chords == names
+    text = sheet_html([sheet])
+    assert [name for name in names if name in text] == list(names)
