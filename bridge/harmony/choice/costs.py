@@ -59,6 +59,8 @@ FORBIDDEN = 1e5
 MAX_INTERVAL_CENTS = 42.0
 COMMA_CENTS = 21.5
 _BROKEN_NOTES = 3
+_OCTAVE_LEAP, _LEAP_S = 2.0, 0.25
+"""An octave struck so soon after its other note sounds wrong a comma wide, more than the same note a comma away."""
 _SLACK_CENTS = 0.01
 
 
@@ -290,10 +292,18 @@ class _Costs:
                 before = self.notes[first]
                 gap = max(0.0, after.start_s - before.end_s)
                 kin = 0.4 if before.part != after.part else 1.0 if before.key == after.key else 0.6
+                if before.part == after.part and gap <= _LEAP_S and self._leaps(first, second):
+                    kin = _OCTAVE_LEAP
                 if before.part == after.part and gap <= NEIGHBOURS_S:
                     limited = True
                 most = max(most, kin * self._melodic(first, second, gap))
         return self.weights.again * most, limited
+
+    def _leaps(self, first: int, second: int) -> bool:
+        """Tell whether the lowest voice, or the highest, leaps by octaves between two notes of a class."""
+        before, after = self.notes[first].key, self.notes[second].key
+        outer = (self.bass, self.top)
+        return before != after and any(line[first] == before and line[second] == after for line in outer)
 
     def _melodic(self, first: int, second: int, gap_s: float) -> float:
         """Return how much two successive notes are heard against each other."""
