@@ -112,7 +112,10 @@ class Retuned:
 
     def lines(self) -> list[str]:
         """Return the whole record in words, a line each."""
-        return [line for report, bar_of in self.reports for line in report.lines(bar_of)]
+        lines = [line for report, bar_of in self.reports for line in report.lines(bar_of)]
+        if any(told.followed for told in self.told):
+            lines = [line.replace("as the table has them", "as the harmony wants them") for line in lines]
+        return lines
 
     def music_lines(self, whole: bool) -> list[str]:
         """Say how pure the music is and what would raise that; `whole`: which chords are off as well."""

@@ -289,3 +289,12 @@ def test_a_chart_that_says_what_is_heard_changes_nothing(tmp_path: Path) -> None
         assert written.share(found) == 1.0
         pitches.append(sorted((note.start_s, note.key, round(note.cents, 1)) for note in found))
     assert pitches[0] == pitches[1]
+
+
+@pytest.mark.parametrize("method", ["bend", "note"])
+def test_notes_that_left_the_table_are_not_said_to_be_as_it_has_them(tmp_path: Path, method: str) -> None:
+    source, spec = write_piece(tmp_path, "pump-x4"), spec_of("pump-x4")
+    followed, _ = retuned(tmp_path, source, spec, method)
+    assert not any("as the table has them" in line for line in followed.lines())
+    plain, _ = retuned(tmp_path, source, spec, method, follow_harmony=None)
+    assert not any("as the harmony wants them" in line for line in plain.lines())

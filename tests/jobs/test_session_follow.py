@@ -60,7 +60,11 @@ def test_a_track_that_follows_is_built_told_and_verified(tmp_path: Path) -> None
     )
     assert written.share(trimmed) == 1.0
     assert built.music[1][0].startswith("100 % of the held thirds")
-    assert any("whoever holds the piece's table differs" in notice for notice in built.notices)
+    assert any(
+        "leaves the table in bar" in notice
+        and notice.endswith("whoever holds the piece's table differs from it there: timidity, bend-only")
+        for notice in built.notices
+    ), "the others are named, and the bars"
     assert verify_session(tmp_path / "out").problems == []
     # The same session as before follows nothing, and says what following would bring.
     plain = session(tmp_path)

@@ -266,9 +266,7 @@ def follow(
     moves = "few" if wanted.moves == "some" and is_sparse(score) else wanted.moves
     allowed = keep_4(score) if wanted.rule_on_4 else score.everything()
     weights = MOVES[moves]
-    variants = score.solve(
-        weights, allowed, wanted.most_states, progress, wanted.crowded_s, wanted.known
-    )
+    variants = score.solve(weights, allowed, wanted.most_states, progress, wanted.crowded_s, wanted.known)
     offsets = score.offsets(variants)
     after = score.measure(offsets)
     if wanted.guard and not _worth(before, after, wanted) and before.share < 1.0:

@@ -213,8 +213,8 @@ class Told:
             )
         return lines[: 2 * _MOST_LINES]
 
-    def departure(self) -> str:
-        """Say where notes leave the table that other instruments hold."""
+    def departure(self, holders: Sequence[str] = ()) -> str:
+        """Say where notes leave the table that other instruments hold; `holders` are their names."""
         found = self.following
         if found is None or not self.followed:
             return ""
@@ -227,6 +227,7 @@ class Told:
         return (
             f"the track follows its harmony and leaves the table in {_bars({bar for bar, _ in away})}, by at most "
             f"{most:.1f} cents; whoever holds the piece's table differs from it there"
+            + (f": {', '.join(holders)}" if holders else "")
         )
 
     def _chords_with(self, pitch_class: int, bars: set[int]) -> list[str]:

@@ -213,7 +213,7 @@ def _track(
     elif synth.shifts:
         retuned = _prefixed(retuned, _unshifted(synth, 0.0))
     said = [notice for notice in done.notices if notice not in midi.warnings]
-    said += [told.departure() for told in done.told if told.followed]
+    said += [told.departure(piece.synths) for told in done.told if told.followed]
     notices += [notice.replace("--plain", "`plain = true` in the session file") for notice in said]
     if synth.recalls and resets_synth(midi):
         notices.append(
