@@ -12,6 +12,7 @@ from bridge.engine.play.held_drone import HoldPlan
 from bridge.engine.play.tables import Kept, PlayTable
 from bridge.engine.protocols import OnChange
 from bridge.live.backing import Backing
+from bridge.live.state import TrackState
 from bridge.ports.base import NEW_PORT
 from bridge.wire.profile import MTS_METHODS, SynthProfile
 
@@ -76,6 +77,12 @@ class LivePlan(Playing):
     """Notes that are held under the playing and follow the tables."""
     hold_on: bool = False
     """Whether they sound at the beginning."""
+    drone_volume: int | None = None
+    """How loud the drone is meant to be, in hundredths; None: as it was planned."""
+    drone_off: bool = False
+    """Whether the drone that goes through steps is silent for the moment."""
+    track: TrackState | None = None
+    """How the track goes on; None: from its beginning."""
     follow: FollowPlan | None = None
     """How the harmony is followed; None: notes are as the table has them."""
     kept: Kept | None = None
@@ -84,6 +91,11 @@ class LivePlan(Playing):
     """Where in the backing or the drone to begin."""
     returning: bool = False
     """Whether this player replaces another: then it waits for ports that are missing."""
+
+    @property
+    def track_alone(self) -> bool:
+        """Whether a track is all there is to step through: it chooses the tables itself, or there is but one."""
+        return self.backing is not None and (len(self.tables) == 1 or bool(self.backing.tables))
 
     def heard_on(self, own: tuple[int, ...]) -> tuple[int, ...]:
         """Return where something is heard that plays on channels of its `own`: by bends, wherever notes may go."""

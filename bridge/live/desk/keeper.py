@@ -236,6 +236,9 @@ class Keeper:
                 out_port=plan.out_port if plan.out_port == NEW_PORT else state.synth,
                 position_s=state.position_s,
                 hold_on=plan.hold_on if held is None else held.on,
+                drone_volume=state.drone_volume,
+                drone_off=state.lesson is not None and state.lesson.phase == "quiet",
+                track=state.track,
                 follow=replace(plan.follow, on=state.following.on)
                 if plan.follow is not None and state.following is not None
                 else plan.follow,
