@@ -11,7 +11,8 @@ from itertools import pairwise
 import pytest
 
 from bridge.engine.play.controls import Action, ControlReader, Controls, parse_foot
-from bridge.engine.play.drone import STEP_S, PlannedDrone
+from bridge.engine.play.drone import PlannedDrone
+from bridge.engine.play.drone_messages import STEP_S
 from bridge.engine.play.drone_plan import DroneNote, DronePlan, DroneStep
 from bridge.engine.play.held_drone import HELD_FADE_S, HeldDrone, HeldKeys, HoldPlan
 

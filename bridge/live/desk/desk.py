@@ -23,7 +23,7 @@ from bridge.live.desk.keeper import FromProcess, Inbox, Keeper
 from bridge.live.desk.labels import Labels
 from bridge.live.desk.typed import Command, MuteByDigit, Typed, by_drone, by_piece, by_track
 from bridge.live.frames import Act, Changed, LetGo, Ready, Renew, Say, Sound
-from bridge.live.plan import LivePlan
+from bridge.live.plan import LivePlan, StepsDrone
 from bridge.live.snapshot import Kind, Link, Message, Snapshot
 from bridge.live.state import State
 
@@ -122,7 +122,7 @@ class Desk:
         """
         self._watchers = watchers
         means = by_piece if plan.starts else by_track if plan.track_alone else None
-        if plan.drone is not None:
+        if isinstance(plan.drone, StepsDrone):
             means = by_drone
         take = self.typed if means is None else lambda command: self.typed(means(command))
         typed = Typed(MuteByDigit(take) if plan.backing is not None else take)
@@ -138,10 +138,7 @@ class Desk:
     def run(self, plan: LivePlan, labels: Labels, make_view: Callable[[], View[Snapshot]]) -> None:
         """Play until the player leaves, a signal comes, or there is nothing more to play.
 
-        Raises
-        ------
-        StillbeatError
-            It could not start, or something went wrong; what sounded has been silenced.
+        StillbeatError if it could not start, or something went wrong; what sounded has been silenced.
         """
         keeper = self._keeper
         self._labels = labels
