@@ -165,7 +165,10 @@ class Labels:
         }
 
     def _drone(self, state: State, tonic: str) -> DroneShown:
-        held = state.held
+        held, lesson = state.held, state.lesson
+        if lesson is not None:
+            names = tuple(note_name(key, tonic) for key, _ in lesson.notes)
+            return DroneShown("off" if lesson.phase == "quiet" else "on", names, (), 1.0)
         if held is None:
             return DroneShown()
         step = self.programme[state.kept.number - 1] if self.programme else None
