@@ -183,6 +183,8 @@ def test_nothing_on_the_stage_moves_whatever_is_shown(show: Show, tab: Tab) -> N
 
 
 def test_no_decimals_of_a_cent_stand_on_the_stage(show: Show, tab: Tab) -> None:
+    show.seen = evening(chord="Em7  E lowered 21.5 cents")
+    tab.page.wait_for_selector("#st-chord:has-text('E lowered 21½ cents')")
     assert tab.text("st-trim") == "−1½ cents"
     text = tab.page.inner_text("#stage") + tab.page.inner_text("#bar")
     assert "." not in text.replace("146.50 Hz", "")

@@ -83,7 +83,7 @@ def sour(**changed: Any) -> Snapshot:
 def song(**changed: Any) -> Snapshot:
     """A song that plays alone, in its twelfth bar."""
     track = TrackShown(
-        "low-water.mid", 32, parts=(PartShown("Melody"), PartShown("Bass", True), PartShown("Drums"))
+        "low-water", 32, parts=(PartShown("Melody"), PartShown("Bass", True), PartShown("Drums"))
     )
     said: dict[str, Any] = {
         "piece": "",

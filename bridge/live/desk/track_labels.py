@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 from bridge.live.backing import Backing
@@ -33,7 +34,9 @@ class TrackLabels:
         backing, now = self.backing, state.track or TrackState()
         bars = len(backing.bars_s)
         parts = tuple(PartShown(name, number in now.muted) for number, name in enumerate(backing.parts, 1))
-        track = TrackShown(backing.name, bars, backing.loop, backing.tempo, now.paused, now.count_in, parts)
+        track = TrackShown(
+            Path(backing.name).stem, bars, backing.loop, backing.tempo, now.paused, now.count_in, parts
+        )
         last = bars if backing.loop is None else backing.loop[1]
         left = None if state.bar is None or not bars else max(last - state.bar + 1, 0)
         ahead: dict[str, Any] = {}

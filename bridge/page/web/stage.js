@@ -2,7 +2,7 @@
 import { by, fill, length, make, mark, say } from "./dom.js";
 import { heldButton } from "./hold.js";
 import { ask, isLost, role } from "./link.js";
-import { WORDS, roughly } from "./words.js";
+import { WORDS, halves, roughly } from "./words.js";
 
 const CUT_MS = 1000;
 let fading = null;
@@ -86,7 +86,7 @@ export function showStage(seen) {
   mark(by("st-drone"), "data-state", drone.state);
   say("st-reference", seen.reference ? `${seen.reference} = ${WORDS.hz(seen.hz.toFixed(2))}` : WORDS.none);
   say("st-trim", seen.trim ? WORDS.cents(roughly(seen.trim)) : WORDS.none);
-  say("st-chord", seen.chord || WORDS.none);
+  say("st-chord", seen.chord.replace(/(\d+(?:\.\d+)?) cents/g, (_, cents) => WORDS.cents(halves(Number(cents)))) || WORDS.none);
   say("st-notes", seen.notes.join(" ") || WORDS.none);
   const next = ahead(seen);
   say("st-next-label", seen.next && !seen.last ? WORDS.nextLabel : "");
@@ -95,7 +95,10 @@ export function showStage(seen) {
   say("st-when", when(seen));
   const paused = seen.track !== null && seen.track.paused;
   mark(by("st-when"), "data-paused", paused);
-  if (main() === "pause") say("next-words", paused ? WORDS.goOn : WORDS.pause);
+  if (main() === "pause") {
+    say("next-words", paused ? WORDS.goOn : WORDS.pause);
+    say("next-sign", paused ? "▶" : "❚❚");
+  }
   const said = seen.listening !== null ? [{ kind: "said", text: WORDS.listening(seen.listening) }] : seen.said.slice(-2);
   fill(by("st-said"), said.map((one) => [one.kind, one.text]), () =>
     said.map((one) => make("p", { "data-kind": one.kind }, one.text)),

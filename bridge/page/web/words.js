@@ -133,9 +133,13 @@ export function signed(number) {
 }
 
 // Half a cent is written as a fraction: on a stand no decimals of a cent are read.
+export function halves(cents) {
+  const count = Math.round(Math.abs(cents) * 2);
+  const whole = Math.floor(count / 2);
+  return (whole || count % 2 === 0 ? String(whole) : "") + (count % 2 ? "½" : "");
+}
+
 export function roughly(cents) {
-  const halves = Math.round(Math.abs(cents) * 2);
-  if (halves === 0) return "0";
-  const whole = Math.floor(halves / 2);
-  return (cents > 0 ? "+" : "−") + (whole || halves % 2 === 0 ? whole : "") + (halves % 2 ? "½" : "");
+  const said = halves(cents);
+  return said === "0" ? said : (cents > 0 ? "+" : "−") + said;
 }
