@@ -105,7 +105,7 @@ def sound_card_plan(
 ) -> LivePlan:
     """Return a plan that plays on the sound card with the built-in tone generator.
 
-    MethodProblem if by `mpe` a drone cannot settle.
+    MethodProblem if notes of the drone settle and the method is `mpe`.
 
     Parameters
     ----------
