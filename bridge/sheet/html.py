@@ -28,6 +28,8 @@ WHOLE_ROWS = 15
 def sheet_html(pieces: Sequence[PieceSheet], session: SessionInfo | None = None, form: str = WHOLE) -> str:
     """Return the sheets of some pieces as a page of HTML.
 
+    MethodProblem if the package jinja2 is not installed.
+
     Parameters
     ----------
     pieces : sequence of PieceSheet
@@ -36,11 +38,6 @@ def sheet_html(pieces: Sequence[PieceSheet], session: SessionInfo | None = None,
         What stands on the page before them.
     form : str
         As of `bridge.sheet.content.sheets`.
-
-    Raises
-    ------
-    MethodProblem
-        The package jinja2 is not installed.
     """
     document = sheet_document(pieces, session, form)
     template, css = _template()

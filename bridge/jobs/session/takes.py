@@ -24,15 +24,13 @@ from bridge.tuning.spec import TableSpec
 def open_session(file: Path, text: str | None = None) -> Session:
     """Read a session file, and listen to the takes that it names.
 
+    InputProblem as `bridge.store.session.reading.load_session`, or a take cannot be read or measured; names
+    file and line.
+
     Parameters
     ----------
     text : str, optional
         What to read in the place of what the file holds.
-
-    Raises
-    ------
-    InputProblem
-        As `bridge.store.session.reading.load_session`, or a take cannot be read or measured; names file and line.
     """
     if text is not None:
         return listen_to_takes(session_from_toml(text, file.parent, file.name))
