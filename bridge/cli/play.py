@@ -88,6 +88,9 @@ def line_to_type(args: Sequence[str]) -> str:
     help="Play through the pieces of a session; tables, ports and feet come from there.",
 )
 @click.option(
+    "--from", "begin", metavar="PIECE", help="Piece of the session to begin with: its number or title."
+)
+@click.option(
     "--synth",
     metavar="NAME",
     help="What the synth is, such as fluidsynth (see: tables synths); or a synth of the session.",
@@ -222,7 +225,8 @@ def play_command(request: TableRequest, **chosen: Any) -> None:
       as lines: the same letters, or words: next, piece 12, trim 1.5, listen take.wav
 
     With --session every section of every piece is a step: n and p go through sections, N and P through whole pieces,
-    1-9 and program changes choose a piece; what comes next is shown. Each run plays one synth of the session.
+    1-9 and program changes choose a piece; what comes next is shown. Each run plays one synth of the session. --from 4
+    begins with the fourth piece, --from slate with the one whose title begins like that.
 
     With --follow-harmony a note may lie a comma from the table, so that the chord is pure: it sounds at once, and may
     be corrected for --chord-window while its chord arrives; after that no sounding note moves. Open strings (without a
@@ -266,6 +270,8 @@ def prepare_tables(request: TableRequest, chosen: dict[str, Any]) -> Prepared:
     from bridge.live.backing import parse_bars
     from bridge.live.prepare.keyboard import LiveRequest, prepare
 
+    if chosen["begin"] is not None:
+        raise ValueProblem("--from names a piece of a session", "name the session's file with --session")
     if chosen["out_port"] is None:
         raise ValueProblem("nothing says where it sounds", "name the synth's port with --out; see: ports")
     return prepare(
@@ -323,6 +329,7 @@ def _evening(request: TableRequest, chosen: dict[str, Any]) -> Prepared:
             follow_harmony=_follow(chosen),
             control_channel=chosen["control_channel"] is not None,
             device=chosen["device"],
+            begin=chosen["begin"],
         )
     )
 

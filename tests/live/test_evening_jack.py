@@ -91,6 +91,19 @@ def test_feet_keys_and_programs_lead_through_pieces_and_sections(stage: Stage) -
         assert live.errors() == ""
 
 
+def test_it_begins_with_the_piece_that_was_asked_for(stage: Stage) -> None:
+    with stage.live("--from", "slate") as live:
+        live.wait("^ready")
+        live.wait("^piece 4/6  Slate Roof Blues, from the start: in D")
+        stage.tap.send(bytes((0x90, 60, 90)))
+        assert stage.in_tune(D3 * 7 / 4), "the table of its first note"
+        stage.tap.send(bytes((0x80, 60, 0)))
+        live.say("previous piece")
+        live.wait("^piece 3/6")
+        live.say("quit")
+        assert live.exit_code() == 0
+
+
 def test_every_piece_has_its_drone_which_is_let_go_at_the_end(stage: Stage) -> None:
     with stage.live() as live:
         live.wait("^ready")

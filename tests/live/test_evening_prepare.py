@@ -8,7 +8,8 @@ from pathlib import Path
 import pytest
 
 from bridge.engine.play.controls import Action, Controls
-from bridge.errors import StillbeatError
+from bridge.engine.play.tables import Kept, TableSwitch
+from bridge.errors import StillbeatError, ValueProblem
 from bridge.live.prepare.evening import EveningRequest, prepare_evening
 from bridge.tuning.reference import Reference
 
@@ -125,6 +126,43 @@ def test_a_session_that_cannot_be_played(folder: Path, before: str, after: str, 
     edit(folder, before, after)
     with pytest.raises(StillbeatError, match=says):
         prepare_evening(ask(folder, synth="organ"))
+
+
+@pytest.mark.parametrize(
+    ("begin", "number"),
+    [("4", 10), ("slate roof blues", 10), ("Slate", 10), ("lantern-w", 17), (" two  frets ", 16), ("1", 1)],
+)
+def test_it_begins_with_the_piece_that_was_asked_for(begin: str, number: int) -> None:
+    prepared = prepare_evening(ask(begin=begin))
+    switch = TableSwitch(prepared.plan.tables, (), prepared.plan.starts)
+    if prepared.plan.kept is not None:
+        switch.put(prepared.plan.kept)
+    assert switch.number == number
+    assert prepared.spec is not None
+    assert prepared.spec.name == prepared.labels.programme[number - 1].title.lower().replace(" ", "-")
+
+
+@pytest.mark.parametrize(
+    ("begin", "says"),
+    [
+        ("7", "there is no piece '7' .Thursday evening has 6, from 1 Low Water to 6 Lantern Waltz"),
+        ("0", "there is no piece '0'"),
+        ("kettel him", "there is no piece 'kettel him' .did you mean 2 Kettle Hymn"),
+        ("waltz", "did you mean .*6 Lantern Waltz"),
+        ("zzz", "there are: 1 Low Water, 2 Kettle Hymn, .*, 6 Lantern Waltz"),
+        ("", "there is no piece ''"),
+    ],
+)
+def test_a_piece_that_is_none_is_answered_with_those_that_are_near(begin: str, says: str) -> None:
+    with pytest.raises(ValueProblem, match=says):
+        prepare_evening(ask(begin=begin))
+
+
+def test_several_pieces_that_begin_alike_are_listed(folder: Path) -> None:
+    edit(folder, 'title = "Lantern Waltz"', 'title = "Low Tide"')
+    with pytest.raises(ValueProblem, match="'low': 1 Low Water, 6 Low Tide"):
+        prepare_evening(ask(folder, begin="low"))
+    assert prepare_evening(ask(folder, begin="low t")).plan.kept == Kept(17)
 
 
 def test_without_a_keyboard_it_says_where_to_name_it() -> None:

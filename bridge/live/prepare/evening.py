@@ -15,7 +15,7 @@ from bridge.engine.play.controls import Action, Controls
 from bridge.engine.play.drone_sounds import drone_program
 from bridge.engine.play.follow_plan import FollowPlan
 from bridge.engine.play.held_drone import HeldKeys, HoldPlan
-from bridge.engine.play.tables import AllTables, PlayTable
+from bridge.engine.play.tables import AllTables, Kept, PlayTable
 from bridge.engine.protocols import OnChange
 from bridge.errors import InputProblem, MethodProblem, StillbeatError, ValueProblem
 from bridge.jobs.session.check import check_session
@@ -58,6 +58,8 @@ class EveningRequest(Playing):
     """Whether `controls` says which channel chooses pieces; else the session does."""
     device: str | None = None
     """Part of the microphone's name."""
+    begin: str | None = None
+    """The piece to begin with: its number, its title or the start of that; None: the first."""
 
 
 @dataclass(frozen=True)
@@ -96,6 +98,7 @@ def prepare_evening(request: EveningRequest) -> Prepared:
         )
     places = _places(checked.plan)
     starts = tuple(number for number, at in enumerate(places, 1) if not at.step.label)
+    begin = 1 if request.begin is None else starts[session.piece(request.begin).number - 1]
     profile = synth.profile
     played = [
         hz
@@ -148,6 +151,7 @@ def prepare_evening(request: EveningRequest) -> Prepared:
         state_dir=str(state_dir()),
         hold=hold,
         follow=follow,
+        kept=Kept(begin) if begin > 1 else None,
     )
     listening = _listening(session, places, tables, method, synth, request.device)
     labels = Labels(
@@ -162,7 +166,7 @@ def prepare_evening(request: EveningRequest) -> Prepared:
         keys_shown(True, hold is not None, listening is not None, follow is not None),
         feet_shown(controls),
     )
-    return Prepared(plan, labels, tuple(notices), "", listening, places[0].spec)
+    return Prepared(plan, labels, tuple(notices), "", listening, places[begin - 1].spec)
 
 
 def _synth(session: Session, name: str | None) -> SessionSynth:

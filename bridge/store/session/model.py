@@ -25,11 +25,12 @@ Index
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from difflib import get_close_matches
 from functools import lru_cache
 from pathlib import Path
 
 from bridge.engine.play.drone_sounds import SOUND
-from bridge.errors import InputProblem, ValueProblem, near_names
+from bridge.errors import LONG_LIST, InputProblem, ValueProblem, near_names
 from bridge.harmony.asked import FollowRequest
 from bridge.harmony.charts.chart import Chart
 from bridge.tuning.changes import Change
@@ -208,12 +209,49 @@ class Session:
                 return synth
         raise ValueProblem(f"unknown synth {name!r}", near_names(name, [one.name for one in self.synths]))
 
-    def piece(self, name: str) -> Piece:
-        """Return the piece of a name or number."""
-        for piece in self.pieces:
-            if name in (piece.name, str(piece.number)):
-                return piece
-        raise ValueProblem(f"unknown piece {name!r}", near_names(name, [one.name for one in self.pieces]))
+    def piece(self, text: str) -> Piece:
+        """Return the piece of a number, of a name or title, or the only one whose title begins like that.
+
+        Raises
+        ------
+        ValueProblem
+            There is none, or there are several; lists those that are near.
+        """
+        wanted = " ".join(text.casefold().split())
+        named = [(piece.name.casefold(), " ".join(piece.title.casefold().split())) for piece in self.pieces]
+        exact = [
+            piece
+            for piece, names in zip(self.pieces, named, strict=True)
+            if wanted in (str(piece.number), *names)
+        ]
+        found = exact or [
+            piece
+            for piece, names in zip(self.pieces, named, strict=True)
+            if wanted and any(name.startswith(wanted) for name in names)
+        ]
+        if len(found) == 1:
+            return found[0]
+        if found:
+            shown = ", ".join(f"{piece.number} {piece.title}" for piece in found)
+            raise ValueProblem(f"several pieces begin with {text!r}: {shown}", "write its number")
+        raise ValueProblem(f"there is no piece {text!r}", self._near_pieces(wanted))
+
+    def _near_pieces(self, wanted: str) -> str:
+        """List the pieces nearest to a title or number that is none."""
+        if wanted.lstrip("-").isdecimal():
+            last = self.pieces[-1]
+            return f"{self.title} has {len(self.pieces)}, from 1 {self.pieces[0].title} to {last.number} {last.title}"
+        titles = {piece.title.casefold(): piece for piece in self.pieces}
+        near = get_close_matches(wanted, titles, n=3, cutoff=0.4)
+        near += [title for title in titles if wanted in title and title not in near]
+        pieces = [titles[title] for title in near] or self.pieces[:LONG_LIST]
+        shown = ", ".join(f"{piece.number} {piece.title}" for piece in pieces)
+        more = len(self.pieces) - len(pieces)
+        return (
+            f"did you mean {shown}?"
+            if near
+            else f"there are: {shown}" + (f", and {more} more" if more else "")
+        )
 
     def with_reference(self, reference: Reference) -> Session:
         """Return the session with another reference, which all pieces follow that follow the session's.
