@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import click
 
+from bridge.cli.go_on import where_it_was
 from bridge.cli.options import follow_options, follow_request, method_option, table_options, warn_doubt
 from bridge.cli.page import page_beside, page_options
 from bridge.errors import StillbeatError
@@ -89,6 +90,11 @@ def line_to_type(args: Sequence[str]) -> str:
 )
 @click.option(
     "--from", "begin", metavar="PIECE", help="Piece of the session to begin with: its number or title."
+)
+@click.option(
+    "--go-on",
+    is_flag=True,
+    help="Go on where the last run of the session was when everything crashed, with the reference it had heard.",
 )
 @click.option(
     "--synth",
@@ -226,7 +232,8 @@ def play_command(request: TableRequest, **chosen: Any) -> None:
 
     With --session every section of every piece is a step: n and p go through sections, N and P through whole pieces,
     1-9 and program changes choose a piece; what comes next is shown. Each run plays one synth of the session. --from 4
-    begins with the fourth piece, --from slate with the one whose title begins like that.
+    begins with the fourth piece, --from slate with the one whose title begins like that. After a crash the next run
+    asks whether to go on where it was, with the reference that was heard; --go-on goes on unasked.
 
     With --follow-harmony a note may lie a comma from the table, so that the chord is pure: it sounds at once, and may
     be corrected for --chord-window while its chord arrives; after that no sounding note moves. Open strings (without a
@@ -245,15 +252,17 @@ def play_command(request: TableRequest, **chosen: Any) -> None:
         warn_doubt(prepared.doubt)
         from bridge.live.desk.display import make_display
 
-        stand = partial(_stand, prepared)
-        with page_beside(desk, stand, prepared.labels, chosen) as (watchers, labels):
+        with (
+            where_it_was(prepared, chosen, lambda text: desk.typed(f"tell {text}")) as (prepared, books),
+            page_beside(desk, partial(_stand, prepared), prepared.labels, chosen) as (watchers, labels),
+        ):
             desk.perform(
                 prepared.plan,
                 labels,
                 lambda keys: make_display(chosen["lines"], keys),
                 prepared.notices,
                 prepared.listening,
-                watchers,
+                [*watchers, *books],
             )
 
 
