@@ -123,8 +123,9 @@ def line_to_type(args: Sequence[str]) -> str:
     "feet",
     multiple=True,
     metavar="CONTROLLER=ACTION",
-    help="A foot switch: 66=next; or previous, next-piece, previous-piece, drone, follow, equal, trim-up, trim-down, "
-    "panic, table-N. Again for more.",
+    help="A foot switch: 66=next; or previous, next-piece, previous-piece, drone, follow, equal, listen, undo, "
+    "trim-up, trim-down, panic, table-N. In the place of a controller: program 5 (on the control channel), or key A0, "
+    "which is silent then. Again for more.",
 )
 @click.option(
     "--switch-keys",
@@ -371,16 +372,19 @@ def _follow(chosen: dict[str, Any]) -> LiveFollow | None:
 
 def _controls(chosen: dict[str, Any], zone_means: Literal["tonic", "piece"]) -> Any:
     """Read the options that say what chooses tables."""
-    from bridge.engine.play.controls import Controls, parse_foot
+    from bridge.engine.play.controls import Controls, parse_feet
     from bridge.errors import ValueProblem
     from bridge.live.prepare.keyboard import parse_zone
 
+    feet = parse_feet(chosen["feet"])
     text = (chosen["control_channel"] or "16").strip().lower()
     if text != "none" and not text.isdecimal():
         raise ValueProblem(f"control channel {text!r} is out of range", "1 to 16, or none")
     return Controls(
         channel=None if text == "none" else int(text),
-        feet=dict(parse_foot(foot) for foot in chosen["feet"]),
+        feet=feet.controllers,
+        foot_programs=feet.programs,
+        foot_keys=feet.keys,
         zone=parse_zone(chosen["zone"]) if chosen["zone"] else None,
         zone_means=chosen["zone_keys"] or zone_means,
         max_velocity=chosen["max_velocity"],

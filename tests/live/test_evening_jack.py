@@ -183,11 +183,12 @@ def test_another_string_moves_nothing_and_nothing_is_heard_over_the_playing(
 def test_the_microphone_hears_the_string_while_the_drone_waits(stage: Stage) -> None:
     needs.portaudio()
     heard_hz = D3 * 2 ** (-5.0 / 1200)
-    with JackPlayer(stage.server) as guitar, stage.live("--mic", "guitar") as live:
+    feet = ("--foot", "66=listen", "--foot", "program 100=undo")
+    with JackPlayer(stage.server) as guitar, stage.live("--mic", "guitar", *feet) as live:
         live.wait("^ready")
         live.say("drone")
         live.wait("^drone D2 A2")
-        live.say("listen")
+        stage.tap.send(bytes((0xB0, 66, 127)), bytes((0xB0, 66, 0)))
         live.wait("^drone off")
         live.wait(r"^listening \(guitar", 20.0)
         sound = takes.take([takes.open_d(heard_hz)[4]])
@@ -195,6 +196,8 @@ def test_the_microphone_hears_the_string_while_the_drone_waits(stage: Stage) -> 
         live.wait(r"^D3 sounds 146.0\d Hz, 5.0 cents lower: all tables follow", 20.0)
         guitar.finish()
         live.wait("^drone D2 A2")
+        stage.tap.send(bytes((0xCF, 99)))  # program 100 on the control channel
+        live.wait("^taken back: D3 is 146.50 Hz again")
         live.say("quit")
         assert live.exit_code() == 0
 

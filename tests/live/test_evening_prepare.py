@@ -70,6 +70,20 @@ def test_what_is_asked_for_comes_before_what_the_session_says() -> None:
     assert plan.controls.feet == {80: Action("panic"), 81: Action("previous"), 66: Action("drone")}
 
 
+def test_feet_of_a_session_may_be_pedals_programs_and_keys(folder: Path) -> None:
+    edit(
+        folder,
+        "previous_controller = 81",
+        'previous_controller = 81\nfeet = ["66=listen", "program 9=undo", "key A0=drone"]',
+    )
+    prepared = prepare_evening(ask(folder, controls=Controls(feet={66: Action("undo")}, zone_means="piece")))
+    controls = prepared.plan.controls
+    assert controls.feet == {80: Action("next"), 81: Action("previous"), 66: Action("undo")}
+    assert controls.foot_programs == {9: Action("undo")}
+    assert controls.foot_keys == {21: Action("drone")}
+    assert {"foot 66: undo", "program 9: undo", "key A0: drone"} <= set(prepared.labels.feet)
+
+
 def test_a_piece_in_which_the_synth_rests_keeps_the_tuning_if_the_method_cannot_say_its_own(
     folder: Path,
 ) -> None:
@@ -119,6 +133,11 @@ def test_a_reference_found_anew_moves_the_pieces_that_follow_it(folder: Path) ->
             r"evening.toml, line \d+: .*controller 6 cannot be a foot",
         ),
         ("next_controller = 80", "next_controller = 81", r"line \d+: .*cannot mean both: 81"),
+        (
+            "next_controller = 80",
+            'feet = ["66=listn"]',
+            r"line \d+: feet: .*cannot do 'listn' .did you mean listen",
+        ),
         ('track = "tracks/low-water.mid"', 'track = "../low.mid"', r"line \d+"),
     ],
 )

@@ -58,6 +58,7 @@ class Performance:
         self.version = 0  # goes up whenever a table is chosen, trimmed or refused, so that a display notices
         self.dropped = 0  # messages that came in and were no messages, or too long
         self.notices: list[str] = []  # what the musician should know; the caller may empty it
+        self.asked: list[str] = []  # what a foot asked for that others do: ``listen``, ``undo``; the same
         # Whether the drone is on, where there is one; and whether it is to be silent all the same.
         self.drone = self.hushed = False
         # How often another table was sent, and how often all of them were renewed.
@@ -129,6 +130,10 @@ class Performance:
                 self.drone = not self.drone
             else:
                 self.hushed = action.name == "hush"
+            self.version += 1
+            return []
+        if action.name in ("listen", "undo"):
+            self.asked.append(action.name)
             self.version += 1
             return []
         if action.name == "follow":

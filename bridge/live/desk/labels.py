@@ -238,6 +238,10 @@ def beat_words(played: Sequence[Sounding], held: Sequence[Sounding], tonic: str)
 def feet_shown(controls: Controls) -> tuple[str, ...]:
     """Say what foot switches, silent keys and program changes do."""
     said = [f"foot {controller}: {_action_words(action)}" for controller, action in controls.feet.items()]
+    said += [
+        f"program {number}: {_action_words(action)}" for number, action in controls.foot_programs.items()
+    ]
+    said += [f"key {note_name(key)}: {_action_words(action)}" for key, action in controls.foot_keys.items()]
     if controls.zone is not None:
         low, high = (note_name(key) for key in controls.zone)
         said.append(f"keys {low} to {high}: {_PLURALS[controls.zone_means]}")

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from bridge.engine.method import choose_for_playing, refusal
-from bridge.engine.play.controls import Action, Controls
+from bridge.engine.play.controls import Action, Controls, parse_feet
 from bridge.engine.play.drone_sounds import drone_program
 from bridge.engine.play.follow_plan import FollowPlan
 from bridge.engine.play.held_drone import HeldKeys, HoldPlan
@@ -287,12 +287,14 @@ def _controls(session: Session, request: EveningRequest) -> Controls:
         for controller, name in ((live.next_controller, "next"), (live.previous_controller, "previous"))
         if controller is not None
     }
-    asked = request.controls
+    asked, more = request.controls, parse_feet(live.feet)
     return replace(
         asked,
         channel=asked.channel if request.control_channel else live.control_channel,
         programs="piece",
-        feet={**feet, **asked.feet},
+        feet={**feet, **more.controllers, **asked.feet},
+        foot_programs={**more.programs, **asked.foot_programs},
+        foot_keys={**more.keys, **asked.foot_keys},
     )
 
 

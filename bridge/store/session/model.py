@@ -92,6 +92,7 @@ class LiveControls:
     # Foot switches.
     next_controller: int | None = None
     previous_controller: int | None = None
+    feet: tuple[str, ...] = ()  # more of them, as `bridge.engine.play.controls.parse_feet` reads them
     on_change: str = "now"  # ``now``, ``next`` or ``glide``
     glide_s: float = 1.0  # how long a glide takes
 

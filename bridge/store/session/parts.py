@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 
-from bridge.engine.play.controls import unfit_controller
+from bridge.engine.play.controls import parse_feet, unfit_controller
 from bridge.engine.play.drone_sounds import SOUNDS
 from bridge.errors import StillbeatError, near_names
 from bridge.harmony.asked import PINNED, FollowRequest
@@ -186,11 +186,17 @@ def read_play(top: Section) -> LiveControls:
             "give next and previous controllers of their own",
             "previous_controller",
         )
+    feet = _texts(section, "feet") if "feet" in section else ()
+    try:
+        parse_feet(feet)
+    except StillbeatError as problem:
+        raise section.problem(f"feet: {problem.message}", problem.hint, "feet") from problem
     live = LiveControls(
         input=section.text("input", "").strip(),
         control_channel=section.whole("control_channel", 1, 16, 16),
         next_controller=controllers["next_controller"],
         previous_controller=controllers["previous_controller"],
+        feet=feet,
         on_change=section.text("on_change", "now"),
         glide_s=section.number("glide_s", 0.01, 60.0, 1.0),
     )
