@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import click
 
 from bridge.cli.go_on import where_it_was
+from bridge.cli.microphones import check_play
 from bridge.cli.options import follow_options, follow_request, method_option, table_options, warn_doubt
 from bridge.cli.page import page_beside, page_options
 from bridge.errors import StillbeatError
@@ -67,6 +68,7 @@ class _PlayCommand(click.Command):
             if not any("slot" in arg for arg in args):
                 old = "a zone is called switch keys now"
             raise click.UsageError(f"{old}: {line_to_type(now)}", ctx)
+        check_play(ctx, args)
         for at in range(len(args) - 2):
             if args[at : at + 2] == ["--on-change", "glide"] and args[at + 2][:1].isdecimal():
                 args = [*args[: at + 1], f"glide {args[at + 2]}", *args[at + 3 :]]
@@ -74,9 +76,9 @@ class _PlayCommand(click.Command):
         return super().parse_args(ctx, args)
 
 
-def line_to_type(args: Sequence[str]) -> str:
+def line_to_type(args: Sequence[str], command: str = "play") -> str:
     """Say which line to type, in words of now."""
-    return f"type: stillbeat play {shlex.join(args)}"
+    return f"type: stillbeat {command} {shlex.join(args)}"
 
 
 @click.command("play", cls=_PlayCommand)

@@ -84,6 +84,25 @@ def test_feet_of_a_session_may_be_pedals_programs_and_keys(folder: Path) -> None
     assert {"foot 66: undo", "program 9: undo", "key A0: drone"} <= set(prepared.labels.feet)
 
 
+def test_the_session_names_its_microphone_and_the_command_line_wins(folder: Path) -> None:
+    assert microphone(ask(folder)) is None
+    edit(folder, "control_channel = 16", 'control_channel = 16\nmic = "Line"')
+    assert microphone(ask(folder)) == "Line"
+    assert microphone(ask(folder, device="Room")) == "Room"
+    edit(folder, 'mic = "Line"', 'device = "Line"')
+    with pytest.raises(
+        StillbeatError, match=r"line \d+: the microphone is named by mic here .type mic = 'Line'"
+    ):
+        prepare_evening(ask(folder))
+
+
+def microphone(request: EveningRequest) -> str | None:
+    """Which microphone is asked for the reference string."""
+    listening = prepare_evening(request).listening
+    assert listening is not None
+    return listening.device
+
+
 def test_a_piece_in_which_the_synth_rests_keeps_the_tuning_if_the_method_cannot_say_its_own(
     folder: Path,
 ) -> None:

@@ -74,7 +74,8 @@ class Listening:
         self._remake = remake
         self._check = check
         self._named = named
-        self._device = device
+        self.device = device
+        """Part of the microphone's name."""
         self._stays = stays
         self.moved_cents = 0.0
         """How far the reference is from where it was in the beginning; the trim is not counted."""
@@ -101,7 +102,7 @@ class Listening:
             named=self._named,
             guitar=self.spec.guitar,
             file=str(file) if file is not None else None,
-            device=self._device,
+            device=self.device,
             wait_s=wait_s,
         )
         self._ear = Ear(take, put)

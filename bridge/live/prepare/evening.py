@@ -153,7 +153,8 @@ def prepare_evening(request: EveningRequest) -> Prepared:
         follow=follow,
         kept=Kept(begin) if begin > 1 else None,
     )
-    listening = _listening(session, places, tables, method, synth, request.device)
+    microphone = request.device or live.mic or None
+    listening = _listening(session, places, tables, method, synth, microphone)
     labels = Labels(
         tables,
         (),

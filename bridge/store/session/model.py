@@ -88,6 +88,7 @@ class LiveControls:
     """How `stillbeat play` is led through the session."""
 
     input: str = ""  # part of the name of the port that is played; empty: asked for on the command line
+    mic: str = ""  # part of the name of the microphone that hears the reference; empty: the usual one
     control_channel: int = 16  # channel whose program changes choose pieces
     # Foot switches.
     next_controller: int | None = None

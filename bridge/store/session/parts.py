@@ -169,6 +169,10 @@ def read_play(top: Section) -> LiveControls:
     if "live" in top:
         raise top.problem("the section [live] is called [play] now", "type [play] in its place", "live")
     section = top.section("play")
+    if "device" in section:
+        raise section.problem(
+            "the microphone is named by mic here", f"type mic = {section.data['device']!r}", "device"
+        )
     controllers = {
         key: section.whole(key, 0, 119) if key in section else None
         for key in ("next_controller", "previous_controller")
@@ -193,6 +197,7 @@ def read_play(top: Section) -> LiveControls:
         raise section.problem(f"feet: {problem.message}", problem.hint, "feet") from problem
     live = LiveControls(
         input=section.text("input", "").strip(),
+        mic=section.text("mic", "").strip(),
         control_channel=section.whole("control_channel", 1, 16, 16),
         next_controller=controllers["next_controller"],
         previous_controller=controllers["previous_controller"],
