@@ -10,6 +10,8 @@ import pytest
 from bridge.engine.play.controls import Action, Controls
 from bridge.engine.play.tables import Kept, TableSwitch
 from bridge.errors import StillbeatError, ValueProblem
+from bridge.jobs.session.build import build_session
+from bridge.jobs.session.check import check_session
 from bridge.live.prepare.evening import EveningRequest, prepare_evening
 from bridge.tuning.reference import Reference
 
@@ -201,6 +203,33 @@ def test_several_pieces_that_begin_alike_are_listed(folder: Path) -> None:
     with pytest.raises(ValueProblem, match="'low': 1 Low Water, 6 Low Tide"):
         prepare_evening(ask(folder, begin="low"))
     assert prepare_evening(ask(folder, begin="low t")).plan.kept == Kept(17)
+
+
+def test_a_missing_track_is_a_warning_for_whoever_plays_it_himself(folder: Path) -> None:
+    whole = prepare_evening(ask(folder)).plan
+    (folder / "tracks" / "low-water.mid").unlink()
+    (folder / "tracks" / "ferry-bell.mid").write_bytes(b"no MIDI file")
+    prepared = prepare_evening(ask(folder))
+    assert prepared.plan == whole
+    assert any(
+        notice == "Low Water: there is no file tracks/low-water.mid, its backing track"
+        for notice in prepared.notices
+    )
+    assert any(
+        notice.startswith("Ferry Bell: its backing track: tracks/ferry") for notice in prepared.notices
+    )
+    with pytest.raises(
+        StillbeatError, match=r"line \d+: track = 'tracks/low-water.mid': there is no such file"
+    ):
+        check_session(folder / "evening.toml")
+    with pytest.raises(StillbeatError, match=r"low-water\.mid"):
+        build_session(folder / "evening.toml", folder / "out")
+
+
+def test_a_track_whose_key_signatures_are_followed_is_needed(folder: Path) -> None:
+    (folder / "tracks" / "kettle-hymn.mid").unlink()
+    with pytest.raises(StillbeatError, match=r"kettle-hymn\.mid.*no such file"):
+        prepare_evening(ask(folder))
 
 
 def test_without_a_keyboard_it_says_where_to_name_it() -> None:

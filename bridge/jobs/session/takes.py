@@ -21,15 +21,15 @@ from bridge.tuning.reference import Reference, default_reference
 from bridge.tuning.spec import TableSpec
 
 
-def open_session(file: Path) -> Session:
-    """Read a session file, and listen to the takes that it names.
+def open_session(file: Path, to_play: bool = False) -> Session:
+    """Read a session file, and listen to the takes that it names; `to_play` as `load_session` has it.
 
     Raises
     ------
     InputProblem
         As `bridge.store.session.reading.load_session`, or a take cannot be read or measured; names file and line.
     """
-    return listen_to_takes(load_session(file))
+    return listen_to_takes(load_session(file, to_play))
 
 
 def listen_to_takes(session: Session) -> Session:

@@ -83,7 +83,7 @@ def prepare_evening(request: EveningRequest) -> Prepared:
     StillbeatError
         The session cannot be played; what its file says wrong comes with file and line.
     """
-    checked = check_session(request.file)
+    checked = check_session(request.file, to_play=True)
     session = checked.plan.session
     synth = _synth(session, request.synth)
     in_port = request.in_port or session.live.input or None

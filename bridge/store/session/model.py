@@ -203,6 +203,7 @@ class Session:
     paper: str = "a4"  # paper of those that are PDF: ``a4`` or ``letter``
     # Every file of the folder that it needs, the session file first, as written, with ``/``.
     files: tuple[str, ...] = ()
+    missing: tuple[str, ...] = ()  # tracks that are not there, where nobody needs them, each in a sentence
 
     def synth(self, name: str) -> SessionSynth:
         """Return the synth of a name."""
