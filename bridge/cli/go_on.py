@@ -1,4 +1,5 @@
-"""What ``play --session`` does about an earlier run that crashed: it asks whether to go on there, or says how to."""
+"""What ``play --session`` does before it plays: it finds the session; and where an earlier run of it crashed, it asks
+whether to go on there, or says how to."""
 
 from __future__ import annotations
 
@@ -6,6 +7,7 @@ import contextlib
 import sys
 from collections.abc import Callable, Iterator
 from dataclasses import replace
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -15,6 +17,18 @@ from bridge.errors import ValueProblem
 if TYPE_CHECKING:
     from bridge.live.desk.book import Book
     from bridge.live.prepare.keyboard import Prepared
+
+
+@contextlib.contextmanager
+def session_there(path: Path | None) -> Iterator[Path | None]:
+    """Find the file of a session that is named itself, or by the folder or zip that was built of it."""
+    if path is None:
+        yield None
+        return
+    from bridge.jobs.session.opened import session_file
+
+    with session_file(path) as file:
+        yield file
 
 
 @contextlib.contextmanager

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import click
 
-from bridge.cli.go_on import where_it_was
+from bridge.cli.go_on import session_there, where_it_was
 from bridge.cli.microphones import check_play
 from bridge.cli.options import follow_options, follow_request, method_option, table_options, warn_doubt
 from bridge.cli.page import page_beside, page_options
@@ -88,7 +88,8 @@ def line_to_type(args: Sequence[str], command: str = "play") -> str:
     "--session",
     type=click.Path(path_type=Path),
     metavar="FILE",
-    help="Play through the pieces of a session; tables, ports and feet come from there.",
+    help="Play through the pieces of a session; tables, ports and feet come from there. Its file, or the folder or zip "
+    "that session build made.",
 )
 @click.option(
     "--from", "begin", metavar="PIECE", help="Piece of the session to begin with: its number or title."
@@ -250,8 +251,9 @@ def play_command(request: TableRequest, **chosen: Any) -> None:
     """
     from bridge.live.desk.desk import Desk
 
-    with Desk() as desk:  # first, so that its player gets ready while tables are worked out
-        prepared = _evening(request, chosen) if chosen["session"] else prepare_tables(request, chosen)
+    # The desk first, so that its player gets ready while tables are worked out.
+    with Desk() as desk, session_there(chosen["session"]) as session:
+        prepared = _evening(request, chosen, session) if session else prepare_tables(request, chosen)
         warn_doubt(prepared.doubt)
         from bridge.live.desk.display import make_display
 
@@ -304,8 +306,8 @@ def prepare_tables(request: TableRequest, chosen: dict[str, Any]) -> Prepared:
     )
 
 
-def _evening(request: TableRequest, chosen: dict[str, Any]) -> Prepared:
-    """Prepare to play through a session."""
+def _evening(request: TableRequest, chosen: dict[str, Any], session: Path) -> Prepared:
+    """Prepare to play through a session, whose file is given."""
     from bridge.errors import ValueProblem
     from bridge.jobs.choose import TableRequest as Request
     from bridge.live.prepare.evening import EveningRequest, prepare_evening
@@ -335,7 +337,7 @@ def _evening(request: TableRequest, chosen: dict[str, Any]) -> Prepared:
     return prepare_evening(
         EveningRequest(
             **_playing(chosen, "piece"),
-            file=chosen["session"],
+            file=session,
             synth=chosen["synth"],
             method=chosen["method"],
             follow_harmony=_follow(chosen),

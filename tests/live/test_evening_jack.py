@@ -91,8 +91,16 @@ def test_feet_keys_and_programs_lead_through_pieces_and_sections(stage: Stage) -
         assert live.errors() == ""
 
 
-def test_it_begins_with_the_piece_that_was_asked_for(stage: Stage) -> None:
-    with stage.live("--from", "slate") as live:
+@pytest.mark.parametrize("built", [False, True])
+def test_it_begins_with_the_piece_that_was_asked_for(
+    stage: Stage, evening_bundle: Path, tmp_path: Path, built: bool
+) -> None:
+    """Also from the folder that was built, on another computer."""
+    moved: tuple[str, ...] = ()
+    if built:
+        shutil.copytree(evening_bundle, tmp_path / "Thursday")
+        moved = ("--session", str(tmp_path / "Thursday"))
+    with stage.live("--from", "slate", *moved) as live:
         live.wait("^ready")
         live.wait("^piece 4/6  Slate Roof Blues, from the start: in D")
         stage.tap.send(bytes((0x90, 60, 90)))
