@@ -194,7 +194,8 @@ def line_to_type(args: Sequence[str], command: str = "play") -> str:
 @click.option(
     "--drone",
     metavar="NOTES",
-    help="Notes to hold under the playing: 1,5 or fifth above each table's tonic; or D2,A2.",
+    help="Notes to hold under the playing: 1,5 or fifth above each table's tonic; or D2,A2. It sounds from the "
+    "beginning; d ends it. In a session: on or off, whether its own drones do that.",
 )
 @follow_options
 @click.option(
@@ -319,7 +320,8 @@ def _evening(request: TableRequest, chosen: dict[str, Any], session: Path) -> Pr
         "loop": "--loop",
         "count_in": "--count-in",
     }
-    also = [option for name, option in theirs.items() if chosen[name]]
+    drones = {"on": True, "off": False}.get(chosen["drone"] or "")
+    also = [option for name, option in theirs.items() if chosen[name] and (name != "drone" or drones is None)]
     if chosen["tempo"] != "1":
         also.append("--tempo")
     if request != Request():
@@ -344,6 +346,7 @@ def _evening(request: TableRequest, chosen: dict[str, Any], session: Path) -> Pr
             control_channel=chosen["control_channel"] is not None,
             device=chosen["device"],
             begin=chosen["begin"],
+            drone_on=drones,
         )
     )
 

@@ -197,7 +197,7 @@ def test_the_microphone_hears_the_string_while_the_drone_waits(stage: Stage) -> 
         live.say("drone")
         live.wait("^drone D2 A2")
         stage.tap.send(bytes((0xB0, 66, 127)), bytes((0xB0, 66, 0)))
-        live.wait("^drone off")
+        live.wait("^drone waits until the listening is over")
         live.wait(r"^listening \(guitar", 20.0)
         sound = takes.take([takes.open_d(heard_hz)[4]])
         guitar.begin(takes.at_rate(sound, guitar.rate_hz))

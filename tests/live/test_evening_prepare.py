@@ -205,6 +205,18 @@ def test_several_pieces_that_begin_alike_are_listed(folder: Path) -> None:
     assert prepare_evening(ask(folder, begin="low t")).plan.kept == Kept(17)
 
 
+def test_drones_wait_for_d_unless_the_session_or_the_command_says_so(folder: Path) -> None:
+    quiet = prepare_evening(ask(folder))
+    assert not quiet.plan.hold_on
+    assert "d begins the drone" in quiet.notices
+    assert prepare_evening(ask(folder, drone_on=True)).plan.hold_on
+    edit(folder, "control_channel = 16", "control_channel = 16\ndrone = true")
+    aloud = prepare_evening(ask(folder))
+    assert aloud.plan.hold_on
+    assert "drones sound from the beginning; d ends them" in aloud.notices
+    assert not prepare_evening(ask(folder, drone_on=False)).plan.hold_on
+
+
 def test_a_missing_track_is_a_warning_for_whoever_plays_it_himself(folder: Path) -> None:
     whole = prepare_evening(ask(folder)).plan
     (folder / "tracks" / "low-water.mid").unlink()

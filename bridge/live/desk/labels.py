@@ -9,7 +9,7 @@ from typing import Any
 from bridge.engine.play.controls import Action, Controls
 from bridge.engine.play.tables import PlayTable
 from bridge.live.desk.typed import KEYS_SHOWN
-from bridge.live.snapshot import DroneShown, NoteShown, Snapshot
+from bridge.live.snapshot import DroneShown, DroneState, NoteShown, Snapshot
 from bridge.live.state import Sounding, State
 from bridge.tuning.beats import main_pair
 from bridge.tuning.notes import key_to_hz, note_name, parse_pitch_class
@@ -164,14 +164,14 @@ class Labels:
             return DroneShown()
         step = self.programme[state.kept.number - 1] if self.programme else None
         keys = sorted(held.keys)
+        stands: DroneState = ("waiting" if held.hushed else "on") if held.on else "off"
         if not keys:
             if step is not None and not step.drone:
                 return DroneShown()
-            notes = tuple(step.drone.split()) if step is not None else ()
-            return DroneShown(("waiting" if held.hushed else "on") if held.on else "off", notes)
+            return DroneShown(stands, tuple(step.drone.split()) if step is not None else ())
         cents = {key: cents for channel, key, cents in state.sounding if channel == held.channel}
         return DroneShown(
-            "waiting" if held.hushed else "on",
+            stands,
             tuple(note_name(key, tonic) for key in keys),
             tuple(cents[key] for key in keys if key in cents),
             held.level,

@@ -58,6 +58,8 @@ class EveningRequest(Playing):
     """Whether `controls` says which channel chooses pieces; else the session does."""
     device: str | None = None
     """Part of the microphone's name."""
+    drone_on: bool | None = None
+    """Whether drones sound from the beginning; None: as the session says."""
     begin: str | None = None
     """The piece to begin with: its number, its title or the start of that; None: the first."""
 
@@ -129,11 +131,13 @@ def prepare_evening(request: EveningRequest) -> Prepared:
     if request.on_change is not None:
         on_change, glide_s = request.on_change, request.glide_s
     notices += about_changes(on_change, method, profile)
-    hold = None
+    hold, sound = None, False
     if any(at.drone.notes for at in places):
         try:
             hold = _hold(places, hold_channel(method, profile, request.channels, [request.controls.play_on]))
             notices.append(f"drones have channel {hold.channel} to themselves: play on another")
+            sound = live.drone if request.drone_on is None else request.drone_on
+            notices.append("drones sound from the beginning; d ends them" if sound else "d begins the drone")
         except MethodProblem as problem:
             notices.append(f"no drones: {problem.message}")
     follow = None
@@ -150,6 +154,7 @@ def prepare_evening(request: EveningRequest) -> Prepared:
         profile=profile,
         state_dir=str(state_dir()),
         hold=hold,
+        hold_on=sound,
         follow=follow,
         kept=Kept(begin) if begin > 1 else None,
     )

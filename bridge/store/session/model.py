@@ -94,6 +94,7 @@ class LiveControls:
     next_controller: int | None = None
     previous_controller: int | None = None
     feet: tuple[str, ...] = ()  # more of them, as `bridge.engine.play.controls.parse_feet` reads them
+    drone: bool = False  # whether drones sound from the beginning, and not only once they are asked for
     on_change: str = "now"  # ``now``, ``next`` or ``glide``
     glide_s: float = 1.0  # how long a glide takes
 

@@ -202,6 +202,7 @@ def read_play(top: Section) -> LiveControls:
         next_controller=controllers["next_controller"],
         previous_controller=controllers["previous_controller"],
         feet=feet,
+        drone=section.flag("drone", False),
         on_change=section.text("on_change", "now"),
         glide_s=section.number("glide_s", 0.01, 60.0, 1.0),
     )
