@@ -47,6 +47,7 @@ def where_it_was(
         return
     from bridge.live.desk.book import Book
     from bridge.live.left_off import LeftOffFile
+    from bridge.live.plan import TablesDrone
     from bridge.live.player.journal import state_dir
 
     file = LeftOffFile(state_dir(), session, prepared.labels.instrument)
@@ -55,7 +56,9 @@ def where_it_was(
         return
     try:
         prepared, offered = _answered(prepared, chosen, file.read())
-        book = Book(file, prepared.listening, prepared.plan.hold_on, tell)
+        drone = prepared.plan.drone
+        sounds = isinstance(drone, TablesDrone) and drone.on
+        book = Book(file, prepared.listening, sounds, tell)
         if not offered:
             book.begin_at_once()
         try:

@@ -85,6 +85,8 @@ def place_changes(
 ) -> list[PlacedChange]:
     """Build the table for every change inside a piece.
 
+    ValueProblem if a bar or beat does not exist, or the file counts in SMPTE time and has no bars.
+
     Parameters
     ----------
     spec : TableSpec
@@ -100,11 +102,6 @@ def place_changes(
     -------
     list of PlacedChange
         By tick; several changes at one tick become one.
-
-    Raises
-    ------
-    ValueProblem
-        A bar or beat does not exist, or the file counts in SMPTE time and has no bars.
     """
     timed = [(tick, 0, change) for tick, change in signatures]
     wanted = list(asked)

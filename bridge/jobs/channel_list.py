@@ -10,6 +10,8 @@ _HINT = "channels are 1 to 16, such as 1-8,11-16"
 def parse_channels(text: str) -> tuple[int, ...]:
     """Read a list of channels.
 
+    ValueProblem if a part is no channel or span, or nothing is named.
+
     Parameters
     ----------
     text : str
@@ -19,11 +21,6 @@ def parse_channels(text: str) -> tuple[int, ...]:
     -------
     tuple of int
         Channels 1 to 16, ascending, each once.
-
-    Raises
-    ------
-    ValueProblem
-        A part is no channel or span, or nothing is named.
     """
     found: set[int] = set()
     for part in text.replace(" ", "").split(","):

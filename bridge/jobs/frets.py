@@ -44,7 +44,7 @@ _CHORD = re.compile(r"(?P<root>[A-Ga-g][#♯b♭]?)(?P<rest>.*)", re.DOTALL)
 
 
 @dataclass(frozen=True)
-class Drone:
+class SteadyNote:
     """A steady note to beat against."""
 
     name: str
@@ -58,7 +58,7 @@ class FretStudy:
     table: Table  # the table that the frets are compared with
     guitar: Guitar  # its guitar
     cells: tuple[FretCell, ...]  # from the last string to the first, each from its open string upward
-    drone: Drone | None  # what the beats are against
+    drone: SteadyNote | None  # what the beats are against
 
     def of_string(self, number: int) -> tuple[FretCell, ...]:
         """Return the cells of one string, from its open note upward."""
@@ -127,11 +127,11 @@ def guitar_of(spec: TableSpec) -> Guitar:
     return spec.guitar
 
 
-def parse_drone(text: str | None, table: Table) -> Drone | None:
+def parse_drone(text: str | None, table: Table) -> SteadyNote | None:
     """Read a drone: a note of the table, a note at a frequency, or ``none``."""
     if text is None:
         key, hz = table.sounding_reference
-        return Drone(note_name(min(key, 127), table.tonic), hz)
+        return SteadyNote(note_name(min(key, 127), table.tonic), hz)
     body = text.strip()
     if body.lower() == NO_DRONE:
         return None
@@ -139,8 +139,8 @@ def parse_drone(text: str | None, table: Table) -> Drone | None:
     key = parse_note(note)
     name = note_name(key, table.tonic)
     if not equals:
-        return Drone(name, float(table.hz[key]))
-    return Drone(name, Reference(key, _hz(value, text)).hz)
+        return SteadyNote(name, float(table.hz[key]))
+    return SteadyNote(name, Reference(key, _hz(value, text)).hz)
 
 
 def parse_compensation(texts: Iterable[str], guitar: Guitar) -> Mapping[int, Mapping[int, float]]:
@@ -186,10 +186,7 @@ def _hz(value: str, text: str) -> float:
 def find_chords(table: Table, names: Sequence[str]) -> tuple[Chord, ...]:
     """Find chords of a table by name (``Em7``) or degree (``ii7``), in the order named.
 
-    Raises
-    ------
-    ValueProblem
-        If a name names no chord.
+    ValueProblem if a name names no chord.
     """
     return judge_table(table, [parse_chord(name, table.tonic) for name in names])
 

@@ -53,17 +53,14 @@ if TYPE_CHECKING:
 def hear_take(samples: NDArray[np.float64] | Mono, sample_rate: float, table: Table | None = None) -> Heard:
     """Find the notes of a take.
 
+    InputProblem where no note could be measured, with the reason.
+
     Parameters
     ----------
     samples : ndarray, shape (n,) or (n, channels), or Mono
     table : Table, optional
         What notes are compared with; with a guitar also the strings that they are named by, as they sound with the
         table's capo.
-
-    Raises
-    ------
-    InputProblem
-        Where no note could be measured, with the reason.
     """
     from bridge.sound.listening.listen import hear
 
@@ -91,17 +88,14 @@ def reference_in_take(path: str | Path, spec: TableSpec, named: bool) -> Referen
     With a guitar it is the reference string, else the one string that was plucked; without one, the one note that
     was played.
 
+    InputProblem if the take cannot be read or measured, or has not the note.
+
     Parameters
     ----------
     spec : TableSpec
         Its reference says about where to look.
     named : bool
         Whether a person named that reference: then only that note is looked for.
-
-    Raises
-    ------
-    InputProblem
-        The take cannot be read or measured, or has not the note.
     """
     return find_reference(path, spec.reference, spec.guitar, named)
 

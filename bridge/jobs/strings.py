@@ -137,10 +137,7 @@ def _off(plan: TuningPlan, table: Table, level: float) -> tuple[OffString, ...]:
 def parse_stiffness(texts: Sequence[str], guitar: Guitar) -> Mapping[int, float]:
     """Read stiffness for all strings (``0.0001``) or for one (``6=0.0002``); the others have that of steel.
 
-    Raises
-    ------
-    ValueProblem
-        If a text is malformed, or names no string of the guitar.
+    ValueProblem if a text is malformed, or names no string of the guitar.
     """
     general = STEEL_STIFFNESS
     single: dict[int, float] = {}

@@ -45,10 +45,7 @@ def table_sheet(spec: TableSpec, title: str) -> PieceSheet:
 def sheet_files(spec: TableSpec, stem: str) -> dict[str, bytes]:
     """Return ``STEM.sheet.pdf``, ``.html`` and ``.svg`` (one picture, as tall as it needs to be).
 
-    Raises
-    ------
-    MethodProblem
-        The libraries for sheets are not installed, or refuse what is to be set.
+    MethodProblem if the libraries for sheets are not installed, or refuse what is to be set.
     """
     pieces = (table_sheet(spec, stem),)
     (picture,) = sheet_svg(pieces)

@@ -28,17 +28,14 @@ WHOLE_ROWS = 15
 def sheet_html(pieces: Sequence[PieceSheet], session: SessionInfo | None = None) -> str:
     """Return the sheets of some pieces as a page of HTML.
 
+    MethodProblem if the package jinja2 is not installed.
+
     Parameters
     ----------
     pieces : sequence of PieceSheet
         In order; each begins on a page of its own when printed.
     session : SessionInfo, optional
         What stands on the page before them.
-
-    Raises
-    ------
-    MethodProblem
-        The package jinja2 is not installed.
     """
     document = sheet_document(pieces, session)
     template, css = _template()

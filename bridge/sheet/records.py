@@ -34,13 +34,7 @@ class PanelFigures:
 
 @dataclass(frozen=True)
 class TableSheet:
-    """One table of a piece.
-
-    Raises
-    ------
-    ValueProblem
-        If a chord is unknown.
-    """
+    """One table of a piece; ValueProblem if a chord is unknown."""
 
     table: Table
     # For an instrument that is tuned by hand; None where nobody needs it, or twelve figures cannot say
@@ -89,10 +83,7 @@ class LoadList:
 class PieceSheet:
     """A piece.
 
-    Raises
-    ------
-    ValueProblem
-        If there is no table, a stretch has a table that there is not, or a transposition is unknown.
+    ValueProblem if there is no table, a stretch has a table that there is not, or a transposition is unknown.
     """
 
     title: str

@@ -23,6 +23,7 @@ from support.live import LiveRun, player_pid
 from bridge.engine.play.tables import Kept
 from bridge.live.desk.book import Book
 from bridge.live.left_off import LeftOff, LeftOffFile
+from bridge.live.plan import LivePlan, TablesDrone
 from bridge.live.prepare.evening import EveningRequest, prepare_evening
 from bridge.live.prepare.go_on import go_on, place_of, place_words
 from bridge.live.prepare.keyboard import Prepared
@@ -47,6 +48,12 @@ def prepared() -> Prepared:
     return prepare_evening(EveningRequest(file=EVENING / "evening.toml", in_port="keys"))
 
 
+def drone_sounds(plan: LivePlan) -> bool:
+    """Tell whether a plan's drone sounds from the beginning."""
+    assert isinstance(plan.drone, TablesDrone)
+    return plan.drone.on
+
+
 def again() -> Prepared:
     return prepare_evening(EveningRequest(file=EVENING / "evening.toml", in_port="keys"))
 
@@ -60,7 +67,7 @@ def test_it_goes_on_at_the_section_with_the_reference_that_was_heard() -> None:
     prepared = go_on(again(), LEFT)
     plan = prepared.plan
     assert plan.kept == Kept(13, None, False, 1.5)
-    assert plan.hold_on
+    assert drone_sounds(plan)
     assert plan.tables[12].hz[50] == pytest.approx(D3 * 2 ** (8 / 1200))
     assert any("8.0 cents higher than in the file" in notice for notice in prepared.notices)
     assert prepared.listening is not None
@@ -77,7 +84,7 @@ def test_only_the_reference_is_kept_where_another_piece_was_asked_for() -> None:
     first = again()
     prepared = go_on(first, LEFT, place=False)
     assert prepared.plan.kept is first.plan.kept is None
-    assert not prepared.plan.hold_on
+    assert not drone_sounds(prepared.plan)
     assert prepared.plan.tables[0].hz[50] == pytest.approx(LEFT.hz)
 
 

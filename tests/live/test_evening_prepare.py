@@ -12,6 +12,7 @@ from bridge.engine.play.tables import Kept, TableSwitch
 from bridge.errors import StillbeatError, ValueProblem
 from bridge.jobs.session.build import build_session
 from bridge.jobs.session.check import check_session
+from bridge.live.plan import LivePlan, TablesDrone
 from bridge.live.prepare.evening import EveningRequest, prepare_evening
 from bridge.tuning.reference import Reference
 
@@ -51,10 +52,10 @@ def test_every_section_is_a_table_and_pieces_begin_where_they_do() -> None:
     assert plan.tables[15].hz[64] == pytest.approx(2 * D3 * 2 ** (2 / 12)), "two frets up"
     assert plan.controls.feet == {80: Action("next"), 81: Action("previous")}
     assert plan.controls.programs == "piece"
-    assert plan.hold is not None
-    assert plan.hold.tables[5].keys == (38, 45), "the evening's own: D2 A2"
-    assert plan.hold.tables[12].keys == (45,), "the turnaround's: A2"
-    assert not plan.hold_on
+    assert isinstance(plan.drone, TablesDrone)
+    assert plan.drone.plan.tables[5].keys == (38, 45), "the evening's own: D2 A2"
+    assert plan.drone.plan.tables[12].keys == (45,), "the turnaround's: A2"
+    assert not plan.drone.on
 
 
 def test_what_is_asked_for_comes_before_what_the_session_says() -> None:
@@ -205,16 +206,22 @@ def test_several_pieces_that_begin_alike_are_listed(folder: Path) -> None:
     assert prepare_evening(ask(folder, begin="low t")).plan.kept == Kept(17)
 
 
+def drone_sounds(plan: LivePlan) -> bool:
+    """Tell whether a plan's drone sounds from the beginning."""
+    assert isinstance(plan.drone, TablesDrone)
+    return plan.drone.on
+
+
 def test_drones_wait_for_d_unless_the_session_or_the_command_says_so(folder: Path) -> None:
     quiet = prepare_evening(ask(folder))
-    assert not quiet.plan.hold_on
+    assert not drone_sounds(quiet.plan)
     assert "d begins the drone" in quiet.notices
-    assert prepare_evening(ask(folder, drone_on=True)).plan.hold_on
+    assert drone_sounds(prepare_evening(ask(folder, drone_on=True)).plan)
     edit(folder, "control_channel = 16", "control_channel = 16\ndrone = true")
     aloud = prepare_evening(ask(folder))
-    assert aloud.plan.hold_on
+    assert drone_sounds(aloud.plan)
     assert "drones sound from the beginning; d ends them" in aloud.notices
-    assert not prepare_evening(ask(folder, drone_on=False)).plan.hold_on
+    assert not drone_sounds(prepare_evening(ask(folder, drone_on=False)).plan)
 
 
 def test_a_missing_track_is_a_warning_for_whoever_plays_it_himself(folder: Path) -> None:

@@ -34,17 +34,14 @@ class Checked:
 def check_session(file: Path, listen: bool = False, to_play: bool = False) -> Checked:
     """Read a session and everything it names, without writing anything.
 
+    InputProblem as `build_session`; only what retuning itself refuses is found there alone.
+
     Parameters
     ----------
     listen : bool
         Whether the chords of every track are looked through.
     to_play : bool
         Whether tracks that are missing or damaged are a warning, as long as nobody needs them who plays it himself.
-
-    Raises
-    ------
-    InputProblem
-        As `build_session`; only what retuning itself refuses is found there alone.
     """
     session = open_session(file, to_play)
     warnings = list(session.missing)

@@ -37,16 +37,13 @@ _EPOCH = (1980, 1, 1, 0, 0, 0)  # the earliest time that a zip file knows
 class FolderBuild:
     """A folder while it is built; use it in a ``with`` statement.
 
+    OutputProblem if the folder holds something that no build made, or is a bundle and `overwrite` is false,
+    or cannot be written, or is being built at this moment.
+
     Parameters
     ----------
     target : Path
         Where it is to be.
-
-    Raises
-    ------
-    OutputProblem
-        The folder holds something that no build made, or is a bundle and `overwrite` is false, or cannot be
-        written, or is being built at this moment.
     """
 
     def __init__(self, target: Path, overwrite: bool = False) -> None:

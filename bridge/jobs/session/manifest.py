@@ -89,13 +89,7 @@ class Manifest:
 
 
 def read_manifest(folder: Path) -> Manifest:
-    """Read the manifest of a bundle.
-
-    Raises
-    ------
-    InputProblem
-        There is none, or it is none of ours.
-    """
+    """Read the manifest of a bundle; InputProblem if there is none, or it is none of ours."""
     path = folder / NAME
     try:
         there = path.exists()

@@ -24,10 +24,8 @@ from bridge.tuning.spec import TableSpec
 def open_session(file: Path, to_play: bool = False) -> Session:
     """Read a session file, and listen to the takes that it names; `to_play` as `load_session` has it.
 
-    Raises
-    ------
-    InputProblem
-        As `bridge.store.session.reading.load_session`, or a take cannot be read or measured; names file and line.
+    InputProblem as `bridge.store.session.reading.load_session`, or a take cannot be read or measured; names
+    file and line.
     """
     return listen_to_takes(load_session(file, to_play))
 

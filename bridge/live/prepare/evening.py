@@ -23,7 +23,7 @@ from bridge.jobs.session.plan import PiecePlan, SessionPlan, Step, plan_session
 from bridge.live.desk.labels import Labels, StepShown, feet_shown, tuning_words
 from bridge.live.desk.listening import Listening
 from bridge.live.desk.typed import keys_shown
-from bridge.live.plan import LivePlan, Playing
+from bridge.live.plan import LivePlan, Playing, TablesDrone
 from bridge.live.player.journal import state_dir
 from bridge.live.prepare.follow import LiveFollow, about_follow, follow_plan
 from bridge.live.prepare.keyboard import (
@@ -80,10 +80,7 @@ class _At:
 def prepare_evening(request: EveningRequest) -> Prepared:
     """Read a session and work out everything that playing it needs.
 
-    Raises
-    ------
-    StillbeatError
-        The session cannot be played; what its file says wrong comes with file and line.
+    StillbeatError if the session cannot be played; what its file says wrong comes with file and line.
     """
     checked = check_session(request.file, to_play=True)
     session = checked.plan.session
@@ -153,8 +150,7 @@ def prepare_evening(request: EveningRequest) -> Prepared:
         method=method,
         profile=profile,
         state_dir=str(state_dir()),
-        hold=hold,
-        hold_on=sound,
+        drone=TablesDrone(hold, on=sound) if hold is not None else None,
         follow=follow,
         kept=Kept(begin) if begin > 1 else None,
     )

@@ -9,6 +9,7 @@ from dataclasses import replace
 from bridge.errors import StillbeatError
 from bridge.live.desk.labels import StepShown
 from bridge.live.left_off import LeftOff
+from bridge.live.plan import TablesDrone
 from bridge.live.prepare.keyboard import Prepared
 
 
@@ -55,7 +56,8 @@ def go_on(prepared: Prepared, left: LeftOff, place: bool = True) -> Prepared:
     number = place_of(left, programme) if place else None
     if number is not None:
         plan = replace(plan, kept=left.kept._replace(number=number))
-        plan = replace(plan, hold_on=left.drone_on and plan.hold is not None)
+        if isinstance(plan.drone, TablesDrone):
+            plan = replace(plan, drone=TablesDrone(plan.drone.plan, left.drone_on))
         step = programme[number - 1]
         notices.append(f"going on in {step.head}, {step.place}")
     elif place:

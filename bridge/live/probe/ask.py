@@ -36,13 +36,7 @@ class Asker:
         self._say = say
 
     def ask(self, question: Question) -> Answer:
-        """Play a question until it is answered.
-
-        Raises
-        ------
-        InputProblem
-            There are no more answers.
-        """
+        """Play a question until it is answered; InputProblem if there are no more answers."""
         asked = (
             "Did the note change in its middle? Its end was"
             if question.kind == "long"

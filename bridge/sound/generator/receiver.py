@@ -64,14 +64,9 @@ _RPN_CONTROLLERS = frozenset({6, 38, 96, 97, 98, 99, 100, 101})
 
 
 class Receiver:
-    """Sixteen channels, their notes, and the tuning programs.
+    """Sixteen channels, their notes, and the tuning programs; without a maker, notes that are let go end at once.
 
-    Parameters
-    ----------
-    maker : ToneMaker, optional
-        What makes the sound; without one, notes that are let go end at once.
-    device_id : int, optional
-        SysEx messages for other devices are ignored; None obeys all. 7F is always obeyed.
+    SysEx messages for devices other than `device_id` are ignored; None obeys all, and 7F is always obeyed.
     """
 
     def __init__(self, maker: ToneMaker | None = None, device_id: int | None = None) -> None:

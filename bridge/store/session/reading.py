@@ -63,15 +63,12 @@ _LISTS = {"degrees": "degrees", "pins": "keys"}
 def load_session(path: str | os.PathLike[str], to_play: bool = False) -> Session:
     """Read a session file.
 
+    InputProblem if the file is missing or malformed, or names what does not exist; names file and line.
+
     Parameters
     ----------
     to_play : bool
         Whether tracks may be missing that nobody needs who plays it himself; `Session.missing` names them then.
-
-    Raises
-    ------
-    InputProblem
-        The file is missing or malformed, or names what does not exist; names file and line.
     """
     where = Path(path)
     return _Reader(read_toml(where), where.parent, where.name, to_play).session()
