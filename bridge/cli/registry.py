@@ -48,7 +48,10 @@ COMMANDS: Mapping[str, tuple[str, str]] = {
     ),
     "page": ("bridge.cli.page", "Read tables, chords, frets and strings in a browser, and tune there."),
     "probe": ("bridge.cli.probe", "Find out by ear or by microphone what a synth obeys; write its profile."),
-    "ports": ("bridge.cli.ports", "List the MIDI ports, and say what is wrong if there are none."),
+    "ports": (
+        "bridge.cli.ports",
+        "List MIDI ports and sound inputs, and say what is wrong if there are none.",
+    ),
     "demo": (
         "bridge.cli.demo",
         "Hear equal against just: a small rehearsal in open G, made of our own music.",

@@ -47,8 +47,8 @@ class Player:
     Parameters
     ----------
     tell : callable
-        Called with what the musician should know: a kind (``say``, ``lost``, ``back``, ``failed``) and a text. From
-        any thread; it must only put things in a queue.
+        Called with what the musician should know: a kind (``say``, ``lost``, ``back``, ``failed``) and a text; or with
+        ``asked`` and what a foot asked for. From any thread; it must only put things in a queue.
     nudge : callable
         Called when `tick` should be called soon. From any thread.
     alive : callable
@@ -240,7 +240,7 @@ class Player:
         return min(at_s for at_s in times if at_s is not None)
 
     def tick(self) -> None:
-        """Do what is due by now; Exception: whatever went wrong in a port's thread."""
+        """Do what is due by now; raises what went wrong in a port's thread."""
         if self.failure is not None:
             raise self.failure
         outlet = self._outlet
@@ -262,8 +262,11 @@ class Player:
                     outlet.send(performance.feed_backing(data, now_s), now_s)
             outlet.flush(now_s)
             notices, performance.notices = performance.notices, []
+            asked, performance.asked = performance.asked, []
         for notice in notices:
             self._tell("say", notice)
+        for command in asked:
+            self._tell("asked", command)
         if now_s >= self._poll_s:
             self._poll(now_s)
 
