@@ -154,7 +154,7 @@ def _print_song(song: Song, drone: bool) -> None:
         left=(2, 3, 8) if drone else (2, 3),
     )
     show()
-    for text in song_told(song, drone):
+    for text in song_told(song):
         show_paragraph(text, hang=2)
     show_paragraph(
         "Hz: the centre of the note, over whole cycles of vibrato; all else in cents. steady to: how far the pitch "

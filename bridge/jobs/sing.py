@@ -195,27 +195,24 @@ def song_csv(song: Song) -> str:
     return stream.getvalue()
 
 
-def song_told(song: Song, drone: bool = False) -> list[str]:
+def song_told(song: Song) -> list[str]:
     """Say what a singer should know of the whole; a sentence each."""
     off = [row.cents_from_pure for row in song.rows]
     told = []
     strayed = song.strayed_cents
     if strayed is not None:
-        middle = statistics.median(off)
-        spread = statistics.median(abs(cents - middle) for cents in off)
-        told.append(
-            f"{len(off)} notes, half of them within {spread:.0f} cents of each other's distance from the table"
-        )
+        half = statistics.median(abs(cents) for cents in off)
+        told.append(f"half of the {len(off)} notes lie within {half:.0f} cents of pure")
         if abs(strayed) < STRAYED_CENTS:
             told.append("the last notes lie where the first ones did")
         else:
             where = "above" if strayed > 0 else "below"
             told.append(f"the last notes lie {abs(strayed):.0f} cents {where} the first")
-        if abs(middle) >= STRAYED_CENTS and not drone:
-            where = "above" if middle > 0 else "below"
+        middle = statistics.median(off)
+        if abs(middle) >= STRAYED_CENTS > abs(strayed):
             told.append(
-                f"the whole lies {abs(middle):.0f} cents {where} the table: was the reference the string that was "
-                "sung to?"
+                f"the whole lies {abs(middle):.0f} cents {'above' if middle > 0 else 'below'} the table: was the "
+                "reference the string that was sung to?"
             )
     wide = [row for row in song.rows if row.vibrato_cents > BEATS_WITHIN_CENTS]
     if wide:
