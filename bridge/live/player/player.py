@@ -240,7 +240,7 @@ class Player:
         return min(at_s for at_s in times if at_s is not None)
 
     def tick(self) -> None:
-        """Do what is due by now; Exception: whatever went wrong in a port's thread."""
+        """Do what is due by now; raises what went wrong in a port's thread."""
         if self.failure is not None:
             raise self.failure
         outlet = self._outlet
