@@ -43,7 +43,7 @@ def check_session(file: Path, listen: bool = False, to_play: bool = False) -> Ch
     to_play : bool
         Whether tracks that are missing or damaged are a warning, as long as nobody needs them who plays it himself.
     """
-    session = open_session(file, to_play)
+    session = open_session(file, to_play=to_play)
     warnings = list(session.missing)
     if session.reference is not None and session.reference.doubt:
         warnings.append(session.reference.doubt)
