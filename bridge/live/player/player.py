@@ -29,13 +29,12 @@ from bridge.live.player.drone_seat import DroneSeat, drone_seat
 from bridge.live.player.engines import make_engine
 from bridge.live.player.outlet import Outlet
 from bridge.live.player.sources import NoteSource
+from bridge.live.player.way_out import WayOut
 from bridge.live.state import Counts, Following, Sounding, State
 from bridge.ports.base import MidiSystem
 
 POLL_S = 0.5
 """How often ports are looked for."""
-FLUSH_S = 5.0
-"""How long leaving may take for the sake of a slow synth."""
 BUSY_MESSAGES = 800
 """So many messages between two looks at the ports make one ask whether it is a loop."""
 _SHOWN_NOTES = 40
@@ -53,6 +52,8 @@ class Player:
         Called when `tick` should be called soon. From any thread.
     alive : callable
         Called now and then while ports are waited for, in the thread of `open` and `tick`.
+    pause : callable
+        Lets time go by on the way out.
     """
 
     def __init__(
@@ -63,6 +64,7 @@ class Player:
         nudge: Callable[[], None] = lambda: None,
         clock: Callable[[], float] = time.perf_counter,
         alive: Callable[[], None] = lambda: None,
+        pause: Callable[[float], None] = time.sleep,
     ) -> None:
         self.plan = plan
         self.system = system
@@ -70,6 +72,7 @@ class Player:
         self._nudge = nudge
         self._clock = clock
         self._alive = alive
+        self._pause = pause
         switch = TableSwitch(plan.tables, plan.tonics, plan.starts)
         if plan.kept is not None:
             switch.put(plan.kept)
@@ -350,31 +353,25 @@ class Player:
             return 0
         ledger = ends.journal.ledger
         hung = ledger.owed
+        last = WayOut(ends.outlet, self._lock, ledger.offs(), self._clock, self._pause)
         seat = self._seat if ends.outlet.connected else None
         if seat is not None:
             seat.fade(self._send_now)
         with self._lock:
             now_s = self._clock()
             ends.outlet.drop_later()
-            ends.outlet.send(self.performance.stop(now_s), now_s)
-        self._send_out(ends.local_on())
-        self._send_out([*ledger.offs(), *ledger.pedals_up()])
+            stop = self.performance.stop(now_s)
+        last.send(stop, now_s)
+        last.send_now(ends.local_on())
+        last.send_now([*ledger.offs(), *ledger.pedals_up()])
         if seat is not None:
-            self._send_out(seat.put_back())
+            last.send_now(seat.put_back())
+        last.again()
         ends.close_inputs()  # before the synth's port: closing that waits for a server that may wait for our thread
         ends.close()
         self._outlet = None
         self.system.close()
         return hung
-
-    def _send_out(self, messages: list[bytes]) -> None:
-        """Send messages, and wait until everything has gone to the port."""
-        outlet = self._outlet
-        assert outlet is not None
-        with self._lock:
-            now_s = self._clock()
-            outlet.send([(now_s, message) for message in messages], now_s)
-        self._drain()
 
     def _send_now(self, messages: list[bytes]) -> None:
         """Send messages of a source that does not wait for its time."""
@@ -385,13 +382,3 @@ class Player:
             for data in messages:
                 outlet.send(self.performance.feed_backing(data, now_s), now_s)
             outlet.flush(now_s)
-
-    def _drain(self) -> None:
-        """Wait until everything has gone to the port."""
-        outlet = self._outlet
-        assert outlet is not None
-        limit_s = self._clock() + FLUSH_S
-        while not outlet.empty and self._clock() < limit_s:
-            with self._lock:
-                outlet.flush(self._clock())
-            time.sleep(0.001)
