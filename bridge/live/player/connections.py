@@ -12,12 +12,14 @@ Index: `Connections`.
 
 from __future__ import annotations
 
+import os
 import threading
 import time
 from collections.abc import Callable
 from typing import Any
 
 from bridge.engine.play.drone import restored
+from bridge.engine.play.loop_watch import LoopWatch
 from bridge.engine.play.performance import Performance
 from bridge.errors import PortProblem, StillbeatError, WireError
 from bridge.live.plan import NEW_PORT, LivePlan
@@ -66,6 +68,7 @@ class Connections:
     ) -> None:
         self.plan = plan
         self.probe = checks.LoopProbe()  # what must not come back
+        self.loop = LoopWatch(os.urandom(3))  # notices what does
         self.keyboard: InPort | None = None  # while it is there
         self.synth: OutPort | None = None  # the same
         self._system = system
@@ -89,7 +92,11 @@ class Connections:
         self.in_name = found_in or plan.in_port
         self._there = found_out is not None, found_in is not None
         self.journal = Journal(plan.state_dir, self.out_name)
-        self.outlet = Outlet(self.journal.ledger)
+        self.outlet = (
+            Outlet(self.journal.ledger, self.loop.sent)
+            if plan.in_port is not None
+            else Outlet(self.journal.ledger)
+        )
 
     def _find(self, wanted: str, side: Any) -> str | None:
         """Return the full name of a port; None for one that is missing and will come back."""
@@ -277,6 +284,29 @@ class Connections:
             self.in_name = found
             self._open_keyboard()
             self._tell("back", f"the keyboard's port {found} is back")
+
+    def look_for_loop(self) -> None:
+        """Ask whether what we send comes back, where that seems so; hear the keyboard again where it no longer does."""
+        watch = self.loop
+        with self._lock:
+            was = watch.found
+            question = watch.turn()
+            if watch.found:
+                question.append(self.probe.message)
+            if self.outlet.connected:
+                self._send(question)
+        if was and not watch.found:
+            self._tell("back", f"nothing comes back any more: {self.in_name} is heard again")
+
+    def cut_loop(self) -> None:
+        """What we send comes back: let go of what came in. The caller holds the lock, and passes on nothing more."""
+        now_s = self._clock()
+        self.outlet.send(self._performance.release_keyboard(now_s), now_s)
+        self._tell(
+            "lost",
+            f"what is sent to {self.out_name} comes back on {self.in_name}, a MIDI loop: {self.in_name} is not heard "
+            "until it ends; switch off Thru or Echo at the instrument, or take that cable away",
+        )
 
     # ---- the end
 

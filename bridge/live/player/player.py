@@ -35,6 +35,8 @@ from bridge.ports.base import MidiSystem
 
 POLL_S = 0.5
 """How often ports are looked for."""
+BEGINNING_S = 2.0
+"""A loop that shows so soon is refused; one that is made later is cut."""
 BUSY_MESSAGES = 800
 """So many messages between two looks at the ports make one ask whether it is a loop."""
 _SHOWN_NOTES = 40
@@ -96,7 +98,7 @@ class Player:
         self._seat: DroneSeat | None = None
         self._chord: HeldChord | None = None
         self._version = 0
-        self._poll_s = 0.0
+        self._poll_s = self._opened_s = 0.0
         self.received = 0
         self._received_at_poll = 0
         self.failure: BaseException | None = None
@@ -113,6 +115,7 @@ class Player:
             A port is missing (unless the plan says that it will come back), or makes a loop.
         """
         plan = self.plan
+        self._opened_s = self._clock()
         ends = Connections(
             plan,
             self.system,
@@ -125,7 +128,7 @@ class Player:
         )
         self._ends, self._outlet, self._probe = ends, ends.outlet, ends.probe.message
         ends.open()
-        now_s = self._clock()
+        now_s = self._opened_s = self._clock()
         if plan.backing is not None:
             self._backing = BackingPlayer(plan.backing, now_s, plan.position_s if plan.returning else None)
             self.add_source(self._backing)
@@ -150,10 +153,9 @@ class Player:
                 if self._closed or outlet is None:
                     return
                 self.received += 1
-                if len(data) > 3 and data == self._probe:
-                    self._loop()
-                    return
                 now_s = self._clock()
+                if self._comes_back(data, now_s):
+                    return
                 if self._seat is not None:
                     self._seat.heard(data, now_s)
                 waits = outlet.send(self._feed(data, now_s), now_s)
@@ -175,14 +177,27 @@ class Player:
         self._feed = performance.feed
         return [*performance.engine.start(now_s), *performance.feed(data, now_s)]
 
-    def _loop(self) -> None:
-        assert self._ends is not None
-        self._closed = True
-        self.failure = PortProblem(
-            f"what is sent to {self._ends.out_name} comes back on {self._ends.in_name}: a MIDI loop",
-            "switch off Thru or Echo at the instrument, or choose other ports",
-        )
-        self._nudge()
+    def _comes_back(self, data: bytes, now_s: float) -> bool:
+        """Tell whether a message must not be played, because there is a loop or it shows whether there is one."""
+        ends = self._ends
+        assert ends is not None
+        watch = ends.loop
+        cut = watch.found
+        ours = watch.came(data)
+        if len(data) > 3 and data == self._probe:
+            if now_s < self._opened_s + BEGINNING_S:
+                self._closed = True
+                self.failure = PortProblem(
+                    f"what is sent to {ends.out_name} comes back on {ends.in_name}: a MIDI loop",
+                    "switch off Thru or Echo at the instrument, or choose other ports",
+                )
+                self._nudge()
+                return True
+            watch.confirm()
+            ours = True
+        if watch.found and not cut:
+            ends.cut_loop()
+        return ours or watch.found
 
     def act(self, action: Action) -> None:
         """Carry out an action of the musician's."""
@@ -290,6 +305,8 @@ class Player:
             with self._lock:
                 if ends.outlet.connected:
                     ends.outlet.send([(now_s, self._probe)], now_s)
+        if self.plan.in_port is not None:
+            ends.look_for_loop()
         if ends.look() and self._seat is not None:
             with self._lock:
                 self._seat.again(self._clock())
