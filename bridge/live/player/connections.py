@@ -24,9 +24,10 @@ from bridge.engine.play.performance import Performance
 from bridge.errors import PortProblem, StillbeatError, WireError
 from bridge.live.plan import NEW_PORT, LivePlan
 from bridge.live.player import checks
+from bridge.live.player.input_line import InputLine
 from bridge.live.player.journal import Journal
 from bridge.live.player.outlet import Outlet
-from bridge.ports.base import InPort, MidiSystem, OutPort, Receive
+from bridge.ports.base import SAFE_SYSEX_BYTES, InPort, MidiSystem, OutPort, Receive
 from bridge.ports.pick import pick_port, same_port
 
 REPLY_S = 0.3
@@ -81,6 +82,7 @@ class Connections:
         self._replies: InPort | None = None
         self._answers: list[bytes] = []
         self._local_off = False
+        self._line: InputLine | None = None
         found_out = self._find(plan.out_port, "output")
         found_in = self._find(plan.in_port, "input") if plan.in_port is not None else None
         if found_in and found_out and checks.is_through(found_in, found_out):
@@ -133,11 +135,23 @@ class Connections:
 
     def _open_keyboard(self) -> None:
         assert self.in_name is not None
+        profile = self.plan.profile
+        line = InputLine(
+            self._receive,
+            lambda text: self._tell("say", text),
+            profile.sysex_max_bytes if profile is not None else SAFE_SYSEX_BYTES,
+        )
         if self.plan.in_port == NEW_PORT:
-            self.keyboard = self._system.make_input(self._receive, label="keyboard")
+            self.keyboard = self._system.make_input(line, label="keyboard")
         else:
-            self.keyboard = self._system.open_input(self.in_name, self._receive, label="keyboard")
+            self.keyboard = self._system.open_input(self.in_name, line, label="keyboard")
+        self._line = line
         self.in_name = self.keyboard.name
+
+    def pulse(self) -> None:
+        """Keep the keyboard's line open; to be called every `input_line.TICK_S`."""
+        if self.keyboard is not None and self._line is not None and self._line.tick():
+            self.keyboard.pulse(self._line.beat)
 
     def _open_synth(self) -> None:
         """Open the synth's port and bring the synth to where it should be."""

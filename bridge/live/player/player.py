@@ -27,6 +27,7 @@ from bridge.live.player.chord import HeldChord, chord_channel
 from bridge.live.player.connections import Connections
 from bridge.live.player.drone_seat import DroneSeat, drone_seat
 from bridge.live.player.engines import make_engine
+from bridge.live.player.input_line import TICK_S
 from bridge.live.player.outlet import Outlet
 from bridge.live.player.sources import NoteSource
 from bridge.live.player.way_out import WayOut
@@ -98,7 +99,7 @@ class Player:
         self._seat: DroneSeat | None = None
         self._chord: HeldChord | None = None
         self._version = 0
-        self._poll_s = self._opened_s = 0.0
+        self._poll_s = self._pulse_s = self._opened_s = 0.0
         self.received = 0
         self._received_at_poll = 0
         self.failure: BaseException | None = None
@@ -255,7 +256,12 @@ class Player:
     def next_s(self) -> float:
         """When `tick` wants to be called."""
         with self._lock:
-            times = [self._poll_s, self.performance.next_wake_s, *(source.next_s for source in self._sources)]
+            times = [
+                self._poll_s,
+                self._pulse_s,
+                self.performance.next_wake_s,
+                *(source.next_s for source in self._sources),
+            ]
             if self._outlet is not None:
                 times.append(self._outlet.next_due_s)
         return min(at_s for at_s in times if at_s is not None)
@@ -291,6 +297,9 @@ class Player:
             notices, performance.notices = performance.notices, []
         for notice in notices:
             self._tell("say", notice)
+        if now_s >= self._pulse_s and self._ends is not None:
+            self._pulse_s = now_s + TICK_S
+            self._ends.pulse()
         if now_s >= self._poll_s:
             self._poll(now_s)
 
