@@ -129,18 +129,10 @@ def read_score(
     changes: Mapping[int, Sequence[float]],
     without: Collection[int] = (),
 ) -> Score:
-    """Read a file's events.
+    """Read a file's events, seconds and message in playing order, but for the source channels `without`.
 
-    Parameters
-    ----------
-    events : iterable of (float, bytes)
-        Time in seconds and message, in playing order.
-    offsets : sequence of 128 float
-        Offsets of the first table, in cents.
-    changes : mapping of int to sequence of 128 float
-        Anchor of a change to the offsets that hold from there.
-    without : collection of int
-        Source channels, 1 to 16, that are left out.
+    `offsets` are those of the first table, for 128 keys in cents; `changes` has those that hold from an
+    anchor on.
     """
     return _Reader(offsets, changes).read(events, frozenset(channel - 1 for channel in without))
 

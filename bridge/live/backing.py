@@ -53,13 +53,7 @@ class Backing:
 
 
 def parse_bars(text: str) -> tuple[int, int]:
-    """Read ``5-8`` or ``5``: first and last bar of a loop.
-
-    Raises
-    ------
-    ValueProblem
-        It is not that.
-    """
+    """Read ``5-8`` or ``5``: first and last bar of a loop; ValueProblem if it is not that."""
     match = re.fullmatch(r"\s*(\d{1,6})\s*(?:-\s*(\d{1,6}))?\s*", text)
     if match is None:
         raise ValueProblem(f"{text!r} are no bars", "write the first and the last, such as 5-8")

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field, fields
 from typing import Any, Literal, TypeAlias
 
+import msgspec
+
 from bridge.engine.play.controls import Controls
 from bridge.engine.play.drone_plan import DronePlan
 from bridge.engine.play.follow_plan import FollowPlan
@@ -15,10 +17,46 @@ from bridge.live.backing import Backing
 from bridge.ports.base import NEW_PORT
 from bridge.wire.profile import MTS_METHODS, SynthProfile
 
-__all__ = ["NEW_PORT", "LivePlan", "Local", "Playing", "pitched_channels"]
+__all__ = [
+    "NEW_PORT",
+    "LivePlan",
+    "Local",
+    "Playing",
+    "StepsDrone",
+    "TablesDrone",
+    "pitched_channels",
+]
 
 Local: TypeAlias = Literal["auto", "off", "keep"]
 """Local control of the instrument: off where keyboard and synth are one, always off, or left alone."""
+
+
+class StepsDrone(msgspec.Struct, frozen=True, tag=True):
+    """A drone on its own, step by step."""
+
+    plan: DronePlan
+
+    @property
+    def channels(self) -> tuple[int, ...]:
+        """Channels that are its own, 1 to 16."""
+        return self.plan.channels
+
+
+class TablesDrone(msgspec.Struct, frozen=True, tag=True):
+    """A drone that is held under the playing, and follows the tables."""
+
+    plan: HoldPlan
+    on: bool = False
+    """Whether it sounds at the beginning."""
+
+    @property
+    def channels(self) -> tuple[int, ...]:
+        """Channels that are its own, 1 to 16."""
+        return (self.plan.channel,)
+
+
+PlayedDrone: TypeAlias = StepsDrone | TablesDrone
+"""What is held beside the keyboard, of whichever kind."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -70,12 +108,8 @@ class LivePlan(Playing):
     """Where the journal of what hangs is kept; None: nowhere."""
     backing: Backing | None = None
     """A MIDI file that plays along."""
-    drone: DronePlan | None = None
-    """Notes that are held on their own, step by step."""
-    hold: HoldPlan | None = None
-    """Notes that are held under the playing and follow the tables."""
-    hold_on: bool = False
-    """Whether they sound at the beginning."""
+    drone: PlayedDrone | None = None
+    """Notes that are held beside the keyboard."""
     follow: FollowPlan | None = None
     """How the harmony is followed; None: notes are as the table has them."""
     kept: Kept | None = None

@@ -1,8 +1,4 @@
-"""What a browser may ask: a closed list. Nothing here ends the program, and nothing names a file.
-
-Index: `Ask`, `read_ask` (what a browser sends, checked) · `command_of` (what it means at the desk) · `actions_of`
-(what a command offers).
-"""
+"""What a browser may ask: a closed list. Nothing here ends the program, and nothing names a file."""
 
 from __future__ import annotations
 

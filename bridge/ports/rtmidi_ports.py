@@ -70,23 +70,14 @@ def quiet() -> Iterator[None]:
 
 
 def midi_systems() -> dict[str, int]:
-    """Return the systems that the library knows: title to number.
-
-    Raises
-    ------
-    PortProblem
-        No library is installed.
-    """
+    """Return the systems that the library knows: title to number; PortProblem if no library is installed."""
     return chosen_library().systems()
 
 
 def open_system(title: str) -> RtMidiSystem:
     """Return one system by its title, capitals aside.
 
-    Raises
-    ------
-    PortProblem
-        There is none of that name here, or it does not answer.
+    PortProblem if there is none of that name here, or it does not answer.
     """
     systems = midi_systems()
     for known in systems:
@@ -98,19 +89,9 @@ def open_system(title: str) -> RtMidiSystem:
 
 
 class RtMidiSystem(MidiSystem):
-    """One MIDI system of the computer.
+    """One MIDI system of the computer: its title as in `midi_systems`, and the library's number for it.
 
-    Parameters
-    ----------
-    title : str
-        As `midi_systems` has it.
-    number : int
-        The library's number for it.
-
-    Raises
-    ------
-    PortProblem
-        The system does not answer: no server, no device, no permission.
+    PortProblem if the system does not answer: no server, no device, no permission.
     """
 
     def __init__(self, title: str, number: int) -> None:
@@ -316,21 +297,7 @@ class RtMidiSystem(MidiSystem):
 
 
 class _RtMidiIn(InPort):
-    """An open input.
-
-    Parameters
-    ----------
-    port : LibraryIn
-        Opened.
-    name : str
-        What is listened to.
-    receive : callable
-        Takes what comes.
-    end : str, optional
-        Full name of our own end over JACK.
-    pulse : (LibraryOut, str), optional
-        An output of our own and its name, which is patched into this input.
-    """
+    """An open input; over JACK `end` is the full name of our own end, `pulse` an output of ours patched into it."""
 
     def __init__(
         self,

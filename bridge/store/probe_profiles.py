@@ -24,13 +24,7 @@ _COMMENTS = {
 
 
 def profile_to_toml(profile: SynthProfile, unknown: Sequence[str] = ()) -> str:
-    """Return the TOML text of a profile.
-
-    Parameters
-    ----------
-    unknown : sequence of str
-        What is not known, a sentence each: comments at the top.
-    """
+    """Return the TOML text of a profile; comments at the top say what is unknown, a sentence each."""
     data: dict[str, Any] = {
         "schema": SCHEMA,
         "name": profile.name,

@@ -110,26 +110,15 @@ class MidiFile:
 def read_midi(path: str | PathLike[str]) -> MidiFile:
     """Read the Standard MIDI File at `path`.
 
-    Raises
-    ------
-    InputProblem
-        The file is missing, unreadable, empty, something else, or cut off.
+    InputProblem if the file is missing, unreadable, empty, something else, or cut off.
     """
     return parse_midi(read_bytes(path), fspath(path))
 
 
 def parse_midi(data: bytes, name: str = "the MIDI file") -> MidiFile:
-    """Read a Standard MIDI File from its bytes.
+    """Read a Standard MIDI File from its bytes; messages call it `name`.
 
-    Parameters
-    ----------
-    name : str
-        What messages call it.
-
-    Raises
-    ------
-    InputProblem
-        It is empty, something else than a MIDI file, or cut off.
+    InputProblem if it is empty, something else than a MIDI file, or cut off.
     """
     layout = Layout()
     warnings: list[str] = []
@@ -181,12 +170,8 @@ def rebuild(mf: MidiFile, tracks: list[list[Event]]) -> MidiFile:
 def write_midi(path: str | PathLike[str], mf: MidiFile, overwrite: bool = False) -> None:
     """Write `mf` to `path`, whole or not at all.
 
-    Raises
-    ------
-    OutputProblem
-        The file exists and `overwrite` is false, or it cannot be written.
-    ValueProblem
-        The events make no MIDI file; see `midi_bytes`.
+    OutputProblem if the file exists and `overwrite` is false, or it cannot be written. ValueProblem if the
+    events make no MIDI file; see `midi_bytes`.
     """
     write_bytes_atomic(path, midi_bytes(mf), overwrite)
 
@@ -194,11 +179,8 @@ def write_midi(path: str | PathLike[str], mf: MidiFile, overwrite: bool = False)
 def midi_bytes(mf: MidiFile) -> bytes:
     """Return the bytes of a Standard MIDI File.
 
-    Raises
-    ------
-    ValueProblem
-        A track's ticks run backwards or leave a gap of more than 268,435,455 ticks, an event is
-        malformed, or something follows an end mark.
+    ValueProblem if a track's ticks run backwards or leave a gap of more than 268,435,455 ticks, an event is
+    malformed, or something follows an end mark.
     """
     layout = mf.layout
     declared = len(mf.tracks) if layout.declared_tracks is None else layout.declared_tracks

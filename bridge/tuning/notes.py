@@ -77,17 +77,9 @@ def degree_meant(text: str) -> str:
 
 
 def parse_pitch_class(text: str) -> int:
-    """Read a note without octave, such as ``D``, ``F#`` or ``B♭``.
+    """Read a note without octave, such as ``D``, ``F#`` or ``B♭``, as its pitch class, 0 (C) to 11 (B).
 
-    Returns
-    -------
-    int
-        Pitch class 0 (C) to 11 (B).
-
-    Raises
-    ------
-    ValueProblem
-        If the text is no note name; the German ``H`` is explained.
+    ValueProblem if the text is no note name; the German ``H`` is explained.
     """
     body = _said(text)
     match = _CLASS.fullmatch(body)
@@ -101,10 +93,7 @@ def parse_pitch_class(text: str) -> int:
 def parse_tonic(text: str) -> str:
     """Read the name of a tonic and return it in ASCII: ``"b♭"`` is ``"Bb"``.
 
-    Raises
-    ------
-    ValueProblem
-        If the text is no note name.
+    ValueProblem if the text is no note name.
     """
     parse_pitch_class(text)
     name = _said(text)
@@ -112,17 +101,9 @@ def parse_tonic(text: str) -> str:
 
 
 def parse_note(text: str) -> int:
-    """Read a note with octave, such as ``D3``, ``F#3`` or ``Bb-1``.
+    """Read a note with octave, such as ``D3``, ``F#3`` or ``Bb-1``, as a MIDI key, 0 (C-1) to 127 (G9); C4 = 60.
 
-    Returns
-    -------
-    int
-        MIDI key 0 (C-1) to 127 (G9); C4 = 60.
-
-    Raises
-    ------
-    ValueProblem
-        If the text is no note with octave, or the note lies outside the 128 MIDI keys.
+    ValueProblem if the text is no note with octave, or the note lies outside the 128 MIDI keys.
     """
     body = _said(text)
     match = _NOTE.fullmatch(body)
@@ -161,19 +142,9 @@ def _name_hint(body: str, otherwise: str) -> str:
 
 
 def pitch_class_name(pitch_class: int, tonic: str = "C") -> str:
-    """Name a pitch class the way it is spelled above a tonic.
+    """Name a pitch class (modulo 12) in ASCII the way it is spelled above a tonic: ``"F#"``, ``"Bb"``.
 
-    Parameters
-    ----------
-    pitch_class : int
-        Any integer; taken modulo 12.
-    tonic : str
-        Name of the tonic, which is spelled as given: ``F#`` and ``Gb`` differ.
-
-    Returns
-    -------
-    str
-        ``"F#"``, ``"Bb"``, …: ASCII; white keys always by their plain name.
+    White keys have their plain names always. The tonic is spelled as given: ``F#`` and ``Gb`` differ.
     """
     wanted = pitch_class % 12
     if wanted in _WHITE:
@@ -186,24 +157,9 @@ def pitch_class_name(pitch_class: int, tonic: str = "C") -> str:
 
 
 def note_name(key: int, tonic: str = "C") -> str:
-    """Name a MIDI key with its octave, spelled by the tonic.
+    """Name a MIDI key with its octave, spelled by the tonic: ``"F#3"``, ``"Bb2"``, ``"C4"`` for middle C.
 
-    Parameters
-    ----------
-    key : int
-        MIDI key 0–127.
-    tonic : str
-        Name of the tonic that decides between sharps and flats.
-
-    Returns
-    -------
-    str
-        ``"F#3"``, ``"Bb2"``, ``"C4"`` for middle C.
-
-    Raises
-    ------
-    ValueProblem
-        If the key is not 0–127.
+    ValueProblem if the key is not 0–127.
     """
     if not 0 <= key <= 127:
         raise ValueProblem(f"key {key} is out of range", "MIDI keys run from 0 (C-1) to 127 (G9)")
@@ -211,25 +167,14 @@ def note_name(key: int, tonic: str = "C") -> str:
 
 
 def key_to_hz(key: float, a4_hz: float = A4_HZ) -> float:
-    """Return the equal-tempered frequency of a key, which may be fractional or beyond 0–127.
-
-    Parameters
-    ----------
-    key : float
-        MIDI key in equal-tempered semitones; 69 is A4.
-    a4_hz : float
-        Frequency of A4.
-    """
+    """Return the equal-tempered frequency of a key, which may be fractional or beyond 0–127; 69 is A4."""
     return float(a4_hz * 2.0 ** ((key - A4_KEY) / 12.0))
 
 
 def hz_to_key(hz: float, a4_hz: float = A4_HZ) -> float:
     """Return the fractional MIDI key of a frequency in equal temperament: inverse of `key_to_hz`.
 
-    Raises
-    ------
-    ValueProblem
-        If a frequency is zero, negative or not finite.
+    ValueProblem if a frequency is zero, negative or not finite.
     """
     if not (0 < hz < math.inf and 0 < a4_hz < math.inf):
         raise ValueProblem(f"frequency {hz:g} Hz", "frequencies are greater than zero")

@@ -38,10 +38,7 @@ ALL_CHANNELS: tuple[int, ...] = tuple(range(1, 17))
 class SynthProfile:
     """What one synth obeys.
 
-    Raises
-    ------
-    ValueProblem
-        On a value that no synth can have, naming the field and what is allowed.
+    ValueProblem on a value that no synth can have, naming the field and what is allowed.
     """
 
     # Name as typed (``fluidsynth``), name as read, and where the facts come from.

@@ -9,6 +9,7 @@ import pytest
 
 from bridge.engine.play.controls import Action, Controls
 from bridge.errors import StillbeatError
+from bridge.live.plan import TablesDrone
 from bridge.live.prepare.evening import EveningRequest, prepare_evening
 from bridge.tuning.reference import Reference
 
@@ -48,10 +49,10 @@ def test_every_section_is_a_table_and_pieces_begin_where_they_do() -> None:
     assert plan.tables[15].hz[64] == pytest.approx(2 * D3 * 2 ** (2 / 12)), "two frets up"
     assert plan.controls.feet == {80: Action("next"), 81: Action("previous")}
     assert plan.controls.programs == "piece"
-    assert plan.hold is not None
-    assert plan.hold.tables[5].keys == (38, 45), "the evening's own: D2 A2"
-    assert plan.hold.tables[12].keys == (45,), "the turnaround's: A2"
-    assert not plan.hold_on
+    assert isinstance(plan.drone, TablesDrone)
+    assert plan.drone.plan.tables[5].keys == (38, 45), "the evening's own: D2 A2"
+    assert plan.drone.plan.tables[12].keys == (45,), "the turnaround's: A2"
+    assert not plan.drone.on
 
 
 def test_what_is_asked_for_comes_before_what_the_session_says() -> None:

@@ -15,7 +15,7 @@ from bridge.engine.play.held_drone import HeldKeys, HoldPlan
 from bridge.engine.play.tables import AllTables, Kept, PlayTable
 from bridge.errors import PortProblem
 from bridge.live.backing import Backing
-from bridge.live.plan import LivePlan
+from bridge.live.plan import LivePlan, TablesDrone
 from bridge.live.player.outlet import MOST_BYTES, Outlet
 from bridge.live.player.player import POLL_S, Player
 from bridge.store.profiles import load_profile
@@ -548,7 +548,7 @@ def test_what_sounds_on_a_port_of_our_own_is_not_set_up_again_by_the_first_key(s
 
 def test_a_drone_follows_the_tables_and_leaves_no_note(stage: Stage) -> None:
     hold = HoldPlan((HeldKeys((38,)), HeldKeys((43,))), channel=16)
-    player = stage.player(hold=hold)
+    player = stage.player(drone=TablesDrone(hold))
     stage.pass_time(player, 0.5)
     assert stage.notes() == []
     player.act(Action("drone"))
@@ -573,7 +573,7 @@ def test_a_drone_fades_before_its_notes_end(tmp_path: Path) -> None:
     import time
 
     stage = Stage(tmp_path / "state")
-    player = stage.player(hold=HoldPlan((HeldKeys((38,)), HeldKeys((43,)))), hold_on=True)
+    player = stage.player(drone=TablesDrone(HoldPlan((HeldKeys((38,)), HeldKeys((43,)))), on=True))
     stage.pass_time(player, 3.0)
     began_s = time.perf_counter()
     player._clock = lambda: stage.now_s + time.perf_counter() - began_s
@@ -591,7 +591,7 @@ def test_a_drone_has_the_new_pitch_though_sounding_notes_keep_the_old_one(
     stage: Stage, method: str, on_change: str
 ) -> None:
     hold = HoldPlan((HeldKeys((54,)), HeldKeys((54,))), channel=16)  # F#3 in both tables
-    player = stage.player(hold=hold, hold_on=True, method=method, on_change=on_change)
+    player = stage.player(drone=TablesDrone(hold, on=True), method=method, on_change=on_change)
     stage.pass_time(player, 3.0)
     before = len(stage.notes())
     player.act(Action("next"))
@@ -608,7 +608,7 @@ def test_a_drone_has_the_new_pitch_though_sounding_notes_keep_the_old_one(
 def test_by_bends_the_loudness_is_put_back_on_every_channel(stage: Stage, method: str) -> None:
     tables = (choice("one", {2: -3.0, 6: -14.0, 9: 5.0}),)
     hold = HoldPlan((HeldKeys((38, 42, 45), 19),), channel=16)
-    player = stage.player(hold=hold, hold_on=True, method=method, profile=None, tables=tables)
+    player = stage.player(drone=TablesDrone(hold, on=True), method=method, profile=None, tables=tables)
     stage.pass_time(player, 3.0)
     player.leave()
     last: dict[int, int] = {}

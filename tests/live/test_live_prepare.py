@@ -10,6 +10,7 @@ from bridge.engine.play.controls import Action, Controls
 from bridge.errors import MethodProblem, StillbeatError, ValueProblem
 from bridge.jobs.choose import TableRequest
 from bridge.live.desk.typed import by_piece, read_key, read_line, split_keys
+from bridge.live.plan import TablesDrone
 from bridge.live.prepare.keyboard import LiveRequest, parse_on_change, parse_zone, prepare
 
 OPEN_D = TableRequest(guitar="open-d", reference="D3=146.5")
@@ -188,14 +189,14 @@ def test_page_turners_act_and_keys_that_arrive_together_are_all_taken() -> None:
 
 def test_a_drone_follows_every_table_on_a_channel_of_its_own() -> None:
     plan = prepare(ask(also=("A",), synth="fluidsynth", drone="1,5", controls=Controls(zone=(24, 35)))).plan
-    assert plan.hold is not None
-    assert plan.hold_on
-    assert [held.keys for held in plan.hold.tables] == [(50, 57), (57, 64)], "D3 A3, then A3 E4"
-    assert plan.hold.at(1, 7).keys == (55, 62), "and the tonic G of the zone: G3 D4"
-    assert plan.hold.channel == 16
-    few = prepare(ask(drone="D2", channels=(1, 2, 10))).plan.hold
-    assert few is not None
-    assert (few.tables[0].keys, few.channel) == ((38,), 2)
+    assert isinstance(plan.drone, TablesDrone)
+    assert plan.drone.on
+    assert [held.keys for held in plan.drone.plan.tables] == [(50, 57), (57, 64)], "D3 A3, then A3 E4"
+    assert plan.drone.plan.at(1, 7).keys == (55, 62), "and the tonic G of the zone: G3 D4"
+    assert plan.drone.channels == (16,)
+    few = prepare(ask(drone="D2", channels=(1, 2, 10))).plan.drone
+    assert isinstance(few, TablesDrone)
+    assert (few.plan.tables[0].keys, few.channels) == ((38,), (2,))
 
 
 @pytest.mark.parametrize(

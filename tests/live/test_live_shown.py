@@ -12,7 +12,7 @@ from rich.console import Console
 
 from bridge.engine.play.controls import Action, Controls
 from bridge.engine.play.tables import Kept, PlayTable
-from bridge.live.desk.display import FADE_S, LinesDisplay, ScreenDisplay, make_display, picture
+from bridge.live.desk.display import MESSAGE_S, LinesDisplay, ScreenDisplay, make_display, picture
 from bridge.live.desk.drawing import Drawer
 from bridge.live.desk.labels import Labels, StepShown, beat_words, feet_shown
 from bridge.live.desk.typed import keys_shown
@@ -275,7 +275,7 @@ def test_an_alarm_that_is_healed_says_so_and_fades() -> None:
     healed = text_of(seen(messages=messages))
     assert "is back" in healed
     assert "is gone" not in healed
-    later = text_of(replace(seen(messages=messages), at_s=NOON_S + FADE_S))
+    later = text_of(replace(seen(messages=messages), at_s=NOON_S + MESSAGE_S))
     assert "is back" not in later
 
 

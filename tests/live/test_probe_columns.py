@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 from support import synths
+from support.described import profile_from_toml
 from support.probed import ProbedSynth, RenderedSynth, bends_only, is_rpn, tiny_synth
 
 from bridge.engine.probe.course import Findings, examination
@@ -19,7 +20,6 @@ from bridge.live.probe.examine import Prober, examine, follow
 from bridge.live.probe.seat import Seat
 from bridge.sound.listening.probe_ear import Ear
 from bridge.store.probe_profiles import profile_to_toml
-from bridge.store.profiles import profile_from_toml
 from bridge.wire import mts
 
 ALL = tuple(range(1, 17))

@@ -49,23 +49,18 @@ class SoundingNote(NamedTuple):
 
 
 class BendEngine:
-    """Retunes a stream of messages by bends as it is played.
+    """Retunes a stream of messages by bends as it is played; `table_hz` are frequencies by MIDI key.
+
+    MethodProblem if no channel is left, or the table lies beyond the synth's bend range.
 
     Parameters
     ----------
     profile : SynthProfile or None
         What the synth obeys; None: any synth that obeys pitch bend.
-    table_hz : sequence of 128 float
-        Frequencies by MIDI key.
     options : BendOptions, optional
         Channels, plainness, tonic (the first of `tonics`) and decay; for MPE the parts.
     method : {"bend", "mpe"}
         With ``"mpe"``, source channels that are no part play in the zone of the first one.
-
-    Raises
-    ------
-    MethodProblem
-        No channel is left, or the table lies beyond the synth's bend range.
     """
 
     def __init__(
@@ -115,10 +110,7 @@ class BendEngine:
     def check(self, table_hz: Sequence[float]) -> None:
         """Refuse a table that bends cannot reach on this synth, on the keys of a piano.
 
-        Raises
-        ------
-        MethodProblem
-            Names the note that lies farthest off.
+        MethodProblem names the note that lies farthest off.
         """
         self._check_reach(Offsets(self._profile).of(table_hz))
 
@@ -176,25 +168,10 @@ class BendEngine:
     def change(
         self, table_hz: Sequence[float], now_s: float, mode: OnChange = "now", glide_s: float = 0.5
     ) -> list[Due]:
-        """Take a new table; return what is to be sent at once.
+        """Take a new table, 128 frequencies in hertz by MIDI key; return what is to be sent at once.
 
-        Parameters
-        ----------
-        table_hz : sequence of 128 float
-            Frequencies by MIDI key.
-        now_s : float
-            The time.
-        mode : {"now", "next", "glide"}
-            What becomes of notes that sound.
-        glide_s : float
-            How long a glide takes.
-
-        Raises
-        ------
-        ValueProblem
-            The mode is none of these, or the time of a glide is out of range.
-        MethodProblem
-            Bends cannot reach the table on this synth (see `check`); nothing has changed.
+        ValueProblem if the mode is unknown, or the time of a glide is out of range. MethodProblem if bends
+        cannot reach the table on this synth (see `check`); nothing has changed.
         """
         if mode not in ("now", "next", "glide"):
             raise ValueProblem(f"on change {mode!r} is unknown", "now, next or glide")

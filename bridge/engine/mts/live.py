@@ -34,25 +34,12 @@ _GM_RESET = b"\xf0\x7e\x7f\x09\x01\xf7"
 
 
 class MtsLiveEngine:
-    """A `LiveEngine` for the methods `note`, `octave` and `dump`.
+    """A `LiveEngine` for the methods `note`, `octave` and `dump`; `table_hz` are frequencies by MIDI key.
 
-    Parameters
-    ----------
-    profile : SynthProfile
-        What the synth obeys.
-    table_hz : sequence of 128 float
-        Frequencies by MIDI key.
-    method : {"note", "octave", "dump"}
-    channels : iterable of int, optional
-        Channels 1 to 16 that may play pitched notes; the synth's where left out. Channel 10 is for drums and never
-        among them.
-    plain : bool
-        Keep modulation, chorus depth and celeste depth at 0, so that beats can be heard.
-
-    Raises
-    ------
-    MethodProblem
-        The method is not one of these, cannot express the table, or no channel is left.
+    Channels are those from 1 to 16 that may play pitched notes, the synth's where left out, and never channel
+    10, which is for drums. `plain` keeps modulation, chorus depth and celeste depth at 0, so that beats can
+    be heard. MethodProblem if the method is not one of these, cannot express the table, or no channel is
+    left.
     """
 
     def __init__(

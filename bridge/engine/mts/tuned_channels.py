@@ -17,12 +17,7 @@ from bridge.wire.rpn import FINE_TUNING, RpnReader, fine_tuning, fine_tuning_cen
 class TunedChannels:
     """Follows the source's parameters, and returns what pitched channels must be told.
 
-    Parameters
-    ----------
-    tuner : Tuner
-        Knows the synth, the method and the common shift.
-    plain : bool
-        Keep modulation, chorus depth and celeste depth at 0, so that beats can be heard.
+    `plain` keeps modulation, chorus depth and celeste depth at 0, so that beats can be heard.
     """
 
     def __init__(self, tuner: Tuner, plain: bool) -> None:

@@ -70,10 +70,7 @@ def unfit_controller(controller: int) -> bool:
 def parse_foot(text: str) -> tuple[int, Action]:
     """Read ``66=next``: a controller's number, and what it does.
 
-    Raises
-    ------
-    ValueProblem
-        It is not that, or the controller has a meaning that cannot be taken from it.
+    ValueProblem if it is not that, or the controller has a meaning that cannot be taken from it.
     """
     number, sign, name = text.partition("=")
     if not sign or not number.strip().isdecimal():
@@ -105,10 +102,7 @@ def parse_foot(text: str) -> tuple[int, Action]:
 class Controls:
     """Which messages choose tables, and what else is done to the playing.
 
-    Raises
-    ------
-    ValueProblem
-        A value is out of range.
+    ValueProblem if a value is out of range.
     """
 
     channel: int | None = 16  # the control channel, 1 to 16; None: there is none

@@ -17,35 +17,26 @@ Sources: MIDI 1.0 Detailed Specification (expression, controller 11; pitch bend)
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
 
+from bridge.engine.play.drone_messages import (
+    BEND_RANGE_SEMITONES,
+    STEP_S,
+    StepByStep,
+    expression,
+    let_go,
+    prepared,
+    restored,
+    struck,
+)
 from bridge.engine.play.drone_plan import LAST_TAIL_S, STEP_FADE_S, DronePlan, DroneStep, remaining_share
 from bridge.wire.bend import bend_message, bend_value
-from bridge.wire.rpn import bend_range
-
-VELOCITY = 108
-BEND_RANGE_SEMITONES = 2
-STEP_S = 0.05
-"""Time between two steps of a swell or of settling."""
-
-_EXPRESSION = 11
 
 
-def restored(channels: Iterable[int]) -> list[bytes]:
-    """Return what puts back what a drone changed beside notes and bends: expression, on every channel given."""
-    return [bytes((0xB0 | channel - 1, _EXPRESSION, 127)) for channel in channels]
+class PlannedDrone(StepByStep):
+    """Plays a plan from `start_s` on.
 
-
-class PlannedDrone:
-    """Plays a plan.
-
-    Parameters
-    ----------
-    start_s : float
-        When it begins.
-    position_s : float
-        Where in the plan to begin: at the beginning of the step which is there. A single step that has
-        settled by then does not settle again.
+    With a position it begins with the step which is there. A single step that has settled by then does not
+    settle again.
     """
 
     def __init__(self, plan: DronePlan, start_s: float, position_s: float = 0.0) -> None:
@@ -61,7 +52,7 @@ class PlannedDrone:
             self._number = int(max(position_s, 0.0) / (plan.hold_s + plan.rest_s) + 1e-9)
         self._from_s: float = start_s
         self._phase = "begin" if self._number < self._count else "over"
-        self._next_s: float | None = start_s if self._phase == "begin" else None
+        self._next_s = start_s if self._phase == "begin" else None
         self._held: list[tuple[int, int]] = []
         self._expression = 0
         self._bends: dict[int, int] = {}
@@ -71,19 +62,6 @@ class PlannedDrone:
         return len(self.plan.steps) * self.plan.rounds
 
     # ---- what drives it
-
-    @property
-    def next_s(self) -> float | None:
-        """When `due` wants to be called next, infinite while it is only held; None if nothing more comes."""
-        return self._next_s
-
-    def due(self, now_s: float) -> list[tuple[float, bytes]]:
-        """Return what is due by now: the time at which it was due, and one whole message."""
-        found: list[tuple[float, bytes]] = []
-        while self._next_s is not None and self._next_s <= now_s:
-            at_s = self._next_s
-            found += [(at_s, data) for data in self._do(at_s)]
-        return found
 
     def release(self) -> list[bytes]:
         """Let go of everything, for good; return the note-offs."""
@@ -161,18 +139,15 @@ class PlannedDrone:
         sent: list[bytes] = []
         if not self._set_up:
             self._set_up = True
-            for channel in self.channels:
-                if plan.program is not None:
-                    sent.append(bytes((0xC0 | channel - 1, plan.program)))
-                sent += bend_range(channel, BEND_RANGE_SEMITONES)
+            sent += prepared(self.channels, plan.program)
         self._from_s = at_s
         self._phase = "sound"
         self._expression = 0
         self._bends = {}
-        sent += [bytes((0xB0 | channel - 1, _EXPRESSION, 0)) for channel in self.channels]
+        sent += [expression(channel, 0) for channel in self.channels]
         sent += self._settling(at_s)
         for note, channel in zip(self.step.notes, plan.channels, strict=False):
-            sent.append(bytes((0x90 | channel - 1, note.key, VELOCITY)))
+            sent.append(struck(channel, note.key))
             self._held.append((channel, note.key))
         self._next_s = at_s + STEP_S
         return sent
@@ -181,7 +156,7 @@ class PlannedDrone:
         """End a step; what is left of its notes dies away at no loudness."""
         self._number += 1
         self._expression = 0
-        sent = [bytes((0xB0 | channel - 1, _EXPRESSION, 0)) for channel in self.channels]
+        sent = [expression(channel, 0) for channel in self.channels]
         sent += self._offs()
         if self._number < self._count:
             self._phase = "rest"
@@ -193,7 +168,7 @@ class PlannedDrone:
 
     def _offs(self) -> list[bytes]:
         held, self._held = self._held, []
-        return [bytes((0x80 | channel - 1, key, 64)) for channel, key in held]
+        return [let_go(channel, key) for channel, key in held]
 
     def _loudness(self, at_s: float, end_s: float | None) -> list[bytes]:
         top = self.plan.top_expression(len(self.step.notes))
@@ -204,7 +179,7 @@ class PlannedDrone:
         if value == self._expression:
             return []
         self._expression = value
-        return [bytes((0xB0 | channel - 1, _EXPRESSION, value)) for channel, _ in self._held]
+        return [expression(channel, value) for channel, _ in self._held]
 
     def _settling(self, at_s: float) -> list[bytes]:
         share = self.share(at_s)

@@ -18,6 +18,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from bridge.engine.play.drone_messages import quieter
 from bridge.errors import ValueProblem
 from bridge.tuning.beats import beat_rate_hz, main_pair
 
@@ -56,13 +57,7 @@ class DroneStep:
 
 @dataclass(frozen=True)
 class DronePlan:
-    """What a drone does.
-
-    Raises
-    ------
-    ValueProblem
-        Something is out of range or does not go together.
-    """
+    """What a drone does; ValueProblem if something is out of range or does not go together."""
 
     steps: tuple[DroneStep, ...]  # one after the other; a drone that is simply held has one
     # Channels 1 to 16, one for each note that sounds at the same time.
@@ -143,7 +138,7 @@ class DronePlan:
 
     def top_expression(self, notes: int) -> int:
         """Return the loudest expression for so many notes: the power of the sum stays the same."""
-        return max(1, round(MOST_EXPRESSION * self.level / math.sqrt(math.sqrt(notes))))
+        return max(1, round(MOST_EXPRESSION * self.level / quieter(notes)))
 
 
 @dataclass(frozen=True)
@@ -166,19 +161,9 @@ def remaining_share(plan: DronePlan, at_s: float) -> float:
 
 
 def beats(step: DroneStep, table_hz: Sequence[float], share: float) -> tuple[Beat, ...]:
-    """Return how the lowest note beats with each other one.
+    """Return how the lowest note beats with each other one that comes near a simple interval once settled.
 
-    Parameters
-    ----------
-    table_hz : sequence of 128 float
-        The table that holds.
-    share : float
-        How much of the distances is left (`remaining_share`).
-
-    Returns
-    -------
-    tuple of Beat
-        Only for notes that come near a simple interval once settled.
+    `table_hz` are 128 frequencies; `share` is how much of the distances is left (`remaining_share`).
     """
     lowest, *others = step.notes
     found = []

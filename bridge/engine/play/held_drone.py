@@ -13,23 +13,23 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 
+from bridge.engine.channel_state import EXPRESSION
+from bridge.engine.lifetimes import ALL_NOTES_OFF, ALL_SOUND_OFF, RESET_CONTROLLERS
+from bridge.engine.play.drone_messages import STEP_S, expression, let_go, quieter, struck
 from bridge.errors import ValueProblem
 from bridge.wire.resets import reset_kind
 
 HELD_SWELL_S = 2.0
 """How long it takes to rise: as slowly as `stillbeat drone` at the least."""
 HELD_FADE_S = 0.4
-STEP_S = 0.05
-VELOCITY = 80
+HELD_VELOCITY = 80
 TOP_EXPRESSION = 90
 """Loudest expression for one note: it accompanies, and somebody plays over it."""
 
 AFTER_RESET_S = 0.2
 """So long after a reset of the synth it rises anew."""
 
-_EXPRESSION = 11
-_RESET_CONTROLLERS = 121
-_ENDS_NOTES = (120, 123, 124, 125, 126, 127)
+_ENDS_NOTES = (ALL_SOUND_OFF, *range(ALL_NOTES_OFF, 128))
 
 
 @dataclass(frozen=True)
@@ -110,7 +110,7 @@ class HeldDrone:
         elif data[0] == 0xB0 | self.plan.channel - 1:
             if data[1] in _ENDS_NOTES:
                 self.again(now_s)
-            elif data[1] in (_EXPRESSION, _RESET_CONTROLLERS):
+            elif data[1] in (EXPRESSION, RESET_CONTROLLERS):
                 self._sent_level = -1
                 self._next_s = now_s
 
@@ -145,7 +145,7 @@ class HeldDrone:
 
     @property
     def used(self) -> bool:
-        """Whether anything was sent that has to be put back (`bridge.engine.play.drone.restored`)."""
+        """Whether anything was sent that has to be put back (`bridge.engine.play.drone_messages.restored`)."""
         return self._set_up
 
     # ---- inside
@@ -158,11 +158,11 @@ class HeldDrone:
             self._next_s = None
             return []
         sent: list[bytes] = []
-        status = self.plan.channel - 1
+        channel = self.plan.channel
         if not self._held:
             self.level = passed_s = 0.0
             if not self._in_voice(wanted) and wanted.program is not None:
-                sent.append(bytes((0xC0 | status, wanted.program)))
+                sent.append(bytes((0xC0 | channel - 1, wanted.program)))
             self._program, self._set_up = wanted.program, True
             sent += self._loudness(wanted)
         anew, self._anew = self._anew, False
@@ -170,7 +170,7 @@ class HeldDrone:
         for key in wanted.keys:
             if key not in self._held:
                 self._held.append(key)
-                sent.append(bytes((0x90 | status, key, VELOCITY)))
+                sent.append(struck(channel, key, HELD_VELOCITY))
         self.level = min(1.0, self.level + passed_s / HELD_SWELL_S)
         sent += self._loudness(wanted)
         self._next_s = None if self.level >= 1.0 else now_s + STEP_S
@@ -191,19 +191,15 @@ class HeldDrone:
         return sent
 
     def _offs(self, keys: list[int]) -> list[bytes]:
-        status = 0x80 | self.plan.channel - 1
         gone = list(keys)
         self._held = [key for key in self._held if key not in gone]
-        return [bytes((status, key, 64)) for key in gone]
+        return [let_go(self.plan.channel, key) for key in gone]
 
     def _loudness(self, wanted: HeldKeys) -> list[bytes]:
         """Return the expression of this moment; the power of several notes together stays the same."""
-        notes = max(len(self._held), len(wanted.keys), 1)
-        value = round(self.level * TOP_EXPRESSION / math.sqrt(math.sqrt(notes)))
+        notes = max(len(self._held), len(wanted.keys))
+        value = round(self.level * TOP_EXPRESSION / quieter(notes))
         if value == self._sent_level:
             return []
         self._sent_level = value
-        return [self._expression(value)]
-
-    def _expression(self, value: int) -> bytes:
-        return bytes((0xB0 | self.plan.channel - 1, _EXPRESSION, value))
+        return [expression(self.plan.channel, value)]

@@ -29,15 +29,9 @@ class Performance:
     Parameters
     ----------
     engine : LiveEngine
-        Retunes; made with the table that `switch` holds.
-    switch : TableSwitch
-        The tables.
-    controls : ControlReader
-        The musician's controls.
+        Made with the table that `switch` holds.
     on_change : {"now", "next", "glide"}
         What becomes of sounding notes when the table changes (`bridge.engine.protocols`).
-    glide_s : float
-        How long a glide takes.
     most_sysex_bytes : int
         Longest SysEx message that is passed on.
     """
@@ -197,10 +191,7 @@ class Performance:
     def renew(self, tables: Sequence[PlayTable], tonics: Sequence[PlayTable], now_s: float) -> list[Due]:
         """Put other tables in the place of all, for the reference is another; what sounds moves at once where it can.
 
-        Raises
-        ------
-        MethodProblem
-            The method cannot express the table that holds now; then everything stays as it was.
+        MethodProblem if the method cannot express the table that holds now; then everything stays as it was.
         """
         kept = self.switch.tables, self.switch.tonics, self.switch.trim_cents
         self.switch.renew(tables, tonics)

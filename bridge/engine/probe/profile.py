@@ -36,17 +36,9 @@ def _methods(found: Findings) -> list[Method]:
 
 
 def profile_of(found: Findings, name: str, title: str, source: str) -> SynthProfile:
-    """Return the profile of a synth that was examined.
+    """Return the profile of a synth that was examined, with name, title and source as its file has them.
 
-    Parameters
-    ----------
-    name, title, source : str
-        As the profile's file has them.
-
-    Raises
-    ------
-    MethodProblem
-        Nothing that was tried is known to be obeyed.
+    MethodProblem if nothing that was tried is known to be obeyed.
     """
     methods = _methods(found)
     if not methods:

@@ -34,15 +34,12 @@ class Checked:
 def check_session(file: Path, listen: bool = False) -> Checked:
     """Read a session and everything it names, without writing anything.
 
+    InputProblem as `build_session`; only what retuning itself refuses is found there alone.
+
     Parameters
     ----------
     listen : bool
         Whether the chords of every track are looked through.
-
-    Raises
-    ------
-    InputProblem
-        As `build_session`; only what retuning itself refuses is found there alone.
     """
     session = open_session(file)
     warnings = []

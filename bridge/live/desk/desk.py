@@ -134,10 +134,7 @@ class Desk:
     def run(self, plan: LivePlan, labels: Labels, make_view: Callable[[], View[Snapshot]]) -> None:
         """Play until the player leaves, a signal comes, or there is nothing more to play.
 
-        Raises
-        ------
-        StillbeatError
-            It could not start, or something went wrong; what sounded has been silenced.
+        StillbeatError if it could not start, or something went wrong; what sounded has been silenced.
         """
         keeper = self._keeper
         self._labels = labels

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from rich.console import Console, RenderableType
     from rich.text import Text
 
-FADE_S = 20.0
+MESSAGE_S = 20.0
 """What was said is seen for so long."""
 _SAID_LINES = 5
 _MOST_TABLES = 12
@@ -108,7 +108,7 @@ def recent(shown: Snapshot) -> list[Message]:
     return [
         message
         for message in shown.messages
-        if (shown.link != "ok" if message.kind == "alarm" else shown.at_s - message.at_s < FADE_S)
+        if (shown.link != "ok" if message.kind == "alarm" else shown.at_s - message.at_s < MESSAGE_S)
         and message.kind != "engine"
     ]
 

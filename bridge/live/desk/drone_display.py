@@ -16,7 +16,7 @@ from bridge.jobs.drone import STILL_HZ, rate_words
 from bridge.live.desk.display import ALARMS, a_picture_suits
 from bridge.live.desk.drawing import View, own_stream
 from bridge.live.desk.screen import Screen
-from bridge.live.plan import LivePlan
+from bridge.live.plan import LivePlan, StepsDrone
 from bridge.live.snapshot import Snapshot
 from bridge.live.state import Lesson
 from bridge.tuning.notes import hz_to_key
@@ -33,7 +33,7 @@ _SAID_LINES = 4
 
 def make_drone_display(table: Table, plan: LivePlan, lines: bool, keys: bool) -> View[Snapshot]:
     """Return the view that suits where the output goes."""
-    steps = 0 if plan.drone is None else len(plan.drone.steps) * plan.drone.rounds
+    steps = len(plan.drone.plan.steps) * plan.drone.plan.rounds if isinstance(plan.drone, StepsDrone) else 0
     if lines or not a_picture_suits():
         return DroneLines(table, steps)
     return DroneScreen(table, steps, keys)

@@ -113,12 +113,7 @@ class Listening:
     def heard(self, reference: Reference, trim_cents: float) -> Moved:
         """Work out all tables for what was heard.
 
-        Raises
-        ------
-        InputProblem
-            It is too far off to be that string.
-        StillbeatError
-            The tables cannot be made.
+        InputProblem if it is too far off to be that string; StillbeatError if the tables cannot be made.
         """
         cents = hz_to_cents(reference.hz, self._at_first_hz(reference.key))
         by_cents = cents - self.moved_cents - trim_cents

@@ -18,7 +18,7 @@ import time
 from collections.abc import Callable
 from typing import Any
 
-from bridge.engine.play.drone import restored
+from bridge.engine.play.drone_messages import restored
 from bridge.engine.play.loop_watch import LoopWatch
 from bridge.engine.play.performance import Performance
 from bridge.errors import PortProblem, StillbeatError, WireError
@@ -39,6 +39,8 @@ _CARRIES_TRIES = 4
 class Connections:
     """The ports of one plan on one system, and what is sent when they open.
 
+    PortProblem if a port is missing (unless the plan says that it will come back), or makes a loop.
+
     Parameters
     ----------
     performance : Performance
@@ -49,11 +51,6 @@ class Connections:
         See `bridge.live.player.player.Player`.
     lock : Lock
         Guards `performance` and `outlet`.
-
-    Raises
-    ------
-    PortProblem
-        A port is missing (unless the plan says that it will come back), or makes a loop.
     """
 
     def __init__(

@@ -22,7 +22,7 @@ from bridge.engine.play.tables import AllTables, TableSwitch
 from bridge.engine.protocols import Due
 from bridge.errors import MethodProblem, PortProblem
 from bridge.live.backing import BackingPlayer
-from bridge.live.plan import NEW_PORT, LivePlan
+from bridge.live.plan import NEW_PORT, LivePlan, TablesDrone
 from bridge.live.player.chord import HeldChord, chord_channel
 from bridge.live.player.connections import Connections
 from bridge.live.player.drone_seat import DroneSeat, drone_seat
@@ -88,7 +88,7 @@ class Player:
             plan.glide_s,
             profile.sysex_max_bytes if profile is not None else 15000,
         )
-        self.performance.drone = plan.hold_on
+        self.performance.drone = isinstance(plan.drone, TablesDrone) and plan.drone.on
         self._feed = self._feed_first if plan.out_port == NEW_PORT else self.performance.feed
         self._lock = threading.Lock()
         self._ends: Connections | None = None
@@ -110,10 +110,7 @@ class Player:
     def open(self) -> None:
         """Open the ports, silence what an earlier run may have left sounding, and give the synth the table.
 
-        Raises
-        ------
-        PortProblem
-            A port is missing (unless the plan says that it will come back), or makes a loop.
+        PortProblem if a port is missing (unless the plan says that it will come back), or makes a loop.
         """
         plan = self.plan
         self._opened_s = self._clock()
@@ -219,7 +216,7 @@ class Player:
         """Let what sounds die away by itself: keys and pedals, a chord, a track's notes, the steps of a drone."""
         ends, seat = self._ends, self._seat
         assert ends is not None
-        if seat is not None and self.plan.drone is not None and ends.outlet.connected:
+        if seat is not None and not seat.endless and ends.outlet.connected:
             seat.fade(self._send_now)
         with self._lock:
             now_s = self._clock()
@@ -267,13 +264,7 @@ class Player:
         return min(at_s for at_s in times if at_s is not None)
 
     def tick(self) -> None:
-        """Do what is due by now.
-
-        Raises
-        ------
-        Exception
-            Whatever went wrong in a port's thread.
-        """
+        """Do what is due by now; raises what went wrong in a port's thread."""
         if self.failure is not None:
             raise self.failure
         outlet = self._outlet
@@ -325,8 +316,8 @@ class Player:
         """Whether there is nothing more to play: no keyboard, and every source at its end."""
         if self.plan.in_port is not None:
             return False
-        held = self._seat.source if self._seat is not None and self.plan.hold is not None else None
-        with self._lock:  # a drone that follows the tables would go on for ever
+        held = self._seat.source if self._seat is not None and self._seat.endless else None
+        with self._lock:
             playing = [source.next_s for source in self._sources if source is not held]
         return bool(playing) and all(at_s is None for at_s in playing)
 

@@ -23,7 +23,7 @@ from bridge.jobs.session.plan import PiecePlan, SessionPlan, Step, plan_session
 from bridge.live.desk.labels import Labels, StepShown, feet_shown, tuning_words
 from bridge.live.desk.listening import Listening
 from bridge.live.desk.typed import keys_shown
-from bridge.live.plan import LivePlan, Playing
+from bridge.live.plan import LivePlan, Playing, TablesDrone
 from bridge.live.player.journal import state_dir
 from bridge.live.prepare.follow import LiveFollow, about_follow, follow_plan
 from bridge.live.prepare.keyboard import (
@@ -76,10 +76,7 @@ class _At:
 def prepare_evening(request: EveningRequest) -> Prepared:
     """Read a session and work out everything that playing it needs.
 
-    Raises
-    ------
-    StillbeatError
-        The session cannot be played; what its file says wrong comes with file and line.
+    StillbeatError if the session cannot be played; what its file says wrong comes with file and line.
     """
     checked = check_session(request.file)
     session = checked.plan.session
@@ -146,7 +143,7 @@ def prepare_evening(request: EveningRequest) -> Prepared:
         method=method,
         profile=profile,
         state_dir=str(state_dir()),
-        hold=hold,
+        drone=TablesDrone(hold) if hold is not None else None,
         follow=follow,
     )
     listening = _listening(session, places, tables, method, synth, request.device)

@@ -23,7 +23,7 @@ from bridge.live.backing import Backing, load_backing
 from bridge.live.desk.labels import Labels, feet_shown, tuning_words
 from bridge.live.desk.listening import Listening
 from bridge.live.desk.typed import keys_shown
-from bridge.live.plan import LivePlan, Playing, pitched_channels
+from bridge.live.plan import LivePlan, Playing, TablesDrone, pitched_channels
 from bridge.live.player.journal import state_dir
 from bridge.live.prepare.follow import LiveFollow, about_follow, follow_plan
 from bridge.store.descriptions import load_table
@@ -86,10 +86,7 @@ class Prepared:
 def prepare(request: LiveRequest) -> Prepared:
     """Work out everything that playing needs.
 
-    Raises
-    ------
-    StillbeatError
-        Something that was asked for is missing, malformed, or does not go together.
+    StillbeatError if something that was asked for is missing, malformed, or does not go together.
     """
     if request.in_port is None and request.track is None:
         raise ValueProblem("nothing would play", "name a keyboard with --in, or a MIDI file with --track")
@@ -163,8 +160,7 @@ def prepare(request: LiveRequest) -> Prepared:
         profile=profile,
         state_dir=str(state_dir()),
         backing=backing,
-        hold=hold,
-        hold_on=hold is not None,
+        drone=TablesDrone(hold, on=True) if hold is not None else None,
         follow=follow,
     )
     named = request.table.reference is not None
@@ -190,13 +186,7 @@ def prepare(request: LiveRequest) -> Prepared:
 
 
 def check_tables(method: str, profile: SynthProfile | None, tables: AllTables) -> None:
-    """Refuse tables that cannot be sent by a method.
-
-    Raises
-    ------
-    MethodProblem
-        The first reason.
-    """
+    """Refuse tables that cannot be sent by a method; MethodProblem: the first reason."""
     refused = refusal(
         method, profile, [hz for some in tables for one in some for hz in (one.hz, one.equal_hz)]
     )
@@ -212,10 +202,7 @@ def hold_channel(
 ) -> int:
     """Return the channel for a drone beside the keyboard: the last one that the synth listens to and nobody uses.
 
-    Raises
-    ------
-    MethodProblem
-        There is none to spare, or by `mpe` the two would share their loudness.
+    MethodProblem if there is none to spare, or by `mpe` the two would share their loudness.
     """
     if method == "mpe":
         raise MethodProblem(
@@ -312,13 +299,7 @@ def about_precision(profile: SynthProfile, method: str, tables: list[tuple[float
 
 
 def parse_zone(text: str) -> tuple[int, int]:
-    """Read ``C1-B1`` as two MIDI keys.
-
-    Raises
-    ------
-    ValueProblem
-        It is not that.
-    """
+    """Read ``C1-B1`` as two MIDI keys; ValueProblem if it is not that."""
     match = _ZONE.fullmatch(text)
     if match is None:
         raise ValueProblem(f"{text!r} are no switch keys", "write the lowest and highest key, such as C1-B1")
@@ -329,13 +310,7 @@ def parse_zone(text: str) -> tuple[int, int]:
 
 
 def parse_on_change(text: str) -> tuple[OnChange, float]:
-    """Read ``now``, ``next``, ``glide`` or ``glide 2`` (seconds).
-
-    Raises
-    ------
-    ValueProblem
-        It is none of these.
-    """
+    """Read ``now``, ``next``, ``glide`` or ``glide 2`` (seconds); ValueProblem if it is none of these."""
     words = text.replace("=", " ").replace(":", " ").split()
     if words in (["now"], ["next"]):
         return ("now" if words == ["now"] else "next"), 0.5

@@ -34,14 +34,7 @@ else:
 def sound_problem(
     which: Literal["input", "output"], device: str | None = None, limit_s: float = LOOK_S
 ) -> str:
-    """Return why no sound can come in, or go out; empty if it can.
-
-    Parameters
-    ----------
-    which : {"input", "output"}
-    device : str, optional
-        Part of the device's name; None: the usual one.
-    """
+    """Return why no sound can come in or go out by a device, the usual one for None; empty if it can."""
     try:
         done = children.ask(_LOOK, which, device or "", limit_s=limit_s)
     except (OSError, subprocess.TimeoutExpired):
@@ -53,10 +46,7 @@ def sound_problem(
 def usable_microphone(device: str | None = None) -> Microphone:
     """Return a microphone once it is sure that asking for it cannot end the program.
 
-    Raises
-    ------
-    PortProblem
-        There is no such input, or the sound system is broken.
+    PortProblem if there is no such input, or the sound system is broken.
     """
     problem = sound_problem("input", device)
     if problem in (NO_ANSWER, BROKEN):

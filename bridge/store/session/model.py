@@ -58,10 +58,7 @@ class Drone:
     def keys(self, tonic: str) -> tuple[int, ...]:
         """Return its MIDI keys over a tonic as it sounds, from the lowest to the highest; none if it has no notes.
 
-        Raises
-        ------
-        ValueProblem
-            A note lies beyond the 128 keys.
+        ValueProblem if a note lies beyond the 128 keys.
         """
         return drone_keys(" ".join(self.notes), tonic, self.voice, self.octave) if self.notes else ()
 
@@ -251,10 +248,7 @@ def _built(spec: TableSpec) -> Table:
 def moved_spec(spec: TableSpec, cents: float) -> TableSpec:
     """Return a table that lies so many cents higher: its reference and its single keys.
 
-    Raises
-    ------
-    ValueProblem
-        The reference would lie more than 600 cents from its note.
+    ValueProblem if the reference would lie more than 600 cents from its note.
     """
     factor = cents_to_ratio(cents)
     return replace(

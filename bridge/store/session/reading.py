@@ -63,10 +63,7 @@ _LISTS = {"degrees": "degrees", "pins": "keys"}
 def load_session(path: str | os.PathLike[str]) -> Session:
     """Read a session file.
 
-    Raises
-    ------
-    InputProblem
-        The file is missing or malformed, or names what does not exist; names file and line.
+    InputProblem if the file is missing or malformed, or names what does not exist; names file and line.
     """
     where = Path(path)
     return _Reader(read_toml(where), where.parent, where.name).session()

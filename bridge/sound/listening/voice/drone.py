@@ -10,10 +10,6 @@ Sources: B. Widrow and others, "Adaptive noise cancelling: principles and applic
 notch by reference sines.
 
 Conventions: blocks are float64 of shape ``(n,)``; frequencies in Hz.
-
-Index
------
-`DroneOut`      feed it; what comes out is the voice and what is left
 """
 
 from __future__ import annotations
