@@ -11,7 +11,7 @@ from importlib import resources
 from typing import Any
 
 from bridge.errors import visible
-from bridge.sheet.content.sheets import sheet_document
+from bridge.sheet.content.sheets import WHOLE, sheet_document
 from bridge.sheet.document import Beside, Block, Figure, Grid, Heading, Items
 from bridge.sheet.needs import needed
 from bridge.sheet.phrases import breakable, glued
@@ -28,7 +28,7 @@ WHOLE_ROWS = 15
 """A grid of so few rows stays on one page."""
 
 
-def sheet_html(pieces: Sequence[PieceSheet], session: SessionInfo | None = None) -> str:
+def sheet_html(pieces: Sequence[PieceSheet], session: SessionInfo | None = None, form: str = WHOLE) -> str:
     """Return the sheets of some pieces as a page of HTML.
 
     MethodProblem if the package jinja2 is not installed.
@@ -39,8 +39,10 @@ def sheet_html(pieces: Sequence[PieceSheet], session: SessionInfo | None = None)
         In order; each begins on a page of its own when printed.
     session : SessionInfo, optional
         What stands on the page before them.
+    form : str
+        As of `bridge.sheet.content.sheets`.
     """
-    document = sheet_document(pieces, session)
+    document = sheet_document(pieces, session, form)
     template, css = _template()
     sizes: dict[str, str] = {}
     parts = [[_shown(block, sizes) for block in part] for part in document.parts]
@@ -76,7 +78,8 @@ def _shown(block: Block, sizes: dict[str, str]) -> dict[str, Any]:
         svg = needed("markupsafe").Markup(picture_svg(block.picture, alone=False, notes=False).strip())
         width_mm = block.picture.width_mm
         style = _sized(sizes, "wide", width_mm, "max-width: {}mm")
-        return {**shown, "svg": svg, "style": ("broad " if width_mm > BROAD_MM else "") + style}
+        style = ("broad " if width_mm > BROAD_MM else "") + style + (" spare" if block.spare else "")
+        return {**shown, "svg": svg, "style": style}
     if isinstance(block, Beside):
         for side, share in (("left", block.share), ("right", 1 - block.share)):
             shown[f"{side}_share"] = _sized(sizes, "share", round(share, 6), "flex: {} 1 0")

@@ -11,10 +11,10 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 
+from bridge.engine.channel_state import EXPRESSION
 from bridge.wire.rpn import bend_range
 
 BEND_RANGE_SEMITONES = 2
-EXPRESSION = 11
 STEP_S = 0.05
 """Time between two steps of a swell, a fade or of settling."""
 DRONE_VELOCITY = 108

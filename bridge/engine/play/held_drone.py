@@ -14,7 +14,9 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 
-from bridge.engine.play.drone_messages import EXPRESSION, STEP_S, expression, let_go, quieter, struck
+from bridge.engine.channel_state import EXPRESSION
+from bridge.engine.lifetimes import ALL_NOTES_OFF, ALL_SOUND_OFF, RESET_CONTROLLERS
+from bridge.engine.play.drone_messages import STEP_S, expression, let_go, quieter, struck
 from bridge.engine.play.drone_plan import MOST_EXPRESSION, toward
 from bridge.errors import ValueProblem
 from bridge.wire.resets import reset_kind
@@ -31,8 +33,7 @@ USUAL_VOLUME = 70
 AFTER_RESET_S = 0.2
 """So long after a reset of the synth it rises anew."""
 
-_RESET_CONTROLLERS = 121
-_ENDS_NOTES = (120, 123, 124, 125, 126, 127)
+_ENDS_NOTES = (ALL_SOUND_OFF, *range(ALL_NOTES_OFF, 128))
 
 
 @dataclass(frozen=True)
@@ -125,7 +126,7 @@ class HeldDrone:
         elif data[0] == 0xB0 | self.plan.channel - 1:
             if data[1] in _ENDS_NOTES:
                 self.again(now_s)
-            elif data[1] in (EXPRESSION, _RESET_CONTROLLERS):
+            elif data[1] in (EXPRESSION, RESET_CONTROLLERS):
                 self._sent_level = -1
                 self._next_s = now_s
 

@@ -228,10 +228,18 @@ class Typed:
     ----------
     take : callable
         Called with every `Command`, in that thread. ``quit`` also comes at the end of the input.
+    key, line : callable
+        What a key and a line mean; None for one that means nothing.
     """
 
-    def __init__(self, take: Callable[[Command], None]) -> None:
+    def __init__(
+        self,
+        take: Callable[[Command], None],
+        key: Callable[[str], Command | None] = read_key,
+        line: Callable[[str], Command | None] = read_line,
+    ) -> None:
         self._take = take
+        self._key, self._line = key, line
         self._terminal: int | None = None
         self._as_it_was: Any = None
         self._signals = contextlib.ExitStack()
@@ -296,7 +304,7 @@ class Typed:
                 return  # the terminal is gone: a signal says so
             keys, rest = split_keys(rest + decoder.decode(data))
             for key in keys:
-                if (command := read_key(key)) is not None:
+                if (command := self._key(key)) is not None:
                     self._take(command)
             if not data:
                 self._take("quit")
@@ -312,7 +320,7 @@ class Typed:
             waiting += data
             *lines, waiting = waiting.split(b"\n") if data else (waiting, b"")
             for line in lines:
-                command = read_line(line.decode(errors="replace"))
+                command = self._line(line.decode(errors="replace"))
                 if command is not None:
                     self._take(command)
             if not data:
