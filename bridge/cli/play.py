@@ -91,9 +91,7 @@ def line_to_type(args: Sequence[str], command: str = "play") -> str:
     metavar="NAME",
     help="The synth: part of its port's name; or: new. A file without it plays on the sound card.",
 )
-@click.option(
-    "--device", "card", metavar="NAME", help="Sound card: part of its name  [default: the usual one]"
-)
+@click.option("--card", metavar="NAME", help="Sound card: part of its name  [default: the usual one]")
 @click.option(
     "--session",
     type=click.Path(path_type=Path),
@@ -367,7 +365,7 @@ def _evening(request: TableRequest, chosen: dict[str, Any], session: Path) -> Pr
         "track": "--track",
         "loop": "--loop",
         "changes": "--at",
-        "card": "--device",
+        "card": "--card",
         "count_in": "--count-in",
     }
     drones = {"on": True, "off": False}.get(chosen["drone"] or "")

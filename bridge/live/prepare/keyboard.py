@@ -205,7 +205,7 @@ def _where(request: LiveRequest) -> LiveRequest:
     """Return the request with the sound card as its synth where no port is named."""
     if request.out_port is not None:
         if request.card is not None:
-            raise ValueProblem("a port and a sound card were both named", "leave --out or --device out")
+            raise ValueProblem("a port and a sound card were both named", "leave --out or --card out")
         return request
     if request.in_port is not None:
         raise ValueProblem(
