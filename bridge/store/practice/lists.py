@@ -12,8 +12,6 @@
     [[exercise]]
     what = "sing"
     notes = "unison, octave, fifth"
-
-Index: `PracticeList`, `Item`, `read_list`
 """
 
 from __future__ import annotations
