@@ -10,7 +10,7 @@ from bridge.live.desk.drawing import View, own_stream
 from bridge.live.desk.letters import big
 from bridge.live.desk.screen import Screen
 from bridge.live.desk.singer import CAUTION, NoteNow, SingerSeen
-from bridge.live.desk.tuner_display import scale_line
+from bridge.live.desk.tuner_display import HALF, scale_line
 from bridge.sheet.phrases import beat_words, signed
 
 if TYPE_CHECKING:
@@ -115,13 +115,14 @@ class SingerScreen(Screen[SingerSeen]):
             style = "dim" if now.guess else "green" if abs(now.cents) <= PURE_CENTS else "yellow"
             head = f"{now.note}  {now.hz:.1f} Hz"
             parts += [Text(head, style="bold"), *_large(now, style, width)]
-            parts += [Text(scale_line(now.cents)[: width - 1], style=style)]
+            parts += [Text(scale_line(now.cents), style=style)] if width > 2 * HALF + 1 else []
             parts += [Text(way_words(now).upper(), style=f"{style} bold"), Text(steady_words(now))]
             beats = "" if now.beats_hz is None or now.guess else f"{beat_words(now.beats_hz)} with the drone"
             parts += [Text(beats), Text("")]
         row = "   ".join(f"{note.degree or note.note} {signed(note.cents, 0)}" for note in seen.before)
         parts += [Text(f"before: {row}" if row else "", no_wrap=True)]
-        parts += [Text(f"drone: {' '.join(seen.drone) or 'silent'}"), *alarms]
+        parts += [Text(f"drone: {' '.join(seen.drone) or 'silent'}")]
+        parts[:0] = alarms
         parts += [Text(KEYS, style="dim", no_wrap=True), Text(CAUTION, style="dim", no_wrap=True)]
         return Group(*(parts if height >= len(parts) else parts[:height]))
 
