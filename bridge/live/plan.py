@@ -15,11 +15,13 @@ from bridge.engine.play.held_drone import HoldPlan
 from bridge.engine.play.tables import Kept, PlayTable
 from bridge.engine.protocols import OnChange
 from bridge.live.backing import Backing
+from bridge.live.state import TrackState
 from bridge.ports.base import NEW_PORT
 from bridge.wire.profile import MTS_METHODS, SynthProfile
 
 __all__ = [
     "NEW_PORT",
+    "SOUND_CARD",
     "ChordsDrone",
     "LivePlan",
     "Local",
@@ -29,6 +31,9 @@ __all__ = [
     "pitched_channels",
 ]
 
+SOUND_CARD = "sound card"
+"""The system of a plan that plays through the built-in tone generator (`bridge.live.player.sound_card`)."""
+
 Local: TypeAlias = Literal["auto", "off", "keep"]
 """Local control of the instrument: off where keyboard and synth are one, always off, or left alone."""
 
@@ -37,6 +42,10 @@ class StepsDrone(msgspec.Struct, frozen=True, tag=True):
     """A drone on its own, step by step."""
 
     plan: DronePlan
+    on: bool = True
+    """Whether it is heard at the beginning."""
+    volume: int | None = None
+    """How loud it is meant to be, in hundredths; None: as it is planned."""
 
     @property
     def channels(self) -> tuple[int, ...]:
@@ -50,6 +59,8 @@ class TablesDrone(msgspec.Struct, frozen=True, tag=True):
     plan: HoldPlan
     on: bool = False
     """Whether it sounds at the beginning."""
+    volume: int | None = None
+    """How loud it is meant to be, in hundredths; None: as usual."""
 
     @property
     def channels(self) -> tuple[int, ...]:
@@ -64,8 +75,8 @@ class ChordsDrone(msgspec.Struct, frozen=True, tag=True):
     """Channels that are its own, 1 to 16."""
     on: bool = False
     """Whether it sounds at the beginning."""
-    level: float = 0.7
-    """How loud, above 0 to 1; under a keyboard not louder than this."""
+    volume: int | None = None
+    """How loud it is meant to be, in hundredths; None: as usual."""
 
 
 PlayedDrone: TypeAlias = StepsDrone | TablesDrone | ChordsDrone
@@ -123,6 +134,8 @@ class LivePlan(Playing):
     """A MIDI file that plays along."""
     drone: PlayedDrone | None = None
     """Notes that are held beside the keyboard."""
+    track: TrackState | None = None
+    """How the track goes on; None: from its beginning."""
     follow: FollowPlan | None = None
     """How the harmony is followed; None: notes are as the table has them."""
     charts: tuple[ChartPlan | None, ...] = ()
@@ -137,6 +150,11 @@ class LivePlan(Playing):
     """Where in the backing or the drone to begin."""
     returning: bool = False
     """Whether this player replaces another: then it waits for ports that are missing."""
+
+    @property
+    def track_alone(self) -> bool:
+        """Whether a track is all there is to step through: it chooses the tables itself, or there is but one."""
+        return self.backing is not None and (len(self.tables) == 1 or bool(self.backing.tables))
 
     def heard_on(self, own: tuple[int, ...]) -> tuple[int, ...]:
         """Return where something is heard that plays on channels of its `own`: by bends, wherever notes may go."""

@@ -32,6 +32,7 @@ from bridge.live.desk.typed import by_chord, read_key, read_line
 from bridge.live.prepare.drone_chart import prepare_chart_drone
 from bridge.live.prepare.evening import EveningRequest, prepare_evening
 from bridge.live.prepare.keyboard import prepare
+from bridge.live.prepare.song import SongRequest
 from bridge.live.state import AtChord
 from bridge.page.beside import stand_of_play
 from bridge.tuning.notes import parse_note
@@ -135,7 +136,7 @@ def test_the_bars_of_a_track_lead(stage: Stage, tmp_path: Path) -> None:
             method="note",
             synth=METHODS["note"],
             chart=chart_from("| D | G Em | G |"),
-            track=piece,
+            song=SongRequest(piece, 0),
             follow_harmony=FOLLOW,
         )
     ).plan
@@ -168,7 +169,7 @@ def test_the_bars_of_a_track_lead(stage: Stage, tmp_path: Path) -> None:
 
 def test_a_chart_that_is_longer_than_its_track_is_refused(tmp_path: Path) -> None:
     with pytest.raises(ValueProblem, match="the chart has 4 bars, the track 3"):
-        prepare(ask(chart=chart_from(SONG), track=song(tmp_path / "song.mid", 3)))
+        prepare(ask(chart=chart_from(SONG), song=SongRequest(song(tmp_path / "song.mid", 3), 0)))
 
 
 # ---- the drone

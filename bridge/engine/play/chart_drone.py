@@ -29,14 +29,14 @@ from bridge.engine.play.drone_messages import (
     restored,
     struck,
 )
-from bridge.engine.play.drone_plan import LEAST_SWELL_S, MOST_EXPRESSION
+from bridge.engine.play.drone_plan import LEAST_SWELL_S, MOST_EXPRESSION, toward
 from bridge.errors import ValueProblem
 from bridge.wire.bend import bend_message, bend_value
 
 CHORD_FADE_S = 0.4
 """How long a note of a new chord takes to rise, and one of the old chord to fall."""
 
-_SAME_CENTS = 0.05
+_SAME_CENTS, _SAME_LEVEL = 0.05, 1e-6
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,10 +74,12 @@ class ChartDrone(StepByStep):
     _voices: list[_Voice] = field(default_factory=list)
     _waiting: list[ChartNote] = field(default_factory=list)
     _set_up: bool = False
+    _top_level: float = 0.0  # how loud it is on the way to its level
     _next_s: float | None = None
     _since_s: float = 0.0
 
     def __post_init__(self) -> None:
+        self._top_level = self.level
         most = max((len(chord) for chord in self.chords), default=0)
         if not most:
             raise ValueProblem("a drone needs a note", "such as: 1,5")
@@ -120,6 +122,16 @@ class ChartDrone(StepByStep):
         sent = [let_go(voice.channel, voice.note.key) for voice in self._voices]
         self._voices, self._waiting, self._next_s = [], [], None
         return sent
+
+    def turn(self, level: float, now_s: float) -> None:
+        """Be so loud from now on; it goes there as slowly as notes fade."""
+        if level == self.level:
+            return
+        self.level = level
+        if not self._voices:
+            self._top_level = level
+        elif self._next_s is None:
+            self._since_s = self._next_s = now_s
 
     def make_way(self, pitch_class: int) -> list[bytes]:
         """End what only fades of a pitch class: somebody strikes it at the pitch of the new chord."""
@@ -198,10 +210,11 @@ class ChartDrone(StepByStep):
 
     def _do(self, at_s: float) -> list[bytes]:
         passed_s, self._since_s = max(0.0, at_s - self._since_s), at_s
+        self._top_level = 0.01 * toward(100.0 * self._top_level, 100.0 * self.level, passed_s)
         notes = sum(voice.wanted for voice in self._voices)
-        top = MOST_EXPRESSION * self.level / quieter(notes)
+        top = MOST_EXPRESSION * self._top_level / quieter(notes)
         sent: list[bytes] = []
-        moving = False
+        moving = abs(self._top_level - self.level) > _SAME_LEVEL
         for voice in list(self._voices):
             aim = 1.0 if voice.wanted else 0.0
             step = passed_s / (voice.rise_s if voice.wanted else CHORD_FADE_S)

@@ -39,7 +39,7 @@ from bridge.live.frames import (
     ToPlayer,
     write_frame,
 )
-from bridge.live.plan import NEW_PORT, ChordsDrone, LivePlan, TablesDrone
+from bridge.live.plan import NEW_PORT, SOUND_CARD, ChordsDrone, LivePlan, StepsDrone, TablesDrone
 from bridge.live.snapshot import Kind, Link
 from bridge.live.state import State
 
@@ -54,8 +54,6 @@ LEAVE_S = 8.0
 """So long leaving may take: a slow synth is put back piece by piece."""
 ASLEEP_S = 1.0
 """Who has not looked for so long was stopped (Ctrl-Z) himself, and cannot tell whether the player was silent."""
-SOUND_CARD_SYSTEM = "sound card"
-"""`bridge.live.player.sound_card.SOUND_CARD`, which is too much to import for its name."""
 _CRASHES = 5
 _CRASH_WINDOW_S = 20.0
 
@@ -218,7 +216,7 @@ class Keeper:
             return
         how = self._process.how_it_ended()
         message, hint = f"the player ended unexpectedly: {how}", "run again with --debug"
-        if starting and self.plan is not None and self.plan.system == SOUND_CARD_SYSTEM:
+        if starting and self.plan is not None and self.plan.system == SOUND_CARD:
             message = f"the sound system cannot be started here ({how})"
             hint = "let another program play first, and look at its sound settings; or write a file with -o"
         self.failed = Failed("PortProblem", message, hint)
@@ -232,7 +230,9 @@ class Keeper:
         if state is not None:
             drone = plan.drone
             if isinstance(drone, TablesDrone | ChordsDrone) and state.held is not None:
-                drone = msgspec.structs.replace(drone, on=state.held.on)
+                drone = msgspec.structs.replace(drone, on=state.held.on, volume=state.drone_volume)
+            elif isinstance(drone, StepsDrone) and state.lesson is not None:
+                drone = StepsDrone(drone.plan, state.lesson.phase != "quiet", state.drone_volume)
             self.plan = plan = replace(
                 plan,
                 kept=state.kept,
@@ -241,6 +241,7 @@ class Keeper:
                 position_s=state.position_s,
                 chord=state.chart.number if state.chart is not None else 0,
                 drone=drone,
+                track=state.track,
                 follow=replace(plan.follow, on=state.following.on)
                 if plan.follow is not None and state.following is not None
                 else plan.follow,

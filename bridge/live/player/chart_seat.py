@@ -16,7 +16,7 @@ from bridge.engine.play.drone_messages import STEP_S, restored
 from bridge.engine.play.drone_plan import LAST_TAIL_S
 from bridge.engine.play.held_drone import AFTER_RESET_S, HELD_FADE_S
 from bridge.engine.play.performance import Performance
-from bridge.live.plan import ChordsDrone, LivePlan
+from bridge.live.plan import LivePlan
 from bridge.live.state import Held
 from bridge.wire.profile import moves_sounding
 from bridge.wire.resets import reset_kind
@@ -56,15 +56,16 @@ class ChartSeat:
     def __init__(
         self,
         plan: LivePlan,
-        asked: ChordsDrone,
+        own: tuple[int, ...],
         performance: Performance,
         clock: Callable[[], float],
         sleep: Callable[[float], None],
     ) -> None:
-        own = asked.channels
         charts = [one for one in (*plan.charts, *plan.tonic_charts) if one is not None and one.channels]
         chords = [step.held for chart in charts for step in chart.steps]
-        self._drone = ChartDrone(chords, own, asked.level, charts[0].program, bends=False)
+        self._drone = ChartDrone(
+            chords, own, 0.01 * (performance.drone_volume or 0), charts[0].program, bends=False
+        )
         self.source = _Source(self._drone)
         self._performance = performance
         self._clock, self._sleep = clock, sleep
@@ -98,6 +99,7 @@ class ChartSeat:
         chart = walk.chart if walk is not None else None
         step = walk.step if walk is not None else None
         on = performance.drone and not performance.hushed
+        drone.turn(0.01 * (performance.drone_volume or 0), now_s)
         wanted = step.held if on and step is not None else ()
         if chart is not None and wanted and chart.program != drone.program:
             if drone.sounding():
@@ -128,7 +130,7 @@ class ChartSeat:
         first, *others = sorted(channel + 1 for channel in self._own)
         level = round(drone.loudest(), 2)
         held = Held(first, keys, performance.drone, performance.hushed, level, tuple(others))
-        return {"held": held}
+        return {"held": held, "drone_volume": performance.drone_volume}
 
     def fade(self, send: Callable[[list[bytes]], None]) -> None:
         """Fall silent, and end all notes."""

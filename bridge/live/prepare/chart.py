@@ -36,8 +36,6 @@ from bridge.tuning.tables import Table, build_table
 AFTER_CHART = "(no chart)"
 """Where a track goes on and its chart does not."""
 
-UNDER_A_KEYBOARD = 0.7
-"""How loud a drone is held under somebody who plays."""
 _SAME_CENTS = 0.01
 
 
@@ -178,11 +176,11 @@ def _solved(
 
 
 def chords_drone(
-    charts: Sequence[ChartPlan | None], on: bool = False, level: float = UNDER_A_KEYBOARD
+    charts: Sequence[ChartPlan | None], on: bool = False, volume: int | None = None
 ) -> ChordsDrone | None:
     """Return the drone that follows charts; None where none has one."""
     own = sorted({channel for chart in charts if chart is not None for channel in chart.channels})
-    return ChordsDrone(tuple(own), on, level) if own else None
+    return ChordsDrone(tuple(own), on, volume) if own else None
 
 
 def about_chart(chart: ChartPlan | None, drone: str, followed: bool) -> list[str]:

@@ -10,9 +10,9 @@ from bridge.jobs.choose import TableRequest, choose_table
 from bridge.jobs.drone import DroneRequest
 from bridge.jobs.harmony.degrees import named_classes
 from bridge.live.desk.labels import Labels, tuning_words
-from bridge.live.plan import LivePlan
+from bridge.live.plan import SOUND_CARD, LivePlan
 from bridge.live.player.journal import state_dir
-from bridge.live.player.sound_card import SOUND_CARD, USUAL
+from bridge.live.player.sound_card import USUAL
 from bridge.live.prepare.chart import ChartWanted, about_chart, chart_plan, chords_drone
 from bridge.live.prepare.follow import LiveFollow, follow_plan, for_drone_alone
 from bridge.live.prepare.keyboard import Prepared, hold_channels, play_table
@@ -22,7 +22,16 @@ from bridge.tuning.off_guitar import off_guitar
 from bridge.tuning.tables import build_table
 from bridge.wire.profile import MTS_METHODS, STANDARD
 
-KEYS = ("c n next chord", "C p chord before", "d drone", "e equal/just", "+ - trim", "0 untrim", "q quit")
+KEYS = (
+    "c n next chord",
+    "C p chord before",
+    "d drone",
+    ", . softer, louder",
+    "e equal/just",
+    "+ - trim",
+    "0 untrim",
+    "q quit",
+)
 
 
 def prepare_chart_drone(
@@ -87,7 +96,7 @@ def prepare_chart_drone(
         plain=True,
         local="keep",
         state_dir=str(state_dir()) if out_port is not None else None,
-        drone=chords_drone([plan_of_chart], True, asked.level / 100.0),
+        drone=chords_drone([plan_of_chart], True, round(asked.level)),
         follow=for_drone_alone(follow),
         charts=(plan_of_chart,),
     )

@@ -11,10 +11,10 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from bridge.engine.method import choose_for_playing, refusal
-from bridge.engine.play.controls import Action, Controls
+from bridge.engine.play.controls import Action, Controls, parse_feet
 from bridge.engine.play.drone_sounds import drone_program
 from bridge.engine.play.held_drone import HeldKeys, HoldPlan
-from bridge.engine.play.tables import AllTables, PlayTable
+from bridge.engine.play.tables import AllTables, Kept, PlayTable
 from bridge.engine.protocols import OnChange
 from bridge.errors import InputProblem, MethodProblem, StillbeatError, ValueProblem
 from bridge.jobs.session.check import check_session
@@ -60,6 +60,10 @@ class EveningRequest(Playing):
     """Whether `controls` says which channel chooses pieces; else the session does."""
     device: str | None = None
     """Part of the microphone's name."""
+    drone_on: bool | None = None
+    """Whether drones sound from the beginning; None: as the session says."""
+    begin: str | None = None
+    """The piece to begin with: its number, its title or the start of that; None: the first."""
 
 
 @dataclass(frozen=True)
@@ -80,7 +84,7 @@ def prepare_evening(request: EveningRequest) -> Prepared:
 
     StillbeatError if the session cannot be played; what its file says wrong comes with file and line.
     """
-    checked = check_session(request.file)
+    checked = check_session(request.file, to_play=True)
     session = checked.plan.session
     synth = _synth(session, request.synth)
     in_port = request.in_port or session.live.input or None
@@ -95,6 +99,7 @@ def prepare_evening(request: EveningRequest) -> Prepared:
         )
     places = _places(checked.plan)
     starts = tuple(number for number, at in enumerate(places, 1) if not at.step.label)
+    begin = 1 if request.begin is None else starts[session.piece(request.begin).number - 1]
     profile = synth.profile
     played = [
         hz
@@ -125,7 +130,7 @@ def prepare_evening(request: EveningRequest) -> Prepared:
     if request.on_change is not None:
         on_change, glide_s = request.on_change, request.glide_s
     notices += about_changes(on_change, method, profile)
-    hold = None
+    hold, sound = None, False
     known = [
         Place(at.plan.piece, at.spec, table, at.drone, _keys(at))
         for at, table in zip(places, tables, strict=True)
@@ -140,12 +145,14 @@ def prepare_evening(request: EveningRequest) -> Prepared:
         try:
             hold = _hold(places, hold_channel(method, profile, request.channels, [request.controls.play_on]))
             notices.append(f"drones have channel {hold.channel} to themselves: play on another")
+            sound = live.drone if request.drone_on is None else request.drone_on
+            notices.append("drones sound from the beginning; d ends them" if sound else "d begins the drone")
         except MethodProblem as problem:
             notices.append(f"no drones: {problem.message}")
     followed = follow_evening(known, request.follow_harmony, method, profile, free)
     follow, charts = followed.follow, followed.charts
     notices += followed.said
-    chorded = chords_drone(charts)
+    chorded = chords_drone(charts, live.drone if request.drone_on is None else request.drone_on)
     drones = hold is not None or chorded is not None
     if chorded is not None:
         numbers = ", ".join(map(str, chorded.channels))
@@ -159,11 +166,13 @@ def prepare_evening(request: EveningRequest) -> Prepared:
         method=method,
         profile=profile,
         state_dir=str(state_dir()),
-        drone=TablesDrone(hold) if hold is not None else chorded,
+        drone=TablesDrone(hold, on=sound) if hold is not None else chorded,
         follow=follow,
         charts=charts,
+        kept=Kept(begin) if begin > 1 else None,
     )
-    listening = _listening(session, places, tables, method, synth, request.device)
+    microphone = request.device or live.mic or None
+    listening = _listening(session, places, tables, method, synth, microphone)
     labels = Labels(
         tables,
         (),
@@ -178,11 +187,11 @@ def prepare_evening(request: EveningRequest) -> Prepared:
             drones,
             listening is not None,
             follow is not None and follow.offered,
-            any(chart is not None and chart.named for chart in charts),
+            chart=any(chart is not None and chart.named for chart in charts),
         ),
         feet_shown(controls),
     )
-    return Prepared(plan, labels, tuple(notices), "", listening, places[0].spec)
+    return Prepared(plan, labels, tuple(notices), "", listening, places[begin - 1].spec)
 
 
 def _synth(session: Session, name: str | None) -> SessionSynth:
@@ -277,12 +286,14 @@ def _controls(session: Session, request: EveningRequest) -> Controls:
         for controller, name in ((live.next_controller, "next"), (live.previous_controller, "previous"))
         if controller is not None
     }
-    asked = request.controls
+    asked, more = request.controls, parse_feet(live.feet)
     return replace(
         asked,
         channel=asked.channel if request.control_channel else live.control_channel,
         programs="piece",
-        feet={**feet, **asked.feet},
+        feet={**feet, **more.controllers, **asked.feet},
+        foot_programs={**more.programs, **asked.foot_programs},
+        foot_keys={**more.keys, **asked.foot_keys},
     )
 
 
