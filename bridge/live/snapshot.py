@@ -65,6 +65,10 @@ class Snapshot:
     keyboard: str = ""
     synth: str = ""
     """Names of the ports; the keyboard's is empty where there is none."""
+    keyboards: tuple[str, ...] = ()
+    """Where there are several, or not all of one plays: what each is called, and what of it plays."""
+    gone: tuple[str, ...] = ()
+    """Names of the keyboards that are gone."""
     method: str = ""
     instrument: str = ""
     """What the synth is."""

@@ -18,6 +18,14 @@ class Sounding(NamedTuple):
     """From equal temperament at A4 = 440 Hz."""
 
 
+class KeyboardSeen(NamedTuple):
+    """A keyboard that plays."""
+
+    name: str
+    """Of its port."""
+    there: bool = True
+
+
 @dataclass(frozen=True)
 class Counts:
     """What went through, and what did not."""
@@ -83,8 +91,11 @@ class State:
     """How often all tables were renewed."""
     keyboard: str | None = None
     synth: str = ""
-    """Names of their ports."""
+    """Names of their ports; those of several keyboards are set beside each other."""
+    keyboards: tuple[KeyboardSeen, ...] = ()
+    """The same one by one, in the order in which they were named."""
     keyboard_there: bool = False
+    """Whether all of them are there."""
     synth_there: bool = False
     sounding: tuple[Sounding, ...] = ()
     counts: Counts = field(default_factory=Counts)

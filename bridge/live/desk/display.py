@@ -36,6 +36,19 @@ ALARMS: dict[Link, tuple[str, str]] = {
 """What is wrong, in a word for large letters and in a sentence."""
 
 
+def alarm_of(shown: Snapshot) -> tuple[str, str] | None:
+    """Return what is wrong now, in a word and in a sentence; None while all is well."""
+    alarm = ALARMS.get(shown.link)
+    if alarm is None or shown.link != "keyboard gone" or not shown.gone:
+        return alarm
+    names = " and ".join(shown.gone)
+    one = len(shown.gone) == 1
+    gone = f"the keyboard{'' if one else 's'} {names} {'is' if one else 'are'} gone"
+    return (
+        "NO KEYS" if len(shown.gone) >= max(len(shown.keyboards), 1) else "ONE GONE"
+    ), f"{gone}: waiting for it"
+
+
 def a_picture_suits() -> bool:
     """Whether the output goes to a terminal on which things can be drawn again."""
     return sys.stdout.isatty() and os.environ.get("TERM", "").lower() not in _DUMB
@@ -133,7 +146,7 @@ def picture(shown: Snapshot, width: int, height: int, keys: bool = True) -> list
         rows.append(Row(weight, Text(text[: width - 1], style=style, no_wrap=True)))
 
     clock = time.strftime("%H:%M", time.localtime(shown.at_s))
-    alarm = ALARMS.get(shown.link)
+    alarm = alarm_of(shown)
     if alarm is not None:
         add(0, f" {alarm[1]} ".ljust(width - 1), "bold white on red")
     if not shown.tonic:
@@ -185,7 +198,7 @@ def picture(shown: Snapshot, width: int, height: int, keys: bool = True) -> list
         add(
             1 if number == len(said) - 1 or message.kind == "alarm" else 7, message.text, styles[message.kind]
         )
-    for line in _filled(shown.feet, width):
+    for line in (*_filled(shown.keyboards, width), *_filled(shown.feet, width)):
         add(7, line, "dim")
     for line in _filled(shown.keys, width) if keys else []:
         add(7, line, "dim")

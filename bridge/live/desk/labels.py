@@ -7,8 +7,10 @@ from dataclasses import dataclass
 from typing import Any
 
 from bridge.engine.play.controls import Action, Controls
+from bridge.engine.play.keyboards import Keyboard
 from bridge.engine.play.tables import PlayTable
 from bridge.live.desk.typed import KEYS_SHOWN
+from bridge.live.plan import NEW_PORT
 from bridge.live.snapshot import DroneShown, DroneState, NoteShown, Snapshot
 from bridge.live.state import Sounding, State
 from bridge.tuning.beats import main_pair
@@ -65,6 +67,8 @@ class Labels:
     feet: tuple[str, ...] = ()
     tuning: str = ""
     """The guitar's, and the capo, outside sessions."""
+    keyboards: tuple[Keyboard, ...] = ()
+    """What is played, where it is more than one keyboard as it comes."""
     addresses: tuple[str, ...] = ()
     code: tuple[str, ...] = ()
     """Where the page is, in words and as a code to scan."""
@@ -87,6 +91,7 @@ class Labels:
         beats, partials = beat_words(played, [note for note in state.sounding if note not in played], tonic)
         return {
             "keyboard": state.keyboard or "",
+            **self._keyboards(state),
             "synth": state.synth,
             "method": self.method,
             "instrument": self.instrument,
@@ -112,6 +117,17 @@ class Labels:
             **self._reference(state, tonic, moved_cents),
             **(self._section(kept.number) if self.programme else self._table(kept.number)),
         }
+
+    def _keyboards(self, state: State) -> dict[str, Any]:
+        """What each of several keyboards is called, what of it plays, and which are gone."""
+        seen = state.keyboards
+        calls = [
+            seen[at].name if one.port == NEW_PORT and at < len(seen) else one.port
+            for at, one in enumerate(self.keyboards)
+        ]
+        said = [f"{name}: {one.words or 'all keys'}" for name, one in zip(calls, self.keyboards, strict=True)]
+        gone = [calls[at] if at < len(calls) else one.name for at, one in enumerate(seen) if not one.there]
+        return {"keyboards": tuple(said), "gone": tuple(gone)}
 
     def _held(self, state: State) -> tuple[int, ...]:
         return state.held.keys if state.held is not None else ()

@@ -81,6 +81,7 @@ class Player:
             plan.on_change,
             plan.glide_s,
             profile.sysex_max_bytes if profile is not None else 15000,
+            plan.keyboards,
         )
         self.performance.drone = isinstance(plan.drone, TablesDrone) and plan.drone.on
         self._feed = self._feed_first if plan.out_port == NEW_PORT else self.performance.feed
@@ -136,8 +137,8 @@ class Player:
 
     # ---- playing
 
-    def receive(self, data: bytes) -> None:
-        """Take a message from the keyboard. Called in the port's thread; never raises."""
+    def receive(self, data: bytes, source: int = 0) -> None:
+        """Take a message from a keyboard, counted from 0. Called in its port's thread; never raises."""
         try:
             with self._lock:
                 outlet = self._outlet
@@ -150,7 +151,7 @@ class Player:
                 now_s = self._clock()
                 if self._seat is not None:
                     self._seat.heard(data, now_s)
-                waits = outlet.send(self._feed(data, now_s), now_s)
+                waits = outlet.send(self._feed(data, now_s, source), now_s)
                 if not waits and self.performance.version == self._version:
                     return
                 self._version = self.performance.version
@@ -161,19 +162,19 @@ class Player:
             self.failure = error
             self._nudge()
 
-    def _feed_first(self, data: bytes, now_s: float) -> list[Due]:
+    def _feed_first(self, data: bytes, now_s: float, source: int = 0) -> list[Due]:
         """Feed until the first note: whoever was connected to our port before it has the table then."""
         performance = self.performance
         if not data or data[0] & 0xF0 != 0x90 or not performance.engine.at_rest:
-            return performance.feed(data, now_s)  # what sounds already must not be set up again
+            return performance.feed(data, now_s, source)  # what sounds already must not be set up again
         self._feed = performance.feed
-        return [*performance.engine.start(now_s), *performance.feed(data, now_s)]
+        return [*performance.engine.start(now_s), *performance.feed(data, now_s, source)]
 
     def _loop(self) -> None:
         assert self._ends is not None
         self._closed = True
         self.failure = PortProblem(
-            f"what is sent to {self._ends.out_name} comes back on {self._ends.in_name}: a MIDI loop",
+            f"what is sent to {self._ends.out_name} comes back on {self._ends.inputs.name}: a MIDI loop",
             "switch off Thru or Echo at the instrument, or choose other ports",
         )
         self._nudge()
@@ -288,7 +289,7 @@ class Player:
     @property
     def ended(self) -> bool:
         """Whether there is nothing more to play: no keyboard, and every source at its end."""
-        if self.plan.in_port is not None:
+        if self.plan.played:
             return False
         held = self._seat.source if self._seat is not None and self._seat.endless else None
         with self._lock:
@@ -324,9 +325,10 @@ class Player:
         return State(
             kept=kept,
             renewals=performance.renewals,
-            keyboard=ends.in_name,
+            keyboard=ends.inputs.name,
+            keyboards=ends.inputs.seen,
             synth=ends.out_name,
-            keyboard_there=ends.keyboard is not None,
+            keyboard_there=ends.inputs.all_there,
             synth_there=ends.synth is not None,
             sounding=tuple(sounding),
             counts=counts,

@@ -6,14 +6,16 @@ Index: `LiveRequest`, `Prepared`, `prepare`, `hold_channel`, `play_table`,
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from bridge.engine.method import choose_for_playing, refusal
 from bridge.engine.mts.tuner import Tuner
 from bridge.engine.play.drone_sounds import SOUND, drone_program
 from bridge.engine.play.held_drone import HeldKeys, HoldPlan
+from bridge.engine.play.keyboards import MOST_KEYBOARDS, parse_keyboard
 from bridge.engine.play.tables import AllTables, PlayTable
 from bridge.engine.protocols import OnChange
 from bridge.errors import MethodProblem, StillbeatError, ValueProblem
@@ -86,7 +88,7 @@ def prepare(request: LiveRequest) -> Prepared:
 
     StillbeatError if something that was asked for is missing, malformed, or does not go together.
     """
-    if request.in_port is None and request.track is None:
+    if not request.played and request.track is None:
         raise ValueProblem("nothing would play", "name a keyboard with --in, or a MIDI file with --track")
     home, specs = _tables(request)
     controls = request.controls
@@ -131,7 +133,7 @@ def prepare(request: LiveRequest) -> Prepared:
             tuple(HeldKeys(drone_keys(notes, build_table(spec).tonic), program) for _, spec in some)
             for some in (specs, tonic_specs)
         )
-        taken = {controls.play_on, *(backing.channels if backing is not None else ())}
+        taken = {*channels_played(request), *(backing.channels if backing is not None else ())}
         hold = HoldPlan(held, held_by_tonic, hold_channel(method, profile, request.channels, taken))
         notices.append(f"the drone has channel {hold.channel} to itself: play on another")
         notices.append("it sounds from the beginning; d ends it")
@@ -180,6 +182,7 @@ def prepare(request: LiveRequest) -> Prepared:
         tuning=tuning_words(home),
         keys=keys_shown(False, hold is not None, listening is not None, follow is not None),
         feet=feet_shown(controls),
+        keyboards=plan.keyboards,
     )
     return Prepared(plan, labels, tuple(notices), home.doubt, listening, home)
 
@@ -295,6 +298,24 @@ def about_precision(profile: SynthProfile, method: str, tables: list[tuple[float
 
 
 # ---- small texts
+
+
+def channels_played(request: Playing) -> set[int | None]:
+    """Return the channels to which keyboards are moved; None among them for one that is not."""
+    return {one.channel or request.controls.play_on for one in request.played}
+
+
+def keyboards_named(texts: Sequence[str]) -> dict[str, Any]:
+    """Read how keyboards are named (`bridge.engine.play.keyboards`) as fields of `Playing`.
+
+    ValueProblem if one is malformed, or there are too many.
+    """
+    found = tuple(parse_keyboard(text) for text in texts)
+    if len(found) > MOST_KEYBOARDS:
+        raise ValueProblem(f"{len(found)} keyboards", f"at most {MOST_KEYBOARDS}")
+    if len(found) == 1 and found[0].whole:
+        return {"in_port": found[0].port}
+    return {"keyboards": found}
 
 
 def parse_zone(text: str) -> tuple[int, int]:
