@@ -31,6 +31,10 @@ COMMANDS: Mapping[str, tuple[str, str]] = {
         "bridge.cli.listen",
         "Measure the pitch of strings and voices, from a sound file or the microphone.",
     ),
+    "sing": (
+        "bridge.cli.sing",
+        "Sing to the table: which degree, how far from pure, how steady; or from a file.",
+    ),
     "beats": ("bridge.cli.beats", "Say how fast two notes beat, pure and tempered."),
     "session": (
         "bridge.cli.session",
