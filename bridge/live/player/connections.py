@@ -25,7 +25,7 @@ from bridge.live.player import checks
 from bridge.live.player.inputs import Inputs, Take
 from bridge.live.player.journal import Journal
 from bridge.live.player.outlet import Outlet
-from bridge.ports.base import InPort, MidiSystem, OutPort
+from bridge.ports.base import SAFE_SYSEX_BYTES, InPort, MidiSystem, OutPort
 from bridge.ports.pick import pick_port, same_port
 
 REPLY_S = 0.3
@@ -76,7 +76,13 @@ class Connections:
         self._local_off = False
         found_out = self._find(plan.out_port, "output")
         self.inputs = Inputs(
-            plan.played, system, lambda wanted: self._find(wanted, "input"), receive, self._let_go, tell
+            plan.played,
+            system,
+            lambda wanted: self._find(wanted, "input"),
+            receive,
+            self._let_go,
+            tell,
+            plan.profile.sysex_max_bytes if plan.profile is not None else SAFE_SYSEX_BYTES,
         )
         for end in self.inputs.ends:
             if end.there and found_out and checks.is_through(end.name, found_out):
@@ -87,7 +93,8 @@ class Connections:
         self.out_name = found_out or plan.out_port
         self._synth_found = found_out is not None
         self.journal = Journal(plan.state_dir, self.out_name)
-        self.outlet = Outlet(self.journal.ledger)
+        sent = self.inputs.sent
+        self.outlet = Outlet(self.journal.ledger, sent) if sent is not None else Outlet(self.journal.ledger)
 
     def _find(self, wanted: str, side: Any) -> str | None:
         """Return the full name of a port; None for one that is missing and will come back."""
@@ -245,6 +252,30 @@ class Connections:
         with self._lock:
             now_s = self._clock()
             self.outlet.send(self._performance.release_keyboard(now_s, keyboard), now_s)
+
+    def look_for_loop(self) -> None:
+        """Ask whether what we send comes back, where that seems so; hear a keyboard again where it no longer does."""
+        for end in self.inputs.ends:
+            watch = end.loop
+            with self._lock:
+                was = watch.found
+                question = watch.turn()
+                if watch.found:
+                    question.append(self.probe.message)
+                if self.outlet.connected:
+                    self._send(question)
+            if was and not watch.found:
+                self._tell("back", f"nothing comes back any more: {end.name} is heard again")
+
+    def cut_loop(self, keyboard: int) -> None:
+        """What we send comes back: let go of what came in. The caller holds the lock, and passes on nothing more."""
+        now_s, name = self._clock(), self.inputs.ends[keyboard].name
+        self.outlet.send(self._performance.release_keyboard(now_s, keyboard), now_s)
+        self._tell(
+            "lost",
+            f"what is sent to {self.out_name} comes back on {name}, a MIDI loop: {name} is not heard "
+            "until it ends; switch off Thru or Echo at the instrument, or take that cable away",
+        )
 
     # ---- the end
 

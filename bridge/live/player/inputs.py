@@ -8,14 +8,17 @@ Index: `KeyboardEnd`, `Inputs`.
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Sequence
 from functools import partial
 from typing import Protocol
 
 from bridge.engine.play.keyboards import Keyboard
+from bridge.engine.play.loop_watch import LoopWatch
 from bridge.errors import PortProblem
+from bridge.live.player.input_line import InputLine
 from bridge.live.state import KeyboardSeen
-from bridge.ports.base import NEW_PORT, InPort, MidiSystem, Receive
+from bridge.ports.base import NEW_PORT, SAFE_SYSEX_BYTES, InPort, MidiSystem, Receive
 from bridge.ports.pick import same_port
 
 
@@ -42,6 +45,8 @@ class KeyboardEnd:
         self.number, self.keyboard = number, keyboard
         self.name, self.there = name, there
         self.port: InPort | None = None  # while it is open
+        self.line: InputLine | None = None  # what its port calls
+        self.loop = LoopWatch(os.urandom(3))  # notices what of ours comes back on it
 
     @property
     def own(self) -> bool:
@@ -67,6 +72,8 @@ class Inputs:
         Called with a keyboard's number once it is gone: lets go of what hangs.
     tell : callable
         See `bridge.live.player.player.Player`.
+    most_sysex_bytes : int
+        Longest SysEx message that is passed on.
 
     PortProblem if a port is missing (unless it will come back), or two keyboards are one port.
     """
@@ -79,7 +86,9 @@ class Inputs:
         receive: Take,
         gone: Callable[[int], None],
         tell: Callable[[str, str], None],
+        most_sysex_bytes: int = SAFE_SYSEX_BYTES,
     ) -> None:
+        self._most_bytes = most_sysex_bytes
         self._system = system
         self._receive = receive
         self._gone = gone
@@ -124,11 +133,31 @@ class Inputs:
 
     def _open(self, end: KeyboardEnd) -> None:
         receive: Receive = partial(self._receive, source=end.number) if end.number else self._receive
+        line = InputLine(receive, lambda text: self._tell("say", text), self._most_bytes)
         if end.own:
-            end.port = self._system.make_input(receive, label=end.label)
+            end.port = self._system.make_input(line, label=end.label)
         else:
-            end.port = self._system.open_input(end.name, receive, label=end.label)
-        end.name, end.there = end.port.name, True
+            end.port = self._system.open_input(end.name, line, label=end.label)
+        end.line, end.name, end.there = line, end.port.name, True
+
+    def pulse(self) -> None:
+        """Keep the lines of all of them open; to be called every `input_line.TICK_S`."""
+        for end in self.ends:
+            if end.port is not None and end.line is not None and end.line.tick():
+                end.port.pulse(end.line.beat)
+
+    @property
+    def sent(self) -> Callable[[bytes], None] | None:
+        """What takes notice of every message that goes out, so that it is known when it comes back."""
+        watches = [end.loop.sent for end in self.ends]
+        if len(watches) < 2:
+            return watches[0] if watches else None
+
+        def take(data: bytes) -> None:
+            for watch in watches:
+                watch(data)
+
+        return take
 
     def look(self) -> None:
         """Look which are gone, and which are there again.
