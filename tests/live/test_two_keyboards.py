@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 from support import jack
-from support.fake_ports import Desk, FakeSystem
+from support.fake_ports import Desk, FakeSystem, Synth
 from support.live import LiveRun, until
 
 from bridge.engine.play.controls import Controls
@@ -143,6 +143,38 @@ def test_two_of_one_make_are_told_apart_by_their_numbers(stage: Stage) -> None:
     first.play(bytes((0x90, 48, 90)))
     second.play(bytes((0x90, 50, 90)))
     assert stage.notes() == [(0x90, 60), (0x90, 50)]
+
+
+class Echo(Synth):
+    """A synth that sends back what it receives."""
+
+    def __init__(self, name: str) -> None:
+        super().__init__(name)
+        self.echoes = False
+        self.waiting: list[bytes] = []
+
+    def take(self, data: bytes) -> None:
+        super().take(data)
+        if self.echoes:
+            self.waiting.append(data)
+
+
+def test_a_loop_over_one_of_them_cuts_that_one_alone(stage: Stage) -> None:
+    box = stage.desk.synths[stage.box.name] = stage.box = Echo(stage.box.name)
+    player = stage.play(keyboards=(Keyboard("left"), Keyboard("right")))
+    stage.pass_time(10.0)
+    box.echoes = True
+    stage.left.play(bytes((0x90, 66, 100)))
+    for _ in range(300):  # 100 messages a second
+        stage.now_s += 0.01
+        if box.waiting:
+            stage.right.play(box.waiting.pop(0))
+        player.tick()
+    assert len(stage.told("lost")) == 1
+    assert "comes back on Right:Right MIDI 1, a MIDI loop" in stage.told("lost")[0]
+    stage.right.play(bytes((0x90, 40, 100)))
+    stage.left.play(bytes((0x90, 42, 100)))
+    assert stage.notes()[-1] == (0x90, 42), "the left hand plays on"
 
 
 def test_two_names_of_one_port_are_refused(stage: Stage) -> None:
