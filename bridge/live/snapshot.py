@@ -96,7 +96,7 @@ class Snapshot:
     tuning: str = ""
     """The guitar's tuning and its capo, in words; empty where no guitar was named."""
     remarks: tuple[str, ...] = ()
-    """What the session says to the musicians, of the evening and of this piece."""
+    """What the session says to the musicians, of this piece and of the evening."""
     next: str = ""
     then: str = ""
     """What comes next; and where that is a section, the next piece."""

@@ -89,7 +89,7 @@ def test_the_snapshot_says_all_that_holds_in_words() -> None:
     assert (shown.piece, shown.piece_number, shown.pieces) == ("First", 1, 2)
     assert (shown.section, shown.table, shown.tonic) == ("from the start", "in D", "D")
     assert (shown.next, shown.then) == ("bar 9: in G", "2/2  Second: in A")
-    assert shown.remarks == ("Silence your phones.", "Quiet.")
+    assert shown.remarks == ("Quiet.", "Silence your phones.")
     assert (shown.drone.state, shown.drone.notes, shown.drone.volume) == ("on", ("D2", "A2"), 0.5)
     assert [note.name for note in shown.sounding] == ["F#4"], "the drone is no playing"
     assert shown.chord == "D", "D, A and F#"
@@ -225,6 +225,11 @@ def test_lines_tell_a_drone_that_waits_from_one_that_was_ended(capsys: pytest.Ca
     assert said == ["drone D2 A2", waits, "drone off", waits, "drone D2 A2"]
 
 
+def test_the_evenings_own_notes_are_there_in_every_piece_behind_those_of_the_piece() -> None:
+    for number in range(1, 4):
+        assert seen(EVENING, at(number)).remarks[-1] == "Silence your phones."
+
+
 # ---- the picture
 
 
@@ -268,6 +273,16 @@ def test_the_picture_of_an_evening() -> None:
         assert part in text, part
     assert "drone off (d: D2  A2)" in text_of(seen(EVENING, at(1, held=Held(16, ()))))
     assert "nothing comes after it" in text_of(seen(EVENING, at(3)))
+
+
+def test_long_notes_and_messages_are_broken_not_cut() -> None:
+    words = "Tune the guitar first, then leave it alone for ten minutes and check it again."
+    shown = seen(EVENING, at(1), messages=(said("said", words.upper()),))
+    rows = [str(row) for row in picture(replace(shown, remarks=(words,)), 40, 30)]
+    assert max(map(len, rows)) < 40
+    text = " ".join(" ".join(rows).split())
+    assert words in text
+    assert words.upper() in text
 
 
 @pytest.mark.parametrize(("width", "height"), [(40, 10), (80, 24), (100, 30), (20, 4)])

@@ -259,14 +259,14 @@ def seen(*there: bool) -> Snapshot:
 
 def test_picture_and_page_name_both_and_say_which_is_gone(capsys: pytest.CaptureFixture[str]) -> None:
     text = "\n".join(str(line) for line in picture(seen(True, True), 80, 24))
-    assert "left: keys C-1 to B3, 1 octave up   right: all keys" in text
+    assert "keyboard left: keys to B3, 1 octave up   keyboard right" in text
     one = "\n".join(str(line) for line in picture(seen(True, False), 80, 24))
-    assert "the keyboard right is gone: waiting for it" in one
+    assert "keyboard right is gone: waiting for it" in one
     both = "\n".join(str(line) for line in picture(seen(False, False), 80, 24))
-    assert "the keyboards left and right are gone: waiting for it" in both
+    assert "keyboards left and right are gone: waiting for it" in both
     page = Shower(Stand(command="play", tables=TABLES)).shown(seen(False, True))
-    assert page["remarks"] == ["left: keys C-1 to B3, 1 octave up", "right: all keys"]
-    assert page["health"]["words"] == "the keyboard left is gone: waiting for it"
+    assert page["remarks"] == ["keyboard left: keys to B3, 1 octave up", "keyboard right"]
+    assert page["health"]["words"] == "keyboard left is gone: waiting for it"
     LinesDisplay().show(seen(True, True))
 
 

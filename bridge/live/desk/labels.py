@@ -125,7 +125,10 @@ class Labels:
             seen[at].name if one.port == NEW_PORT and at < len(seen) else one.port
             for at, one in enumerate(self.keyboards)
         ]
-        said = [f"{name}: {one.words or 'all keys'}" for name, one in zip(calls, self.keyboards, strict=True)]
+        said = [
+            f"keyboard {name}" + (f": {one.words}" if one.words else "")
+            for name, one in zip(calls, self.keyboards, strict=True)
+        ]
         gone = [calls[at] if at < len(calls) else one.name for at, one in enumerate(seen) if not one.there]
         return {"keyboards": tuple(said), "gone": tuple(gone)}
 
@@ -168,7 +171,10 @@ class Labels:
             "section": now.place,
             "table": now.table,
             "tuning": now.tuning,
-            "remarks": (*(_lines(self.remarks) if number == 1 else ()), *_lines(now.notes)),
+            "remarks": (
+                *_lines(now.notes),
+                *_lines(self.remarks),
+            ),  # where there is little room, the first ones stay
             "next": coming,
             "then": then,
             "last": not later,

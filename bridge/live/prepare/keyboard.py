@@ -136,7 +136,7 @@ def prepare(request: LiveRequest) -> Prepared:
         taken = {*channels_played(request), *(backing.channels if backing is not None else ())}
         hold = HoldPlan(held, held_by_tonic, hold_channel(method, profile, request.channels, taken))
         notices.append(f"the drone has channel {hold.channel} to itself: play on another")
-        notices.append("it sounds from the beginning; d ends it")
+        notices.append("the drone sounds from the beginning; d ends it")
     follow = None
     if request.follow_harmony is not None:
         nothing = HeldKeys(())
