@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
 from bridge.engine.play.drone_plan import Beat
@@ -105,3 +105,8 @@ class State:
     position_s: float = 0.0
     """Where in the backing or the lesson it is."""
     bar: int | None = None
+
+    def silent(self) -> State:
+        """Return the same with nothing that sounds: what was played to is gone."""
+        held = None if self.held is None else replace(self.held, keys=(), level=0.0)
+        return replace(self, sounding=(), held=held)

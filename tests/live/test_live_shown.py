@@ -275,6 +275,17 @@ def test_the_picture_of_an_evening() -> None:
     assert "nothing comes after it" in text_of(seen(EVENING, at(3)))
 
 
+def test_nothing_seems_to_sound_once_what_was_played_to_is_gone() -> None:
+    held = Held(16, (38, 45), on=True, level=1.0)
+    sounding = (Sounding(16, 38, 0.0), Sounding(16, 45, 0.0), Sounding(1, 62, 0.0), Sounding(1, 66, 0.0))
+    state = at(1, held=held, sounding=sounding)
+    assert seen(EVENING, state).chord
+    gone = seen(EVENING, state.silent(), link="server gone")
+    assert (gone.sounding, gone.chord, gone.beats) == ((), "", "")
+    assert (gone.drone.state, gone.drone.cents) == ("on", ())
+    assert "drone D2  A2, silent" in text_of(gone)
+
+
 def test_long_notes_and_messages_are_broken_not_cut() -> None:
     words = "Tune the guitar first, then leave it alone for ten minutes and check it again."
     shown = seen(EVENING, at(1), messages=(said("said", words.upper()),))

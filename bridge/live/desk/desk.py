@@ -216,6 +216,8 @@ class Desk:
     def snapshot(self) -> Snapshot:
         """Return how things are now."""
         state, listening = self._keeper.state, self._listening
+        if state is not None and self._keeper.link in ("synth gone", "server gone", "restarting"):
+            state = state.silent()
         moved_cents = listening.moved_cents if listening is not None else 0.0
         left_s = None
         if self._listens_until_s is not None:

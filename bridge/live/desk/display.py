@@ -147,8 +147,10 @@ def picture(shown: Snapshot, width: int, height: int, keys: bool = True) -> list
         rows.append(Row(weight, Text(text[: width - 1], style=style, no_wrap=True)))
 
     def add_all(weight: int, text: str, most: int, style: str = "") -> None:
-        lines = textwrap.wrap(text, max(width - 1, 8), max_lines=most, placeholder=" …") or [""]
-        for line in lines:
+        lines = textwrap.wrap(
+            text, max(width - 1, 8), max_lines=most, placeholder=" …", subsequent_indent="  "
+        )
+        for line in lines or [""]:
             add(weight, line, style)
 
     clock = time.strftime("%H:%M", time.localtime(shown.at_s))

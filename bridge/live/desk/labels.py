@@ -316,4 +316,7 @@ def drone_words(shown: Snapshot) -> str:
         case "waiting":
             return "drone waits until the listening is over"
         case _:
-            return f"drone {notes}" + (f", rising {drone.volume:.0%}" if drone.volume < 1.0 else "")
+            said = f"drone {notes}" if notes else "drone on"
+            if not drone.cents and not drone.volume:
+                return f"{said}, silent"
+            return said + (f", rising {drone.volume:.0%}" if drone.volume < 1.0 else "")
