@@ -11,7 +11,9 @@ from typing import Literal, NamedTuple, TypeAlias
 
 from bridge.live.state import Counts, Lesson
 
-Link: TypeAlias = Literal["starting", "ok", "synth gone", "keyboard gone", "server gone", "restarting"]
+Link: TypeAlias = Literal[
+    "starting", "ok", "synth gone", "keyboard gone", "loop", "server gone", "restarting"
+]
 """Whether what is played is heard, and if not, why."""
 
 Kind: TypeAlias = Literal["said", "alarm", "healed", "engine"]
@@ -92,7 +94,7 @@ class Snapshot:
     keyboards: tuple[str, ...] = ()
     """Where there are several, or not all of one plays: what each is called, and what of it plays."""
     gone: tuple[str, ...] = ()
-    """Names of the keyboards that are gone."""
+    """Names of the keyboards that are gone, or are not heard because of a loop."""
     method: str = ""
     instrument: str = ""
     """What the synth is."""

@@ -24,6 +24,8 @@ class KeyboardSeen(NamedTuple):
     name: str
     """Of its port."""
     there: bool = True
+    looped: bool = False
+    """Whether what we send comes back on it, so that it is not heard."""
 
 
 @dataclass(frozen=True)

@@ -12,9 +12,10 @@ from rich.console import Console
 
 from bridge.engine.play.controls import Action, Controls
 from bridge.engine.play.tables import Kept, PlayTable
-from bridge.live.desk.display import MESSAGE_S, LinesDisplay, ScreenDisplay, make_display, picture
+from bridge.live.desk.display import ALARMS, MESSAGE_S, LinesDisplay, ScreenDisplay, make_display, picture
 from bridge.live.desk.drawing import Drawer
 from bridge.live.desk.labels import Labels, StepShown, beat_words, feet_shown
+from bridge.live.desk.letters import fitting
 from bridge.live.desk.typed import keys_shown
 from bridge.live.snapshot import Message, Snapshot
 from bridge.live.state import Counts, Held, Sounding, State
@@ -275,6 +276,11 @@ def test_the_picture_of_an_evening() -> None:
     assert "nothing comes after it" in text_of(seen(EVENING, at(3)))
 
 
+def test_every_word_of_an_alarm_has_its_letters() -> None:
+    for word in (*(word for word, _ in ALARMS.values()), "ONE GONE"):
+        assert fitting(word, 80), word
+
+
 def test_nothing_seems_to_sound_once_what_was_played_to_is_gone() -> None:
     held = Held(16, (38, 45), on=True, level=1.0)
     sounding = (Sounding(16, 38, 0.0), Sounding(16, 45, 0.0), Sounding(1, 62, 0.0), Sounding(1, 66, 0.0))
@@ -297,7 +303,7 @@ def test_long_notes_and_messages_are_broken_not_cut() -> None:
 
 
 @pytest.mark.parametrize(("width", "height"), [(40, 10), (80, 24), (100, 30), (20, 4)])
-@pytest.mark.parametrize("link", ["synth gone", "keyboard gone", "server gone", "restarting"])
+@pytest.mark.parametrize("link", ["synth gone", "keyboard gone", "loop", "server gone", "restarting"])
 def test_alarms_stand_on_top_whatever_the_size(width: int, height: int, link: str) -> None:
     held = Held(16, (38, 45), on=True, level=1.0)
     shown = seen(EVENING, at(1, held=held), link=link, messages=(said("alarm", "x" * 200),))

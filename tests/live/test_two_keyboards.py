@@ -17,6 +17,7 @@ from bridge.engine.play.controls import Controls
 from bridge.engine.play.keyboards import Keyboard, parse_keyboard
 from bridge.engine.play.tables import Kept, PlayTable
 from bridge.errors import PortProblem, StillbeatError, ValueProblem
+from bridge.live.desk.desk import _link
 from bridge.live.desk.display import LinesDisplay, picture
 from bridge.live.desk.keeper import _keyboards
 from bridge.live.desk.labels import Labels
@@ -172,6 +173,11 @@ def test_a_loop_over_one_of_them_cuts_that_one_alone(stage: Stage) -> None:
         player.tick()
     assert len(stage.told("lost")) == 1
     assert "comes back on Right:Right MIDI 1, a MIDI loop" in stage.told("lost")[0]
+    state = player.state()
+    assert [one.looped for one in state.keyboards] == [False, True]
+    shown = Snapshot(link=_link(state), **LABELS.shown(state))
+    text = "\n".join(str(line) for line in picture(shown, 80, 24))
+    assert "a MIDI loop: right not heard" in text
     stage.right.play(bytes((0x90, 40, 100)))
     stage.left.play(bytes((0x90, 42, 100)))
     assert stage.notes()[-1] == (0x90, 42), "the left hand plays on"

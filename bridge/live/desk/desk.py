@@ -347,4 +347,6 @@ class Desk:
 def _link(state: State) -> Link:
     if not state.synth_there:
         return "synth gone"
-    return "keyboard gone" if state.keyboard and not state.keyboard_there else "ok"
+    if state.keyboard and not state.keyboard_there:
+        return "keyboard gone"
+    return "loop" if any(one.looped for one in state.keyboards) else "ok"

@@ -31,6 +31,7 @@ _DUMB = ("dumb", "unknown", "")
 ALARMS: dict[Link, tuple[str, str]] = {
     "synth gone": ("NO SYNTH", "the synth is gone: nothing sounds"),
     "keyboard gone": ("NO KEYS", "the keyboard is gone: waiting for it"),
+    "loop": ("LOOP", "what is sent comes back: a MIDI loop"),
     "server gone": ("NO SERVER", "the MIDI server is gone: waiting"),
     "restarting": ("WAIT", "starting again: one moment"),
 }
@@ -40,9 +41,11 @@ ALARMS: dict[Link, tuple[str, str]] = {
 def alarm_of(shown: Snapshot) -> tuple[str, str] | None:
     """Return what is wrong now, in a word and in a sentence; None while all is well."""
     alarm = ALARMS.get(shown.link)
-    if alarm is None or shown.link != "keyboard gone" or not shown.gone:
+    if alarm is None or shown.link not in ("keyboard gone", "loop") or not shown.gone:
         return alarm
     names = " and ".join(shown.gone)
+    if shown.link == "loop":
+        return alarm[0], f"a MIDI loop: {names} not heard"
     one = len(shown.gone) == 1
     gone = f"keyboard{'' if one else 's'} {names} {'is' if one else 'are'} gone"  # short: 40 columns
     return (

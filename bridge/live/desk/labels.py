@@ -135,7 +135,8 @@ class Labels:
             f"keyboard {name}" + (f": {one.words}" if one.words else "")
             for name, one in zip(calls, self.keyboards, strict=True)
         ]
-        gone = [calls[at] if at < len(calls) else one.name for at, one in enumerate(seen) if not one.there]
+        away = [one.looped if state.keyboard_there else not one.there for one in seen]
+        gone = [calls[at] if at < len(calls) else one.name for at, one in enumerate(seen) if away[at]]
         return {"keyboards": tuple(said), "gone": tuple(gone)}
 
     def _held(self, state: State) -> tuple[int, ...]:

@@ -116,7 +116,7 @@ class Inputs:
     @property
     def seen(self) -> tuple[KeyboardSeen, ...]:
         """All of them as they are now."""
-        return tuple(KeyboardSeen(end.name, end.port is not None) for end in self.ends)
+        return tuple(KeyboardSeen(end.name, end.port is not None, end.loop.found) for end in self.ends)
 
     @property
     def all_there(self) -> bool:
