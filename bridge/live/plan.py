@@ -21,6 +21,7 @@ from bridge.wire.profile import MTS_METHODS, SynthProfile
 
 __all__ = [
     "NEW_PORT",
+    "SOUND_CARD",
     "LivePlan",
     "Local",
     "Playing",
@@ -28,6 +29,9 @@ __all__ = [
     "TablesDrone",
     "pitched_channels",
 ]
+
+SOUND_CARD = "sound card"
+"""The system of a plan that plays through the built-in tone generator (`bridge.live.player.sound_card`)."""
 
 Local: TypeAlias = Literal["auto", "off", "keep"]
 """Local control of the instrument: off where keyboard and synth are one, always off, or left alone."""

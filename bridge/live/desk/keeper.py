@@ -37,7 +37,7 @@ from bridge.live.frames import (
     ToPlayer,
     write_frame,
 )
-from bridge.live.plan import NEW_PORT, LivePlan, StepsDrone, TablesDrone
+from bridge.live.plan import NEW_PORT, SOUND_CARD, LivePlan, StepsDrone, TablesDrone
 from bridge.live.snapshot import Kind, Link
 from bridge.live.state import State
 
@@ -52,8 +52,6 @@ LEAVE_S = 8.0
 """So long leaving may take: a slow synth is put back piece by piece."""
 ASLEEP_S = 1.0
 """Who has not looked for so long was stopped (Ctrl-Z) himself, and cannot tell whether the player was silent."""
-SOUND_CARD_SYSTEM = "sound card"
-"""`bridge.live.player.sound_card.SOUND_CARD`, which is too much to import for its name."""
 _CRASHES = 5
 _CRASH_WINDOW_S = 20.0
 
@@ -226,7 +224,7 @@ class Keeper:
             return
         how = self._process.how_it_ended()
         message, hint = f"the player ended unexpectedly: {how}", "run again with --debug"
-        if starting and self.plan is not None and self.plan.system == SOUND_CARD_SYSTEM:
+        if starting and self.plan is not None and self.plan.system == SOUND_CARD:
             message = f"the sound system cannot be started here ({how})"
             hint = "let another program play first, and look at its sound settings; or write a file with -o"
         self.failed = Failed("PortProblem", message, hint)

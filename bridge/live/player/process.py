@@ -40,7 +40,7 @@ from bridge.live.frames import (
     Sound,
     ToPlayer,
 )
-from bridge.live.plan import LivePlan
+from bridge.live.plan import SOUND_CARD, LivePlan
 from bridge.live.state import State
 
 if TYPE_CHECKING:
@@ -182,9 +182,9 @@ class Child:
 
     def _system(self, plan: LivePlan) -> MidiSystem:
         """Return the system that has the ports of a plan."""
-        from bridge.live.player.sound_card import SOUND_CARD, SoundSystem
-
         if plan.system == SOUND_CARD:
+            from bridge.live.player.sound_card import SoundSystem
+
             return SoundSystem(self._server_gone)
         from bridge.ports.find import find_system
 
