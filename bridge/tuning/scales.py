@@ -22,6 +22,7 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from functools import lru_cache
 
 from bridge.errors import ValueProblem, near_names
 from bridge.tuning.notes import degree_meant, plain_signs
@@ -130,6 +131,7 @@ class Interval:
         return format_ratio(self.ratio) if self.ratio is not None else f"{self.cents!r}c"
 
 
+@lru_cache(maxsize=256)
 def octaves(count: int) -> Interval:
     """Return the interval of a whole number of octaves, up or down."""
     return Interval(Fraction(2) ** count, 1200.0 * count)
