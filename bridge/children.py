@@ -38,10 +38,7 @@ def environment() -> dict[str, str]:
 def ask(code: str, *arguments: str, limit_s: float) -> subprocess.CompletedProcess[str]:
     """Run some Python code in a process of its own, which may hang or die, and return what it wrote.
 
-    Raises
-    ------
-    subprocess.TimeoutExpired
-        It took longer than `limit_s`.
+    subprocess.TimeoutExpired if it took longer than `limit_s`.
     """
     return subprocess.run(
         [*_PYTHON, code, *arguments],

@@ -9,8 +9,6 @@ Where the program cannot be changed at all, the environment does it; the options
 
 Outputs retune what is sent to them; inputs pass through. Of the words of one port, keywords or the variable hold,
 never both: keywords win. A port may be named by part of its name.
-
-Index: `Input`, `Output`, `get_devices`, `get_api_names`.
 """
 
 from __future__ import annotations

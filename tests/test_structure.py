@@ -26,6 +26,7 @@ ROOMS = [
     "children",
     "tuning",
     "harmony",
+    "ear",
     "wire",
     "engine",
     "store",
@@ -47,6 +48,7 @@ LIBRARIES: dict[str, set[str]] = {
     "children": set(),
     "tuning": {"numpy"},
     "harmony": {"numpy"},
+    "ear": {"numpy"},
     "wire": set(),
     "engine": set(),
     "store": {"numpy", "platformdirs"},
@@ -76,7 +78,7 @@ OUTSIDE = {
     ),
     *("select", "selectors", "shutil", "signal", "socket", "subprocess", "tempfile", "threading", "time"),
 }
-PURE = ("tuning", "harmony", "wire", "engine")
+PURE = ("tuning", "harmony", "ear", "wire", "engine")
 # Not everywhere installed, or slow to import: never at the top of a module.
 LAZY = {"jinja2", "markupsafe", "rtmidi", "rtmidi2", "segno", "sounddevice", "starlette", "typst", "uvicorn"}
 # What only those use who have it loaded already: programs written with mido.

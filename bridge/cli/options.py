@@ -71,10 +71,7 @@ _TABLE_OPTIONS = (
 def table_options(argument: bool) -> Callable[[F], F]:
     """Add the options that describe a table; the command receives a `TableRequest` named ``request``.
 
-    Parameters
-    ----------
-    argument : bool
-        Whether the table's name is the command's argument; otherwise it is the option ``--table``.
+    The table's name is the command's argument, or else the option ``--table``.
     """
 
     def decorate(function: F) -> F:
@@ -161,14 +158,12 @@ chart_option = click.option(
 )
 
 
-METHODS = ("auto", "note", "octave", "dump", "bend", "mpe")
-
-
 def method_option(help_text: str) -> Callable[[F], F]:
     """Add ``--method``, the way in which a table reaches a synth; `auto` leaves it open."""
-    return click.option(
-        "--method", type=click.Choice(METHODS), default="auto", show_default=True, help=help_text
-    )
+    from bridge.wire.profile import METHODS
+
+    choice = click.Choice(("auto", *METHODS))
+    return click.option("--method", type=choice, default="auto", show_default=True, help=help_text)
 
 
 overwrite_option = click.option("--overwrite", is_flag=True, help="Replace output that exists.")

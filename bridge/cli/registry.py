@@ -31,21 +31,35 @@ COMMANDS: Mapping[str, tuple[str, str]] = {
         "bridge.cli.listen",
         "Measure the pitch of strings and voices, from a sound file or the microphone.",
     ),
+    "sing": (
+        "bridge.cli.sing",
+        "Sing to the table: which degree, how far from pure, how steady; or from a file.",
+    ),
     "beats": ("bridge.cli.beats", "Say how fast two notes beat, pure and tempered."),
     "session": (
         "bridge.cli.session",
         "Prepare an evening: pieces, tables, tracks and synths in one folder to hand out.",
     ),
-    "play": ("bridge.cli.play", "Play a keyboard and hear it in tune with the guitar."),
+    "play": ("bridge.cli.play", "Play a keyboard, or a MIDI file, and hear it in tune with the guitar."),
     "drone": ("bridge.cli.drone", "Hold notes of the table to play or sing to, and hear beats settle."),
+    "practise": (
+        "bridge.cli.practise",
+        "Learn to hear stillness: which does not beat, wide or narrow, tune it, sing it.",
+    ),
     "page": ("bridge.cli.page", "Read tables, chords, frets and strings in a browser, and tune there."),
     "probe": ("bridge.cli.probe", "Find out by ear or by microphone what a synth obeys; write its profile."),
-    "ports": ("bridge.cli.ports", "List the MIDI ports, and say what is wrong if there are none."),
+    "ports": (
+        "bridge.cli.ports",
+        "List MIDI ports and sound inputs, and say what is wrong if there are none.",
+    ),
     "demo": (
         "bridge.cli.demo",
         "Hear equal against just: a small rehearsal in open G, made of our own music.",
     ),
 }
+
+OTHER_SPELLINGS = {"practice": "practise"}
+"""Commands that may be written in another way."""
 
 OLD_PLAY = "live"
 """What the command that plays was called once."""
@@ -71,6 +85,7 @@ class LazyGroup(click.Group):
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         """Import and return one command."""
+        cmd_name = OTHER_SPELLINGS.get(cmd_name, cmd_name)
         if cmd_name not in self._table:
             return None
         module = import_module(self._table[cmd_name][0])
@@ -81,6 +96,8 @@ class LazyGroup(click.Group):
         self, ctx: click.Context, args: list[str]
     ) -> tuple[str | None, click.Command | None, list[str]]:
         """Find the command, or say which one was probably meant."""
+        if args and args[0] in OTHER_SPELLINGS:
+            args = [OTHER_SPELLINGS[args[0]], *args[1:]]
         if args and args[0] == OLD_PLAY:
             from bridge.cli.play import in_words_of_now, line_to_type
 

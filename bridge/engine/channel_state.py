@@ -31,7 +31,7 @@ from bridge.wire.rpn import (
 UNSET = -1
 BANK_MSB, BANK_LSB = 0, 32
 MODULATION, CHORUS, CELESTE = 1, 93, 94
-EXPRESSION, VOLUME = 11, 7
+EXPRESSION = 11
 PARAMETER_CONTROLLERS = frozenset({6, 38, 96, 97, 98, 99, 100, 101})
 PLAIN_CONTROLLERS = (MODULATION, CHORUS, CELESTE)
 """Controllers that make a sound waver: modulation, chorus depth, celeste (detune) depth."""

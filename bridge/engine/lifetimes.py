@@ -36,7 +36,7 @@ PEDALS = (SUSTAIN, SOSTENUTO, SOFT, HOLD_2)
 """Pedals that must not stay down."""
 
 ALL_SOUND_OFF, RESET_CONTROLLERS, LOCAL_CONTROL, ALL_NOTES_OFF = 120, 121, 122, 123
-MONO, POLY = 126, 127
+MONO = 126
 
 ENDING = frozenset({*HOLDING, ALL_SOUND_OFF, RESET_CONTROLLERS, *range(ALL_NOTES_OFF, 128)})
 """Controllers that can end notes or hold them."""

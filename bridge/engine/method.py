@@ -5,6 +5,7 @@
   needs a synth that knows it.
 - For playing (`choose_for_playing`). The first of the synth's methods that can express all tables; `octave` rather than
   `note` where nothing is lost, for it takes one short message. Without a profile: `bend`.
+- For a drone whose notes settle (`choose_for_settling`). By bends instead of MPE, where a part's notes bend together.
 - For tables that a synth stores (`choose_for_storing`). The first of its methods that send MIDI Tuning messages which
   refuses none.
 """
@@ -22,6 +23,8 @@ from bridge.engine.protocols import TableChange, TimedEvent
 from bridge.engine.score import read_score
 from bridge.errors import MethodProblem
 from bridge.wire.profile import MTS_METHODS, STANDARD, SynthProfile, moves_sounding
+
+_SETTLE_ELSEWHERE = "leave --settle away, use another synth, or hear it on the sound card (without --out)"
 
 
 @dataclass(frozen=True)
@@ -49,10 +52,7 @@ class Fit:
 def check_obeys(method: str, profile: SynthProfile | None) -> None:
     """Refuse a method that a synth does not obey (``auto``: refuse a synth that obeys no message at all).
 
-    Raises
-    ------
-    MethodProblem
-        Says what it obeys.
+    MethodProblem says what it obeys.
     """
     if profile is None or method in profile.methods:
         return
@@ -109,19 +109,8 @@ def choose_for_file(
 ) -> MethodChosen:
     """Choose a method.
 
-    Parameters
-    ----------
-    profile : SynthProfile or None
-        The synth, if one was named.
-    refusals : mapping of str to str
-        Methods that cannot express a table, and why (an octave message, for one that does not repeat).
-    parts : sequence of int
-        Parts chosen for MPE.
-
-    Raises
-    ------
-    MethodProblem
-        The synth obeys no method that works for this file.
+    `refusals` says which methods cannot express a table, and why (an octave message, for one that does not
+    repeat); `parts` were chosen for MPE. MethodProblem if the synth obeys no method that works for this file.
     """
     refused = dict(refusals or {})
     if fit.parts_at_once > fit.allowed:
@@ -165,21 +154,10 @@ def choose_for_file(
 def choose_for_playing(
     asked: str, profile: SynthProfile | None, tables: Sequence[Sequence[float]]
 ) -> MethodChosen:
-    """Choose how tables reach a synth while one plays.
+    """Choose how tables reach a synth while one plays, by a method or ``auto``.
 
-    Parameters
-    ----------
-    asked : str
-        A method, or ``auto``.
-    profile : SynthProfile or None
-        The synth, if one was named.
-    tables : sequence of (128 float)
-        Every table that may be chosen; a method that cannot express one of them is out.
-
-    Raises
-    ------
-    MethodProblem
-        The synth does not obey the method, or obeys none that can express the tables.
+    A method that cannot express one of the tables is out. MethodProblem if the synth does not obey the
+    method, or obeys none that can express the tables.
     """
     check_obeys(asked, profile)
     if asked != "auto":
@@ -200,6 +178,27 @@ def choose_for_playing(
             "octave", f"{profile.title} obeys it, and a whole table goes out in one short message"
         )
     return MethodChosen(usable[0], f"the first choice of {profile.title}")
+
+
+def choose_for_settling(chosen: str, asked: str, profile: SynthProfile | None) -> MethodChosen:
+    """Choose a method by which notes can settle, given the one `chosen` for playing; MethodProblem if there is none."""
+    bends = profile is None or "bend" in profile.sounding
+    if bends and chosen != "mpe":
+        return MethodChosen(chosen)
+    if chosen == "mpe":
+        other = bends and (profile is None or "bend" in profile.methods)
+        if other and asked == "auto":
+            return MethodChosen(
+                "bend", "instead of mpe: all notes of an MPE part bend together, so none can settle"
+            )
+        raise MethodProblem(
+            "by mpe a drone cannot settle: all notes of a part bend together",
+            "choose --method bend" if other else _SETTLE_ELSEWHERE,
+        )
+    title = profile.title if profile is not None else "this synth"
+    raise MethodProblem(
+        f"on {title} a drone cannot settle: it does not move notes that sound", _SETTLE_ELSEWHERE
+    )
 
 
 def choose_for_storing(asked: str, profile: SynthProfile, refuses: Callable[[str], bool]) -> str:

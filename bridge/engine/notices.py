@@ -30,17 +30,7 @@ def hiding_notices(facts: Sequence[SourceFacts]) -> list[str]:
 def bend_notices(
     score: Score, report: BendReport, used: Mapping[int, Collection[int]], profile: SynthProfile | None
 ) -> list[str]:
-    """Return what else a player should know, in order of weight.
-
-    Parameters
-    ----------
-    report : BendReport
-        What was done to it.
-    used : mapping of int to collection of int
-        Channels of the output for each source channel.
-    profile : SynthProfile or None
-        The synth.
-    """
+    """Return what else a player should know, in order of weight; `used` has the output's channels by source channel."""
     told: list[str] = []
     facts = score.facts
     if report.clipped:

@@ -33,14 +33,9 @@ _A4_HZ, _A4_KEY = 440.0, 69
 class Offsets:
     """Turns tables into offsets, so that offsets which are the same but for rounding are the same float.
 
-    An octave-repeating table computed in floating point differs between octaves in its last bits; notes
-    that differ by no more than that must be able to share a channel. Offsets within a millionth of a cent of an
-    earlier one take that one's value.
-
-    Parameters
-    ----------
-    profile : SynthProfile, optional
-        For the synth's stretch and bend scale.
+    An octave-repeating table computed in floating point differs between octaves in its last bits; notes that
+    differ by no more than that must be able to share a channel. Offsets within a millionth of a cent of an
+    earlier one take that one's value. Stretch and bend scale are the profile's.
     """
 
     def __init__(self, profile: SynthProfile | None = None) -> None:
@@ -50,13 +45,7 @@ class Offsets:
         self._known: dict[int, float] = {}
 
     def of(self, hz: Sequence[float]) -> tuple[float, ...]:
-        """Return the offsets of 128 keys, in cents of bend.
-
-        Parameters
-        ----------
-        hz : sequence of 128 float
-            Frequencies by MIDI key.
-        """
+        """Return the offsets of 128 keys, in cents of bend, for their frequencies in hertz."""
         stretch = self._stretch
         offsets = []
         for key, value in enumerate(hz):
@@ -104,16 +93,10 @@ def smallest_range(low_cents: float, high_cents: float, most_semitones: int) -> 
 
 
 def most_range(profile: SynthProfile | None, own_range_cents: float, mpe: bool = False) -> int:
-    """Return the widest range to use for a source channel.
+    """Return the widest range in semitones to use for a source channel, or for a member of an MPE zone.
 
-    Parameters
-    ----------
-    profile : SynthProfile or None
-        Its widest range decides; without one 12 semitones, or the source's own range if that is wider.
-    own_range_cents : float
-        The widest bend range that the source channel sets itself.
-    mpe : bool
-        Whether the channel is a member of an MPE zone.
+    The profile's widest range decides; without one it is 12, or the range that the source sets itself if that
+    is wider.
     """
     if profile is None:
         return max(DEFAULT_MOST_SEMITONES, math.ceil(own_range_cents / 100.0))

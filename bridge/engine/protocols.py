@@ -88,10 +88,7 @@ class LiveEngine(Protocol):
     ) -> list[Due]:
         """Take a new table, 128 frequencies in hertz by MIDI key; return what is to be sent at once.
 
-        Raises
-        ------
-        MethodProblem
-            The method cannot express the table; nothing has changed.
+        MethodProblem if the method cannot express the table; nothing has changed.
         """
         ...
 

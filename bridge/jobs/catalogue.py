@@ -28,10 +28,7 @@ def own_folder() -> Path:
 def catalogue() -> dict[str, list[Entry]]:
     """Return all entries by kind: scales, guitars, synths.
 
-    Raises
-    ------
-    InputProblem
-        A description is broken; names file and line.
+    InputProblem if a description is broken; names file and line.
     """
     return {
         "scales": [_entry("scales", name, load_scale(name)) for name in list_scales()],

@@ -2,10 +2,6 @@
 
 Degrees stand above the root of each chord, which has the pitch that the chart as a whole wants (`bridge.harmony`);
 notes with a name stay where the table has them. The track's bars say when chords change, nothing else does.
-
-Index
------
-`plan_chart_drone` → `ChartDronePlan` · `chart_drone_events`, `render_chart_drone`
 """
 
 from __future__ import annotations
@@ -16,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from bridge.engine.mts.live import MtsLiveEngine
-from bridge.engine.play.chart_drone import FADE_S, ChartDrone, ChartNote
+from bridge.engine.play.chart_drone import CHORD_FADE_S, ChartDrone, ChartNote
 from bridge.engine.play.drone_plan import LAST_TAIL_S
 from bridge.engine.play.drone_sounds import drone_program
 from bridge.errors import ValueProblem
@@ -55,12 +51,8 @@ class ChartDronePlan:
 def plan_chart_drone(request: DroneRequest, spec: TableSpec, chart: Chart, midi: MidiFile) -> ChartDronePlan:
     """Work out a drone that follows a chart along a track.
 
-    Raises
-    ------
-    ValueProblem
-        The track has no bars, or fewer than the chart; a note makes no sense; what does not go with a chart.
-    TuningProblem
-        The table has no scale of exact ratios.
+    ValueProblem if the track has no bars, or fewer than the chart, a note makes no sense, or something was asked
+    for that does not go with a chart. TuningProblem if the table has no scale of exact ratios.
     """
     if request.steps or request.settle is not None:
         raise ValueProblem(
@@ -143,7 +135,7 @@ def chart_drone_events(plan: ChartDronePlan, table_hz: Sequence[float]) -> Itera
     channels = [channel for channel in range(1, 17) if channel != 10][: max(2 * most, 2)]
     drone = ChartDrone(plan.chords, channels, plan.level, plan.program)
     turns: list[tuple[float, int | None]] = [*zip(plan.starts_s, range(len(plan.chords)), strict=True)]
-    turns.append((max(plan.end_s - FADE_S, plan.starts_s[-1]), None))
+    turns.append((max(plan.end_s - CHORD_FADE_S, plan.starts_s[-1]), None))
     last_s = 0.0
     for place, (turn_s, number) in enumerate(turns):
         for data in drone.to(number, turn_s):
@@ -167,10 +159,7 @@ def render_chart_drone(
 ) -> SoundReport:
     """Write a drone along a track to a WAV or FLAC file with the built-in tone generator.
 
-    Raises
-    ------
-    OutputProblem, ValueProblem
-        The file exists or cannot be written.
+    OutputProblem or ValueProblem if the file exists or cannot be written.
     """
     check_output(output, overwrite=overwrite)
 

@@ -29,14 +29,10 @@ class TableRequest(TableWords):
 def choose_table(request: TableRequest) -> TableSpec:
     """Make the description of a table from what was asked for.
 
-    Raises
-    ------
-    ValueProblem
-        A text is malformed or out of range, or nothing says which note the scale is built on.
-    InputProblem
-        A named description or a take is missing or broken, or a take does not hold what is looked for.
-    TuningProblem
-        A table as tuned is asked for without a guitar, or a string is too far from its note.
+    ValueProblem if a text is malformed or out of range, or nothing says which note the scale is built on;
+    InputProblem if a named description or a take is missing or broken, or a take does not hold what is looked
+    for; TuningProblem if a table as tuned is asked for without a guitar, or a string is too far from its
+    note.
     """
     return choose_tuned(request)[0]
 
@@ -44,10 +40,7 @@ def choose_table(request: TableRequest) -> TableSpec:
 def choose_tuned(request: TableRequest) -> tuple[TableSpec, AsTuned | None]:
     """Make the description of a table, and tell how the strings stand where they were listened to.
 
-    Returns
-    -------
-    (spec, tuned)
-        `tuned` is None unless `as_tuned` was asked for. Raises as `choose_table`.
+    Without `as_tuned` the second is None. Raises as `choose_table`.
     """
     if request.reference_from is not None and request.as_tuned is not None:
         raise ValueProblem(

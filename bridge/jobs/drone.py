@@ -2,9 +2,6 @@
 
 What its notes are called stands in `bridge.tuning.drone_notes`, what sounds there are in
 `bridge.engine.play.drone_sounds`.
-
-Index: `DroneRequest`, `plan_drone`, `drone_lines`, `rate_words` · `drone_events`, `render_drone` · `LESSON`,
-`parse_settle`.
 """
 
 from __future__ import annotations
@@ -66,6 +63,8 @@ def plan_drone(
 ) -> DronePlan:
     """Work out a drone.
 
+    ValueProblem if a name or value makes no sense.
+
     Parameters
     ----------
     spec : TableSpec
@@ -76,11 +75,6 @@ def plan_drone(
         See `DronePlan`.
     endless : bool
         Whether a drone without steps may sound until it is let go; otherwise it gets an end.
-
-    Raises
-    ------
-    ValueProblem
-        A name or value makes no sense.
     """
     if request.notes and request.steps:
         raise ValueProblem("notes to hold and steps were both asked for", "name either")
@@ -121,10 +115,7 @@ def plan_drone(
 def parse_settle(text: str | None) -> float | None:
     """Read ``tempered`` (returned as NaN) or a number of cents; None stays None.
 
-    Raises
-    ------
-    ValueProblem
-        It is neither, or nothing, or beyond 100 cents.
+    ValueProblem if it is neither, or nothing, or beyond 100 cents.
     """
     if text is None:
         return None
@@ -204,10 +195,7 @@ def rate_words(rate_hz: float) -> str:
 def drone_events(plan: DronePlan, table_hz: Sequence[float]) -> Iterator[tuple[float, bytes]]:
     """Yield all of a drone for the built-in tone generator: seconds from the start, and a message.
 
-    Raises
-    ------
-    ValueProblem
-        The drone has no end.
+    ValueProblem if the drone has no end.
     """
     if math.isinf(plan.length_s):
         raise ValueProblem("a drone in a file needs an end", "say --hold SECONDS")
@@ -233,6 +221,8 @@ def render_drone(
 ) -> SoundReport:
     """Write a drone to a WAV or FLAC file with the built-in tone generator.
 
+    OutputProblem if the file exists or cannot be written; ValueProblem if the drone has no end.
+
     Parameters
     ----------
     plan : DronePlan
@@ -240,11 +230,6 @@ def render_drone(
     table_hz : sequence of 128 float
     progress : callable, optional
         Called with how much is done, 0 to 1.
-
-    Raises
-    ------
-    OutputProblem, ValueProblem
-        The file exists or cannot be written; the drone has no end.
     """
     check_output(output, overwrite=overwrite)
     whole_s = plan.length_s

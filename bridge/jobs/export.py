@@ -15,11 +15,13 @@ Bytes follow a synth profile where one is named, else the plain forms of the MID
 
 from __future__ import annotations
 
+import contextlib
 import json
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from bridge.engine.method import choose_for_storing, refusal
 from bridge.engine.mts.tuner import Residual, Tuner
 from bridge.errors import MethodProblem, ValueProblem
 from bridge.store.descriptions import save_table
@@ -66,10 +68,7 @@ def addressed(
 def check_name(name: str) -> str:
     """Return `name` if it can stand at the beginning of file names.
 
-    Raises
-    ------
-    ValueProblem
-        It is empty, hidden, or holds a character that file systems refuse.
+    ValueProblem if it is empty, hidden, or holds a character that file systems refuse.
     """
     bad = sorted(set(name) & _NOT_IN_NAMES)
     if not name.strip() or name.startswith(".") or bad:
@@ -86,23 +85,11 @@ def export_table(
     overwrite: bool = False,
     sheet: bool = True,
 ) -> Exported:
-    """Write a table in all its forms; all files appear, or none.
+    """Write a table in all its forms into a folder, which is made if it does not exist; all files appear, or none.
 
-    Parameters
-    ----------
-    folder : Path
-        Where the files go; made if it does not exist.
-    profile : SynthProfile
-        Which forms the messages take.
-    name : str, optional
-        Beginning of the file names; the table's name where left out.
-    sheet : bool
-        Whether the sheets are made too; where their libraries are missing, `Exported.left_out` says so.
-
-    Raises
-    ------
-    OutputProblem
-        A file exists already, or cannot be written.
+    Messages take the forms of the profile; file names begin with `name`, or the table's own. Where the
+    libraries of sheets are missing, `Exported.left_out` says so. OutputProblem if a file exists already, or
+    cannot be written.
     """
     stem = check_name(name or spec.name)
     table = build_table(spec)
@@ -140,27 +127,28 @@ def setup_file(table: Table, profile: SynthProfile, name: str) -> bytes:
 
     The method is the first MIDI Tuning method that the profile obeys and that can express the table, else `note`.
     """
+    hz = table.hz.tolist()
+
+    def refuses(method: str) -> bool:
+        return refusal(method, profile, [hz]) is not None
+
+    method = choose_for_storing("auto", profile, refuses)
+    if not method or refuses(method):
+        method = "note"
     messages: Sequence[bytes] = ()
-    for method in (*(m for m in profile.methods if m in MTS_METHODS), "note"):
-        try:
-            tuner = Tuner(profile, method, PITCHED_CHANNELS, _tuning_name(name))
-            messages = tuner.messages(table.hz.tolist()) + tuner.select()
-        except MethodProblem:
-            continue
-        break
+    with contextlib.suppress(MethodProblem):
+        tuner = Tuner(
+            profile,
+            method,
+            PITCHED_CHANNELS,
+            _tuning_name(name),
+        )
+        messages = tuner.messages(hz) + tuner.select()
     return paced_midi(messages, profile, name)
 
 
 def paced_midi(messages: Iterable[bytes], profile: SynthProfile, title: str) -> bytes:
-    """Make a MIDI file that sends messages with the pauses that a synth needs after SysEx.
-
-    Parameters
-    ----------
-    messages : iterable of bytes
-        In sending order.
-    profile : SynthProfile
-        Says how long the pauses are.
-    """
+    """Make a MIDI file that sends messages, in this order, with the pauses that a synth needs after SysEx."""
     events: list[Event] = [(0, b"\xff\x03" + title.encode("utf-8"))]
     due_s = 0.0
     for message in messages:

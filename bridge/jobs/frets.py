@@ -44,7 +44,7 @@ _CHORD = re.compile(r"(?P<root>[A-Ga-g][#♯b♭]?)(?P<rest>.*)", re.DOTALL)
 
 
 @dataclass(frozen=True)
-class Drone:
+class SteadyNote:
     """A steady note to beat against."""
 
     name: str
@@ -58,7 +58,7 @@ class FretStudy:
     table: Table  # the table that the frets are compared with
     guitar: Guitar  # its guitar
     cells: tuple[FretCell, ...]  # from the last string to the first, each from its open string upward
-    drone: Drone | None  # what the beats are against
+    drone: SteadyNote | None  # what the beats are against
 
     def of_string(self, number: int) -> tuple[FretCell, ...]:
         """Return the cells of one string, from its open note upward."""
@@ -81,12 +81,13 @@ def study_frets(
     compensation: Sequence[str] = (),
     string_hz: Sequence[str] = (),
 ) -> FretStudy:
-    """Work out a fretboard.
+    """Work out a fretboard of a table with a guitar, whose fret is a capo.
+
+    TuningProblem if the table has no guitar, or one without frets; ValueProblem if a text is malformed or a
+    value out of range.
 
     Parameters
     ----------
-    spec : TableSpec
-        A table with a guitar; its fret is a capo.
     last_fret : int, optional
         Highest fret; None: the instrument's last.
     drone : str, optional
@@ -95,13 +96,6 @@ def study_frets(
         What strings were measured to fret sharp: ``6:12=+7``.
     string_hz : sequence of str
         What strings were measured to sound: ``3=183.2``.
-
-    Raises
-    ------
-    TuningProblem
-        If the table has no guitar, or one without frets.
-    ValueProblem
-        If a text is malformed or a value out of range.
     """
     guitar = guitar_of(spec)
     if guitar.frets == 0:
@@ -127,11 +121,11 @@ def guitar_of(spec: TableSpec) -> Guitar:
     return spec.guitar
 
 
-def parse_drone(text: str | None, table: Table) -> Drone | None:
+def parse_drone(text: str | None, table: Table) -> SteadyNote | None:
     """Read a drone: a note of the table, a note at a frequency, or ``none``."""
     if text is None:
         key, hz = table.sounding_reference
-        return Drone(note_name(min(key, 127), table.tonic), hz)
+        return SteadyNote(note_name(min(key, 127), table.tonic), hz)
     body = text.strip()
     if body.lower() == NO_DRONE:
         return None
@@ -139,8 +133,8 @@ def parse_drone(text: str | None, table: Table) -> Drone | None:
     key = parse_note(note)
     name = note_name(key, table.tonic)
     if not equals:
-        return Drone(name, float(table.hz[key]))
-    return Drone(name, Reference(key, _hz(value, text)).hz)
+        return SteadyNote(name, float(table.hz[key]))
+    return SteadyNote(name, Reference(key, _hz(value, text)).hz)
 
 
 def parse_compensation(texts: Iterable[str], guitar: Guitar) -> Mapping[int, Mapping[int, float]]:
@@ -186,10 +180,7 @@ def _hz(value: str, text: str) -> float:
 def find_chords(table: Table, names: Sequence[str]) -> tuple[Chord, ...]:
     """Find chords of a table by name (``Em7``) or degree (``ii7``), in the order named.
 
-    Raises
-    ------
-    ValueProblem
-        If a name names no chord.
+    ValueProblem if a name names no chord.
     """
     return judge_table(table, [parse_chord(name, table.tonic) for name in names])
 
@@ -203,12 +194,10 @@ def common_chords(table: Table) -> tuple[Chord, ...]:
 def frets_csv(study: FretStudy) -> str:
     """Return a fretboard as CSV: a line of headings and a line for each string at each fret.
 
-    Returns
-    -------
-    str
-        Columns ``string,fret,open,hz,key,note,table_hz,cents,safe,drone_beats_hz,drone_partial,string_partial``;
-        cents and beats to four decimals, Hz with all the digits that a float64 needs; the last three are
-        empty where nothing beats.
+    Columns are
+    ``string,fret,open,hz,key,note,table_hz,cents,safe,drone_beats_hz,drone_partial,string_partial``; cents
+    and beats to four decimals, Hz with all the digits that a float64 needs; the last three are empty where
+    nothing beats.
     """
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")

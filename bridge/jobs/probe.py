@@ -55,10 +55,7 @@ def name_from_port(port: str) -> str:
 def check_name(name: str) -> str:
     """Return a profile's name, or refuse one that cannot be typed.
 
-    Raises
-    ------
-    ValueProblem
-        It holds anything but small letters, digits, dashes and underscores.
+    ValueProblem if it holds anything but small letters, digits, dashes and underscores.
     """
     if not _NAME.fullmatch(name) or len(name) > _LONGEST_NAME:
         raise ValueProblem(
@@ -73,10 +70,7 @@ def where_to_write(port: str, name: str | None, output: Path | None, overwrite: 
 
     Without `output` the file goes among the user's own descriptions, where its name is enough to find it.
 
-    Raises
-    ------
-    StillbeatError
-        The name is impossible, or the file exists already or cannot be written.
+    StillbeatError if the name is impossible, or the file exists already or cannot be written.
     """
     if output is not None:
         if output.suffix.lower() != ".toml":
@@ -94,13 +88,7 @@ def where_to_write(port: str, name: str | None, output: Path | None, overwrite: 
 
 
 def write_profile(report: ProbeReport, path: Path, overwrite: bool) -> None:
-    """Write the profile's file.
-
-    Raises
-    ------
-    OutputProblem
-        It cannot be written.
-    """
+    """Write the profile's file; OutputProblem if it cannot be written."""
     if not path.parent.exists() and path.parent == user_dir() / "synths":
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
@@ -114,19 +102,9 @@ def write_profile(report: ProbeReport, path: Path, overwrite: bool) -> None:
 def make_report(
     found: Findings, name: str, port: str, heard: str | None, today: datetime.date
 ) -> ProbeReport:
-    """Return the report of an examination.
+    """Return the report of an examination through a sound input, or by a player where `heard` is None.
 
-    Parameters
-    ----------
-    name : str
-        Of the profile.
-    heard : str or None
-        The sound input that it was heard through; None: a player answered.
-
-    Raises
-    ------
-    MethodProblem
-        Nothing is known to be obeyed.
+    `name` is the profile's. MethodProblem if nothing is known to be obeyed.
     """
     how = "answered by a player, by ear" if heard is None else f"heard through the sound input {heard}"
     source = f"examined with stillbeat probe on {today.isoformat()}, port {port}, {how}"

@@ -47,6 +47,9 @@ def render_midi_file(
 ) -> SoundReport:
     """Play the MIDI file `source` into the sound file `output`.
 
+    InputProblem if the input is no MIDI file, or too long; OutputProblem if the output cannot be written;
+    ValueProblem if the rate or encoding does not exist.
+
     Parameters
     ----------
     source, output : Path
@@ -57,12 +60,6 @@ def render_midi_file(
         Called with how much is done, 0 to 1.
     most_hours : float
         A longer piece is refused, before anything is written.
-
-    Raises
-    ------
-    InputProblem, OutputProblem, ValueProblem
-        The input is no MIDI file; the output cannot be written; the rate or encoding does not exist; the piece is too
-        long.
     """
     check_output(output, overwrite=overwrite, inputs=(source,))
     midi = read_midi(source)

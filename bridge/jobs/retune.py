@@ -161,10 +161,7 @@ class _Watched(Sequence[TimedEvent]):
 def check_midi_name(output: Path) -> None:
     """Refuse an output whose name promises another kind of file than a MIDI file.
 
-    Raises
-    ------
-    ValueProblem
-        It ends in ``.mp3``, ``.wav`` or the like.
+    ValueProblem if it ends in ``.mp3``, ``.wav`` or the like.
     """
     suffix = output.suffix.lower()
     if suffix in _OTHER_SUFFIXES:

@@ -33,10 +33,7 @@ MARGIN_S = 15.0
 def play_demo(spec: TableSpec, piece: Path, device: str | None = None) -> None:
     """Play a drone and then a MIDI file in a table on the sound card; q, a signal or Ctrl-C ends it.
 
-    Raises
-    ------
-    StillbeatError
-        The sound card cannot be used, or the file not read.
+    StillbeatError if the sound card cannot be used, or the file not read.
     """
     backing = load_backing(piece)
     drone = plan_drone(DEMO_DRONE, spec, endless=False)

@@ -133,13 +133,7 @@ def _read(kind: type[Any], value: Any) -> Any:
 
 
 def write_frame(stream: BinaryIO, value: object) -> None:
-    """Write a value and push it out.
-
-    Raises
-    ------
-    OSError
-        The other end is gone.
-    """
+    """Write a value and push it out; OSError if the other end is gone."""
     stream.write(encode(value))
     stream.flush()
 
@@ -152,13 +146,7 @@ class FrameReader(Generic[_Frame]):
         self._decoder: msgspec.json.Decoder[_Frame] = msgspec.json.Decoder(kind, dec_hook=_read)
 
     def read(self) -> _Frame:
-        """Return the next one.
-
-        Raises
-        ------
-        EOFError
-            The other end is gone, or speaks nonsense.
-        """
+        """Return the next one; EOFError if the other end is gone, or speaks nonsense."""
         (size,) = _LENGTH.unpack(self._exactly(_LENGTH.size))
         if size > _MOST_BYTES:
             raise EOFError

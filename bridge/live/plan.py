@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field, fields
 from typing import Any, Literal, TypeAlias
 
+import msgspec
+
 from bridge.engine.play.controls import Controls
 from bridge.engine.play.drone_plan import DronePlan
 from bridge.engine.play.follow_plan import FollowPlan
@@ -12,13 +14,56 @@ from bridge.engine.play.held_drone import HoldPlan
 from bridge.engine.play.tables import Kept, PlayTable
 from bridge.engine.protocols import OnChange
 from bridge.live.backing import Backing
+from bridge.live.state import TrackState
 from bridge.ports.base import NEW_PORT
 from bridge.wire.profile import MTS_METHODS, SynthProfile
 
-__all__ = ["NEW_PORT", "LivePlan", "Local", "Playing", "pitched_channels"]
+__all__ = [
+    "NEW_PORT",
+    "LivePlan",
+    "Local",
+    "Playing",
+    "StepsDrone",
+    "TablesDrone",
+    "pitched_channels",
+]
 
 Local: TypeAlias = Literal["auto", "off", "keep"]
 """Local control of the instrument: off where keyboard and synth are one, always off, or left alone."""
+
+
+class StepsDrone(msgspec.Struct, frozen=True, tag=True):
+    """A drone on its own, step by step."""
+
+    plan: DronePlan
+    on: bool = True
+    """Whether it is heard at the beginning."""
+    volume: int | None = None
+    """How loud it is meant to be, in hundredths; None: as it is planned."""
+
+    @property
+    def channels(self) -> tuple[int, ...]:
+        """Channels that are its own, 1 to 16."""
+        return self.plan.channels
+
+
+class TablesDrone(msgspec.Struct, frozen=True, tag=True):
+    """A drone that is held under the playing, and follows the tables."""
+
+    plan: HoldPlan
+    on: bool = False
+    """Whether it sounds at the beginning."""
+    volume: int | None = None
+    """How loud it is meant to be, in hundredths; None: as usual."""
+
+    @property
+    def channels(self) -> tuple[int, ...]:
+        """Channels that are its own, 1 to 16."""
+        return (self.plan.channel,)
+
+
+PlayedDrone: TypeAlias = StepsDrone | TablesDrone
+"""What is held beside the keyboard, of whichever kind."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -70,12 +115,10 @@ class LivePlan(Playing):
     """Where the journal of what hangs is kept; None: nowhere."""
     backing: Backing | None = None
     """A MIDI file that plays along."""
-    drone: DronePlan | None = None
-    """Notes that are held on their own, step by step."""
-    hold: HoldPlan | None = None
-    """Notes that are held under the playing and follow the tables."""
-    hold_on: bool = False
-    """Whether they sound at the beginning."""
+    drone: PlayedDrone | None = None
+    """Notes that are held beside the keyboard."""
+    track: TrackState | None = None
+    """How the track goes on; None: from its beginning."""
     follow: FollowPlan | None = None
     """How the harmony is followed; None: notes are as the table has them."""
     kept: Kept | None = None
@@ -84,6 +127,11 @@ class LivePlan(Playing):
     """Where in the backing or the drone to begin."""
     returning: bool = False
     """Whether this player replaces another: then it waits for ports that are missing."""
+
+    @property
+    def track_alone(self) -> bool:
+        """Whether a track is all there is to step through: it chooses the tables itself, or there is but one."""
+        return self.backing is not None and (len(self.tables) == 1 or bool(self.backing.tables))
 
     def heard_on(self, own: tuple[int, ...]) -> tuple[int, ...]:
         """Return where something is heard that plays on channels of its `own`: by bends, wherever notes may go."""

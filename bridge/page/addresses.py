@@ -1,7 +1,4 @@
-"""Where the page is: addresses to type, and a code to scan with a tablet.
-
-Index: `Addresses` · `code_lines`.
-"""
+"""Where the page is: addresses to type, and a code to scan with a tablet."""
 
 from __future__ import annotations
 

@@ -1,7 +1,4 @@
-"""The page alone: tables to read, and a tuner that listens to this computer's microphone when somebody asks for it.
-
-Index: `PageAlone`.
-"""
+"""The page alone: tables to read, and a tuner that listens to this computer's microphone when somebody asks for it."""
 
 from __future__ import annotations
 

@@ -1,7 +1,4 @@
-"""What the server answers: our own files, the stream of what is shown, what can be read about a table, and actions.
-
-Index: `make_app` (an ASGI application) · `Doings` (what it hands on).
-"""
+"""What the server answers: our own files, the stream of what is shown, what can be read about a table, and actions."""
 
 from __future__ import annotations
 

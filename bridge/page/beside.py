@@ -1,7 +1,4 @@
-"""A page beside something that plays: shows what its desk shows, and hands what browsers ask to the desk.
-
-Index: `BesideDesk` · `stand_of_play`, `stand_of_drone`.
-"""
+"""A page beside something that plays: shows what its desk shows, and hands what browsers ask to the desk."""
 
 from __future__ import annotations
 
@@ -13,7 +10,7 @@ from bridge.engine.play.controls import Action
 from bridge.engine.play.tables import PlayTable
 from bridge.live.desk.labels import Labels
 from bridge.live.desk.typed import Command
-from bridge.live.plan import LivePlan
+from bridge.live.plan import LivePlan, TablesDrone
 from bridge.live.snapshot import Snapshot
 from bridge.page.actions import actions_of, command_of
 from bridge.page.frames import Asked, Stand
@@ -22,7 +19,7 @@ from bridge.page.seen import chord_keys
 from bridge.tuning.notes import parse_pitch_class
 from bridge.tuning.spec import TableSpec
 
-FADE_S = 0.9
+SILENCE_S = 0.9
 """So long a silence that was asked for may take; asked for again meanwhile, it comes at once."""
 
 
@@ -36,10 +33,12 @@ def stand_of_play(plan: LivePlan, labels: Labels, spec: TableSpec | None, listen
         command="play",
         actions=actions_of(
             "play",
-            tables=len(plan.tables),
+            tables=1 if plan.track_alone else len(plan.tables),
             pieces=bool(plan.starts),
-            drone=plan.hold is not None,
+            drone=isinstance(plan.drone, TablesDrone),
             listening=listening,
+            track=backing is not None,
+            parts=backing is not None and bool(backing.parts),
         ),
         spec=spec,
         tables=plan.tables,
@@ -113,6 +112,6 @@ class BesideDesk:
         self._typed("let go")
         if self._seen.drone.state in ("on", "waiting"):
             self._typed(Action("drone"))
-        self._fading = threading.Timer(FADE_S, self._typed, (Action("panic"),))
+        self._fading = threading.Timer(SILENCE_S, self._typed, (Action("panic"),))
         self._fading.daemon = True
         self._fading.start()

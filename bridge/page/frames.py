@@ -1,7 +1,4 @@
-"""What the program that plays and the process that serves its page say to each other: typed frames, as JSON.
-
-Index: `Serve`, `Stand`, `ToPage` (what the server is told) · `FromPage` (what it tells).
-"""
+"""What the program that plays and the process that serves its page say to each other: typed frames, as JSON."""
 
 from __future__ import annotations
 

@@ -1,7 +1,4 @@
-"""Listening: uvicorn with limits of ours, in the thread of an event loop.
-
-Index: `run` · `bind`.
-"""
+"""Listening: uvicorn with limits of ours, in the thread of an event loop."""
 
 from __future__ import annotations
 

@@ -79,6 +79,13 @@ class InPort(ABC):
     name: str
     """The port that it hears; for a made port, its own name."""
 
+    def pulse(self, data: bytes) -> None:
+        """Let a short message of our own arrive here, where the system keeps what it takes for unfinished to itself.
+
+        Everywhere else nothing happens. May be called from any thread but the port's own.
+        """
+        return
+
     @abstractmethod
     def close(self) -> None:
         """Stop listening. No call is under way or comes after this returns. Closing twice is no error."""
@@ -93,10 +100,8 @@ class OutPort(ABC):
     def send(self, data: bytes) -> None:
         """Send one whole message.
 
-        Raises
-        ------
-        PortProblem
-            The port is closed, the bytes are not one message, or a SysEx message is too long to arrive whole.
+        PortProblem if the port is closed, the bytes are not one message, or a SysEx message is too long to
+        arrive whole.
         """
         wrong = "the port is closed" if self.closed else check_message(data)
         if wrong:
@@ -113,12 +118,8 @@ class OutPort(ABC):
     def carries(self, probe: bytes, limit_s: float) -> bool:
         """Wait until what is sent really goes to whoever is connected; tell whether it does.
 
-        A system that cannot know says yes at once.
-
-        Parameters
-        ----------
-        probe : bytes
-            A message that means nothing to anybody; it may be sent any number of times.
+        `probe` is a message that means nothing to anybody, sent any number of times. A system that cannot
+        know says yes at once.
         """
         return True
 
@@ -143,21 +144,9 @@ class MidiSystem(ABC):
 
     @abstractmethod
     def open_input(self, name: str, receive: Receive, *, label: str = "in") -> InPort:
-        """Listen to a port, given by its full name.
+        """Listen to a port, given by its full name; our own end is called `label`.
 
-        Parameters
-        ----------
-        name : str
-            As `inputs` has it.
-        receive : callable
-            See `Receive`.
-        label : str
-            How our end is called.
-
-        Raises
-        ------
-        PortProblem
-            There is no such port any more, or the system refuses.
+        PortProblem if there is no such port any more, or the system refuses.
         """
 
     @abstractmethod
@@ -168,10 +157,7 @@ class MidiSystem(ABC):
     def make_input(self, receive: Receive, *, label: str = "in") -> InPort:
         """Make an input port of our own that others can connect to.
 
-        Raises
-        ------
-        PortProblem
-            The system has no virtual ports.
+        PortProblem if the system has no virtual ports.
         """
 
     @abstractmethod

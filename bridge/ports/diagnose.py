@@ -31,21 +31,9 @@ def advice(platform: str = sys.platform) -> str:
 def explain(
     systems: list[MidiSystem], problems: list[PortProblem], platform: str = sys.platform
 ) -> list[str]:
-    """Say, a sentence each, what is wrong with the systems and what to do.
+    """Say, a sentence each, what is wrong with the systems that answer and with those that do not, and what to do.
 
-    Parameters
-    ----------
-    systems : list of MidiSystem
-        Those that answer.
-    problems : list of PortProblem
-        Why the others do not.
-    platform : str
-        As `sys.platform`.
-
-    Returns
-    -------
-    list of str
-        Empty if there are inputs and outputs.
+    Empty if there are inputs and outputs; `platform` as in `sys.platform`.
     """
     said = []
     ins = [name for system in systems for name in system.inputs()]

@@ -17,10 +17,7 @@ from bridge.ports.rtmidi_ports import RtMidiSystem, midi_systems, open_system, q
 def answering_systems() -> tuple[list[RtMidiSystem], list[PortProblem]]:
     """Return the systems that answer, and why the others do not.
 
-    Raises
-    ------
-    PortProblem
-        No library for MIDI ports is installed.
+    PortProblem if no library for MIDI ports is installed.
     """
     systems: list[RtMidiSystem] = []
     problems: list[PortProblem] = []
@@ -34,19 +31,10 @@ def answering_systems() -> tuple[list[RtMidiSystem], list[PortProblem]]:
 
 
 def find_system(title: str | None, ins: Sequence[str | None], outs: Sequence[str | None]) -> MidiSystem:
-    """Return the system to use.
+    """Return the system of a title, or else one that has the ports asked for.
 
-    Parameters
-    ----------
-    title : str or None
-        The system that was named.
-    ins, outs : sequence of str or None
-        Ports that were asked for, by part of their names; None and `NEW_PORT` are found anywhere.
-
-    Raises
-    ------
-    PortProblem
-        No system answers, or none has all the ports.
+    Ports are named by part of their names; None and `NEW_PORT` are found anywhere. PortProblem if no system
+    answers, or none has all the ports.
     """
     if title is not None:
         with quiet():

@@ -47,10 +47,7 @@ def _opened(name: str | None) -> Any:
 def share() -> bool:
     """Have libraries that are loaded from now on use this one in place of a JACK library that they bring along.
 
-    Returns
-    -------
-    bool
-        Whether there is one.
+    Returns whether there is one.
     """
     library = load()
     if library is None:
@@ -108,15 +105,7 @@ def connect(source: str, destination: str) -> bool:
 def cut_off(port: str) -> bool:
     """Take all connections of an input port away: from the server's next period on it hears nothing.
 
-    Parameters
-    ----------
-    port : str
-        Its full name.
-
-    Returns
-    -------
-    bool
-        Whether that was done; not without a C library, a server or the port.
+    Returns whether that was done; not without a C library, a server or a port of that full name.
     """
     with _client("end") as found:
         if found is None:

@@ -109,10 +109,7 @@ class Library(Protocol):
 def chosen_library() -> Library:
     """Return the library to use.
 
-    Raises
-    ------
-    PortProblem
-        None is installed, or not the one that the environment names.
+    PortProblem if none is installed, or not the one that the environment names.
     """
     from bridge.ports.by_python_rtmidi import PythonRtMidi
     from bridge.ports.by_rtmidi2 import RtMidi2

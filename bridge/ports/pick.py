@@ -23,21 +23,9 @@ _NEAR = 0.6
 
 
 def pick_port(wanted: str, names: Sequence[str], side: Side) -> str:
-    """Return the port that was meant.
+    """Return the port that was meant, by its name or part of it.
 
-    Parameters
-    ----------
-    wanted : str
-        A port's name or part of it.
-    names : sequence of str
-        The ports that there are.
-    side : {"input", "output"}
-        For the message.
-
-    Raises
-    ------
-    PortProblem
-        No port has that name, or more than one; lists them.
+    PortProblem if no port has that name, or more than one; lists them.
     """
     asked = wanted.strip().lower()
     whole = [name for name in names if name.lower() == asked]

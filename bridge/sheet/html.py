@@ -11,7 +11,7 @@ from importlib import resources
 from typing import Any
 
 from bridge.errors import visible
-from bridge.sheet.content.sheets import sheet_document
+from bridge.sheet.content.sheets import WHOLE, sheet_document
 from bridge.sheet.document import Beside, Block, Figure, Grid, Heading, Items
 from bridge.sheet.needs import needed
 from bridge.sheet.phrases import breakable, glued
@@ -21,12 +21,17 @@ from bridge.sheet.shapes import picture_svg
 CARDS_FROM = 8
 """A grid of so many columns, some of words, becomes a card for each row on a phone."""
 
+BROAD_MM = 150
+"""A picture that is wider may be scrolled on a phone."""
+
 WHOLE_ROWS = 15
 """A grid of so few rows stays on one page."""
 
 
-def sheet_html(pieces: Sequence[PieceSheet], session: SessionInfo | None = None) -> str:
+def sheet_html(pieces: Sequence[PieceSheet], session: SessionInfo | None = None, form: str = WHOLE) -> str:
     """Return the sheets of some pieces as a page of HTML.
+
+    MethodProblem if the package jinja2 is not installed.
 
     Parameters
     ----------
@@ -34,16 +39,15 @@ def sheet_html(pieces: Sequence[PieceSheet], session: SessionInfo | None = None)
         In order; each begins on a page of its own when printed.
     session : SessionInfo, optional
         What stands on the page before them.
-
-    Raises
-    ------
-    MethodProblem
-        The package jinja2 is not installed.
+    form : str
+        As of `bridge.sheet.content.sheets`.
     """
-    document = sheet_document(pieces, session)
+    document = sheet_document(pieces, session, form)
     template, css = _template()
-    parts = [[_shown(block) for block in part] for part in document.parts]
-    page = visible(template.render(title=document.title, css=css, parts=parts))
+    sizes: dict[str, str] = {}
+    parts = [[_shown(block, sizes) for block in part] for part in document.parts]
+    rules = [f".{name} {{ {rule} }}" for name, rule in sizes.items()]
+    page = visible(template.render(title=document.title, css=css, rules=rules, parts=parts))
     return page + "\n" * (not page.endswith("\n"))
 
 
@@ -60,16 +64,27 @@ def _template() -> tuple[Any, Any]:
     return template, markup.Markup((folder / "page.css").read_text(encoding="utf-8").strip())
 
 
-def _shown(block: Block) -> dict[str, Any]:
-    """Return what the template asks of a block."""
+def _sized(sizes: dict[str, str], letter: str, size: float, rule: str) -> str:
+    """Return a class for a size, and note its rule: where a page is served, no style stands in an element."""
+    name = f"{letter}{size:g}".replace(".", "-")
+    sizes[name] = rule.format(f"{size:g}")
+    return name
+
+
+def _shown(block: Block, sizes: dict[str, str]) -> dict[str, Any]:
+    """Return what the template asks of a block; the rules of its sizes are added to `sizes`."""
     shown: dict[str, Any] = {"kind": type(block).__name__}
     if isinstance(block, Figure):
         svg = needed("markupsafe").Markup(picture_svg(block.picture, alone=False, notes=False).strip())
-        return {**shown, "svg": svg, "width": f"{block.picture.width_mm:g}"}
+        width_mm = block.picture.width_mm
+        style = _sized(sizes, "wide", width_mm, "max-width: {}mm")
+        style = ("broad " if width_mm > BROAD_MM else "") + style + (" spare" if block.spare else "")
+        return {**shown, "svg": svg, "style": style}
     if isinstance(block, Beside):
-        shares = {"left_share": f"{block.share:g}", "right_share": f"{1 - block.share:g}"}
-        columns = {"left": [_shown(one) for one in block.left], "right": [_shown(one) for one in block.right]}
-        return {**shown, **shares, **columns}
+        for side, share in (("left", block.share), ("right", 1 - block.share)):
+            shown[f"{side}_share"] = _sized(sizes, "share", round(share, 6), "flex: {} 1 0")
+            shown[side] = [_shown(one, sizes) for one in getattr(block, side)]
+        return shown
     if isinstance(block, Grid):
         sides = ["word" if index in block.words else "figure" for index in range(len(block.headings))]
         style = "even" if block.even else "plain"

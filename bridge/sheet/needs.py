@@ -17,13 +17,7 @@ def sheets_can_be_made() -> bool:
 
 
 def needed(name: str) -> ModuleType:
-    """Import a library of the extra ``sheets``.
-
-    Raises
-    ------
-    MethodProblem
-        It is not installed.
-    """
+    """Import a library of the extra ``sheets``; MethodProblem if it is not installed."""
     try:
         return import_module(name)
     except ModuleNotFoundError as error:

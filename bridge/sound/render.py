@@ -22,10 +22,12 @@ from bridge.store.files import PathName
 
 DEFAULT_SAMPLE_RATE = 44100
 
-TAIL_S = 12.0
+LONGEST_TAIL_S = 12.0
 """Sound that has not died away by then is faded out."""
 
-FADE_S = 1.0
+CUT_FADE_S = 1.0
+"""So long that fade takes."""
+
 LONGEST_S = 24 * 3600.0
 """Times beyond this are taken for a mistake."""
 
@@ -45,6 +47,8 @@ def render_blocks(
 ) -> Iterator[NDArray[np.float32]]:
     """Yield the sound of a piece in blocks, as it is; it may go beyond 1.
 
+    ValueProblem if a time is negative, no number or beyond a day, or the sample rate is out of range.
+
     Parameters
     ----------
     events : iterable of (float, bytes)
@@ -55,11 +59,6 @@ def render_blocks(
     Yields
     ------
     ndarray of float32, shape (frames, 2)
-
-    Raises
-    ------
-    ValueProblem
-        A time that is negative, no number or beyond a day; or the sample rate is out of range.
     """
     generator = Generator(sample_rate)
 
@@ -85,8 +84,8 @@ def render_blocks(
         generator.feed(data[1:] if data[:1] == b"\xf7" else data, at)
     generator.feed(_QUIET, last)
     yield block(last - generator.position)
-    tail = round(TAIL_S * sample_rate)
-    fade = round(FADE_S * sample_rate)
+    tail = round(LONGEST_TAIL_S * sample_rate)
+    fade = round(CUT_FADE_S * sample_rate)
     while tail > fade and not generator.silent:
         size = min(8192, tail - fade)
         yield block(size)

@@ -8,7 +8,7 @@ that its file stands on its own and gives bit-identical frequencies.
 
 Index
 -----
-`load_scale`, `load_guitar`, `load_table` by name or path · `table_from_toml`, `save_table` to and from text ·
+`load_scale`, `load_guitar`, `load_table` by name or path · `table_of`, `save_table` from and to TOML ·
 `guitar_table` a guitar's plain table · `FILES` the three loaders as a shelf for `bridge.tuning.asked` · and the names
 of `bridge.store.finding`
 """
@@ -34,7 +34,7 @@ from bridge.store.finding import (
     tables_dir,
     user_dir,
 )
-from bridge.store.toml import SCHEMA, Section, parse_toml, read_toml, write_toml
+from bridge.store.toml import SCHEMA, Section, read_toml, write_toml
 from bridge.tuning.asked import DEFAULT_SCALE, parse_key
 from bridge.tuning.frets import MAX_FRET
 from bridge.tuning.guitar_words import guitar_of, looks_like_strings, parse_strings
@@ -60,7 +60,7 @@ __all__ = [
     "load_scale",
     "load_table",
     "save_table",
-    "table_from_toml",
+    "table_of",
     "tables_dir",
     "user_dir",
 ]
@@ -83,12 +83,8 @@ _TABLE_COMMENTS = {
 def load_scale(name_or_path: str) -> Scale:
     """Read a scale.
 
-    Raises
-    ------
-    ValueProblem
-        If there is no scale of that name.
-    InputProblem
-        If the file is malformed; names file and line.
+    ValueProblem if there is no scale of that name. InputProblem if the file is malformed; names file and
+    line.
     """
     return load_description("scales", name_or_path, _scale_file)
 
@@ -96,14 +92,8 @@ def load_scale(name_or_path: str) -> Scale:
 def load_guitar(name_or_path: str) -> Guitar:
     """Read a guitar.
 
-    Raises
-    ------
-    ValueProblem
-        If there is no guitar of that name.
-    InputProblem
-        If the file is malformed; names file and line.
-    TuningProblem
-        If its strings and unisons make no tuning.
+    ValueProblem if there is no guitar of that name. InputProblem if the file is malformed; names file and
+    line. TuningProblem if its strings and unisons make no tuning.
     """
     if looks_like_strings(name_or_path) and name_or_path.strip() not in list_guitars():
         return _by_strings(name_or_path)
@@ -134,12 +124,8 @@ def load_table(name_or_path: str) -> TableSpec:
 
     A guitar's name stands for the default scale on the guitar's tonic.
 
-    Raises
-    ------
-    ValueProblem
-        If there is no table or guitar of that name.
-    InputProblem
-        If the file is malformed; names file and line.
+    ValueProblem if there is no table or guitar of that name. InputProblem if the file is malformed; names
+    file and line.
     """
     wanted = name_or_path.strip()
     if not is_path(wanted) and wanted not in list_tables():
@@ -152,7 +138,7 @@ def load_table(name_or_path: str) -> TableSpec:
             hint = near_names(wanted, [*list_tables(), *guitars])
         raise ValueProblem(f"unknown table {wanted!r}", hint)
     path = find_description("tables", wanted)
-    return _table(read_toml(path), path.name.removesuffix(TABLE_SUFFIX).removesuffix(".toml"), path.parent)
+    return table_of(read_toml(path), path.name.removesuffix(TABLE_SUFFIX).removesuffix(".toml"), path.parent)
 
 
 class _Files:
@@ -169,11 +155,6 @@ class _Files:
 
 
 FILES = _Files()
-
-
-def table_from_toml(text: str, where: str = "table") -> TableSpec:
-    """Read a table from the text of a description: inverse of `save_table`."""
-    return _table(parse_toml(text.encode("utf-8"), where), where)
 
 
 def guitar_table(guitar: Guitar, scale: Scale | None = None) -> TableSpec:
@@ -250,7 +231,7 @@ def _guitar(section: Section) -> Guitar:
         raise section.problem(message, problem.hint, section.named_in(message)) from problem
 
 
-def _table(section: Section, stem: str, folder: Path | None = None) -> TableSpec:
+def table_of(section: Section, stem: str, folder: Path | None = None) -> TableSpec:
     """Make a table of a file that lies in `folder`; the files that it names lie there too."""
     section.check_schema()
     section.text("units", _TABLE_UNITS)
@@ -354,17 +335,9 @@ def key_entries(section: Section) -> tuple[tuple[int, float], ...]:
 
 
 def save_table(spec: TableSpec) -> str:
-    """Write a table as TOML that stands on its own and reads back to bit-identical frequencies.
+    """Write a table as the TOML of a ``NAME.table.toml``; scale and guitar are written out, not named.
 
-    Parameters
-    ----------
-    spec : TableSpec
-        Scale and guitar are written out, not named.
-
-    Returns
-    -------
-    str
-        The text of a ``NAME.table.toml`` file.
+    It stands on its own and reads back to bit-identical frequencies.
     """
     data: dict[str, Any] = {
         "schema": SCHEMA,

@@ -53,20 +53,10 @@ _FULL = (errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC))
 
 
 def read_bytes(path: PathName, most_bytes: int = MOST_BYTES) -> bytes:
-    """Return the whole content of an input file.
+    """Return the whole content of an input file; a device or pipe is read as well, but never beyond `most_bytes`.
 
-    Parameters
-    ----------
-    path : path
-        The file; a device or pipe is read as well, but never beyond `most_bytes`.
-    most_bytes : int
-        What is refused is larger than this.
-
-    Raises
-    ------
-    InputProblem
-        The file is missing (near names in the same folder are suggested), is a folder, is too large, or may not be
-        read.
+    InputProblem if the file is missing (near names in the same folder are suggested), is a folder, is larger
+    than that, or may not be read.
     """
     name = os.fspath(path)
     try:
@@ -88,16 +78,8 @@ def read_bytes(path: PathName, most_bytes: int = MOST_BYTES) -> bytes:
 def check_output(path: PathName, overwrite: bool = False, inputs: tuple[PathName, ...] = ()) -> None:
     """Refuse early what could not be written later, before long work is done in vain.
 
-    Parameters
-    ----------
-    inputs : tuple of paths
-        Files that must never be changed.
-
-    Raises
-    ------
-    OutputProblem
-        The output is one of the inputs, exists already, is a folder, or its folder is missing or
-        not writable.
+    OutputProblem if the output is one of the inputs, which must never be changed, exists already, is a
+    folder, or its folder is missing or not writable.
     """
     name = os.fspath(path)
     for source in inputs:
@@ -128,6 +110,8 @@ def check_output(path: PathName, overwrite: bool = False, inputs: tuple[PathName
 def open_atomic(path: PathName, overwrite: bool = False) -> Iterator[BinaryIO]:
     """Open one output for writing; it appears under its name only when the block ends without an error.
 
+    OutputProblem as `check_output`; also a full disk, at whatever moment it shows.
+
     Parameters
     ----------
     path : path
@@ -139,11 +123,6 @@ def open_atomic(path: PathName, overwrite: bool = False) -> Iterator[BinaryIO]:
     ------
     BinaryIO
         A seekable stream (except for devices and pipes).
-
-    Raises
-    ------
-    OutputProblem
-        See `check_output`; also a full disk, at whatever moment it shows.
     """
     name = os.fspath(path)
     check_output(name, overwrite)
@@ -172,30 +151,19 @@ def open_atomic(path: PathName, overwrite: bool = False) -> Iterator[BinaryIO]:
 def write_bytes_atomic(path: PathName, data: bytes, overwrite: bool = False) -> None:
     """Write `data` as the whole content of one output, or leave nothing behind.
 
-    Raises
-    ------
-    OutputProblem
-        See `open_atomic`.
+    OutputProblem as `open_atomic`.
     """
     with open_atomic(path, overwrite) as stream:
         stream.write(data)
 
 
 def write_files_atomic(folder: PathName, contents: Mapping[str, bytes], overwrite: bool = False) -> None:
-    """Write several files into one folder: all of them, or none.
+    """Write several files into one folder, by plain names with no folders in them: all of them, or none.
 
     A folder that is missing, with its parents, is built aside and appears in one step, with everything in it.
     In a folder that is there, files appear as `write_all_atomic` tells.
 
-    Parameters
-    ----------
-    contents : mapping
-        Plain file names (no folders in them) to bytes.
-
-    Raises
-    ------
-    OutputProblem
-        One of the files exists or cannot be written, or the folder cannot be made.
+    OutputProblem if one of the files exists or cannot be written, or the folder cannot be made.
     """
     place = os.fspath(folder)
     for file_name in contents:
@@ -243,10 +211,7 @@ def write_all_atomic(contents: Mapping[PathName, bytes], overwrite: bool = False
     files already named are taken back and replaced ones restored. Should the process be killed between two namings,
     the next writing into the same folder restores what was replaced.
 
-    Raises
-    ------
-    OutputProblem
-        One of the files exists or cannot be written, or two of them are the same file.
+    OutputProblem if one of the files exists or cannot be written, or two of them are the same file.
     """
     targets: dict[str, bytes] = {}
     for path, data in contents.items():

@@ -53,10 +53,7 @@ _SINGULAR = {"scales": "scale", "guitars": "guitar", "synths": "synth", "tables"
 def tables_dir() -> Path:
     """Return the folder of shipped descriptions.
 
-    Raises
-    ------
-    InputProblem
-        If neither an installed wheel nor a checkout holds one.
+    InputProblem if neither an installed wheel nor a checkout holds one.
     """
     package = Path(bridge.__file__).resolve().parent
     for folder in (package / "tables", package.parent / "tables"):
@@ -73,12 +70,7 @@ def user_dir() -> Path:
 
 
 def list_names(kind: str) -> list[str]:
-    """Return the names of all descriptions of a kind, shipped and own, in order.
-
-    Parameters
-    ----------
-    kind : {"scales", "guitars", "synths", "tables"}
-    """
+    """Return the names of all scales, guitars, synths or tables, shipped and own, in order."""
     suffix = _KINDS[kind]
     folders = (user_dir() / kind, tables_dir() / kind)
     paths = (path for folder in folders if folder.is_dir() for path in folder.iterdir())
@@ -140,18 +132,10 @@ def meant_name(kind: str, text: str) -> str | None:
 
 
 def find_description(kind: str, name_or_path: str) -> Path:
-    """Return the file of a description.
+    """Return the file of a description by its path, or its name among the user's own and then the shipped ones.
 
-    Parameters
-    ----------
-    kind : {"scales", "guitars", "synths", "tables"}
-    name_or_path : str
-        A name, looked for among the user's own descriptions and then among the shipped ones; or a path.
-
-    Raises
-    ------
-    ValueProblem
-        If there is no such name; near names are suggested.
+    Kinds are scales, guitars, synths, tables. ValueProblem if there is no such name; near names are
+    suggested.
     """
     wanted = name_or_path.strip()
     if is_path(wanted):
@@ -179,12 +163,8 @@ def find_description(kind: str, name_or_path: str) -> Path:
 def load_description(kind: str, name_or_path: str, make: Callable[[Section], _T]) -> _T:
     """Return what `make` makes of the file of a description; a file that is found by name must say that name.
 
-    Raises
-    ------
-    ValueProblem
-        If there is no such name; near names are suggested.
-    InputProblem
-        If the file is malformed; names file and line.
+    ValueProblem if there is no such name; near names are suggested. InputProblem if the file is malformed;
+    names file and line.
     """
     path = find_description(kind, name_or_path)
     section = read_toml(path)

@@ -11,11 +11,8 @@ from bridge.errors import InputProblem
 def parse_json(data: bytes, where: str, hint: str = "") -> Any:
     """Return what the JSON in `data` says; `where` names it in errors, `hint` says what it should have been.
 
-    Raises
-    ------
-    InputProblem
-        It is no JSON, holds ``Infinity`` or ``NaN`` (which are none), a number of thousands of digits, or brackets
-        nested too deep.
+    InputProblem if it is no JSON, holds ``Infinity`` or ``NaN`` (which are none), a number of thousands of
+    digits, or brackets nested too deep.
     """
     try:
         return json.loads(data, parse_constant=_refuse, parse_float=_finite)

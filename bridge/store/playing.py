@@ -26,15 +26,7 @@ _tick_of = itemgetter(0)
 
 
 class Playing(Sequence[tuple[float, bytes]]):
-    """Events that play together, in playing order, as ``(seconds, data)``.
-
-    Parameters
-    ----------
-    mf : MidiFile
-        The file; it is not changed.
-    numbers : sequence of int
-        Which of its tracks, ascending.
-    """
+    """Events of some tracks that play together, in playing order, as ``(seconds, data)``; the file is not changed."""
 
     def __init__(self, mf: MidiFile, numbers: Sequence[int]) -> None:
         self.numbers = tuple(numbers)  # the tracks taken together

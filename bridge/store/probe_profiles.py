@@ -17,19 +17,14 @@ _UNITS = "cents, semitones, seconds, bytes; channels 1 to 16"
 _ALWAYS = frozenset(("methods", "select", "device_id", "sounding", "rounding"))
 _COMMENTS = {
     "methods": "what it obeys, the best first",
+    "bend_range_sounding": "whether a range moves notes which are sounding already",
     "sounding": "methods that move notes which are sounding already",
     "quirks": "what else a player should know",
 }
 
 
 def profile_to_toml(profile: SynthProfile, unknown: Sequence[str] = ()) -> str:
-    """Return the TOML text of a profile.
-
-    Parameters
-    ----------
-    unknown : sequence of str
-        What is not known, a sentence each: comments at the top.
-    """
+    """Return the TOML text of a profile; comments at the top say what is unknown, a sentence each."""
     data: dict[str, Any] = {
         "schema": SCHEMA,
         "name": profile.name,

@@ -14,7 +14,7 @@ import dataclasses
 
 from bridge.errors import ValueProblem
 from bridge.store.finding import list_names, load_description
-from bridge.store.toml import Section, parse_toml
+from bridge.store.toml import Section
 from bridge.wire.profile import SynthProfile
 
 _FIELDS = tuple(entry.name for entry in dataclasses.fields(SynthProfile))
@@ -27,35 +27,16 @@ def list_profiles() -> list[str]:
 
 
 def load_profile(name_or_path: str) -> SynthProfile:
-    """Read a synth profile.
+    """Read a synth profile by a name such as ``fluidsynth``, or the path of its file.
 
-    Parameters
-    ----------
-    name_or_path : str
-        A name such as ``fluidsynth``, or the path of a profile's file.
-
-    Raises
-    ------
-    ValueProblem
-        If there is no profile of that name; near names are suggested.
-    InputProblem
-        If the file is malformed or says something that no synth can be; names file and line.
+    ValueProblem if there is no profile of that name; near names are suggested. InputProblem if the file is
+    malformed or says something that no synth can be; names file and line.
     """
-    return load_description("synths", name_or_path, _profile)
+    return load_description("synths", name_or_path, profile_of)
 
 
-def profile_from_toml(text: str, where: str = "synth profile") -> SynthProfile:
-    """Return the profile that TOML text describes; `where` names it in errors.
-
-    Raises
-    ------
-    InputProblem
-        If the text is malformed or says something that no synth can be; names `where` and the line.
-    """
-    return _profile(parse_toml(text.encode(), where))
-
-
-def _profile(section: Section) -> SynthProfile:
+def profile_of(section: Section) -> SynthProfile:
+    """Make the profile that the whole of a file describes; InputProblem if no synth can be like that."""
     section.check_schema()
     for key in _REQUIRED:
         section.text(key)

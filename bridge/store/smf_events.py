@@ -37,19 +37,9 @@ def _number_bytes(value: int) -> bytes:
 def track_bytes(events: list[Event], running: Running, number: int) -> bytearray:
     """Return the content of a track's chunk, with an end mark in any case.
 
-    Parameters
-    ----------
-    events : list of Event
-        In file order, ticks never running backwards.
-    running : Running
-        Where to leave out status bytes that repeat.
-    number : int
-        Which track it is, from 1, for messages.
-
-    Raises
-    ------
-    ValueProblem
-        Ticks run backwards or too far ahead, an event is malformed, or one follows the end mark.
+    Ticks ascend in file order; `running` says where to leave out status bytes that repeat; messages name the
+    track by its number from 1. ValueProblem if ticks run backwards or too far ahead, an event is malformed,
+    or one follows the end mark.
     """
     out = bytearray()
     put = out.append

@@ -18,23 +18,10 @@ _HEX_TEXT = re.compile(rb"\s*(0x)?F0[\s,]*(0x)?[0-7][0-9A-F][\s,0-9A-FX]*", re.I
 
 
 def parse_syx(data: bytes, name: str = "the SysEx file") -> list[bytes]:
-    """Split the bytes of a SysEx file into messages.
+    """Split the bytes of a SysEx file into its messages, at least one, each ``F0`` … ``F7``.
 
-    Parameters
-    ----------
-    name : str
-        What messages call it.
-
-    Returns
-    -------
-    list of bytes
-        At least one message, each ``F0`` … ``F7``.
-
-    Raises
-    ------
-    InputProblem
-        The file is empty, something else than SysEx, cut off, or holds anything between the messages;
-        the offset of the first wrong byte is named.
+    InputProblem, which calls the file `name`, if it is empty, something else than SysEx, cut off, or holds
+    anything between the messages; the offset of the first wrong byte is named.
     """
     if not data:
         raise InputProblem(f"{name} is empty", "fetch or export the file again")
@@ -72,10 +59,7 @@ def parse_syx(data: bytes, name: str = "the SysEx file") -> list[bytes]:
 def syx_bytes(messages: Iterable[bytes]) -> bytes:
     """Return the bytes of a SysEx file.
 
-    Raises
-    ------
-    ValueProblem
-        One of the messages is not whole: ``F0``, data below 80, ``F7``.
+    ValueProblem if one of the messages is not whole: ``F0``, data below 80, ``F7``.
     """
     parts = list(messages)
     for number, message in enumerate(parts, 1):

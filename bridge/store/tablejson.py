@@ -24,13 +24,10 @@ SCHEMA = 1
 def table_to_json(table: Table) -> dict[str, Any]:
     """Return a table in its JSON form.
 
-    Returns
-    -------
-    dict
-        ``schema`` (1); ``home``; ``tonic`` as it sounds; ``fret``; ``slide``, only if there is one; ``reference``
-        of the open strings (``note``, ``hz``); ``keys``, 128 of ``key``, ``note``, ``hz``, ``degree``, ``ratio``,
-        ``cents_from_equal``; ``strings``, only with a guitar, from the last to the first: ``string``, ``note``,
-        ``hz``, ``ratio``, ``cents_from_equal``, ``cents_from_table``.
+    It has ``schema`` (1); ``home``; ``tonic`` as it sounds; ``fret``; ``slide``, only if there is one;
+    ``reference`` of the open strings (``note``, ``hz``); ``keys``, 128 of ``key``, ``note``, ``hz``,
+    ``degree``, ``ratio``, ``cents_from_equal``; ``strings``, only with a guitar, from the last to the first:
+    ``string``, ``note``, ``hz``, ``ratio``, ``cents_from_equal``, ``cents_from_table``.
     """
     form: dict[str, Any] = {"schema": SCHEMA, "home": table.home, "tonic": table.tonic, "fret": table.fret}
     if table.slide != 1:
@@ -65,10 +62,7 @@ def table_to_json(table: Table) -> dict[str, Any]:
 def table_to_csv(table: Table) -> str:
     """Return a table as CSV: a line of headings and a line for each of the 128 keys.
 
-    Returns
-    -------
-    str
-        Columns ``key,note,hz,degree,ratio,cents_from_equal``; Hz with all the digits that a float64 needs.
+    Columns are ``key,note,hz,degree,ratio,cents_from_equal``; Hz with all the digits that a float64 needs.
     """
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")

@@ -58,10 +58,7 @@ def _metas(mf: MidiFile, kind: int, track: int | None) -> list[tuple[int, int, b
 class TempoMap:
     """Ticks to seconds and back, through any number of tempo changes or in SMPTE time.
 
-    Parameters
-    ----------
-    track : int, optional
-        The track (from 0) of a format 2 file.
+    A format 2 file has one for each `track`, from 0.
     """
 
     def __init__(self, mf: MidiFile, track: int | None = None) -> None:
@@ -135,17 +132,9 @@ class TimeSignature:
 
 
 class BarMap:
-    """Bars and beats to ticks and back.
+    """Bars and beats to ticks and back; a format 2 file has one for each `track`, from 0.
 
-    Parameters
-    ----------
-    track : int, optional
-        The track (from 0) of a format 2 file.
-
-    Raises
-    ------
-    ValueProblem
-        The file counts in SMPTE time, which has no bars.
+    ValueProblem if the file counts in SMPTE time, which has no bars.
     """
 
     def __init__(self, mf: MidiFile, track: int | None = None) -> None:
@@ -181,19 +170,9 @@ class BarMap:
         return signature.beats * self._beat_ticks(signature)
 
     def tick(self, bar: int, beat: float | Fraction = 1) -> int:
-        """Return the tick nearest to a beat of a bar.
+        """Return the tick nearest to a beat of a bar, both from 1; a beat may be any part of a bar.
 
-        Parameters
-        ----------
-        bar : int
-            From 1 to `bars`.
-        beat : number
-            From 1 to less than one beyond the bar's number of beats.
-
-        Raises
-        ------
-        ValueProblem
-            The bar or beat does not exist.
+        ValueProblem if the bar or beat does not exist.
         """
         if not 1 <= bar <= self.bars:
             raise ValueProblem(
@@ -245,15 +224,10 @@ class KeySignature:
 
 
 def key_signatures(mf: MidiFile, track: int | None = None) -> list[KeySignature]:
-    """Return the key signatures of a file in playing order, one a tick.
+    """Return the key signatures of a file, or of a `track` (from 0) of a format 2 file, in playing order, one a tick.
 
     A signature is doubted when its mode is missing (255 is met in real files), when it has more than seven
     sharps or flats, when tracks disagree, and when it is the lone C major that programs write by default.
-
-    Parameters
-    ----------
-    track : int, optional
-        The track (from 0) of a format 2 file.
     """
     found: list[KeySignature] = []
     for tick, _, payload in _metas(mf, 0x59, track):

@@ -185,10 +185,8 @@ class Section:
 def read_toml(path: Path) -> Section:
     """Read a description.
 
-    Raises
-    ------
-    InputProblem
-        If the file is missing, unreadable, too large, not UTF-8 or not TOML; syntax errors name the line.
+    InputProblem if the file is missing, unreadable, too large, not UTF-8 or not TOML; syntax errors name the
+    line.
     """
     where = str(path)
     try:
@@ -247,14 +245,10 @@ def _syntax_problem(message: str, where: str, text: str) -> InputProblem:
 
 
 def find_line(text: str, path: tuple[str, ...]) -> int | None:
-    """Return the 1-based line of an entry or section; of its nearest parent when it cannot be told.
+    """Return the 1-based line of an entry or section of TOML that parses; of its nearest parent when it cannot be
+    told.
 
-    Parameters
-    ----------
-    text : str
-        A TOML file that parses.
-    path : tuple of str
-        Names of the sections and of the entry.
+    `path` has the names of the sections and of the entry.
     """
     best: tuple[int, int] = (0, 0)
     here: tuple[str, ...] = ()
@@ -323,11 +317,6 @@ def write_toml(data: Mapping[str, Any], comments: Mapping[str, str] | None = Non
         of these. Mappings inside lists become inline tables.
     comments : mapping of str to str, optional
         Comment to put before an entry or section, by its dotted path; the empty path begins the file.
-
-    Returns
-    -------
-    str
-        TOML that ends with a newline.
     """
     notes = comments or {}
     lines = [f"# {line}" for line in notes.get("", "").splitlines()]

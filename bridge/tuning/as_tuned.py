@@ -47,19 +47,9 @@ def fit_reference(
 ) -> ReferenceFit:
     """Fit the reference to measured strings by robust least squares of cents.
 
-    Parameters
-    ----------
-    measured : mapping of int to float
-        Frequency of each measured string, in Hz, by number; one is enough.
-    ratios : mapping of int to float
-        Factor of each string to the reference string.
-    sd_cents : mapping of int to float, optional
-        Standard deviation of each measurement; strings measured badly count less.
-
-    Raises
-    ------
-    ValueProblem
-        Where nothing is measured, a string is unknown, or a frequency is none.
+    All are by number of the string: frequencies in Hz, one of which is enough; factors to the reference
+    string; and standard deviations, by which strings measured badly count less. ValueProblem where nothing is
+    measured, a string is unknown, or a frequency is none.
     """
     if not measured:
         raise ValueProblem("no string was measured", "pluck at least one")
@@ -106,19 +96,10 @@ def _weighted_median(values: Mapping[int, float], weights: Mapping[int, float]) 
 
 
 def as_tuned_keys(measured: Mapping[int, float], keys: Mapping[int, int]) -> tuple[tuple[int, float], ...]:
-    """Frequencies of all keys whose pitch class was measured, for `TableSpec.key_overrides`.
+    """Frequencies of all keys whose pitch class was measured, by rising key, for `TableSpec.key_overrides`.
 
-    Parameters
-    ----------
-    measured : mapping of int to float
-        Frequency of each measured string, in Hz, by number.
-    keys : mapping of int to int
-        MIDI key of each open string, by number. Of two strings on one key the higher-numbered gives the pitch.
-
-    Returns
-    -------
-    tuple of (int, float)
-        By rising key.
+    Frequencies in Hz and MIDI keys of open strings are by number; of two strings on one key the
+    higher-numbered gives the pitch.
     """
     at: dict[int, float] = {}
     for number in sorted(measured):
@@ -155,23 +136,12 @@ class AsTuned:
 def as_tuned(
     spec: TableSpec, measured: Mapping[int, float], sd_cents: Mapping[int, float] | None = None
 ) -> AsTuned:
-    """Make the spec of a table as the strings are tuned.
+    """Make the spec of a table as the strings are tuned, from their frequencies in Hz and standard deviations by
+    number.
 
-    Parameters
-    ----------
-    spec : TableSpec
-        With a guitar; its reference is replaced by the fitted one, on the guitar's reference string.
-    measured : mapping of int to float
-        Frequency of each measured open string in Hz, by number.
-    sd_cents : mapping of int to float, optional
-        Standard deviation of each.
-
-    Raises
-    ------
-    TuningProblem
-        Where the spec has no guitar, or a string is so far off that it must be another one.
-    ValueProblem
-        Where nothing is measured or a string does not exist.
+    The reference is replaced by the fitted one, on the guitar's reference string. TuningProblem where the
+    spec has no guitar, or a string is so far off that it must be another one; ValueProblem where nothing is
+    measured or a string does not exist.
     """
     guitar = spec.guitar
     if guitar is None:
@@ -196,17 +166,10 @@ def as_tuned(
 
 
 def table_as_tuned(tuned: AsTuned, spec: TableSpec | None = None) -> Table:
-    """Build the table, its measured strings literal.
+    """Build the table, its measured strings literal, by `tuned.spec` or with something of that changed, such as its
+    fret.
 
-    Parameters
-    ----------
-    spec : TableSpec, optional
-        `tuned.spec` with something changed, such as its fret.
-
-    Returns
-    -------
-    Table
-        Strings that were not measured stand as the guitar's unisons place them over the fitted reference.
+    Strings that were not measured stand as the guitar's unisons place them over the fitted reference.
     """
     table = build_table(spec or tuned.spec)
     factor = table.sounding_reference[1] / table.reference.hz

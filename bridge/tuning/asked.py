@@ -121,6 +121,8 @@ def read_words(
 ) -> Asked:
     """Read what was asked for.
 
+    StillbeatError if a word is malformed or out of range, something is named twice, or nothing has that name.
+
     Parameters
     ----------
     shelf : Shelf
@@ -128,11 +130,6 @@ def read_words(
     at : callable, optional
         Entered around the reading of every word, with the name of the field and, in a list, of the item (``degrees``,
         ``b7``): a door that knows where a word stands can say so in the error.
-
-    Raises
-    ------
-    StillbeatError
-        A word is malformed or out of range, something is named twice, or nothing has that name.
     """
 
     def read(word: str, text: str | None, parse: Callable[[str], _T]) -> _T | None:
@@ -204,13 +201,7 @@ def _each(
 
 
 def parse_key(text: str) -> int:
-    """Read a note such as ``F#3``, or the number of a MIDI key.
-
-    Raises
-    ------
-    ValueProblem
-        It is neither.
-    """
+    """Read a note such as ``F#3``, or the number of a MIDI key; ValueProblem if it is neither."""
     body = text.strip()
     if re.fullmatch(r"\d{1,3}", body, re.ASCII) and int(body) < KEYS:
         return int(body)
@@ -220,10 +211,7 @@ def parse_key(text: str) -> int:
 def parse_pin(text: str) -> tuple[int, float]:
     """Read ``F#3=183.1`` as a MIDI key and a frequency in hertz.
 
-    Raises
-    ------
-    ValueProblem
-        The text is not a note, ``=`` and a frequency, or the frequency is out of range.
+    ValueProblem if the text is not a note, ``=`` and a frequency, or the frequency is out of range.
     """
     note, sign, value = text.partition("=")
     if not sign:
@@ -239,19 +227,8 @@ def parse_pin(text: str) -> tuple[int, float]:
 def make_spec(asked: Asked, shelf: Shelf, standing: Asked | None = None) -> TableSpec:
     """Make the description of a table from what was asked for; the rules stand in the module's docstring.
 
-    Parameters
-    ----------
-    shelf : Shelf
-        Finds the default scale.
-    standing : Asked, optional
-        What stands for several tables: its guitar, scale, home and reference.
-
-    Raises
-    ------
-    NoTonic
-        Nothing says which note the scale is built on.
-    TuningProblem
-        What was asked for does not go together.
+    `standing` is what stands for several tables: guitar, scale, home and reference. NoTonic if nothing says
+    which note the scale is built on; TuningProblem if what was asked for does not go together.
     """
     stands = standing or Asked()
     if asked.table is None:

@@ -75,21 +75,10 @@ class BeatsCompared:
 
 
 def partial_hz(hz: float, partial: int, stiffness: float = 0.0) -> float:
-    """Return the frequency of a partial.
+    """Return the frequency of a partial, from 1, of a string whose first one sounds at `hz`.
 
-    Parameters
-    ----------
-    hz : float
-        First partial as it sounds.
-    partial : int
-        Its number, from 1.
-    stiffness : float
-        Fletcher's B, 0 for an ideal string; steel guitar strings have about 1e-5 to 2e-4.
-
-    Raises
-    ------
-    ValueProblem
-        If a value is out of range.
+    `stiffness` is Fletcher's B, 0 for an ideal string; steel guitar strings have about 1e-5 to 2e-4.
+    ValueProblem if a value is out of range.
     """
     if not 0 < hz < math.inf:
         raise ValueProblem(f"frequency {hz:g} Hz", "frequencies are greater than zero")
@@ -120,28 +109,19 @@ def coinciding_partials(
     within_cents: float = WITHIN_CENTS,
     stiffness: tuple[float, float] = (0.0, 0.0),
 ) -> tuple[PartialPair, ...]:
-    """Find all pairs of partials of two notes that nearly coincide.
+    """Find all pairs of partials of two notes that nearly coincide; either note may be the higher.
+
+    The simplest comes first (by p·q, whose partials are the strongest and heard best), then the nearest.
+    ValueProblem if a value is out of range.
 
     Parameters
     ----------
-    first_hz, second_hz : float
-        The two notes; either may be the higher.
     max_partial : int
         Highest partial of either note, 1 to 64.
     within_cents : float
         How near the partials must lie, 0 to 100 cents.
     stiffness : tuple of float
         Fletcher's B of the first and of the second string.
-
-    Returns
-    -------
-    tuple of PartialPair
-        The simplest first (by p·q, whose partials are the strongest and heard best), then the nearest.
-
-    Raises
-    ------
-    ValueProblem
-        If a value is out of range.
     """
     if not 1 <= max_partial <= _PARTIAL_LIMIT:
         raise ValueProblem(f"partials up to {max_partial}", f"1 to {_PARTIAL_LIMIT}")
@@ -168,15 +148,7 @@ def compare_beats(
 ) -> tuple[BeatsCompared, ...]:
     """Set the beats of two notes in one tuning beside those of the same notes in another.
 
-    Parameters
-    ----------
-    just_hz, tempered_hz : tuple of float
-        The two notes in either tuning.
-
-    Returns
-    -------
-    tuple of BeatsCompared
-        Every pair that nearly coincides in at least one tuning, the simplest first.
+    Returns every pair that nearly coincides in at least one tuning, the simplest first.
     """
     just, tempered = (
         {(pair.partial, pair.other_partial): pair for pair in coinciding_partials(*notes)}

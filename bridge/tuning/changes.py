@@ -90,10 +90,7 @@ class Change:
 def parse_at(text: str) -> Change:
     """Read a change such as ``17=A``, ``5=,2=10/9``, ``9.3=fret:5`` or ``17=some.table.toml``.
 
-    Raises
-    ------
-    ValueProblem
-        If the place or a part is malformed, or nothing changes.
+    ValueProblem if the place or a part is malformed, or nothing changes.
     """
     place, equals, what = text.strip().partition("=")
     if not equals:
@@ -115,15 +112,12 @@ class NothingChanges(ValueProblem):
 def parse_change(what: str) -> Change:
     """Read what changes, without its place: ``A``, ``D,b7=7/4``, ``2=10/9,fret:5``, ``some.table.toml``.
 
+    ValueProblem if a part is malformed or there twice; `NothingChanges` if there is none.
+
     Returns
     -------
     Change
         At the beginning of bar 1.
-
-    Raises
-    ------
-    ValueProblem
-        If a part is malformed or there twice; `NothingChanges` if there is none.
     """
     tonic: str | None = None
     table: str | None = None

@@ -47,23 +47,10 @@ _DEGREE = re.compile(r"(?P<sign>[b#♭♯]?)(?P<number>\d{1,2})", re.ASCII)
 
 
 def drone_keys(text: str, tonic: str, voice: str = VOICE, octave: int | None = None) -> tuple[int, ...]:
-    """Return the MIDI keys of notes to hold, ascending, each once.
+    """Return the MIDI keys of notes to hold, ascending, each once, over a tonic as it sounds.
 
-    Parameters
-    ----------
-    text : str
-        What to hold.
-    tonic : str
-        The tonic as it sounds.
-    voice : str
-        Who sings to it, one of `VOICES`.
-    octave : int, optional
-        The octave in which degree 1 stands, whoever sings.
-
-    Raises
-    ------
-    ValueProblem
-        A name makes no sense, nothing is named, or a note lies beyond the 128 keys.
+    `voice` is who sings to it, one of `VOICES`; `octave` that in which degree 1 stands, whoever sings.
+    ValueProblem if a name makes no sense, nothing is named, or a note lies beyond the 128 keys.
     """
     low = lowest_key(voice) if octave is None else 12 * (octave + 1)
     start = low + (parse_pitch_class(tonic) - low) % 12
@@ -77,26 +64,14 @@ def drone_keys(text: str, tonic: str, voice: str = VOICE, octave: int | None = N
 
 
 def lowest_key(voice: str) -> int:
-    """Return the lowest key of a voice.
-
-    Raises
-    ------
-    ValueProblem
-        There is no such voice.
-    """
+    """Return the lowest key of a voice; ValueProblem if there is no such voice."""
     if voice not in VOICES:
         raise ValueProblem(f"there is no voice {voice!r}", near_names(voice, VOICES))
     return VOICES[voice]
 
 
 def check_notes(text: str) -> None:
-    """Refuse notes that make no sense, whatever the tonic.
-
-    Raises
-    ------
-    ValueProblem
-        A name makes no sense.
-    """
+    """Refuse notes that make no sense, whatever the tonic; ValueProblem if a name makes no sense."""
     for word in _each(text):
         _key(word, VOICES[VOICE])
 

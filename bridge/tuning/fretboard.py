@@ -159,14 +159,9 @@ def fretboard(
 def frets_for_chord(
     cells: Iterable[FretCell], keys: Collection[int], within_cents: float = SAFE_CENTS
 ) -> ChordFrets:
-    """Sort the places of a chord's notes into safe and doubtful.
+    """Sort the places of a chord's notes into safe, within so many cents, and doubtful.
 
-    Parameters
-    ----------
-    keys : collection of int
-        MIDI keys (or pitch classes) of the chord, in any octave; `bridge.tuning.chords.judged.Chord.keys` fits.
-    within_cents : float
-        What still goes with a pure chord.
+    Keys may be pitch classes, and stand for all octaves; `bridge.tuning.chords.judged.Chord.keys` fits.
     """
     classes = {key % 12 for key in keys}
     belong = [cell for cell in cells if cell.key % 12 in classes]
@@ -177,21 +172,11 @@ def frets_for_chord(
 
 
 def barre_fits(spec: TableSpec, last_fret: int = 12) -> tuple[BarreFit, ...]:
-    """Find the table that goes with a barre at each fret, the open strings (fret 0) first.
+    """Find the table that goes with a barre at each fret up to `last_fret` (24 at most), the open strings (fret 0)
+    first.
 
-    Parameters
-    ----------
-    spec : TableSpec
-        The open guitar's table; a fret or slide of its own is left aside.
-    last_fret : int
-        Highest barre, 0 to 24.
-
-    Raises
-    ------
-    TuningProblem
-        If there is no guitar or no scale.
-    ValueProblem
-        If the fret is out of range.
+    A fret or slide of the spec's own is left aside. TuningProblem if there is no guitar or no scale;
+    ValueProblem if the fret is out of range.
     """
     check_fret(last_fret)
     if spec.guitar is None or spec.scale is None:

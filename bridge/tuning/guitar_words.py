@@ -81,13 +81,7 @@ def looks_like_strings(text: str) -> bool:
 
 
 def parse_strings(text: str) -> StringWords:
-    """Read the strings of a guitar, low to high.
-
-    Raises
-    ------
-    ValueProblem
-        They are no strings.
-    """
+    """Read the strings of a guitar, low to high; ValueProblem if they are no strings."""
     body, colon, where = text.strip().partition(":")
     if not looks_like_strings(body):
         raise ValueProblem(
@@ -127,12 +121,8 @@ def _rising(names: Sequence[str]) -> Iterator[int]:
 def guitar_of(words: StringWords) -> Guitar:
     """Propose the pure form of strings, with the unisons by which it is tuned.
 
-    Raises
-    ------
-    ValueProblem
-        No form makes all neighbours pure: says where the comma may go.
-    TuningProblem
-        The strings cannot be tied together by harmonics.
+    ValueProblem if no form makes all neighbours pure; says where the comma may go. TuningProblem if the
+    strings cannot be tied together by harmonics.
     """
     tonic = _tonic(words.keys)
     tonic_class = parse_pitch_class(tonic)

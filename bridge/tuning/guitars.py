@@ -98,13 +98,9 @@ class GuitarString:
 class Guitar:
     """A tuned instrument; solved and checked when it is made.
 
-    Raises
-    ------
-    TuningProblem
-        If the strings are not numbered 1 to n once each, if unisons leave a string untied or contradict each
-        other, or if a string ends more than 50 cents from its written note.
-    ValueProblem
-        If the tonic, the scale length or the number of frets is none.
+    TuningProblem if the strings are not numbered 1 to n once each, if unisons leave a string untied or
+    contradict each other, or if a string ends more than 50 cents from its written note; ValueProblem if the
+    tonic, the scale length or the number of frets is none.
     """
 
     name: str
@@ -142,13 +138,7 @@ class Guitar:
         object.__setattr__(self, "_solved", self._solve())
 
     def string(self, number: int) -> GuitarString:
-        """Return a string by its number.
-
-        Raises
-        ------
-        ValueProblem
-            If there is no such string.
-        """
+        """Return a string by its number; ValueProblem if there is no such string."""
         if not 1 <= number <= len(self.strings):
             raise ValueProblem(f"string {number} of {self.title}", f"strings 1 to {len(self.strings)}")
         return self.strings[len(self.strings) - number]
@@ -227,21 +217,10 @@ def _off_hint(off_cents: float) -> str:
 
 
 def guitar_from_mapping(data: Mapping[str, Any], where: str) -> Guitar:
-    """Make a guitar from a parsed description.
+    """Make a guitar from what the module's docstring shows, as `tomllib` returns it; messages begin with `where`.
 
-    Parameters
-    ----------
-    data : mapping
-        What the module's docstring shows, as `tomllib` returns it.
-    where : str
-        File or name that starts every error message.
-
-    Raises
-    ------
-    InputProblem
-        If an entry is missing, unknown or malformed; the message names it.
-    TuningProblem
-        If the entries are well formed but make no tuning (see `Guitar`).
+    InputProblem if an entry is missing, unknown or malformed, which the message names; TuningProblem if the
+    entries are well formed but make no tuning (see `Guitar`).
     """
     entries = _Entries(data, where)
     if entries.whole("schema") != SCHEMA:

@@ -36,6 +36,7 @@ _DEGREE_LETTERS = (0, 1, 1, 2, 2, 3, 3, 4, 5, 5, 6, 6)
 """Letters above the tonic's for each of the twelve degrees, 1 b2 2 b3 3 4 #4 5 b6 6 b7 7."""
 
 _CLASS = re.compile(r"([A-Ga-g])([#♯b♭]{0,2})")
+_SPAN = re.compile(r"\s*([A-Ha-h][#♯b♭]*-?\d+)\s*-\s*([A-Ha-h][#♯b♭]*-?\d+)\s*")
 _NOTE = re.compile(r"([A-Ga-g])([#♯b♭]{0,2})(-?\d{1,3})", re.ASCII)
 _GERMAN = re.compile(r"([A-Ha-h])(is|es|s)(-?\d*)", re.IGNORECASE)
 _H_HINT = "German H is B, German B is Bb"
@@ -79,17 +80,9 @@ def degree_meant(text: str) -> str:
 
 @lru_cache(maxsize=256)  # a table asks for its tonic with every key
 def parse_pitch_class(text: str) -> int:
-    """Read a note without octave, such as ``D``, ``F#`` or ``B♭``.
+    """Read a note without octave, such as ``D``, ``F#`` or ``B♭``, as its pitch class, 0 (C) to 11 (B).
 
-    Returns
-    -------
-    int
-        Pitch class 0 (C) to 11 (B).
-
-    Raises
-    ------
-    ValueProblem
-        If the text is no note name; the German ``H`` is explained.
+    ValueProblem if the text is no note name; the German ``H`` is explained.
     """
     body = _said(text)
     match = _CLASS.fullmatch(body)
@@ -103,10 +96,7 @@ def parse_pitch_class(text: str) -> int:
 def parse_tonic(text: str) -> str:
     """Read the name of a tonic and return it in ASCII: ``"b♭"`` is ``"Bb"``.
 
-    Raises
-    ------
-    ValueProblem
-        If the text is no note name.
+    ValueProblem if the text is no note name.
     """
     parse_pitch_class(text)
     name = _said(text)
@@ -114,17 +104,9 @@ def parse_tonic(text: str) -> str:
 
 
 def parse_note(text: str) -> int:
-    """Read a note with octave, such as ``D3``, ``F#3`` or ``Bb-1``.
+    """Read a note with octave, such as ``D3``, ``F#3`` or ``Bb-1``, as a MIDI key, 0 (C-1) to 127 (G9); C4 = 60.
 
-    Returns
-    -------
-    int
-        MIDI key 0 (C-1) to 127 (G9); C4 = 60.
-
-    Raises
-    ------
-    ValueProblem
-        If the text is no note with octave, or the note lies outside the 128 MIDI keys.
+    ValueProblem if the text is no note with octave, or the note lies outside the 128 MIDI keys.
     """
     body = _said(text)
     match = _NOTE.fullmatch(body)
@@ -136,6 +118,28 @@ def parse_note(text: str) -> int:
     if not 0 <= key <= 127:
         raise ValueProblem(f"note {body!r} is out of range", "notes run from C-1 to G9; C4 is middle C")
     return key
+
+
+def parse_key_span(text: str, what: str, such_as: str) -> tuple[int, int]:
+    """Read ``C1-B1`` as two MIDI keys, the lowest and the highest.
+
+    Parameters
+    ----------
+    what, such_as : str
+        What such keys are, and an example, for messages.
+
+    Raises
+    ------
+    ValueProblem
+        It is not that.
+    """
+    match = _SPAN.fullmatch(text)
+    if match is None:
+        raise ValueProblem(f"{text!r} are no {what}", f"write the lowest and highest key, such as {such_as}")
+    low, high = parse_note(match[1]), parse_note(match[2])
+    if low > high:
+        raise ValueProblem(f"the {what} {text!r} run downward", f"did you mean {match[2]}-{match[1]}?")
+    return low, high
 
 
 def _accidental(signs: str, body: str) -> int:
@@ -163,19 +167,9 @@ def _name_hint(body: str, otherwise: str) -> str:
 
 
 def pitch_class_name(pitch_class: int, tonic: str = "C") -> str:
-    """Name a pitch class the way it is spelled above a tonic.
+    """Name a pitch class (modulo 12) in ASCII the way it is spelled above a tonic: ``"F#"``, ``"Bb"``.
 
-    Parameters
-    ----------
-    pitch_class : int
-        Any integer; taken modulo 12.
-    tonic : str
-        Name of the tonic, which is spelled as given: ``F#`` and ``Gb`` differ.
-
-    Returns
-    -------
-    str
-        ``"F#"``, ``"Bb"``, …: ASCII; white keys always by their plain name.
+    White keys have their plain names always. The tonic is spelled as given: ``F#`` and ``Gb`` differ.
     """
     wanted = pitch_class % 12
     if wanted in _WHITE:
@@ -188,24 +182,9 @@ def pitch_class_name(pitch_class: int, tonic: str = "C") -> str:
 
 
 def note_name(key: int, tonic: str = "C") -> str:
-    """Name a MIDI key with its octave, spelled by the tonic.
+    """Name a MIDI key with its octave, spelled by the tonic: ``"F#3"``, ``"Bb2"``, ``"C4"`` for middle C.
 
-    Parameters
-    ----------
-    key : int
-        MIDI key 0–127.
-    tonic : str
-        Name of the tonic that decides between sharps and flats.
-
-    Returns
-    -------
-    str
-        ``"F#3"``, ``"Bb2"``, ``"C4"`` for middle C.
-
-    Raises
-    ------
-    ValueProblem
-        If the key is not 0–127.
+    ValueProblem if the key is not 0–127.
     """
     if not 0 <= key <= 127:
         raise ValueProblem(f"key {key} is out of range", "MIDI keys run from 0 (C-1) to 127 (G9)")
@@ -213,25 +192,14 @@ def note_name(key: int, tonic: str = "C") -> str:
 
 
 def key_to_hz(key: float, a4_hz: float = A4_HZ) -> float:
-    """Return the equal-tempered frequency of a key, which may be fractional or beyond 0–127.
-
-    Parameters
-    ----------
-    key : float
-        MIDI key in equal-tempered semitones; 69 is A4.
-    a4_hz : float
-        Frequency of A4.
-    """
+    """Return the equal-tempered frequency of a key, which may be fractional or beyond 0–127; 69 is A4."""
     return float(a4_hz * 2.0 ** ((key - A4_KEY) / 12.0))
 
 
 def hz_to_key(hz: float, a4_hz: float = A4_HZ) -> float:
     """Return the fractional MIDI key of a frequency in equal temperament: inverse of `key_to_hz`.
 
-    Raises
-    ------
-    ValueProblem
-        If a frequency is zero, negative or not finite.
+    ValueProblem if a frequency is zero, negative or not finite.
     """
     if not (0 < hz < math.inf and 0 < a4_hz < math.inf):
         raise ValueProblem(f"frequency {hz:g} Hz", "frequencies are greater than zero")

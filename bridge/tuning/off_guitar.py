@@ -26,10 +26,7 @@ _OF_THE_REFERENCE = "with it that note beats; leave it out, or name a reference 
 def off_guitar(tables: Iterable[tuple[str, Table]]) -> str:
     """Say where tables disagree with the guitar, and what to do; empty if they all agree.
 
-    Parameters
-    ----------
-    tables : iterable of (str, Table)
-        Where each table holds (``bar 17``; empty: everywhere), and the table.
+    Each table comes with where it holds (``bar 17``; empty: everywhere).
     """
     places: dict[str, list[str]] = {}
     advice = _WHAT_TO_DO

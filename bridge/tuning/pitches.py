@@ -34,13 +34,7 @@ def sound(reference_hz: float, interval: Interval, slide: Fraction = Fraction(1)
 
 
 class OpenPitches:
-    """The pitch of every key and string of a `TableSpec` at fret 0.
-
-    Parameters
-    ----------
-    spec : TableSpec
-        What is wanted; its fret and slide are ignored.
-    """
+    """The pitch of every key and string of a `TableSpec` at fret 0; its fret and slide are ignored."""
 
     def __init__(self, spec: TableSpec) -> None:
         self._spec = spec
@@ -50,6 +44,7 @@ class OpenPitches:
         # Interval of every open string to the reference, by string number; empty without a guitar.
         self._steps: dict[int, Interval] = {}  # of the home scale from the reference, by degree
         self._hang = _UNISON
+        self._known: dict[int, Interval | None] = {}
         self.strings = self._open_strings()
         self._hang = self._find_hang()
         self._steps.clear()
@@ -58,6 +53,11 @@ class OpenPitches:
 
     def interval(self, key: int) -> Interval | None:
         """Interval of a key of the open instrument to the reference; None if it is only known in Hz."""
+        if key not in self._known:
+            self._known[key] = self._interval(key)
+        return self._known[key]
+
+    def _interval(self, key: int) -> Interval | None:
         if key in self._overrides or self._scale is None or self._anchor is None:
             return None
         if self._spec.open_strings_win:

@@ -30,22 +30,9 @@ _RANGE = "a ratio is two whole numbers like 5/4, between 1/1024 and 1024/1"
 
 
 def parse_ratio(text: str) -> Fraction:
-    """Read a ratio such as ``5/4``, ``5:4`` or ``2``.
+    """Read a ratio such as ``5/4``, ``5:4`` or ``2``, in lowest terms, between 1/1024 and 1024.
 
-    Parameters
-    ----------
-    text : str
-        One or two positive whole numbers with ``/`` or ``:`` between them.
-
-    Returns
-    -------
-    Fraction
-        The ratio in lowest terms, between 1/1024 and 1024/1.
-
-    Raises
-    ------
-    ValueProblem
-        If the text is no ratio, is zero or negative, or spans more than ten octaves.
+    ValueProblem if the text is no ratio, is zero or negative, or spans more than ten octaves.
     """
     body = text.strip()
     match = _RATIO.fullmatch(body)
@@ -87,10 +74,7 @@ def format_ratio(ratio: Fraction) -> str:
 def ratio_to_cents(ratio: Fraction | float) -> float:
     """Return the size in cents of a positive ratio.
 
-    Raises
-    ------
-    ValueProblem
-        If the ratio is zero, negative or not finite.
+    ValueProblem if the ratio is zero, negative or not finite.
     """
     factor = float(ratio)
     if not 0 < factor < math.inf:
@@ -106,10 +90,7 @@ def cents_to_ratio(cents: float) -> float:
 def hz_to_cents(hz: float, ref_hz: float) -> float:
     """Return how far `hz` lies above `ref_hz`, in cents (negative below).
 
-    Raises
-    ------
-    ValueProblem
-        If either frequency is zero, negative or not finite.
+    ValueProblem if either frequency is zero, negative or not finite.
     """
     if not (0 < hz < math.inf and 0 < ref_hz < math.inf):
         raise ValueProblem(f"frequencies {hz:g} Hz and {ref_hz:g} Hz", "frequencies are greater than zero")

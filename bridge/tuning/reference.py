@@ -126,17 +126,9 @@ def _mistake(key: int, hz: float) -> str:
 def parse_reference(text: str) -> Reference:
     """Read a reference: ``D3=146.5``, ``A4=438``, ``D3-7c``, ``D3-7c@442``, ``D3@442`` or ``D3``.
 
-    Parameters
-    ----------
-    text : str
-        A note and its frequency in Hz; or a note and a tuner's reading in cents, with the tuner's
-        calibration behind ``@`` unless it is 440 Hz.
-
-    Raises
-    ------
-    ValueProblem
-        If a part is malformed, the calibration is not 380 to 500 Hz, or the note ends more than 600 cents
-        from equal temperament.
+    That is a note and its frequency in Hz; or a note and a tuner's reading in cents, with the tuner's
+    calibration behind ``@`` unless it is 440 Hz. ValueProblem if a part is malformed, the calibration is not
+    380 to 500 Hz, or the note ends more than 600 cents from equal temperament.
     """
     body = plain_signs(text)
     note, equals, value = body.partition("=")
@@ -185,10 +177,7 @@ def _ask_octave(note: str, value: str) -> None:
 def parse_hz(value: str, note: str) -> float:
     """Read a frequency, such as stands behind the equals sign of a note.
 
-    Raises
-    ------
-    ValueProblem
-        It is none; says how `note` is written with a frequency, or with a tuner's reading.
+    ValueProblem if it is none; says how `note` is written with a frequency, or with a tuner's reading.
     """
     match = _HZ.fullmatch(value)
     if match is not None:
@@ -223,12 +212,8 @@ def _parse_calibration(value: str, whole: str) -> float:
 def default_reference(tonic: str, guitar: Guitar | None = None) -> Reference:
     """Return the reference to use when none is given: equal temperament at A4 = 440 Hz.
 
-    Parameters
-    ----------
-    tonic : str
-        The home tonic; without a guitar its note nearest middle C is taken (of two equally near, the lower).
-    guitar : Guitar, optional
-        With a guitar, its reference string is taken.
+    It is the guitar's reference string, else the home tonic's note nearest middle C (of two equally near, the
+    lower).
     """
     if guitar is not None:
         key = guitar.key_of(guitar.reference_string)

@@ -6,10 +6,6 @@ Degrees are named the trade's way, ``1 b2 2 b3 3 4 #4 5 b6 6 b7 7``, and numbere
 also the number of semitones above the tonic. A degree lies within 100 cents of its equal-tempered place. An
 `Interval` is an exact ratio, or, for tempered ones, cents; whole octaves are always exact.
 
-Index
------
-`DEGREES`, `Interval`, `Scale`, `EQUAL`, `parse_degree`, `parse_degree_change`, `check_degree`
-
 Sources
 -------
 The names are common practice. Each shipped scale states its own source in its file.
@@ -22,7 +18,7 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from fractions import Fraction
-from functools import lru_cache
+from functools import cache
 
 from bridge.errors import ValueProblem, near_names
 from bridge.tuning.notes import degree_meant, plain_signs
@@ -90,13 +86,7 @@ class Interval:
 
     @classmethod
     def parse(cls, text: str) -> Interval:
-        """Read ``5/4`` (exact) or ``386.3c`` (cents).
-
-        Raises
-        ------
-        ValueProblem
-            If the text is neither.
-        """
+        """Read ``5/4`` (exact) or ``386.3c`` (cents); ValueProblem if the text is neither."""
         body = text.strip()
         match = _CENTS.fullmatch(body)
         if match is not None:
@@ -131,27 +121,17 @@ class Interval:
         return format_ratio(self.ratio) if self.ratio is not None else f"{self.cents!r}c"
 
 
-@lru_cache(maxsize=256)
+@cache
 def octaves(count: int) -> Interval:
     """Return the interval of a whole number of octaves, up or down."""
     return Interval(Fraction(2) ** count, 1200.0 * count)
 
 
 def check_degree(index: int, interval: Interval) -> None:
-    """Refuse an interval that cannot stand on a degree.
+    """Refuse an interval above the tonic that cannot stand on a degree, 0 (``1``) to 11 (``7``).
 
-    Parameters
-    ----------
-    index : int
-        Degree 0 (``1``) to 11 (``7``).
-    interval : Interval
-        Its distance above the tonic.
-
-    Raises
-    ------
-    ValueProblem
-        If the first degree is anything but a unison, or another lies more than 100 cents from its
-        equal-tempered place; names the likely mistake.
+    ValueProblem if the first degree is anything but a unison, or another lies more than 100 cents from its
+    equal-tempered place; names the likely mistake.
     """
     if index == 0:
         if interval.ratio != 1:
@@ -197,17 +177,9 @@ class Scale:
             check_degree(index, interval)
 
     def with_degrees(self, changes: Mapping[int, Interval]) -> Scale:
-        """Return the scale with some degrees replaced.
+        """Return the scale with some degrees, by index from 1 to 11, replaced by new distances above the tonic.
 
-        Parameters
-        ----------
-        changes : mapping of int to Interval
-            Index 1 to 11 of the degree, and its new distance above the tonic.
-
-        Raises
-        ------
-        ValueProblem
-            If an interval does not suit its degree.
+        ValueProblem if an interval does not suit its degree.
         """
         for index, interval in changes.items():
             check_degree(index, interval)
@@ -232,17 +204,10 @@ EQUAL = Scale(
 
 
 def parse_degree(text: str) -> int:
-    """Read the name of a degree, such as ``b7``; ``b5``, ``#5`` and their like are understood.
+    """Read the name of a degree, such as ``b7``, as its index, 0 (``1``) to 11 (``7``); ``b5``, ``#5`` and their like
+    too.
 
-    Returns
-    -------
-    int
-        Index 0 (``1``) to 11 (``7``).
-
-    Raises
-    ------
-    ValueProblem
-        If there is no such degree.
+    ValueProblem if there is no such degree.
     """
     body = plain_signs(text)
     name = _ALIASES.get(body, _INTERVALS.get(" ".join(body.lower().split()), body))
@@ -261,17 +226,9 @@ def parse_degree(text: str) -> int:
 
 
 def parse_degree_change(text: str) -> tuple[int, Interval]:
-    """Read a degree and its new interval above the tonic: ``b7=7/4`` or ``3=386.3c``.
+    """Read a degree's index, 1 to 11, and its new interval above the tonic: ``b7=7/4`` or ``3=386.3c``.
 
-    Returns
-    -------
-    tuple of int and Interval
-        Index 1 to 11 of the degree, and the interval.
-
-    Raises
-    ------
-    ValueProblem
-        If either part is malformed, or the interval does not suit the degree.
+    ValueProblem if either part is malformed, or the interval does not suit the degree.
     """
     name, equals, value = text.partition("=")
     if not equals or not value.strip():

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 from bridge.errors import TuningProblem, ValueProblem
@@ -31,12 +32,8 @@ MIN_HZ, MAX_HZ = 1.0, 25000.0
 class TableSpec:
     """Everything that makes a table, described on the open strings.
 
-    Raises
-    ------
-    ValueProblem
-        If a value is out of range.
-    TuningProblem
-        If a scale is missing, or open strings shall win without a guitar.
+    ValueProblem if a value is out of range; TuningProblem if a scale is missing, or open strings shall win
+    without a guitar.
     """
 
     name: str
@@ -90,12 +87,12 @@ class TableSpec:
                 "tonic and degrees cannot change without a scale; name one",
             )
 
-    @property
+    @cached_property
     def home_class(self) -> int:
         """Pitch class of the home tonic, 0 to 11."""
         return parse_pitch_class(self.home)
 
-    @property
+    @cached_property
     def tonic_class(self) -> int:
         """Pitch class of the present tonic on the open strings, 0 to 11."""
         return parse_pitch_class(self.tonic)
@@ -161,28 +158,10 @@ def literal_spec(
 ) -> TableSpec:
     """Describe 128 frequencies without a scale, such as a table that was read from a synth.
 
-    Parameters
-    ----------
-    name : str
-        Name of the table.
-    hz : sequence of 128 floats
-        Frequency of every key.
-    tonic : str
-        Tonic for spelling notes.
-    guitar : Guitar, optional
-        Guitar whose strings are compared with the table.
-
-    Raises
-    ------
-    TuningProblem
-        If there are not 128 frequencies.
-    ValueProblem
-        If one is out of range.
-
-    Notes
-    -----
-    The reference becomes the guitar's reference string, else A4, else the nearest key to A4 that lies within
-    600 cents of equal temperament (A4 = 440 Hz if there is none, as when every key is far off).
+    The tonic spells its notes; the guitar's strings are compared with it. The reference becomes the guitar's
+    reference string, else A4, else the nearest key to A4 that lies within 600 cents of equal temperament (A4
+    = 440 Hz if there is none, as when every key is far off). TuningProblem if there are not 128 frequencies;
+    ValueProblem if one is out of range.
     """
     if len(hz) != KEYS:
         raise TuningProblem(

@@ -41,7 +41,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from fractions import Fraction
-from functools import cached_property
+from functools import cached_property, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -114,13 +114,12 @@ class Table:
         return note_name(key, self.tonic)
 
 
+@lru_cache(maxsize=256)
 def build_table(spec: TableSpec) -> Table:
     """Make a table: move the pitches of the open instrument by fret and slide, and lay them out.
 
-    Raises
-    ------
-    TuningProblem
-        If fret and slide raise a string beyond the highest key.
+    Whoever asks for the same table again gets the same one: an evening, and its reading back, ask for each many times.
+    TuningProblem if fret and slide raise a string beyond the highest key.
     """
     pitches = OpenPitches(spec)
     shift, raised = spec.shift_semitones, fret_factor(spec.fret)

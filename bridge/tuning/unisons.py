@@ -67,12 +67,8 @@ class Unison:
     def parse(cls, text: str) -> Unison:
         """Read ``"5 at 1/4 = 4 at 1/3"`` or ``"1 open = 4 at 1/2"``.
 
-        Raises
-        ------
-        ValueProblem
-            If the text is no unison, or a touch is no node between the ends of the string.
-        TuningProblem
-            If a string is tied to itself or a partial is beyond `MAX_PARTIAL`.
+        ValueProblem if the text is no unison, or a touch is no node between the ends of the string;
+        TuningProblem if a string is tied to itself or a partial is beyond `MAX_PARTIAL`.
         """
         sides = text.split("=")
         if len(sides) != 2:
@@ -118,6 +114,10 @@ def solve_unisons(
     The unisons may stand in any order and lead through other strings. More of them than needed are welcome as
     long as they agree.
 
+    TuningProblem if a unison names a string that is not there, if strings remain that nothing ties to the
+    reference (named), or if unisons contradict each other (the loop, string by string, and its size in
+    cents).
+
     Parameters
     ----------
     strings : sequence of int
@@ -133,12 +133,6 @@ def solve_unisons(
     -------
     dict of int to Solved
         In the order of `strings`.
-
-    Raises
-    ------
-    TuningProblem
-        If a unison names a string that is not there, if strings remain that nothing ties to the reference
-        (named), or if unisons contradict each other (the loop, string by string, and its size in cents).
     """
     tempered = dict(tempered_cents or {})
     _check_names(strings, reference, unisons, tempered)

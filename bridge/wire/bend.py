@@ -1,4 +1,4 @@
-"""Pitch-bend arithmetic: cents to the 14-bit value and back, for any bend range.
+"""Pitch-bend arithmetic: cents to the 14-bit value, for any bend range.
 
 Conventions: values are 0 to 16383 with the centre at 8192; a step is ``range_semitones * 100 / 8192`` cents
 (0.0244 at ±2 semitones, 0.586 at ±48). The scale is not symmetric: the full range downward is value 0, the
@@ -24,51 +24,18 @@ MAX_RANGE_SEMITONES = 128
 """Bend ranges end below this: RPN 00 00 holds at most 127 semitones and 127 cents."""
 
 
-def _check_range(range_semitones: float) -> None:
+def bend_value(cents: float, range_semitones: float) -> tuple[int, float]:
+    """Return the bend value (0 to 16383) nearest to an offset in cents, and sent minus wanted, at most half a step.
+
+    `range_semitones` is the receiver's bend range, each way. ValueProblem if no value lies within half a
+    step. The full range upward itself is such a case: it would be 16384, and the highest value falls one
+    whole step short of it.
+    """
     if not 0 < range_semitones <= MAX_RANGE_SEMITONES:
         raise ValueProblem(
             f"a bend range of {range_semitones:g} semitones is impossible",
             f"it must be more than 0 and at most {MAX_RANGE_SEMITONES}",
         )
-
-
-def bend_step_cents(range_semitones: float) -> float:
-    """Return one step of the bend in cents.
-
-    Raises
-    ------
-    ValueProblem
-        If the range is not above 0 and at most 128 semitones.
-    """
-    _check_range(range_semitones)
-    return range_semitones * 100 / CENTRE
-
-
-def bend_value(cents: float, range_semitones: float) -> tuple[int, float]:
-    """Return the bend value nearest to an offset in cents.
-
-    Parameters
-    ----------
-    cents : float
-        Wanted offset.
-    range_semitones : float
-        The receiver's bend range, each way.
-
-    Returns
-    -------
-    value : int
-        0 to 16383.
-    residual_cents : float
-        Sent minus wanted, at most half a step either way.
-
-    Raises
-    ------
-    ValueProblem
-        If no value lies within half a step. The full range upward itself is such a case: it would be 16384, and
-        the highest value falls one whole step short of it.
-    """
-    if not 0 < range_semitones <= MAX_RANGE_SEMITONES:
-        _check_range(range_semitones)
     per_cent = CENTRE / (range_semitones * 100)
     steps = cents * per_cent
     if not -CENTRE - 0.5 <= steps <= MAX_VALUE - CENTRE + 0.5:
@@ -83,28 +50,10 @@ def bend_value(cents: float, range_semitones: float) -> tuple[int, float]:
     return value, (value - CENTRE) / per_cent - cents
 
 
-def bend_cents(value: int, range_semitones: float) -> float:
-    """Return the offset in cents that a bend value makes.
-
-    Raises
-    ------
-    ValueProblem
-        If the value is not 0 to 16383, or the range is not above 0 and at most 128 semitones.
-    """
-    if not 0 <= value <= MAX_VALUE:
-        raise ValueProblem(f"a pitch-bend value of {value} is impossible", f"allowed: 0 to {MAX_VALUE}")
-    if not 0 < range_semitones <= MAX_RANGE_SEMITONES:
-        _check_range(range_semitones)
-    return (value - CENTRE) * range_semitones * 100 / CENTRE
-
-
 def bend_message(channel: int, value: int) -> bytes:
     """Return the three bytes of a pitch-bend message on a channel from 1 to 16.
 
-    Raises
-    ------
-    ValueProblem
-        If the channel is not 1 to 16 or the value not 0 to 16383.
+    ValueProblem if the channel is not 1 to 16 or the value not 0 to 16383.
     """
     if not 1 <= channel <= 16:
         raise ValueProblem(f"channel {channel} is impossible", "MIDI channels are 1 to 16")

@@ -41,19 +41,10 @@ def _cents_above_key_0(hz: float) -> float:
 
 
 def cents_to_frequency_data(cents: float) -> tuple[int, float]:
-    """Return the nearest frequency data for a pitch in cents above key 0.
+    """Return the nearest frequency data for cents above key 0 of equal temperament at A4 = 440 Hz; 6900 is A4.
 
-    Parameters
-    ----------
-    cents : float
-        Cents above key 0 of equal temperament at A4 = 440 Hz (8.1758 Hz); 6900 is A4.
-
-    Returns
-    -------
-    data21 : int
-        0 to 0x1FFFFE, rounded to nearest, clamped at both ends.
-    residual_cents : float
-        Sent minus wanted; more than half a step (0.003052) only where it was clamped.
+    Data go from 0 to 0x1FFFFE, clamped at both ends. With them comes sent minus wanted in cents; it is more
+    than half a step (0.003052) only where it was clamped.
     """
     data = min(max(round(cents / STEP_CENTS), 0), MAX_DATA)
     return data, data * STEP_CENTS - cents
@@ -62,10 +53,7 @@ def cents_to_frequency_data(cents: float) -> tuple[int, float]:
 def frequency_data_to_cents(data21: int) -> float:
     """Return the pitch of frequency data in cents above key 0 (exact).
 
-    Raises
-    ------
-    ValueProblem
-        If `data21` is not 0 to 0x1FFFFE.
+    ValueProblem if `data21` is not 0 to 0x1FFFFE.
     """
     if not 0 <= data21 <= MAX_DATA:
         what = "the reserved 'no change' value" if data21 == NO_CHANGE else f"{data21:#x}"
@@ -74,25 +62,11 @@ def frequency_data_to_cents(data21: int) -> float:
 
 
 def hz_to_frequency_data(hz: float) -> tuple[int, float]:
-    """Return the nearest frequency data for a frequency in Hz.
+    """Return the nearest frequency data for a frequency in Hz, and sent minus wanted in cents.
 
-    Parameters
-    ----------
-    hz : float
-        A positive frequency.
-
-    Returns
-    -------
-    data21 : int
-        0 to 0x1FFFFE (8.1758 to 13289.6566 Hz), rounded to nearest; frequencies beyond are clamped.
-    residual_cents : float
-        Sent minus wanted. At most 0.003052 either way unless clamped: then it tells by how much (see
-        `in_reach`).
-
-    Raises
-    ------
-    ValueProblem
-        If `hz` is not a positive finite number.
+    Data go from 0 to 0x1FFFFE (8.1758 to 13289.6566 Hz); frequencies beyond are clamped, and then the cents
+    tell by how much (see `in_reach`); else they are at most 0.003052. ValueProblem if `hz` is not a positive
+    finite number.
     """
     return cents_to_frequency_data(_cents_above_key_0(hz))
 
@@ -100,10 +74,7 @@ def hz_to_frequency_data(hz: float) -> tuple[int, float]:
 def frequency_data_to_hz(data21: int) -> float:
     """Return the frequency in Hz that frequency data stands for.
 
-    Raises
-    ------
-    ValueProblem
-        If `data21` is not 0 to 0x1FFFFE.
+    ValueProblem if `data21` is not 0 to 0x1FFFFE.
     """
     return _A4_HZ * math.exp2((frequency_data_to_cents(data21) - _A4_CENTS) / 1200.0)
 
@@ -111,10 +82,7 @@ def frequency_data_to_hz(data21: int) -> float:
 def in_reach(hz: float) -> bool:
     """Tell whether a frequency can be said within half a step, that is, without clamping.
 
-    Raises
-    ------
-    ValueProblem
-        If `hz` is not a positive finite number.
+    ValueProblem if `hz` is not a positive finite number.
     """
     cents = _cents_above_key_0(hz)
     return -0.5 * STEP_CENTS <= cents <= (MAX_DATA + 0.5) * STEP_CENTS
@@ -123,10 +91,7 @@ def in_reach(hz: float) -> bool:
 def frequency_data_to_bytes(data21: int) -> bytes:
     """Return the three data bytes ``xx yy zz``.
 
-    Raises
-    ------
-    ValueProblem
-        If `data21` is not 0 to 0x1FFFFE; so ``7F 7F 7F`` cannot come out.
+    ValueProblem if `data21` is not 0 to 0x1FFFFE; so ``7F 7F 7F`` cannot come out.
     """
     if not 0 <= data21 <= MAX_DATA:
         frequency_data_to_cents(data21)
@@ -136,10 +101,7 @@ def frequency_data_to_bytes(data21: int) -> bytes:
 def bytes_to_frequency_data(data: bytes) -> int:
     """Return the 21-bit number of three data bytes; `NO_CHANGE` for ``7F 7F 7F``.
 
-    Raises
-    ------
-    WireError
-        If there are not three bytes, or one is above 7F.
+    WireError if there are not three bytes, or one is above 7F.
     """
     if len(data) != 3 or max(data) > 0x7F:
         raise WireError(f"frequency data is three bytes of 00 to 7F, not {data.hex(' ') or 'nothing'}")

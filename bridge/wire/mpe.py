@@ -23,13 +23,7 @@ MANAGER_RANGE_SEMITONES = 2
 
 @dataclass(frozen=True)
 class Zone:
-    """A manager channel and its members.
-
-    Raises
-    ------
-    ValueProblem
-        If either is impossible.
-    """
+    """A manager channel and its members; ValueProblem if either is impossible."""
 
     manager: int  # 1 (lower zone) or 16 (upper zone)
     members: int  # number of member channels, 1 to 15; 15 leaves no room for another zone
@@ -77,10 +71,7 @@ class Zone:
     ) -> list[bytes]:
         """Return the messages that set the zone up: configuration, then the bend range of every channel.
 
-        Raises
-        ------
-        ValueProblem
-            If a range is not 1 to 96 semitones, the widest that MPE allows.
+        ValueProblem if a range is not 1 to 96 semitones, the widest that MPE allows.
         """
         for what, semitones in (("member", range_semitones), ("manager", manager_range_semitones)):
             if not 1 <= semitones <= 96:
@@ -115,12 +106,7 @@ class MpeReceiver:
     def configure(self, channel: int, members: int) -> tuple[Zone, ...]:
         """Take a configuration message (RPN 00 06); return the zones that there are now.
 
-        Parameters
-        ----------
-        channel : int
-            Where it came: on others than 1 and 16 it is ignored.
-        members : int
-            Data entry MSB; above 15 it is ignored, 0 ends the zone.
+        On channels other than 1 and 16, or with more than 15 members, it is ignored; 0 members end the zone.
         """
         if channel not in (LOWER_MANAGER, UPPER_MANAGER) or not 0 <= members <= 15:
             return self.zones
@@ -136,6 +122,30 @@ class MpeReceiver:
             elif self._zones[other].members > room:
                 self._zones[other] = Zone(other, room)
         return self.zones
+
+    def reach_after(self, channel: int, members: int) -> dict[int, int]:
+        """Take a configuration message as `configure` does; return the bend ranges that it puts channels to.
+
+        Members of the zone get 48 semitones, its manager and channels that belong to no zone any more get 2; whoever
+        wants others must say so afterwards.
+
+        Returns
+        -------
+        dict of int to int
+            Channel to semitones.
+
+        Source: *MIDI Polyphonic Expression* (2018), "Pitch Bend Sensitivity".
+        """
+        before = [number for zone in self._zones.values() for number in zone.channels]
+        if channel not in (LOWER_MANAGER, UPPER_MANAGER) or not 0 <= members <= 15:
+            return {}
+        self.configure(channel, members)
+        after = {number for zone in self._zones.values() for number in zone.channels}
+        reach = {number: MANAGER_RANGE_SEMITONES for number in before if number not in after}
+        reach[channel] = MANAGER_RANGE_SEMITONES
+        if channel in self._zones:
+            reach |= dict.fromkeys(self._zones[channel].member_channels, MEMBER_RANGE_SEMITONES)
+        return reach
 
     def zone_of(self, channel: int) -> Zone | None:
         """Return the zone that a channel belongs to, as manager or member, or None."""

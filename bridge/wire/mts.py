@@ -89,10 +89,7 @@ def _spec_of(message: Message) -> Spec:
 def encode(message: Message) -> bytes:
     """Return the bytes of a tuning message, F0 to F7.
 
-    Raises
-    ------
-    ValueProblem
-        If it holds frequency data ``7F 7F 7F`` (`NO_CHANGE`), which is never sent.
+    ValueProblem if it holds frequency data ``7F 7F 7F`` (`NO_CHANGE`), which is never sent.
     """
     spec = _spec_of(message)
     header = (0x7F if message.realtime else 0x7E) if spec.two_headers else spec.headers[0]  # type: ignore[union-attr]
@@ -107,10 +104,7 @@ def encode(message: Message) -> bytes:
 def decode(sysex: bytes | bytearray | Sequence[int]) -> Message:
     """Return the record of a tuning message, F0 to F7.
 
-    Raises
-    ------
-    WireError
-        If the bytes are not one whole tuning message. Nothing else is raised, whatever the bytes.
+    WireError if the bytes are not one whole tuning message. Nothing else is raised, whatever the bytes.
     """
     try:
         data = bytes(sysex)

@@ -26,12 +26,8 @@ class Packets:
     def feed(self, data: bytes) -> tuple[list[bytes], tuple[bytes, ...]]:
         """Take an event that begins with F0 or F7.
 
-        Returns
-        -------
-        list of bytes
-            What stands in its place: itself, or the messages of an escape that holds channel messages.
-        tuple of bytes
-            SysEx messages that it completes and that do not stand there whole.
+        Returns what stands in its place (itself, or the messages of an escape that holds channel messages),
+        and the SysEx messages that it completes and that do not stand there whole.
         """
         if data[0] == 0xF0:
             self._open = b"" if data[-1:] == b"\xf7" and len(data) > 1 else data

@@ -5,8 +5,7 @@ scale/octave messages are the raw numbers on the wire, twelve from C upward (`ce
 itself when it is made, so that only messages that can be sent exist; the one exception is frequency data
 `NO_CHANGE`, which may be read but is never sent.
 
-Index: `DumpRequest`, `NoteTuning`, `BulkDump`, `OctaveDump`, `OctaveTuning`, `MasterFineTuning`, `Message`;
-`cents_to_offset`, `offset_to_cents`. Bytes come from `bridge.wire.mts`, layouts stand in `bridge.wire.specs`.
+Bytes come from `bridge.wire.mts`, layouts stand in `bridge.wire.specs`.
 
 Source: MIDI 1.0 Detailed Specification, "MIDI Tuning"; CA-020, CA-021 / RP-020; CA-025 (master fine tuning).
 """
@@ -65,26 +64,10 @@ OFFSET_STEP_CENTS: dict[int, float] = {1: 1.0, 2: 100 / 8192}
 
 
 def cents_to_offset(cents: float, form: int) -> tuple[int, float]:
-    """Return the raw scale/octave offset nearest to an offset in cents.
+    """Return the raw scale/octave offset nearest to an offset from equal temperament, and sent minus wanted in cents.
 
-    Parameters
-    ----------
-    cents : float
-        Offset from equal temperament.
-    form : {1, 2}
-        1-byte form: whole cents, −64 to +63. 2-byte form: steps of 0.0122 cents, −100 to +99.9878.
-
-    Returns
-    -------
-    raw : int
-        0 to 127 or 0 to 16383.
-    residual_cents : float
-        Sent minus wanted, at most half a step either way.
-
-    Raises
-    ------
-    ValueProblem
-        If no value lies within half a step.
+    In the 1-byte form whole cents, −64 to +63; in the 2-byte form steps of 0.0122 cents, −100 to +99.9878.
+    ValueProblem if no value lies within half a step.
     """
     if form not in OFFSET_STEP_CENTS:
         raise ValueProblem(f"scale/octave form {form!r} is impossible", "1 or 2 bytes for each offset")
@@ -103,10 +86,7 @@ def cents_to_offset(cents: float, form: int) -> tuple[int, float]:
 def offset_to_cents(raw: int, form: int) -> float:
     """Return the offset in cents of a raw scale/octave offset (exact).
 
-    Raises
-    ------
-    ValueProblem
-        If the number or the form is impossible.
+    ValueProblem if the number or the form is impossible.
     """
     if form not in OFFSET_STEP_CENTS:
         raise ValueProblem(f"scale/octave form {form!r} is impossible", "1 or 2 bytes for each offset")

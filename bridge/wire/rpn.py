@@ -69,6 +69,8 @@ def rpn(
 ) -> list[bytes]:
     """Return the messages that set a registered parameter, without the null at the end.
 
+    ValueProblem if a value is out of range.
+
     Parameters
     ----------
     channel : int
@@ -79,11 +81,6 @@ def rpn(
         Data entry, 0 to 127 each; the LSB (CC 38) is left out if None.
     repeat_msb : bool
         Send the MSB and the LSB once more, for receivers that act on the MSB alone (see the module's notes).
-
-    Raises
-    ------
-    ValueProblem
-        If a value is out of range.
     """
     _check("channel", channel, 1, 16, "MIDI channels are 1 to 16")
     for part in (*number, msb, 0 if lsb is None else lsb):
@@ -104,10 +101,7 @@ def rpn_null(channel: int) -> list[bytes]:
 def bend_range(channel: int, semitones: int, cents: int = 0, *, null: bool = True) -> list[bytes]:
     """Return the messages that set the bend range: whole semitones, and cents from 0 to 99.
 
-    Raises
-    ------
-    ValueProblem
-        If the range is zero, above 127 semitones, or the channel impossible.
+    ValueProblem if the range is zero, above 127 semitones, or the channel impossible.
     """
     _check("a bend range of", semitones, 0, 127, "allowed: 0 to 127 semitones")
     _check("bend range cents", cents, 0, 99, "allowed: 0 to 99; whole semitones stand apart")
@@ -120,10 +114,7 @@ def bend_range(channel: int, semitones: int, cents: int = 0, *, null: bool = Tru
 def fine_tuning_data(cents: float) -> tuple[int, float]:
     """Return the nearest 14-bit fine tuning for an offset in cents, and sent minus wanted.
 
-    Raises
-    ------
-    ValueProblem
-        If no value from −100 to +99.9878 cents lies within half a step.
+    ValueProblem if no value from −100 to +99.9878 cents lies within half a step.
     """
     steps = cents / FINE_STEP_CENTS if math.isfinite(cents) else math.inf
     if not -8192.5 <= steps <= 8191.5:
@@ -143,10 +134,7 @@ def fine_tuning_cents(data: int) -> float:
 def fine_tuning(channel: int, cents: float) -> list[bytes]:
     """Return the messages that shift a channel by up to a semitone, in steps of 0.0122 cents.
 
-    Raises
-    ------
-    ValueProblem
-        If `cents` is beyond −100 to +99.9878.
+    ValueProblem if `cents` is beyond −100 to +99.9878.
     """
     data, _ = fine_tuning_data(cents)
     return rpn(channel, FINE_TUNING, data >> 7, data & 0x7F, repeat_msb=True) + rpn_null(channel)
@@ -157,6 +145,8 @@ def select_tuning(channel: int, bank: int, program: int, bank_rpn: bool = True) 
 
     The bank comes first: a bank that arrives after the program has no effect (measured with FluidSynth 2.3.1).
 
+    ValueProblem if a value is out of range.
+
     Parameters
     ----------
     channel : int
@@ -165,11 +155,6 @@ def select_tuning(channel: int, bank: int, program: int, bank_rpn: bool = True) 
         0 to 127.
     bank_rpn : bool
         Send RPN 00 04 for the bank; some receivers know RPN 00 03 only.
-
-    Raises
-    ------
-    ValueProblem
-        If a value is out of range.
     """
     _check("tuning bank", bank, 0, 127)
     _check("tuning program", program, 0, 127)
@@ -180,10 +165,7 @@ def select_tuning(channel: int, bank: int, program: int, bank_rpn: bool = True) 
 def mpe_configuration(channel: int, members: int) -> list[bytes]:
     """Return the messages that announce an MPE zone on its manager channel (1 or 16); no members: end it.
 
-    Raises
-    ------
-    ValueProblem
-        If the channel is not 1 or 16, or `members` not 0 to 15.
+    ValueProblem if the channel is not 1 or 16, or `members` not 0 to 15.
     """
     if channel not in (1, 16):
         raise ValueProblem(
@@ -256,15 +238,7 @@ class RpnReader:
         self._channels = {channel: _Channel() for channel in range(1, 17)}
 
     def feed(self, channel: int, controller: int, value: int) -> RpnChange | None:
-        """Take one control change; return what it set, or None.
-
-        Parameters
-        ----------
-        channel : int
-            1 to 16.
-        controller, value : int
-            The two data bytes.
-        """
+        """Take one control change on a channel from 1 to 16; return what it set, or None."""
         if controller not in self._CONTROLLERS:
             return None
         state = self._channels[channel]

@@ -56,15 +56,7 @@ def is_whole(data: bytes, most_bytes: int = DEFAULT_MAX_SYSEX_BYTES) -> bool:
 class StreamSplitter:
     """Cuts a byte stream into whole messages; see the module's notes.
 
-    Parameters
-    ----------
-    max_sysex_bytes : int
-        Longest SysEx message to keep, F0 and F7 included.
-
-    Raises
-    ------
-    ValueProblem
-        If `max_sysex_bytes` is below 3, the shortest SysEx that says something.
+    `max_sysex_bytes` is the longest SysEx message to keep, F0 and F7 included; ValueProblem below 3.
     """
 
     __slots__ = (
@@ -99,6 +91,11 @@ class StreamSplitter:
     def pending(self) -> int:
         """Number of bytes held back because their message is not whole yet."""
         return len(self._partial)
+
+    @property
+    def in_sysex(self) -> bool:
+        """Whether a SysEx message has begun that has not ended."""
+        return self._sysex
 
     @property
     def dropped(self) -> int:

@@ -17,6 +17,7 @@ from bridge.cli.options import take_table
 from bridge.cli.play import play_command, prepare_tables
 from bridge.engine.play.drone_sounds import SOUNDS
 from bridge.errors import StillbeatError
+from bridge.live.plan import StepsDrone, TablesDrone
 from bridge.live.prepare.drone import prepare_drone
 from bridge.live.prepare.evening import EveningRequest, prepare_evening
 from bridge.store.session.model import built
@@ -72,16 +73,16 @@ def by_command(notes: list[str], joint: str, tonic: str, fret: int, voice: str) 
     ]
     values = parsed(drone_command, line)
     plan = prepare_drone(take_table(values), drone_request(values), out_port="synth").plan.drone
-    assert plan is not None
-    return tuple(note.key for note in plan.steps[0].notes)
+    assert isinstance(plan, StepsDrone)
+    return tuple(note.key for note in plan.plan.steps[0].notes)
 
 
 def by_play(notes: list[str], joint: str, tonic: str, fret: int) -> tuple[int, ...]:
     line = ["--guitar=open-d", f"--tonic={tonic}", f"--fret={fret}", f"--drone={joint.join(notes)}"]
     values = parsed(play_command, [*line, "--in=keys", "--out=synth"])
-    hold = prepare_tables(take_table(values), values).plan.hold
-    assert hold is not None
-    return hold.tables[0].keys
+    drone = prepare_tables(take_table(values), values).plan.drone
+    assert isinstance(drone, TablesDrone)
+    return drone.plan.tables[0].keys
 
 
 def by_session(text: str, folder: Path) -> tuple[int, ...]:
@@ -89,9 +90,9 @@ def by_session(text: str, folder: Path) -> tuple[int, ...]:
     (folder / "drones.toml").write_text(text)
     piece = load_session(folder / "drones.toml").pieces[0]
     keys = piece.drone.keys(built(piece.spec).tonic)
-    hold = prepare_evening(EveningRequest(file=folder / "drones.toml", in_port="keys")).plan.hold
-    assert hold is not None
-    assert hold.tables[0].keys == keys
+    drone = prepare_evening(EveningRequest(file=folder / "drones.toml", in_port="keys")).plan.drone
+    assert isinstance(drone, TablesDrone)
+    assert drone.plan.tables[0].keys == keys
     return keys
 
 
@@ -141,13 +142,13 @@ def test_the_same_sounds(sound: str, entry: str, tmp_path: Path) -> None:
     """In the entry `voice` as files had them that were written before `sound` was one."""
     values = parsed(drone_command, ["--guitar=open-d", f"--sound={sound}"])
     prepared = prepare_drone(take_table(values), drone_request(values), out_port="synth")
-    assert prepared.plan.drone is not None
+    assert isinstance(prepared.plan.drone, StepsDrone)
     (tmp_path / "drones.toml").write_text(
         SESSION.format(drone=f'notes = "1"\n{entry} = "{sound}"', tonic="D", fret=0)
     )
     evening = prepare_evening(EveningRequest(file=tmp_path / "drones.toml", in_port="keys"))
-    assert evening.plan.hold is not None
-    assert evening.plan.hold.tables[0].program == prepared.plan.drone.program == SOUNDS[sound]
+    assert isinstance(evening.plan.drone, TablesDrone)
+    assert evening.plan.drone.plan.tables[0].program == prepared.plan.drone.plan.program == SOUNDS[sound]
     warned = [
         any(f"the sound {sound} hides beats" in said for said in one.notices) for one in (prepared, evening)
     ]

@@ -8,7 +8,7 @@ from __future__ import annotations
 import pytest
 from support.obedient import ObedientSynth
 
-from bridge.engine.play.chart_drone import FADE_S, ChartDrone, ChartNote
+from bridge.engine.play.chart_drone import CHORD_FADE_S, ChartDrone, ChartNote
 from bridge.engine.play.drone_plan import LEAST_SWELL_S
 from bridge.errors import ValueProblem
 
@@ -93,7 +93,7 @@ def test_out_of_silence_it_swells_slowly_and_chords_change_quickly() -> None:
     assert max(top[0][:1]) <= 0.1
     rising = [at_s for at_s in top[0] if at_s < 4.0]
     assert rising[-1] == pytest.approx(LEAST_SWELL_S, abs=0.11)
-    assert max(top[2]) == pytest.approx(4.0 + FADE_S, abs=0.11)
+    assert max(top[2]) == pytest.approx(4.0 + CHORD_FADE_S, abs=0.11)
 
 
 def test_too_few_channels_and_no_note_are_refused() -> None:

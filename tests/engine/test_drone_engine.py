@@ -14,7 +14,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.engine.play.drone import BEND_RANGE_SEMITONES, STEP_S, VELOCITY, PlannedDrone, restored
+from bridge.engine.play.drone import PlannedDrone
+from bridge.engine.play.drone_messages import BEND_RANGE_SEMITONES, DRONE_VELOCITY, STEP_S, restored
 from bridge.engine.play.drone_plan import (
     LAST_TAIL_S,
     LEAST_SWELL_S,
@@ -73,8 +74,8 @@ def test_a_held_drone_starts_from_nothing_and_swells_to_a_capped_loudness() -> N
         assert loudness[-1][1] <= MOST_EXPRESSION
         halfway = max(value for at_s, value in loudness if at_s <= 12.0 + 1e-9)
         assert halfway == pytest.approx(loudness[-1][1] / 2, abs=2)
-    assert {data[2] for _, data in sent if data[0] & 0xF0 == 0x90} == {VELOCITY}
-    assert VELOCITY < 127
+    assert {data[2] for _, data in sent if data[0] & 0xF0 == 0x90} == {DRONE_VELOCITY}
+    assert DRONE_VELOCITY < 127
     assert notes(sent, 0x90) == [(10.0, 1, 50), (10.0, 2, 57)]
     assert notes(sent, 0x80) == []
     assert math.isinf(drone.next_s or 0.0), "and then it rests until it is let go"

@@ -8,6 +8,7 @@ import struct
 from pathlib import Path
 
 import pytest
+from support.described import profile_from_toml
 from support.hostile import number
 
 from bridge.cli import main
@@ -16,7 +17,6 @@ from bridge.jobs.read import read_table
 from bridge.store.descriptions import load_table
 from bridge.store.files import read_bytes
 from bridge.store.json_text import parse_json
-from bridge.store.profiles import profile_from_toml
 from bridge.store.smf import parse_midi
 from bridge.store.toml import parse_toml
 

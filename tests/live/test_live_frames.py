@@ -16,9 +16,11 @@ from bridge.engine.play.controls import Action, Controls
 from bridge.engine.play.drone_plan import Beat
 from bridge.engine.play.tables import AllTables, Kept
 from bridge.jobs.choose import TableRequest, choose_table
+from bridge.jobs.drone import DroneRequest
 from bridge.live import frames
 from bridge.live.backing import Backing
 from bridge.live.desk.ear import Heard, Opened, Refused, Take, Told
+from bridge.live.prepare.drone import prepare_drone
 from bridge.live.prepare.keyboard import LiveRequest, prepare
 from bridge.live.snapshot import DroneShown, Message, Snapshot
 from bridge.live.state import Counts, Held, Lesson, Sounding, State
@@ -59,7 +61,8 @@ def reread(value: object, kind: object) -> object:
 def test_every_order_arrives_as_it_was_sent() -> None:
     begin, other = plans()
     tables = AllTables(begin.plan.tables, other.plan.tonics)
-    orders = [begin, other, frames.Act(Action("table", 2)), frames.Renew(tables), frames.Leave()]
+    alone = frames.Begin(prepare_drone(OPEN_D, DroneRequest(notes=("1", "5"))).plan)
+    orders = [begin, other, alone, frames.Act(Action("table", 2)), frames.Renew(tables), frames.Leave()]
     for order in orders:
         assert reread(order, frames.ToPlayer) == order
 

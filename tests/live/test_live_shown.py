@@ -12,7 +12,7 @@ from rich.console import Console
 
 from bridge.engine.play.controls import Action, Controls
 from bridge.engine.play.tables import Kept, PlayTable
-from bridge.live.desk.display import FADE_S, LinesDisplay, ScreenDisplay, make_display, picture
+from bridge.live.desk.display import MESSAGE_S, LinesDisplay, ScreenDisplay, make_display, picture
 from bridge.live.desk.drawing import Drawer
 from bridge.live.desk.labels import Labels, StepShown, beat_words, feet_shown
 from bridge.live.desk.typed import keys_shown
@@ -125,6 +125,9 @@ def test_outside_sessions_the_next_table_is_told_too() -> None:
         (Held(16, (), on=True, hushed=True), "waiting"),
         (Held(16, (38,), on=True, hushed=True, level=0.2), "waiting"),
         (Held(16, (38,), on=True, level=1.0), "on"),
+        (Held(16, (38,), level=0.4), "off"),  # it dies away
+        (Held(16, (38,), hushed=True, level=0.4), "off"),  # and does not come back after the listening
+        (Held(16, (), hushed=True), "off"),
     ],
 )
 def test_a_drone_that_waits_is_told_from_one_that_is_off(held: Held | None, state: str) -> None:
@@ -202,6 +205,26 @@ def test_lines_tell_piece_drone_and_what_comes_next(capsys: pytest.CaptureFixtur
     ]
 
 
+def test_lines_tell_a_drone_that_waits_from_one_that_was_ended(capsys: pytest.CaptureFixture[str]) -> None:
+    display = LinesDisplay()
+    quiet = replace(STATE, counts=Counts(), sounding=())
+    sounding = (Sounding(16, 38, 0.0), Sounding(16, 45, 0.0))
+    on = replace(quiet, held=Held(16, (38, 45), on=True), sounding=sounding)
+    for state in (
+        on,
+        replace(on, held=Held(16, (38, 45), on=True, hushed=True, level=0.5)),
+        replace(quiet, held=Held(16, (), on=True, hushed=True)),
+        replace(quiet, held=Held(16, (), hushed=True)),  # d while it waits: it does not come back
+        replace(quiet, held=Held(16, (), on=True, hushed=True)),  # d once more: it will
+        replace(quiet, held=Held(16, (), on=True)),
+        on,
+    ):
+        display.show(seen(EVENING, replace(state, kept=Kept(1))))
+    said = [line for line in capsys.readouterr().out.splitlines() if line.startswith("drone")]
+    waits = "drone waits until the listening is over"
+    assert said == ["drone D2 A2", waits, "drone off", waits, "drone D2 A2"]
+
+
 # ---- the picture
 
 
@@ -275,7 +298,7 @@ def test_an_alarm_that_is_healed_says_so_and_fades() -> None:
     healed = text_of(seen(messages=messages))
     assert "is back" in healed
     assert "is gone" not in healed
-    later = text_of(replace(seen(messages=messages), at_s=NOON_S + FADE_S))
+    later = text_of(replace(seen(messages=messages), at_s=NOON_S + MESSAGE_S))
     assert "is back" not in later
 
 

@@ -19,6 +19,7 @@ from bridge.errors import PortProblem
 from bridge.live.player.sound_card import SoundSystem
 from bridge.sound.device import outputs
 from bridge.sound.device.output import LiveSound
+from bridge.sound.device.sample_player import SamplePlayer
 
 ORGAN_A3 = b"\xc0\x13\x90\x39\x64"
 
@@ -235,6 +236,7 @@ def test_a_sound_system_that_hangs_as_we_leave_is_given_up(library: StandIn) -> 
 _PLAYER = """
 import sys
 from bridge.sound.device.output import LiveSound
+from bridge.sound.device.sample_player import SamplePlayer
 with LiveSound("system", swell_s=float(sys.argv[1]), ceiling=0.4) as sound:
     print("ready", sound.sample_rate, flush=True)
     for line in sys.stdin:
@@ -319,3 +321,41 @@ def test_a_sound_server_that_dies_is_noticed_and_does_not_hold_the_program(
     assert child.line(10) == "closed"
     assert child.exit_code(10) == 0
     server.start()  # a server that was killed leaves its place taken until one of the same name ends properly
+
+
+def test_sounds_that_are_ready_come_out_to_the_sample_and_are_cut_without_a_click(library: StandIn) -> None:
+    with SamplePlayer(swell_s=0.0) as player:
+        (stream,) = library.streams
+        stream.ask(256)
+        stream.ask(256)
+        line = 0.3 * np.sin(np.arange(1000) / 7)
+        playing = player.play(line)
+        out = np.concatenate([stream.ask(300) for _ in range(4)])
+        assert np.allclose(out[:1000, 0], line, atol=1e-6)
+        assert np.array_equal(out[:, 0], out[:, 1])
+        assert not out[1000:].any()
+        assert playing.over.is_set()
+
+        playing = player.play(np.full(48000, 0.3))
+        assert np.allclose(stream.ask(480)[:, 0], 0.3, atol=1e-6)
+        player.cut()
+        out = np.concatenate([stream.ask(96)[:, 0] for _ in range(20)])
+        assert playing.over.is_set()
+        assert np.all(np.diff(out) <= 0)
+        assert np.min(np.diff(out)) > -0.3 / (0.03 * 48000) * 1.05
+        assert not out[1441:].any()
+        assert player.failure is None
+        threading.Thread(target=lambda: [stream.ask(4800) for _ in range(20)]).start()
+
+
+def test_a_prepared_sound_and_the_tone_generator_sound_together(library: StandIn) -> None:
+    with SamplePlayer(swell_s=0.0) as player:
+        (stream,) = library.streams
+        stream.ask(256)
+        player.send(ORGAN_A3)
+        alone = np.concatenate([stream.ask(480)[:, 0] for _ in range(100)])
+        player.play(np.full(4800, 0.1))
+        both = np.concatenate([stream.ask(480)[:, 0] for _ in range(10)])
+        assert np.sqrt(np.mean(alone[-4800:] ** 2)) > 0.02
+        assert np.mean(both) == pytest.approx(0.1, abs=0.01)
+        threading.Thread(target=lambda: [stream.ask(4800) for _ in range(20)]).start()

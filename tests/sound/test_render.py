@@ -12,7 +12,7 @@ from support import measure
 
 from bridge.errors import OutputProblem, ValueProblem
 from bridge.sound.files.wav import CEILING, write_sound
-from bridge.sound.render import TAIL_S, render_blocks, render_events, render_file
+from bridge.sound.render import LONGEST_TAIL_S, render_blocks, render_events, render_file
 
 RATE = 16_000
 PIECE: list[tuple[float, bytes]] = [
@@ -39,7 +39,7 @@ def test_notes_that_nobody_ends_are_let_go_after_the_last_event() -> None:
     sound = render_events([(0.0, b"\xc0\x13\xb0\x40\x7f\x90\x3c\x64"), (1.0, b"\x80\x3c\x00")], RATE)
     assert len(sound) / RATE < 3.0
     # A key held down with no event after it: the last event is its own beginning.
-    assert len(render_events([(0.0, b"\x90\x3c\x64")], RATE)) < TAIL_S * RATE
+    assert len(render_events([(0.0, b"\x90\x3c\x64")], RATE)) < LONGEST_TAIL_S * RATE
 
 
 def test_an_empty_piece_is_no_sound() -> None:

@@ -11,6 +11,7 @@ import platformdirs
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from support.described import table_from_toml
 
 from bridge.errors import InputProblem, StillbeatError, TuningProblem, ValueProblem
 from bridge.store import finding
@@ -23,7 +24,6 @@ from bridge.store.descriptions import (
     load_scale,
     load_table,
     save_table,
-    table_from_toml,
     tables_dir,
     user_dir,
 )

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import pytest
+from support.described import profile_from_toml
 
 from bridge.store.probe_profiles import profile_to_toml
-from bridge.store.profiles import list_profiles, load_profile, profile_from_toml
+from bridge.store.profiles import list_profiles, load_profile
 from bridge.wire.profile import SynthProfile
 
 

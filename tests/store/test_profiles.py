@@ -4,11 +4,12 @@ import dataclasses
 import tomllib
 
 import pytest
+from support.described import profile_from_toml
 
 from bridge.errors import InputProblem, ValueProblem
 from bridge.store import finding
 from bridge.store.descriptions import tables_dir
-from bridge.store.profiles import list_profiles, load_profile, profile_from_toml
+from bridge.store.profiles import list_profiles, load_profile
 from bridge.wire.profile import SynthProfile
 
 SHIPPED = (

@@ -44,7 +44,7 @@ def bent(range_semitones, scale=1.0, offsets=OFFSETS_CENTS):
     for channel, cents in enumerate(offsets, 1):
         value, _ = bend.bend_value(cents / scale, range_semitones)
         messages += [*rpn.bend_range(channel, range_semitones), bend.bend_message(channel, value)]
-        said.append(bend.bend_cents(value, range_semitones) * scale)
+        said.append((value - 8192) * range_semitones * 100 / 8192 * scale)
     return messages, said
 
 
@@ -86,7 +86,7 @@ def test_timidity_bends_half_as_far_at_48_semitones(sine_font: Path):
 def test_tinysoundfont_bends_half_a_step_sharp(range_semitones, sine_font: Path):
     messages, said = bent(range_semitones)
     found = sounded_cents("tinysoundfont", messages, sine_font, OFFSETS_CENTS)
-    half_step = bend.bend_step_cents(range_semitones) / 2
+    half_step = range_semitones * 100 / 8192 / 2
     assert found == pytest.approx([cents + half_step for cents in said], abs=0.03)
 
 

@@ -436,15 +436,7 @@ class BendChannels:
 
 
 def best_offset(sums: dict[float, float], now: float) -> float:
-    """Return the offset with the least sum of (cents off times weight); `now` where it is as good.
-
-    Parameters
-    ----------
-    sums : dict of float to float
-        Weight of each offset.
-    now : float
-        The present offset.
-    """
+    """Return the offset with the least sum of (cents off times weight); `now` where it is as good."""
     least, best = math.inf, now
     for candidate in sums:
         loss = sum(weight * abs(candidate - offset) for offset, weight in sums.items())

@@ -75,12 +75,7 @@ class Classes:
 def depth(starts: Sequence[int], ends: Iterable[int]) -> array[int]:
     """Return, at the start of each interval, how many intervals hold it.
 
-    Parameters
-    ----------
-    starts : sequence of int
-        Ascending. An interval that ends at an anchor below a start is over by then.
-    ends : iterable of int
-        In any order.
+    Starts ascend, ends come in any order; an interval that ends at an anchor below a start is over by then.
     """
     ended = sorted(ends)
     depths = array("i")
@@ -114,12 +109,8 @@ def sort_into_classes(
 ) -> Classes:
     """Sort the notes of a file into classes.
 
-    Parameters
-    ----------
-    offsets : sequence of 128 float
-        Offsets of the first table.
-    changes : mapping of int to sequence of 128 float
-        Anchor of each change to the offsets from there.
+    `offsets` are those of the first table, for 128 keys in cents; `changes` has those from the anchor of each
+    change on.
     """
     if changes:
         return _through_changes(score, offsets, changes)

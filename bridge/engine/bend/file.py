@@ -56,7 +56,10 @@ def plan_bend(
     options: BendOptions | None = None,
     method: str = "bend",
 ) -> BendPlan:
-    """Retune a file by bends.
+    """Retune a file by bends, from its first table of 128 frequencies on.
+
+    MethodProblem if there are too few channels or too many parts for MPE, or an offset lies beyond the synth's
+    bend range.
 
     Parameters
     ----------
@@ -64,29 +67,14 @@ def plan_bend(
         Seconds and message, in playing order; empty data mark the place of a table change. It is gone through twice.
     changes : sequence of (int, sequence of 128 float)
         Anchor of each marker, and the frequencies in hertz that hold from there; sounding notes move to them.
-    table_hz : sequence of 128 float
-        The first table.
     profile : SynthProfile, optional
         What the synth obeys; None: any synth that obeys pitch bend.
-    method : str
-        ``"bend"`` or ``"mpe"``.
-
-    Raises
-    ------
-    MethodProblem
-        Too few channels, too many parts for MPE, or an offset beyond the synth's bend range.
     """
     return _Planner(events, changes, table_hz, profile, options or BendOptions(), method == "mpe").plan()
 
 
 class BendFileEngine:
-    """A `bridge.engine.protocols.FileEngine` for the methods `bend` and `mpe`.
-
-    Parameters
-    ----------
-    profile, method, hz, options
-        As for `plan_bend`.
-    """
+    """A `bridge.engine.protocols.FileEngine` for the methods `bend` and `mpe`; arguments as for `plan_bend`."""
 
     def __init__(
         self,

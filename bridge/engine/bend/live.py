@@ -8,14 +8,15 @@ What becomes of notes that sound when the table changes stands in `bridge.engine
 notes of one channel apart, which cannot move to another without being struck again, the channel takes the offset that
 costs least (see `bend_channels.best_offset`); `crowded` counts notes that had to share from the start.
 
-The bend range starts as the smallest that holds the table, ±2 semitones as a rule, which any synth obeys; when the bend
-wheel is first moved it becomes wide enough for all of the wheel's travel.
+Bend ranges hold the tables and all of the wheel's travel from before the first note, ±3 semitones as a rule; what
+becomes of one that has to grow later stands in `live_ranges`. A synth whose range cannot be set needs a profile that
+says so.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import Literal, NamedTuple
 
 from bridge.engine.bend.bend_channels import BendChannels, best_offset
@@ -48,23 +49,18 @@ class SoundingNote(NamedTuple):
 
 
 class BendEngine:
-    """Retunes a stream of messages by bends as it is played.
+    """Retunes a stream of messages by bends as it is played; `table_hz` are frequencies by MIDI key.
+
+    MethodProblem if no channel is left, or the table lies beyond the synth's bend range.
 
     Parameters
     ----------
     profile : SynthProfile or None
         What the synth obeys; None: any synth that obeys pitch bend.
-    table_hz : sequence of 128 float
-        Frequencies by MIDI key.
     options : BendOptions, optional
         Channels, plainness, tonic (the first of `tonics`) and decay; for MPE the parts.
     method : {"bend", "mpe"}
         With ``"mpe"``, source channels that are no part play in the zone of the first one.
-
-    Raises
-    ------
-    MethodProblem
-        No channel is left, or the table lies beyond the synth's bend range.
     """
 
     def __init__(
@@ -114,10 +110,7 @@ class BendEngine:
     def check(self, table_hz: Sequence[float]) -> None:
         """Refuse a table that bends cannot reach on this synth, on the keys of a piano.
 
-        Raises
-        ------
-        MethodProblem
-            Names the note that lies farthest off.
+        MethodProblem names the note that lies farthest off.
         """
         self._check_reach(Offsets(self._profile).of(table_hz))
 
@@ -175,25 +168,10 @@ class BendEngine:
     def change(
         self, table_hz: Sequence[float], now_s: float, mode: OnChange = "now", glide_s: float = 0.5
     ) -> list[Due]:
-        """Take a new table; return what is to be sent at once.
+        """Take a new table, 128 frequencies in hertz by MIDI key; return what is to be sent at once.
 
-        Parameters
-        ----------
-        table_hz : sequence of 128 float
-            Frequencies by MIDI key.
-        now_s : float
-            The time.
-        mode : {"now", "next", "glide"}
-            What becomes of notes that sound.
-        glide_s : float
-            How long a glide takes.
-
-        Raises
-        ------
-        ValueProblem
-            The mode is none of these, or the time of a glide is out of range.
-        MethodProblem
-            Bends cannot reach the table on this synth (see `check`); nothing has changed.
+        ValueProblem if the mode is unknown, or the time of a glide is out of range. MethodProblem if bends
+        cannot reach the table on this synth (see `check`); nothing has changed.
         """
         if mode not in ("now", "next", "glide"):
             raise ValueProblem(f"on change {mode!r} is unknown", "now, next or glide")
@@ -213,6 +191,12 @@ class BendEngine:
         elif mode == "glide" and channels.offsets != before:
             self._begin_glide(now_s, glide_s)
         return self._due(now_s)
+
+    def foresee(self, tables_hz: Iterable[Sequence[float]]) -> None:
+        """Say which tables may come: bend ranges are set for all of them before the first note."""
+        offsets = [Offsets(self._profile).of(table_hz) for table_hz in tables_hz]
+        if offsets:
+            self._ranges.foresee(min(map(min, offsets)), max(map(max, offsets)))
 
     def expect(self, channel: int) -> None:
         """Say that somebody will play on a channel, 1 to 16: while others are free, nobody else is put there."""

@@ -21,21 +21,10 @@ LOWER_MEMBERS, UPPER_MEMBERS = 8, 5
 
 
 def choose_parts(playing: Sequence[int], asked: Sequence[int]) -> list[int]:
-    """Return the source channels (1 to 16) that the zones play.
+    """Return the source channels (1 to 16) that the zones play, of those with pitched notes; none asked for: all.
 
-    Parameters
-    ----------
-    playing : sequence of int
-        Source channels with pitched notes, ascending.
-    asked : sequence of int
-        Those asked for; empty: all.
-
-    Raises
-    ------
-    MethodProblem
-        There are more than two.
-    ValueProblem
-        A part that was asked for plays no pitched notes.
+    MethodProblem if there are more than two; ValueProblem if a part that was asked for plays no pitched
+    notes.
     """
     for part in asked:
         if part not in playing:
@@ -54,17 +43,8 @@ def choose_parts(playing: Sequence[int], asked: Sequence[int]) -> list[int]:
 def choose_zones(demand: Mapping[int, int], free: Sequence[int]) -> dict[int, Zone]:
     """Return the zone of each part.
 
-    Parameters
-    ----------
-    demand : mapping of int to int
-        For each part, one or two, how many member channels it would take.
-    free : sequence of int
-        Channels 1 to 16 that zones may use; drums are not among them.
-
-    Raises
-    ------
-    MethodProblem
-        There is no room for the zones.
+    `demand` says for each of one or two parts how many member channels it would take; `free` are the channels
+    1 to 16 that zones may use, drums not among them. MethodProblem if there is no room for the zones.
     """
     lower_most, upper_most = _reach(range(1, 17), free) - 1, _reach(range(16, 0, -1), free) - 1
     parts = sorted(demand, key=lambda part: (-demand[part], part))

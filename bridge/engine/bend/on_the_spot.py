@@ -68,13 +68,7 @@ def take_free(channels: BendChannels, source: Source, offset: float, now_s: floa
 
 
 class OnlinePlacer:
-    """Decides where each note goes when it starts.
-
-    Parameters
-    ----------
-    tonic : int or None
-        Pitch class (0 = C) that is kept in tune first.
-    """
+    """Decides where each note goes when it starts; the pitch class `tonic` (0 = C) is kept in tune first."""
 
     def __init__(self, tonic: int | None = None) -> None:
         self.tonic = tonic

@@ -14,13 +14,7 @@ from bridge.wire.profile import SynthProfile
 
 @dataclass(frozen=True)
 class BendOptions:
-    """Choices for retuning by bends.
-
-    Raises
-    ------
-    ValueProblem
-        A value is out of range.
-    """
+    """Choices for retuning by bends; ValueProblem if a value is out of range."""
 
     # Channels 1 to 16 that pitched notes may use; None: the synth's, without 10. Naming 10 here allows it,
     # where nothing plays drums on it.
@@ -55,19 +49,9 @@ class BendOptions:
 def allowed_channels(
     profile: SynthProfile | None, options: BendOptions, drums: Iterable[int] = (DRUM_CHANNEL,)
 ) -> list[int]:
-    """Return the channels that pitched notes may use, ascending.
+    """Return the channels that pitched notes may use, ascending: not those of `drums`.
 
-    Parameters
-    ----------
-    profile : SynthProfile or None
-        The synth; None: one that receives all channels.
-    drums : iterable of int
-        Channels on which drums play.
-
-    Raises
-    ------
-    MethodProblem
-        None is left.
+    Without a profile it is a synth that receives all channels. MethodProblem if none is left.
     """
     receives = set(profile.channels) if profile is not None else set(range(1, 17))
     wanted = receives - {DRUM_CHANNEL} if options.channels is None else receives & set(options.channels)

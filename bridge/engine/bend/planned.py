@@ -31,8 +31,6 @@ class PlannedPlacer:
         Which notes are kept pure, where not all can be; None where all are in tune.
     chord_s : float
         Notes that start within this time count as one chord.
-    change_anchors : iterable of int
-        Where tables change.
     """
 
     def __init__(

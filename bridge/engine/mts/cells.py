@@ -66,21 +66,16 @@ class Cells(Protocol):
         ...
 
     def next(self, wanted: Sequence[float], sounding: Collection[int], most_bytes: int) -> list[bytes]:
-        """Return the next SysEx message, and what belongs to it, on the way to `wanted`.
+        """Return the next SysEx message, and what belongs to it, on the way to the values `wanted` of all cells.
+
+        MethodProblem if the values go together in no message.
 
         Parameters
         ----------
-        wanted : sequence of float
-            Values of all cells.
         sounding : collection of int
             Cells that come first; where the method is one that leaves sounding notes alone, they are not moved.
         most_bytes : int
             How long a SysEx message may be, if its method lets it be divided.
-
-        Raises
-        ------
-        MethodProblem
-            The values go together in no message.
         """
         ...
 

@@ -78,20 +78,11 @@ class _Segment:
 
 
 class MtsFileEngine:
-    """A `FileEngine` for the methods `note`, `octave` and `dump`.
+    """A `FileEngine` for the methods `note`, `octave` and `dump`; `hz` is the first table, `name` the tuning's in a
+    dump.
 
-    Parameters
-    ----------
-    profile : SynthProfile
-        What the synth obeys.
-    method : str
-        ``"note"``, ``"octave"`` or ``"dump"``.
-    hz : sequence of 128 float
-        The first table.
-    name : str
-        The tuning's name in a dump.
-    plain : bool
-        Keep modulation, chorus depth and celeste depth of pitched channels at 0, so that beats can be heard.
+    `plain` keeps modulation, chorus depth and celeste depth of pitched channels at 0, so that beats can be
+    heard.
     """
 
     def __init__(
@@ -116,10 +107,7 @@ class MtsFileEngine:
     def process(self, events: Sequence[TimedEvent], changes: Sequence[TableChange]) -> Iterable[Output]:
         """Yield the file's events with the tuning messages among them (see `bridge.engine.protocols`).
 
-        Raises
-        ------
-        MethodProblem
-            This method cannot express one of the tables.
+        MethodProblem if this method cannot express one of the tables.
         """
         parts = find_parts(events)
         self.channels = tuple(sorted(parts.pitched))
@@ -244,6 +232,7 @@ class _FileState:
         self._mixed = pitched & drums
         self._rhythm = RhythmTracker()
         self._put_aside: frozenset[int] = frozenset()
+        self._addressed = tuner.channels
 
     def is_pitched(self, nibble: int) -> bool:
         """Tell whether a channel (0 to 15) plays pitched notes now."""

@@ -56,26 +56,16 @@ def deviations_cents(hz: Sequence[float]) -> list[float]:
     return [1200.0 * math.log2(value / _A4_HZ) - 100.0 * (key - 69) for key, value in enumerate(hz)]
 
 
-def class_deviations_cents(hz: Sequence[float], tolerance_cents: float = STEP_CENTS[2] / 2) -> list[float]:
+def class_deviations_cents(hz: Sequence[float]) -> list[float]:
     """Return the deviation of each pitch class from C upward, in cents from equal temperament at A440.
 
-    Parameters
-    ----------
-    hz : sequence of 128 float
-        Frequencies by MIDI key.
-    tolerance_cents : float
-        How far two octaves of a pitch class may differ.
-
-    Raises
-    ------
-    MethodProblem
-        The table does not repeat at the octave; names a key that differs.
+    MethodProblem if two octaves of a pitch class differ by more than half a step; names a key that does.
     """
     deviations = deviations_cents(hz)
     middle = deviations[60:72]
     for key, deviation in enumerate(deviations):
         wanted = middle[key % 12]
-        if abs(deviation - wanted) > tolerance_cents:
+        if abs(deviation - wanted) > STEP_CENTS[2] / 2:
             raise MethodProblem(
                 f"the table does not repeat at the octave: MIDI key {key} lies {deviation - wanted:+.2f} cents from "
                 f"its octave at key {60 + key % 12}",
@@ -84,15 +74,25 @@ def class_deviations_cents(hz: Sequence[float], tolerance_cents: float = STEP_CE
     return middle
 
 
-def fit_octave(
-    hz: Sequence[float], form: Literal[1, 2], can_shift: bool, held_cents: float | None = None
+def fit_octave(hz: Sequence[float], form: Literal[1, 2], can_shift: bool) -> OctaveFit:
+    """Fit a table, 128 frequencies in hertz, to the twelve offsets of a scale/octave message (see `fit_classes`).
+
+    MethodProblem if the table does not repeat at the octave, or lies outside what offsets (and the fine
+    tuning) can reach.
+    """
+    return fit_classes(class_deviations_cents(hz), form, can_shift)
+
+
+def fit_classes(
+    wanted: Sequence[float], form: Literal[1, 2], can_shift: bool, held_cents: float | None = None
 ) -> OctaveFit:
-    """Fit a table to the twelve offsets of a scale/octave message.
+    """Fit twelve deviations from equal temperament in cents, from C upward.
+
+    No other shift that the fine tuning can express (and `held_cents` allows), with whatever offsets, leaves a smaller
+    largest residual. MethodProblem if offsets (and the fine tuning) cannot reach them.
 
     Parameters
     ----------
-    hz : sequence of 128 float
-        Frequencies by MIDI key.
     form : 1 or 2
         Bytes for each offset.
     can_shift : bool
@@ -101,22 +101,6 @@ def fit_octave(
         The shift that a receiver of whole cents has now. While offsets and shift travel one after the other, sounding
         notes stand wrong by what the shift moves; so only shifts within half a cent of it are weighed, where all of
         them reach the table. That costs half a step of the fine tuning, 0.006 cents, at the most.
-
-    Raises
-    ------
-    MethodProblem
-        The table does not repeat at the octave, or lies outside what offsets (and the fine tuning) can reach.
-    """
-    return fit_classes(class_deviations_cents(hz), form, can_shift, held_cents)
-
-
-def fit_classes(
-    wanted: Sequence[float], form: Literal[1, 2], can_shift: bool, held_cents: float | None = None
-) -> OctaveFit:
-    """Fit twelve deviations from equal temperament in cents, from C upward (see `fit_octave`).
-
-    No other shift that the fine tuning can express (and `held_cents` allows), with whatever offsets, leaves a smaller
-    largest residual.
     """
     steps = _best_shift(wanted, form, held_cents) if can_shift else 0
     shift = (_middle_shift(wanted) if steps is None else steps) * _FINE_STEP_CENTS

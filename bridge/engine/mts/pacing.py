@@ -30,23 +30,10 @@ MOST_GLIDE_S = 600.0
 
 
 class Lane:
-    """The tuning of one synth, on its way from table to table.
+    """The tuning of one synth, on its way from table to table by the cells of a method; `table_hz` is the first.
 
-    Parameters
-    ----------
-    profile : SynthProfile
-        What the synth obeys.
-    cells : Cells
-        The cells of the method.
-    moves : bool
-        Whether messages of this method move sounding notes; if not, every change is sent at once.
-    table_hz : sequence of 128 float
-        The first table.
-
-    Raises
-    ------
-    MethodProblem
-        The method cannot express the table.
+    Where messages of this method do not move sounding notes, every change is sent at once. MethodProblem if
+    the method cannot express the table.
     """
 
     def __init__(self, profile: SynthProfile, cells: Cells, moves: bool, table_hz: Sequence[float]) -> None:
@@ -147,14 +134,8 @@ class Lane:
         return self.pump(now_s)
 
     def pump(self, now_s: float, whole: bool = False) -> list[bytes]:
-        """Return as much of what is wanted as the synth takes now.
-
-        Parameters
-        ----------
-        now_s : float
-            The time.
-        whole : bool
-            Send it in the largest pieces, since nobody plays yet.
+        """Return as much of what is wanted as the synth takes now; `whole`: in the largest pieces, since nobody plays
+        yet.
         """
         sent: list[bytes] = []
         cells, profile = self.cells, self.profile

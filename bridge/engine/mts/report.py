@@ -19,12 +19,7 @@ HALF_STEP_CENTS = {"note": 50.0 / 16384.0, "dump": 50.0 / 16384.0, "octave": 50.
 class MtsReport:
     """The record of a file retuned by the methods `note`, `octave` or `dump`.
 
-    Parameters
-    ----------
-    engine : MtsFileEngine
-        Has processed the file.
-    tables : sequence of (sequence of 128 float)
-        The first table and every change, in order.
+    The engine has processed the file; `tables` are the first one and every change, in order.
     """
 
     def __init__(self, engine: MtsFileEngine, tables: Sequence[Sequence[float]]) -> None:

@@ -17,12 +17,7 @@ from bridge.wire.rpn import FINE_TUNING, RpnReader, fine_tuning, fine_tuning_cen
 class TunedChannels:
     """Follows the source's parameters, and returns what pitched channels must be told.
 
-    Parameters
-    ----------
-    tuner : Tuner
-        Knows the synth, the method and the common shift.
-    plain : bool
-        Keep modulation, chorus depth and celeste depth at 0, so that beats can be heard.
+    `plain` keeps modulation, chorus depth and celeste depth at 0, so that beats can be heard.
     """
 
     def __init__(self, tuner: Tuner, plain: bool) -> None:
@@ -54,7 +49,7 @@ class TunedChannels:
             ]
         if self.tuner.moved(0.0):
             sent += [message for channel in channels for message in self._fine(channel)]
-        return self._reselecting(sent)
+        return self.reselecting(sent)
 
     def shift_from(self, before_cents: float, channels: Iterable[int]) -> list[bytes]:
         """Return what channels are told if the common shift has moved from `before_cents`."""
@@ -68,15 +63,15 @@ class TunedChannels:
             for channel in gone:
                 sent += fine_tuning(channel, self._own_cents.get(channel, 0.0))
             sent += [message for channel in back for message in self._fine(channel)]
-        return self._reselecting(sent)
+        return self.reselecting(sent)
 
     def _fine(self, channel: int) -> list[bytes]:
         return self.tuner.fine(channel, self._own_cents.get(channel, 0.0))
 
     def _shifts(self, channels: Iterable[int]) -> list[bytes]:
-        return self._reselecting([message for channel in sorted(channels) for message in self._fine(channel)])
+        return self.reselecting([message for channel in sorted(channels) for message in self._fine(channel)])
 
-    def _reselecting(self, messages: Sequence[bytes]) -> list[bytes]:
+    def reselecting(self, messages: Sequence[bytes]) -> list[bytes]:
         """Return messages, and after them what selects the source's own parameter numbers again."""
         sent = list(messages)
         for index in sorted({message[0] & 0x0F for message in messages if message[0] & 0xF0 == 0xB0}):

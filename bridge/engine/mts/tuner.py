@@ -35,21 +35,8 @@ class Residual:
 class Tuner:
     """Turns tables into the tuning messages of one method for one synth, and remembers what the synth holds.
 
-    Parameters
-    ----------
-    profile : SynthProfile
-        What the synth obeys.
-    method : str
-        ``"note"``, ``"octave"`` or ``"dump"``.
-    channels : iterable of int
-        Pitched channels, 1 to 16.
-    name : str
-        Up to 16 characters that a dump carries as the tuning's name.
-
-    Raises
-    ------
-    MethodProblem
-        The method is not one of these, or its messages are longer than this synth takes.
+    Channels are the pitched ones, 1 to 16; a dump carries up to 16 characters of `name`. MethodProblem if the
+    method is not ``note``, ``octave`` or ``dump``, or its messages are longer than this synth takes.
     """
 
     def __init__(
@@ -75,10 +62,7 @@ class Tuner:
     def check(self, hz: Sequence[float]) -> Residual:
         """Say what error remains if a table of 128 frequencies is sent.
 
-        Raises
-        ------
-        MethodProblem
-            This method cannot express the table.
+        MethodProblem if this method cannot express the table.
         """
         residuals = self.cells.residuals_cents(hz)
         clamped = () if self._classes else tuple(key for key in range(128) if not in_reach(hz[key]))
@@ -87,10 +71,7 @@ class Tuner:
     def sysex(self, hz: Sequence[float]) -> list[bytes]:
         """Return the SysEx messages that bring the synth from what it holds to a table: only what differs.
 
-        Raises
-        ------
-        MethodProblem
-            This method cannot express the table.
+        MethodProblem if this method cannot express the table.
         """
         wanted = self.cells.values(hz)
         sent: list[bytes] = []
@@ -120,12 +101,7 @@ class Tuner:
     def select(self, channels: Iterable[int] | None = None, program: int | None = None) -> list[bytes]:
         """Return the controllers that make channels use the tuning program (none for `octave`).
 
-        Parameters
-        ----------
-        channels : iterable of int, optional
-            Channels 1 to 16; all pitched channels where left out.
-        program : int, optional
-            Tuning program, 0 to 127; the profile's where left out.
+        All pitched channels, and the profile's program from 0 to 127, where left out.
         """
         profile = self.profile
         if self._classes or profile.select == "none":

@@ -12,20 +12,27 @@ Sources: MIDI 1.0 Detailed Specification (expression, controller 11; pitch bend)
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from bridge.engine.play.drone import BEND_RANGE_SEMITONES, STEP_S, VELOCITY, restored
+from bridge.engine.play.drone_messages import (
+    BEND_RANGE_SEMITONES,
+    STEP_S,
+    StepByStep,
+    expression,
+    let_go,
+    prepared,
+    quieter,
+    restored,
+    struck,
+)
 from bridge.engine.play.drone_plan import LEAST_SWELL_S, MOST_EXPRESSION
 from bridge.errors import ValueProblem
 from bridge.wire.bend import bend_message, bend_value
-from bridge.wire.rpn import bend_range
 
-FADE_S = 0.4
+CHORD_FADE_S = 0.4
 """How long a note of a new chord takes to rise, and one of the old chord to fall."""
 
-_EXPRESSION = 11
 _SAME_CENTS = 0.05
 
 
@@ -50,28 +57,15 @@ class _Voice:
 
 
 @dataclass
-class ChartDrone:
-    """The drone as it plays.
+class ChartDrone(StepByStep):
+    """The drone as it plays."""
 
-    Parameters
-    ----------
-    chords : sequence of (sequence of ChartNote)
-        What is held under each chord; nothing under one that is silent.
-    channels : sequence of int
-        Twice as many as notes are held at once: the old chord fades while the new one rises.
-    level : float
-        Loudness above 0, at most 1.
-    program : int or None
-        MIDI program from 0; None: the synth keeps its sound.
-    bend_scale : float
-        How far the synth bends for what is asked, 1 if exactly.
-    """
-
-    chords: Sequence[Sequence[ChartNote]]
+    chords: Sequence[Sequence[ChartNote]]  # what is held under each chord; nothing under one that is silent
+    # Channels 1 to 16, twice as many as notes are held at once: the old chord fades while the new one rises.
     channels: Sequence[int] = tuple(range(1, 10))
-    level: float = 0.8
-    program: int | None = 19
-    bend_scale: float = 1.0
+    level: float = 0.8  # loudness above 0, at most 1
+    program: int | None = 19  # MIDI program from 0; None: the synth keeps its sound
+    bend_scale: float = 1.0  # how far the synth bends for what is asked, 1 if exactly
     number: int | None = None  # the chord that is held, from 0
     _voices: list[_Voice] = field(default_factory=list)
     _set_up: bool = False
@@ -98,30 +92,18 @@ class ChartDrone:
             voice.wanted = bool(same)
             if same:
                 wanted.remove(same[0])
-        sent = [] if self._set_up else self._prepared()
-        rise_s = FADE_S if self._voices else LEAST_SWELL_S  # out of silence it swells slowly
+        sent = [] if self._set_up else prepared(self.channels, self.program)
+        self._set_up = True
+        rise_s = CHORD_FADE_S if self._voices else LEAST_SWELL_S  # out of silence it swells slowly
         for note in wanted:
             sent += self._strike(note, rise_s)
         if self._voices and self._next_s is None:
             self._since_s, self._next_s = now_s, now_s + STEP_S
         return sent
 
-    @property
-    def next_s(self) -> float | None:
-        """When `due` wants to be called next; None while nothing changes."""
-        return self._next_s
-
-    def due(self, now_s: float) -> list[tuple[float, bytes]]:
-        """Return what is due by now: the time at which it was due, and one whole message."""
-        found: list[tuple[float, bytes]] = []
-        while self._next_s is not None and self._next_s <= now_s:
-            at_s = self._next_s
-            found += [(at_s, data) for data in self._step(at_s)]
-        return found
-
     def release(self) -> list[bytes]:
         """Let go of everything; return the note-offs, and what puts the channels back."""
-        sent = [bytes((0x80 | voice.channel - 1, voice.note.key, 64)) for voice in self._voices]
+        sent = [let_go(voice.channel, voice.note.key) for voice in self._voices]
         self._voices, self._next_s = [], None
         return [*sent, *(restored(self.channels) if self._set_up else [])]
 
@@ -130,15 +112,6 @@ class ChartDrone:
         return [(voice.note, voice.sent) for voice in self._voices]
 
     # ---- inside
-
-    def _prepared(self) -> list[bytes]:
-        self._set_up = True
-        sent: list[bytes] = []
-        for channel in self.channels:
-            if self.program is not None:
-                sent.append(bytes((0xC0 | channel - 1, self.program)))
-            sent += bend_range(channel, BEND_RANGE_SEMITONES)
-        return sent
 
     def _strike(self, note: ChartNote, rise_s: float) -> list[bytes]:
         """Begin a note on a free channel; where old ones still fade everywhere, the quietest makes room."""
@@ -149,27 +122,24 @@ class ChartDrone:
             oldest = min((voice for voice in self._voices if not voice.wanted), key=lambda voice: voice.level)
             sent += self._end(oldest)
             channel = oldest.channel
-        status = channel - 1
         value, _ = bend_value(note.cents / self.bend_scale, BEND_RANGE_SEMITONES)
-        sent += [bytes((0xB0 | status, _EXPRESSION, 0)), bend_message(channel, value)]
-        sent.append(bytes((0x90 | status, note.key, VELOCITY)))
+        sent += [expression(channel, 0), bend_message(channel, value), struck(channel, note.key)]
         self._voices.append(_Voice(channel, note, rise_s))
         return sent
 
     def _end(self, voice: _Voice) -> list[bytes]:
-        status = voice.channel - 1
         self._voices.remove(voice)
-        return [bytes((0xB0 | status, _EXPRESSION, 0)), bytes((0x80 | status, voice.note.key, 64))]
+        return [expression(voice.channel, 0), let_go(voice.channel, voice.note.key)]
 
-    def _step(self, at_s: float) -> list[bytes]:
+    def _do(self, at_s: float) -> list[bytes]:
         passed_s, self._since_s = max(0.0, at_s - self._since_s), at_s
-        notes = max(sum(voice.wanted for voice in self._voices), 1)
-        top = MOST_EXPRESSION * self.level / math.sqrt(math.sqrt(notes))
+        notes = sum(voice.wanted for voice in self._voices)
+        top = MOST_EXPRESSION * self.level / quieter(notes)
         sent: list[bytes] = []
         moving = False
         for voice in list(self._voices):
             aim = 1.0 if voice.wanted else 0.0
-            step = passed_s / (voice.rise_s if voice.wanted else FADE_S)
+            step = passed_s / (voice.rise_s if voice.wanted else CHORD_FADE_S)
             voice.level = min(voice.level + step, aim) if voice.wanted else max(voice.level - step, aim)
             value = round(top * voice.level)
             if voice.level == 0.0 and not voice.wanted:
@@ -177,7 +147,7 @@ class ChartDrone:
                 continue
             if value != voice.sent:
                 voice.sent = value
-                sent.append(bytes((0xB0 | voice.channel - 1, _EXPRESSION, value)))
+                sent.append(expression(voice.channel, value))
             moving = moving or voice.level != aim
         self._next_s = at_s + STEP_S if moving else None
         return sent

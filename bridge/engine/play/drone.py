@@ -5,7 +5,7 @@ source of notes beside the keyboard (`due`, `next_s`, `release`): for a file it 
 by the player's clock.
 
 - *Loudness.* Every step begins at nothing, swells, and fades to nothing before its notes end, so that the rest after
-  it is silent. That is done by expression (controller 11).
+  it is silent. That is done by expression (controller 11). Its volume is changed by the same, slowly.
 - *Settling.* A note is brought home by pitch bend on a channel of its own, on top of whatever tunes the synth, so
   that every synth whose bends move sounding notes can settle, by whatever method.
 
@@ -17,39 +17,39 @@ Sources: MIDI 1.0 Detailed Specification (expression, controller 11; pitch bend)
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
 
-from bridge.engine.play.drone_plan import LAST_TAIL_S, STEP_FADE_S, DronePlan, DroneStep, remaining_share
+from bridge.engine.play.drone_messages import (
+    BEND_RANGE_SEMITONES,
+    STEP_S,
+    StepByStep,
+    expression,
+    let_go,
+    prepared,
+    restored,
+    struck,
+)
+from bridge.engine.play.drone_plan import (
+    LAST_TAIL_S,
+    STEP_FADE_S,
+    DronePlan,
+    DroneStep,
+    remaining_share,
+    toward,
+)
 from bridge.wire.bend import bend_message, bend_value
-from bridge.wire.rpn import bend_range
-
-VELOCITY = 108
-BEND_RANGE_SEMITONES = 2
-STEP_S = 0.05
-"""Time between two steps of a swell or of settling."""
-
-_EXPRESSION = 11
 
 
-def restored(channels: Iterable[int]) -> list[bytes]:
-    """Return what puts back what a drone changed beside notes and bends: expression, on every channel given."""
-    return [bytes((0xB0 | channel - 1, _EXPRESSION, 127)) for channel in channels]
+class PlannedDrone(StepByStep):
+    """Plays a plan from `start_s` on.
 
-
-class PlannedDrone:
-    """Plays a plan.
-
-    Parameters
-    ----------
-    start_s : float
-        When it begins.
-    position_s : float
-        Where in the plan to begin: at the beginning of the step which is there. A single step that has
-        settled by then does not settle again.
+    With a position it begins with the step which is there. A single step that has settled by then does not
+    settle again.
     """
 
     def __init__(self, plan: DronePlan, start_s: float, position_s: float = 0.0) -> None:
         self.plan = plan
+        self._wanted = self._volume = 100.0 * plan.level
+        self._turned_s: float | None = None
         self._begin(start_s, position_s)
         self._set_up = False
 
@@ -61,7 +61,7 @@ class PlannedDrone:
             self._number = int(max(position_s, 0.0) / (plan.hold_s + plan.rest_s) + 1e-9)
         self._from_s: float = start_s
         self._phase = "begin" if self._number < self._count else "over"
-        self._next_s: float | None = start_s if self._phase == "begin" else None
+        self._next_s = start_s if self._phase == "begin" else None
         self._held: list[tuple[int, int]] = []
         self._expression = 0
         self._bends: dict[int, int] = {}
@@ -72,23 +72,20 @@ class PlannedDrone:
 
     # ---- what drives it
 
-    @property
-    def next_s(self) -> float | None:
-        """When `due` wants to be called next, infinite while it is only held; None if nothing more comes."""
-        return self._next_s
-
-    def due(self, now_s: float) -> list[tuple[float, bytes]]:
-        """Return what is due by now: the time at which it was due, and one whole message."""
-        found: list[tuple[float, bytes]] = []
-        while self._next_s is not None and self._next_s <= now_s:
-            at_s = self._next_s
-            found += [(at_s, data) for data in self._do(at_s)]
-        return found
-
     def release(self) -> list[bytes]:
         """Let go of everything, for good; return the note-offs."""
         self._phase, self._next_s = "over", None
         return self._offs()
+
+    def turn(self, volume: float, now_s: float) -> None:
+        """Be as loud as that, in hundredths, in a while; 0 is silence, and the drone goes on."""
+        if volume == self._wanted:
+            return
+        self._wanted = volume
+        if self._phase != "sound":
+            self._volume = volume
+        elif self._turned_s is None:
+            self._turned_s = self._next_s = now_s
 
     def again(self, now_s: float) -> None:
         """The synth was away and has forgotten all: begin the step anew, swelling from nothing."""
@@ -123,6 +120,11 @@ class PlannedDrone:
     def expression(self) -> int:
         """The expression that it was brought to, 0 to 127."""
         return self._expression
+
+    @property
+    def quiet(self) -> bool:
+        """Whether it has been turned down to nothing."""
+        return self._wanted == 0.0 and self._volume == 0.0
 
     def position_s(self, now_s: float) -> float:
         """Return where in the plan it is."""
@@ -161,18 +163,15 @@ class PlannedDrone:
         sent: list[bytes] = []
         if not self._set_up:
             self._set_up = True
-            for channel in self.channels:
-                if plan.program is not None:
-                    sent.append(bytes((0xC0 | channel - 1, plan.program)))
-                sent += bend_range(channel, BEND_RANGE_SEMITONES)
+            sent += prepared(self.channels, plan.program)
         self._from_s = at_s
         self._phase = "sound"
         self._expression = 0
         self._bends = {}
-        sent += [bytes((0xB0 | channel - 1, _EXPRESSION, 0)) for channel in self.channels]
+        sent += [expression(channel, 0) for channel in self.channels]
         sent += self._settling(at_s)
         for note, channel in zip(self.step.notes, plan.channels, strict=False):
-            sent.append(bytes((0x90 | channel - 1, note.key, VELOCITY)))
+            sent.append(struck(channel, note.key))
             self._held.append((channel, note.key))
         self._next_s = at_s + STEP_S
         return sent
@@ -181,7 +180,8 @@ class PlannedDrone:
         """End a step; what is left of its notes dies away at no loudness."""
         self._number += 1
         self._expression = 0
-        sent = [bytes((0xB0 | channel - 1, _EXPRESSION, 0)) for channel in self.channels]
+        self._volume, self._turned_s = self._wanted, None
+        sent = [expression(channel, 0) for channel in self.channels]
         sent += self._offs()
         if self._number < self._count:
             self._phase = "rest"
@@ -193,10 +193,13 @@ class PlannedDrone:
 
     def _offs(self) -> list[bytes]:
         held, self._held = self._held, []
-        return [bytes((0x80 | channel - 1, key, 64)) for channel, key in held]
+        return [let_go(channel, key) for channel, key in held]
 
     def _loudness(self, at_s: float, end_s: float | None) -> list[bytes]:
-        top = self.plan.top_expression(len(self.step.notes))
+        if self._turned_s is not None:
+            self._volume = toward(self._volume, self._wanted, max(at_s - self._turned_s, 0.0))
+            self._turned_s = None if self._volume == self._wanted else at_s
+        top = self.plan.top_expression(len(self.step.notes), self._volume)
         part = (at_s - self._from_s) / self.plan.swell_s
         if end_s is not None:
             part = min(part, (end_s - at_s) / STEP_FADE_S)
@@ -204,7 +207,7 @@ class PlannedDrone:
         if value == self._expression:
             return []
         self._expression = value
-        return [bytes((0xB0 | channel - 1, _EXPRESSION, value)) for channel, _ in self._held]
+        return [expression(channel, value) for channel, _ in self._held]
 
     def _settling(self, at_s: float) -> list[bytes]:
         share = self.share(at_s)
@@ -224,7 +227,7 @@ class PlannedDrone:
         plan = self.plan
         swelling = at_s < self._from_s + plan.swell_s
         settling = self.step.settles and not self._settled and at_s < self._from_s + plan.settled_s
-        if swelling:
+        if swelling or self._turned_s is not None:
             return at_s + STEP_S if end_s is None else min(at_s + STEP_S, end_s)
         times = [] if end_s is None else [max(end_s - STEP_FADE_S, at_s + STEP_S)]
         if settling:

@@ -18,6 +18,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from bridge.engine.play.drone_messages import quieter
 from bridge.errors import ValueProblem
 from bridge.tuning.beats import beat_rate_hz, main_pair
 
@@ -29,6 +30,9 @@ STEP_FADE_S = 0.6
 """Time in which a step falls silent before its notes end."""
 LAST_TAIL_S = 0.4
 """Time after the last note until its channel's expression is put back: what still dies away must not swell."""
+
+VOLUME_S = 1.0
+"""How long a change of volume takes from nothing to all: without a click."""
 
 _TIME_LIMIT_S = 24 * 3600.0
 
@@ -56,13 +60,7 @@ class DroneStep:
 
 @dataclass(frozen=True)
 class DronePlan:
-    """What a drone does.
-
-    Raises
-    ------
-    ValueProblem
-        Something is out of range or does not go together.
-    """
+    """What a drone does; ValueProblem if something is out of range or does not go together."""
 
     steps: tuple[DroneStep, ...]  # one after the other; a drone that is simply held has one
     # Channels 1 to 16, one for each note that sounds at the same time.
@@ -141,9 +139,13 @@ class DronePlan:
             return math.inf
         return self.rounds * len(self.steps) * (self.hold_s + self.rest_s) + LAST_TAIL_S
 
-    def top_expression(self, notes: int) -> int:
-        """Return the loudest expression for so many notes: the power of the sum stays the same."""
-        return max(1, round(MOST_EXPRESSION * self.level / math.sqrt(math.sqrt(notes))))
+    def top_expression(self, notes: int, volume: float | None = None) -> int:
+        """Return the loudest expression for so many notes: the power of the sum stays the same.
+
+        `volume` is in hundredths; left out, it is as loud as planned.
+        """
+        level = self.level if volume is None else volume / 100.0
+        return max(1 if level else 0, round(MOST_EXPRESSION * level / quieter(notes)))
 
 
 @dataclass(frozen=True)
@@ -166,19 +168,9 @@ def remaining_share(plan: DronePlan, at_s: float) -> float:
 
 
 def beats(step: DroneStep, table_hz: Sequence[float], share: float) -> tuple[Beat, ...]:
-    """Return how the lowest note beats with each other one.
+    """Return how the lowest note beats with each other one that comes near a simple interval once settled.
 
-    Parameters
-    ----------
-    table_hz : sequence of 128 float
-        The table that holds.
-    share : float
-        How much of the distances is left (`remaining_share`).
-
-    Returns
-    -------
-    tuple of Beat
-        Only for notes that come near a simple interval once settled.
+    `table_hz` are 128 frequencies; `share` is how much of the distances is left (`remaining_share`).
     """
     lowest, *others = step.notes
     found = []
@@ -193,3 +185,9 @@ def beats(step: DroneStep, table_hz: Sequence[float], share: float) -> tuple[Bea
         rate_hz = beat_rate_hz(from_hz, now_hz, pair.partial, pair.other_partial)
         found.append(Beat(lowest.key, note.key, pair.partial, pair.other_partial, rate_hz))
     return tuple(found)
+
+
+def toward(now: float, wanted: float, passed_s: float) -> float:
+    """Return a volume in hundredths on its way to another."""
+    step = 100.0 * passed_s / VOLUME_S
+    return min(now + step, wanted) if wanted > now else max(now - step, wanted)

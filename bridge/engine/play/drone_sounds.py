@@ -32,10 +32,7 @@ SOUNDS: dict[str, int | None] = {
 def drone_program(sound: str) -> int | None:
     """Return the MIDI program of a sound, from 0; None for what the synth is set to.
 
-    Raises
-    ------
-    ValueProblem
-        There is no such sound.
+    ValueProblem if there is no such sound.
     """
     if sound not in SOUNDS:
         raise ValueProblem(f"there is no sound {sound!r}", near_names(sound, SOUNDS))

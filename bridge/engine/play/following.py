@@ -113,10 +113,7 @@ class FollowingEngine:
     ) -> list[Due]:
         """Take a new table (see `LiveEngine.change`); what sounds is chosen for anew, above it.
 
-        Raises
-        ------
-        MethodProblem
-            The method cannot express the table; nothing has changed.
+        MethodProblem if the method cannot express the table; nothing has changed.
         """
         palette = self._palette_of(table_hz)
         if palette is not None and palette is self._palette:

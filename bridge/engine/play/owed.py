@@ -41,12 +41,9 @@ class Buffer(Protocol):
 
 
 class Ledger:
-    """Follows what is sent to one synth.
+    """Follows what is sent to one synth in a buffer `LEDGER_BYTES` long.
 
-    Parameters
-    ----------
-    buffer : bytearray or mmap, `LEDGER_BYTES` long
-        What it holds already is taken over if it is a ledger's, and wiped if it is not.
+    What that holds already is taken over if it is a ledger's, and wiped if it is not.
     """
 
     def __init__(self, buffer: Buffer) -> None:

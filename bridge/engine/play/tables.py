@@ -134,10 +134,7 @@ class TableSwitch:
     def renew(self, tables: Sequence[PlayTable], tonics: Sequence[PlayTable]) -> None:
         """Put other tables in the place of all, untrimmed.
 
-        Raises
-        ------
-        ValueProblem
-            There are not as many as before.
+        ValueProblem if there are not as many as before.
         """
         if (len(tables), len(tonics)) != (len(self.tables), len(self.tonics)):
             raise ValueProblem(f"{len(tables)} tables and {len(tonics)} tonics", "as many as before")

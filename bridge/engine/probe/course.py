@@ -5,8 +5,6 @@ and listens; nothing here does.
 
 Trials of messages that a channel may follow unselected come first, for once a channel has been made to follow a tuning
 program, nothing takes that back.
-
-Index: `Findings`, `examination`.
 """
 
 from __future__ import annotations
@@ -74,19 +72,9 @@ class Findings:
 
 
 def examination(place: Place, channels: tuple[int, ...] | None = None) -> Examination:
-    """Find out what a synth obeys.
+    """Find out what a synth obeys, on a test key and the channels that are heard.
 
-    Parameters
-    ----------
-    place : Place
-        The test key and channels.
-    channels : tuple of int, optional
-        Channels that are heard.
-
-    Yields
-    ------
-    Trial
-        To be held; send back its `Hearing`.
+    Yields a `Trial` to be held; send back its `Hearing`.
     """
     found = Findings(place, channels=channels)
     yield from _all(found, trials.tuning_trials(place, selected=False))

@@ -45,17 +45,9 @@ class _Unreliable(Exception):
 
 
 def questions(place: Place) -> Questions:
-    """Find out what a synth obeys by asking a player.
+    """Find out what a synth obeys by asking a player; everything is unknown where a control was answered wrongly.
 
-    Yields
-    ------
-    Question
-        To be played and asked; send back the `Answer`.
-
-    Returns
-    -------
-    Findings
-        Everything unknown where a control was answered wrongly.
+    Yields a `Question` to be played and asked; send back the `Answer`.
     """
     found = Findings(place, by_ear=True)
     try:

@@ -117,14 +117,9 @@ class Exactness:
 
 
 def exactness(asked_cents: Sequence[float], heard_cents: Sequence[float | None], scaled: bool) -> Exactness:
-    """Return the law that fits pitches which were asked for and heard.
+    """Return the law that fits pitches which were asked for and heard, as many of both.
 
-    Parameters
-    ----------
-    asked_cents, heard_cents : sequence of float
-        Of the same length.
-    scaled : bool
-        Whether shifts may be scaled, as bends are.
+    `scaled` is whether shifts may be scaled, as bends are.
     """
     pairs = [(a, h) for a, h in zip(asked_cents, heard_cents, strict=True) if h is not None]
     if len(pairs) < _LEAST_POINTS:

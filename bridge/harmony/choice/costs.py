@@ -71,14 +71,14 @@ MOVES = {
     "many": Weights(0.03, 0.02, again_limit_cents=45.0),
 }
 
-Choices = tuple[float, ...]
+Cents = tuple[float, ...]
 """Where each choice of a segment lies, in cents from equal temperament; the table's own pitch first."""
 
 
 def problem_of(
     notes: Sequence[TimedNote],
     segments: Sequence[Segment],
-    choices: Sequence[Choices],
+    choices: Sequence[Cents],
     home_cents: Sequence[float],
     table: Columns,
     pairs: Pairs,
@@ -120,7 +120,7 @@ def _away(cents: float, length_s: float) -> float:
 
 
 @lru_cache(maxsize=65536)
-def _chord_matrix(semitones: int, lower: Choices, upper: Choices, natural: bool, plain: bool) -> Matrix:
+def _chord_matrix(semitones: int, lower: Cents, upper: Cents, natural: bool, plain: bool) -> Matrix:
     """Return the annoyance of an interval for each choice of its lower and upper note."""
     matrix = np.empty((len(lower), len(upper)))
     for row, low in enumerate(lower):
@@ -132,7 +132,7 @@ def _chord_matrix(semitones: int, lower: Choices, upper: Choices, natural: bool,
 
 
 @lru_cache(maxsize=65536)
-def _forbidden(semitones: int, lower: Choices, upper: Choices, natural: bool) -> Matrix | None:
+def _forbidden(semitones: int, lower: Cents, upper: Cents, natural: bool) -> Matrix | None:
     """Return what is forbidden of a third, fourth, fifth or sixth; None if nothing is."""
     if semitones % 12 not in CONSONANT:
         return None
@@ -145,7 +145,7 @@ def _forbidden(semitones: int, lower: Choices, upper: Choices, natural: bool) ->
 
 
 @lru_cache(maxsize=65536)
-def _step_matrix(semitones: int, before: Choices, after: Choices) -> Matrix:
+def _step_matrix(semitones: int, before: Cents, after: Cents) -> Matrix:
     """Return how odd a melody's step is for each choice of its two notes."""
     return np.array(
         [
@@ -159,13 +159,13 @@ def _step_matrix(semitones: int, before: Choices, after: Choices) -> Matrix:
 
 
 @lru_cache(maxsize=4096)
-def _move_matrix(before: Choices, after: Choices) -> Matrix:
+def _move_matrix(before: Cents, after: Cents) -> Matrix:
     """Return how far, in commas up to one and a half, a class moves between two choices."""
     return np.minimum(np.abs(np.subtract.outer(before, after)) / COMMA_CENTS, 1.5)
 
 
 @lru_cache(maxsize=4096)
-def _too_far(before: Choices, after: Choices, limit_cents: float) -> Matrix | None:
+def _too_far(before: Cents, after: Cents, limit_cents: float) -> Matrix | None:
     far = np.abs(np.subtract.outer(before, after)) > limit_cents + _SLACK_CENTS
     return np.where(far, FORBIDDEN, 0.0) if far.any() else None
 
@@ -177,7 +177,7 @@ class _Costs:
         self,
         notes: Sequence[TimedNote],
         segments: Sequence[Segment],
-        choices: Sequence[Choices],
+        choices: Sequence[Cents],
         table: Columns,
         weights: Weights,
         natural: bool,

@@ -26,7 +26,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bridge.errors import ValueProblem, near_names
-from bridge.harmony.choice.costs import MEMORY_S, MOVES, Choices, Weights, problem_of
+from bridge.harmony.choice.costs import MEMORY_S, MOVES, Cents, Weights, problem_of
 from bridge.harmony.choice.search import MOST_STATES, best_choices
 from bridge.harmony.choice.variants import Palette, Variant
 from bridge.harmony.measure import Measure, measure
@@ -155,7 +155,7 @@ class Score:
     ) -> list[Variant]:
         """Return the best variant of each segment among those allowed."""
         homes = [palette.base_cents[segment.pitch_class] for segment, palette in self._both()]
-        choices: list[Choices] = [
+        choices: list[Cents] = [
             tuple(home + variant.offset_cents for variant in own)
             for home, own in zip(homes, allowed, strict=True)
         ]

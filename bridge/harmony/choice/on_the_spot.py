@@ -13,7 +13,7 @@ all notes that may still be corrected, exactly.
 
 Index
 -----
-`OnTheSpot` → `Choice`, `Correction`
+`OnTheSpot` → `Chosen`, `Correction`
 """
 
 from __future__ import annotations
@@ -63,7 +63,7 @@ class Correction:
 
 
 @dataclass(frozen=True, slots=True)
-class Choice:
+class Chosen:
     """What a stroke brings."""
 
     # The variant of the note that was struck; its `offset_cents` is counted from the table's own pitch.
@@ -117,7 +117,7 @@ class OnTheSpot:
         """Return the classes that sound."""
         return tuple(one for one in range(12) if self._held[one])
 
-    def note_on(self, now_s: float, key: int, part: int = 0) -> Choice:
+    def note_on(self, now_s: float, key: int, part: int = 0) -> Chosen:
         """Take a stroke and return what it brings."""
         struck = key % 12
         fresh = not self._held[struck]
@@ -142,7 +142,7 @@ class OnTheSpot:
                     corrections.append(Correction(one, self._offsets[one][index]))
         if fresh:
             self._last_part[struck] = part
-        return Choice(self.palette.classes[struck][self._index[struck]], tuple(corrections))
+        return Chosen(self.palette.classes[struck][self._index[struck]], tuple(corrections))
 
     def hold(self, key: int) -> None:
         """Take a note that sounds already, where the table has it: it stays there."""

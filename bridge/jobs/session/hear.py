@@ -24,10 +24,9 @@ from bridge.store.playing import Playing, sequences
 from bridge.store.smf import MidiFile
 from bridge.tuning.notes import key_to_hz, note_name
 from bridge.wire.frequency import in_reach
-from bridge.wire.profile import SynthProfile
+from bridge.wire.profile import BEND_METHODS, SynthProfile
 
 ROUNDING_CENTS = 1e-5
-_BENT = ("bend", "mpe")
 
 
 @dataclass
@@ -182,7 +181,7 @@ class _Listening:
         own_cents = 1200.0 * math.log2(note.hz / key_to_hz(note.key))
         key = note.key
         sent_hz = lifted_hz(key, hz[key], self.profile.lift_cents)
-        if self.method not in _BENT:
+        if self.method not in BEND_METHODS:
             return float(sent_hz * 2.0 ** (own_cents / 1200.0))
         offset_cents = 1200.0 * math.log2(sent_hz / key_to_hz(key))
         if self.profile.key_stretch_cents is not None:
@@ -191,7 +190,7 @@ class _Listening:
 
     def _compare(self, pair: _Pair, hz: float, wanted_hz: float) -> None:
         off_cents = abs(1200.0 * math.log2(hz / wanted_hz))
-        if self.method in _BENT:
+        if self.method in BEND_METHODS:
             channel = self.output.channels[pair.output.channel]
             limit_cents = channel.bend_range_semitones * 100.0 / 16384.0
         else:

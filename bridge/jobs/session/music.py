@@ -13,10 +13,7 @@ from bridge.store.smf import MidiFile
 def music_of(piece: Piece, midi: MidiFile) -> tuple[str, ...]:
     """Return what is told about a piece's track: at most two lines, and one where guitar and track lie far apart.
 
-    Raises
-    ------
-    InputProblem
-        The track cannot be followed under the table of the piece; names file and line.
+    InputProblem if the track cannot be followed under the table of the piece; names file and line.
     """
     try:
         told = listen_to(midi, track_request(piece))

@@ -61,13 +61,8 @@ def task_name(stem: str, part: str) -> str:
 def run_piece(job: PieceJob) -> PieceDone:
     """Do the tasks of a piece.
 
-    Raises
-    ------
-    InputProblem
-        The track cannot be read, a section lies beyond its end, or a synth cannot do what was asked for; names file and
-        line of the session where that helps.
-    OutputProblem
-        A file cannot be written.
+    InputProblem if the track cannot be read, a section lies beyond its end, or a synth cannot do what was
+    asked for; names file and line of the session where that helps. OutputProblem if a file cannot be written.
     """
     piece = job.plan.piece
     done = PieceDone({}, {})

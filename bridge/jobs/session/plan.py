@@ -131,16 +131,13 @@ def can_recall(profile: SynthProfile, method: str) -> bool:
 def plan_session(session: Session, tracks: Mapping[int, MidiFile] | None = None) -> SessionPlan:
     """Lay out a session.
 
+    InputProblem if a track whose key signatures are followed cannot be read, there are more tables than
+    tuning programs, or two pieces ask for one program; names file and line.
+
     Parameters
     ----------
     tracks : mapping of int to MidiFile, optional
         Backing tracks that were read already, by number of the piece.
-
-    Raises
-    ------
-    InputProblem
-        A track whose key signatures are followed cannot be read, there are more tables than tuning programs, or two
-        pieces ask for one program; names file and line.
     """
     read = tracks or {}
     pieces = tuple(plan_piece(piece, read.get(piece.number)) for piece in session.pieces)
@@ -152,15 +149,12 @@ def plan_session(session: Session, tracks: Mapping[int, MidiFile] | None = None)
 def plan_piece(piece: Piece, midi: MidiFile | None = None) -> PiecePlan:
     """Lay out a piece.
 
+    InputProblem as `plan_session`.
+
     Parameters
     ----------
     midi : MidiFile, optional
         Its track, if it was read already; it is only needed where key signatures are followed.
-
-    Raises
-    ------
-    InputProblem
-        See `plan_session`.
     """
     tables: list[TableSpec] = [piece.spec]
     steps = [Step("", START, "", "", 0, None, piece.chords)]
@@ -226,13 +220,7 @@ def _changes(piece: Piece, midi: MidiFile | None) -> list[tuple[Change, PieceSec
 
 
 def check_sections(piece: Piece, midi: MidiFile) -> None:
-    """Refuse a section at a bar or beat that the track does not have.
-
-    Raises
-    ------
-    InputProblem
-        Names file and line.
-    """
+    """Refuse a section at a bar or beat that the track does not have; InputProblem names file and line."""
     bars: BarMap | None = None
     for section in piece.sections:
         try:

@@ -29,8 +29,8 @@ SAMPLE_RATE = 44100
 PEAK = 0.25
 """Highest sample of a drone: 12 dB below full scale."""
 
-SWELL_S = 6.0
-FADE_S = 3.0
+FILE_SWELL_S = 6.0
+FILE_FADE_S = 3.0
 REFERENCE_S = 30.0
 _VELOCITY = 80
 _GENERATOR = SynthProfile(
@@ -68,8 +68,8 @@ def _held(hz: Sequence[float], keys: Iterable[int], sound: str, seconds: float) 
     events += [(seconds, bytes((0x80, key, 64))) for key in held]
     samples = render_events(events, SAMPLE_RATE).mean(axis=1)[: round(seconds * SAMPLE_RATE)]
     peak = float(np.max(np.abs(samples)))
-    swell = _ramp(len(samples), min(SWELL_S, seconds / 3))
-    fade = _ramp(len(samples), min(FADE_S, seconds / 3))[::-1]
+    swell = _ramp(len(samples), min(FILE_SWELL_S, seconds / 3))
+    fade = _ramp(len(samples), min(FILE_FADE_S, seconds / 3))[::-1]
     samples = (samples * (PEAK / peak) * swell * fade).astype(np.float32)
     with tempfile.TemporaryDirectory(prefix="stillbeat-") as folder:
         path = Path(folder) / "sound.wav"

@@ -43,15 +43,13 @@ class Verified:
 def verify_session(folder: Path, progress: Callable[[str, float], None] | None = None) -> Verified:
     """Decode every file of a bundle and compare it with the session's tables.
 
+    InputProblem if the folder is no bundle, or its session cannot be read. What is wrong with single files is
+    in the result.
+
     Parameters
     ----------
     progress : callable, optional
         Called with a file's path and how much is done, 0 to 1.
-
-    Raises
-    ------
-    InputProblem
-        The folder is no bundle, or its session cannot be read. What is wrong with single files is in the result.
     """
     manifest = read_manifest(folder)
     name = str(manifest.session.get("file", ""))

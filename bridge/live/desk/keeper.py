@@ -37,7 +37,7 @@ from bridge.live.frames import (
     ToPlayer,
     write_frame,
 )
-from bridge.live.plan import NEW_PORT, LivePlan
+from bridge.live.plan import NEW_PORT, LivePlan, StepsDrone, TablesDrone
 from bridge.live.snapshot import Kind, Link
 from bridge.live.state import State
 
@@ -228,14 +228,19 @@ class Keeper:
         plan, state = self.plan, self.state
         assert plan is not None
         if state is not None:
-            held = state.held
+            drone = plan.drone
+            if isinstance(drone, TablesDrone) and state.held is not None:
+                drone = TablesDrone(drone.plan, state.held.on, state.drone_volume)
+            elif isinstance(drone, StepsDrone) and state.lesson is not None:
+                drone = StepsDrone(drone.plan, state.lesson.phase != "quiet", state.drone_volume)
             self.plan = plan = replace(
                 plan,
                 kept=state.kept,
                 in_port=plan.in_port if plan.in_port in (None, NEW_PORT) else state.keyboard,
                 out_port=plan.out_port if plan.out_port == NEW_PORT else state.synth,
                 position_s=state.position_s,
-                hold_on=plan.hold_on if held is None else held.on,
+                drone=drone,
+                track=state.track,
                 follow=replace(plan.follow, on=state.following.on)
                 if plan.follow is not None and state.following is not None
                 else plan.follow,

@@ -140,7 +140,7 @@ class Steadied:
         return Shown(aim, hz, aim.cents(hz), aim.beats_hz(hz), aim.turn(hz), steady, guess)
 
 
-class _Watch:
+class SoundWatch:
     """What is wrong with the sound itself, said once each time it begins."""
 
     def __init__(self, name: str) -> None:
@@ -177,6 +177,8 @@ def run_tuner(
 ) -> None:
     """Listen and show until Ctrl-C, a signal to end, or a typed q.
 
+    PortProblem if the microphone cannot be opened, or goes away.
+
     Parameters
     ----------
     microphone : Microphone
@@ -185,11 +187,6 @@ def run_tuner(
         Who else is shown what is heard.
     ended : threading.Event, optional
         Set by whoever ends it; nothing is read from the terminal then.
-
-    Raises
-    ------
-    PortProblem
-        The microphone cannot be opened, or goes away.
     """
     strings = [(aim.string, aim.hz) for aim in aims.values()]
     meter = Meter(microphone.sample_rate, strings)
@@ -206,7 +203,7 @@ def run_tuner(
         if reads:
             keys.start()
         try:
-            watch = _Watch(microphone.input.name)
+            watch = SoundWatch(microphone.input.name)
             changed = True
             while not ended.is_set():
                 if changed:

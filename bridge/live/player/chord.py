@@ -15,9 +15,7 @@ def chord_channel(plan: LivePlan) -> int:
     """Return where a chord sounds: with the keyboard's sound; beside a drone, which has loudness of its own."""
     if plan.controls.play_on is not None:
         return plan.controls.play_on
-    taken = set(plan.drone.channels) if plan.drone is not None else set()
-    if plan.hold is not None:
-        taken.add(plan.hold.channel)
+    taken = plan.drone.channels if plan.drone is not None else ()
     usable = pitched_channels(plan.profile, plan.channels) or (1,)
     return next((channel for channel in usable if channel not in taken), usable[0])
 

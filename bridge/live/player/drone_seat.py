@@ -1,6 +1,5 @@
 """The drone's place in a player: how it plays, what is told of it, how it fades when one leaves, what is put back then.
 
-A plan has one drone at most: one that goes through steps, or one that is held under the playing and follows the tables.
 All calls come from the player's own thread, but for `heard`; where the player's lock must be held it says so.
 """
 
@@ -11,23 +10,27 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Any, Protocol
 
-from bridge.engine.play.drone import PlannedDrone, restored
+from bridge.engine.play.drone import PlannedDrone
+from bridge.engine.play.drone_messages import STEP_S, expression, restored
 from bridge.engine.play.drone_plan import LAST_TAIL_S, DronePlan, beats
-from bridge.engine.play.held_drone import HELD_FADE_S, STEP_S, HeldDrone, HoldPlan
+from bridge.engine.play.held_drone import HELD_FADE_S, USUAL_VOLUME, HeldDrone, HoldPlan
 from bridge.engine.play.performance import Performance
-from bridge.live.plan import LivePlan
+from bridge.live.plan import LivePlan, StepsDrone, TablesDrone
 from bridge.live.player.sources import NoteSource
 from bridge.live.state import Held, Lesson
 from bridge.tuning.ratios import cents_to_ratio
 from bridge.wire.profile import moves_sounding
 
-_FADE_STEPS, _FADE_STEP_S = 8, 0.03
+_LEAVE_STEPS, _LEAVE_STEP_S = 8, 0.03
 _MOST_STEPS = round(3 * HELD_FADE_S / STEP_S)
 """So many steps at most are waited for a held drone to fall silent."""
 
 
 class DroneSeat(Protocol):
     """A drone that plays in a player."""
+
+    endless: bool
+    """Whether it goes on as long as somebody plays."""
 
     @property
     def source(self) -> NoteSource:
@@ -66,13 +69,28 @@ def drone_seat(
     sleep: Callable[[float], None] = time.sleep,
 ) -> DroneSeat | None:
     """Return the seat of a plan's drone, which begins now; None where there is none."""
-    if plan.drone is not None:
-        return _Steps(plan, plan.drone, performance, clock, sleep)
-    return _Held(plan, plan.hold, performance, clock, sleep) if plan.hold is not None else None
+    match plan.drone:
+        case StepsDrone(plan=steps):
+            return _Steps(plan, steps, performance, clock, sleep)
+        case TablesDrone(plan=hold):
+            return _Held(plan, hold, performance, clock, sleep)
+    return None
+
+
+def usual_volume(plan: LivePlan) -> int | None:
+    """Return how loud a plan's drone is meant to be at the beginning, in hundredths; None where there is none."""
+    match plan.drone:
+        case StepsDrone(plan=steps, volume=volume):
+            return round(100 * steps.level) if volume is None else volume
+        case TablesDrone(volume=volume):
+            return USUAL_VOLUME if volume is None else volume
+    return None
 
 
 class _Steps:
     """The seat of a drone that goes through steps."""
+
+    endless = False
 
     def __init__(
         self,
@@ -91,7 +109,9 @@ class _Steps:
         pass
 
     def lead(self, now_s: float, sent: bool) -> None:
-        pass
+        performance = self._performance
+        sounds = performance.drone and not performance.hushed
+        self.source.turn(performance.drone_volume or 0 if sounds else 0, now_s)
 
     def again(self, now_s: float) -> None:
         self.source.again(now_s)
@@ -101,17 +121,22 @@ class _Steps:
         share = drone.share(now_s)
         notes = ((note.key, hz[note.key] * cents_to_ratio(share * note.off_cents)) for note in step.notes)
         rates = (replace(beat, rate_hz=round(beat.rate_hz, 3)) for beat in beats(step, hz, share))
-        lesson = Lesson(drone.phase, drone.number, step.name, tuple(notes), tuple(rates))
-        return {"position_s": drone.position_s(now_s), "lesson": lesson}
+        phase = "quiet" if drone.quiet and drone.phase == "sound" else drone.phase
+        lesson = Lesson(phase, drone.number, step.name, tuple(notes), tuple(rates))
+        return {
+            "position_s": drone.position_s(now_s),
+            "lesson": lesson,
+            "drone_volume": self._performance.drone_volume,
+        }
 
     def fade(self, send: Callable[[list[bytes]], None]) -> None:
         drone = self.source
         if drone.phase == "sound":
             top = drone.expression
-            for number in range(1, _FADE_STEPS + 1):
-                value = top - top * number // _FADE_STEPS
-                send([bytes((0xB0 | channel - 1, 11, value)) for channel in drone.channels])
-                self._sleep(_FADE_STEP_S)
+            for number in range(1, _LEAVE_STEPS + 1):
+                value = top - top * number // _LEAVE_STEPS
+                send([expression(channel, value) for channel in drone.channels])
+                self._sleep(_LEAVE_STEP_S)
         send(drone.release())
 
     def put_back(self) -> list[bytes]:
@@ -121,6 +146,8 @@ class _Steps:
 
 class _Held:
     """The seat of a drone that follows the tables."""
+
+    endless = True
 
     def __init__(
         self,
@@ -147,6 +174,7 @@ class _Held:
     def lead(self, now_s: float, sent: bool) -> None:
         performance = self._performance
         self._follow(performance.drone and not performance.hushed, now_s)
+        self.source.turn(performance.drone_volume or 0, now_s)
         if self._changes != performance.changes and (sent or not self._stays):
             self._changes = performance.changes
             if self._stays:
@@ -158,7 +186,8 @@ class _Held:
     def state(self, now_s: float) -> dict[str, Any]:
         hold, performance = self.source, self._performance
         on, hushed = performance.drone, performance.hushed
-        return {"held": Held(hold.plan.channel, hold.keys, on, hushed, round(hold.level, 2))}
+        held = Held(hold.plan.channel, hold.keys, on, hushed, round(hold.level, 2))
+        return {"held": held, "drone_volume": performance.drone_volume}
 
     def fade(self, send: Callable[[list[bytes]], None]) -> None:
         hold = self.source

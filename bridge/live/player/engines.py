@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from bridge.engine.play.tables import TableSwitch
 from bridge.engine.protocols import LiveEngine
 from bridge.errors import MethodProblem
-from bridge.live.plan import LivePlan
+from bridge.live.plan import LivePlan, TablesDrone
 from bridge.wire.profile import MTS_METHODS
 
 if TYPE_CHECKING:
@@ -18,10 +18,7 @@ if TYPE_CHECKING:
 def make_engine(plan: LivePlan, switch: TableSwitch) -> LiveEngine:
     """Return the engine that retunes by a plan's method, beginning with the table that holds, and follows the harmony.
 
-    Raises
-    ------
-    MethodProblem
-        The method cannot express the table, or needs a synth profile.
+    MethodProblem if the method cannot express the table, or needs a synth profile.
     """
     table_hz = switch.table()
     engine = _retuning(plan, table_hz)
@@ -44,10 +41,7 @@ def make_engine(plan: LivePlan, switch: TableSwitch) -> LiveEngine:
 def _retuning(plan: LivePlan, table_hz: Sequence[float]) -> LiveEngine:
     """Return the engine that retunes.
 
-    Raises
-    ------
-    MethodProblem
-        The method cannot express the table, or needs a synth profile.
+    MethodProblem if the method cannot express the table, or needs a synth profile.
     """
     if plan.method in MTS_METHODS:
         from bridge.engine.mts.live import MtsLiveEngine
@@ -62,6 +56,7 @@ def _retuning(plan: LivePlan, table_hz: Sequence[float]) -> LiveEngine:
 
     options = BendOptions(channels=plan.channels, plain=plan.plain, tonics=(plan.tables[0].tonic,))
     engine = BendEngine(plan.profile, table_hz, options, "mpe" if plan.method == "mpe" else "bend")
-    if plan.hold is not None:  # it may sound before anybody plays
+    engine.foresee(hz for table in (*plan.tables, *plan.tonics) for hz in (table.hz, table.equal_hz))
+    if isinstance(plan.drone, TablesDrone):  # it may sound before anybody plays
         engine.expect(plan.controls.play_on or 1)
     return engine

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from bridge.engine.method import choose_for_playing
+from bridge.engine.method import choose_for_playing, choose_for_settling
 from bridge.engine.play.drone_plan import DronePlan
 from bridge.engine.play.drone_sounds import about_sound
 from bridge.errors import MethodProblem, ValueProblem
 from bridge.jobs.choose import TableRequest, choose_table
 from bridge.jobs.drone import DroneRequest, plan_drone
 from bridge.live.backing import Backing
-from bridge.live.plan import LivePlan, pitched_channels
+from bridge.live.plan import LivePlan, StepsDrone, pitched_channels
 from bridge.live.player.journal import state_dir
 from bridge.live.player.sound_card import SOUND_CARD, USUAL
 from bridge.live.prepare.keyboard import play_table
@@ -19,9 +19,7 @@ from bridge.store.profiles import load_profile
 from bridge.tuning.off_guitar import off_guitar
 from bridge.tuning.spec import TableSpec
 from bridge.tuning.tables import Table, build_table
-from bridge.wire.profile import MTS_METHODS, STANDARD, SynthProfile
-
-_ELSEWHERE = "leave --settle away, use another synth, or hear it on the sound card (without --out)"
+from bridge.wire.profile import MTS_METHODS, STANDARD
 
 
 @dataclass(frozen=True)
@@ -48,19 +46,11 @@ def prepare_drone(
     channels: tuple[int, ...] | None = None,
     system: str | None = None,
 ) -> PreparedDrone:
-    """Work out everything that a drone needs to be heard.
+    """Work out everything that a drone needs to be heard, on a synth's port or else on the sound card.
 
-    Parameters
-    ----------
-    out_port, synth, method, channels, system
-        Where it plays and how, as in `bridge.live.prepare.keyboard.LiveRequest`; without a port on the sound card.
-    device : str, optional
-        Part of the sound card's name; None: the usual one.
-
-    Raises
-    ------
-    StillbeatError
-        Something is missing, malformed, or does not go together.
+    Port, synth, method, channels and system are as in `bridge.live.prepare.keyboard.LiveRequest`; `device` is
+    part of the sound card's name, None for the usual one. StillbeatError if something is missing, malformed,
+    or does not go together.
     """
     spec = choose_table(table)
     said = tuple(filter(None, [about_sound(asked.sound), off_guitar([("", build_table(spec))])]))
@@ -79,8 +69,9 @@ def prepare_drone(
     if profile is None and chosen in MTS_METHODS:
         profile = STANDARD
     if asked.settle is not None:
-        chosen, more = _settling_method(chosen, method, profile)
-        notices += more
+        settling = choose_for_settling(chosen, method, profile)
+        chosen = settling.method
+        notices += [f"method {chosen} {settling.why}"] if settling.why else []
     usable = pitched_channels(profile, channels)
     if not usable:
         raise MethodProblem("no channel is left for the drone", "allow more: --channels 1-4")
@@ -95,34 +86,9 @@ def prepare_drone(
         plain=True,
         local="keep",
         state_dir=str(state_dir()),
-        drone=plan_drone(asked, spec, usable, scale),
+        drone=StepsDrone(plan_drone(asked, spec, usable, scale)),
     )
     return PreparedDrone(plan, build_table(spec), tuple(notices), spec.doubt)
-
-
-def _settling_method(chosen: str, asked: str, profile: SynthProfile | None) -> tuple[str, list[str]]:
-    """Return a method by which notes can settle, and what to say about it.
-
-    Raises
-    ------
-    MethodProblem
-        There is none.
-    """
-    bends = profile is None or "bend" in profile.sounding
-    if bends and chosen != "mpe":
-        return chosen, []
-    if chosen == "mpe":
-        other = bends and (profile is None or "bend" in profile.methods)
-        if other and asked == "auto":
-            return "bend", [
-                "method bend instead of mpe: all notes of an MPE part bend together, so none can settle"
-            ]
-        raise MethodProblem(
-            "by mpe a drone cannot settle: all notes of a part bend together",
-            "choose --method bend" if other else _ELSEWHERE,
-        )
-    title = profile.title if profile is not None else "this synth"
-    raise MethodProblem(f"on {title} a drone cannot settle: it does not move notes that sound", _ELSEWHERE)
 
 
 def sound_card_plan(
@@ -132,24 +98,16 @@ def sound_card_plan(
     device: str | None = None,
     method: str = "auto",
 ) -> LivePlan:
-    """Return a plan that plays on the sound card with the built-in tone generator.
+    """Return a plan that plays on the sound card with the built-in tone generator, which obeys every method.
 
-    Parameters
-    ----------
-    method : str
-        How the table reaches the generator, which obeys all of them.
-
-    Raises
-    ------
-    MethodProblem
-        By `mpe` a drone cannot settle.
+    MethodProblem if notes of the drone settle and the method is `mpe`.
     """
     only = play_table(spec.name, spec)
     profile = load_profile("builtin")
     first = "note" if method == "auto" else method
     chosen = choose_for_playing(first, profile, [only.hz, only.equal_hz]).method
     if drone is not None and any(step.settles for step in drone.steps):
-        chosen, _ = _settling_method(chosen, method, profile)
+        chosen = choose_for_settling(chosen, method, profile).method
     return LivePlan(
         out_port=device or USUAL,
         system=SOUND_CARD,
@@ -158,6 +116,6 @@ def sound_card_plan(
         profile=profile,
         plain=True,
         local="keep",
-        drone=drone,
+        drone=StepsDrone(drone) if drone is not None else None,
         backing=backing,
     )

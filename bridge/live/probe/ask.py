@@ -36,13 +36,7 @@ class Asker:
         self._say = say
 
     def ask(self, question: Question) -> Answer:
-        """Play a question until it is answered.
-
-        Raises
-        ------
-        InputProblem
-            There are no more answers.
-        """
+        """Play a question until it is answered; InputProblem if there are no more answers."""
         asked = (
             "Did the note change in its middle? Its end was"
             if question.kind == "long"
@@ -84,13 +78,7 @@ class Asker:
 
 
 def ask_musician(asker: Asker, place: Place, progress: Callable[[str], None]) -> Findings:
-    """Examine a synth from start to end by asking.
-
-    Parameters
-    ----------
-    progress : callable
-        Called before each question with its number.
-    """
+    """Examine a synth from start to end by asking; `progress` is called before each question with its number."""
     course = questions(place)
     number = 0
     try:

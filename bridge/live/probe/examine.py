@@ -72,10 +72,7 @@ class Prober:
     def prepare(self, progress: Progress) -> tuple[int, ...]:
         """Make sure that notes are heard, that their pitch is, and which channels sound; return these.
 
-        Raises
-        ------
-        PortProblem
-            The synth is not heard, does not fall silent, or has no pitch that can be followed.
+        PortProblem if the synth is not heard, does not fall silent, or has no pitch that can be followed.
         """
         seat, ear, place = self._seat, self._ear, self._place
         progress("listening to the room", 0.0)
@@ -140,10 +137,7 @@ class Prober:
 def examine(prober: Prober, place: Place, progress: Progress) -> Findings:
     """Examine a synth from start to end by listening.
 
-    Raises
-    ------
-    PortProblem
-        It is not heard, or a port or input goes away.
+    PortProblem if it is not heard, or a port or input goes away.
     """
     channels = prober.prepare(progress)
     others = [channel for channel in channels if channel not in (place.channel, DRUMS)]

@@ -60,13 +60,7 @@ class Stage:
 
 
 def find_stage(request: ProbeRequest) -> Stage:
-    """Find ports and the sound input.
-
-    Raises
-    ------
-    PortProblem
-        A port or an input that was named is not there.
-    """
+    """Find ports and the sound input; PortProblem if a port or an input that was named is not there."""
     if request.out_port.strip().lower() == NEW_PORT:
         raise ValueProblem(
             "a port of our own has no synth behind it yet", "name the synth's port; see: stillbeat ports"
@@ -114,6 +108,8 @@ def run_probe(
 ) -> Findings:
     """Examine the synth, and put it back whatever happens.
 
+    StillbeatError if the synth is not heard, or a port or input goes away.
+
     Parameters
     ----------
     stage : Stage
@@ -122,11 +118,6 @@ def run_probe(
         What is being tried, and how much is done, 0 to 1.
     answers : text stream
         A line for each answer, where the musician is asked.
-
-    Raises
-    ------
-    StillbeatError
-        The synth is not heard, or a port or input goes away.
     """
     place = Place(request.key, request.channel, 2 if request.channel == 1 else 1, request.device_id)
     with held_signals() as guard, contextlib.ExitStack() as opened:

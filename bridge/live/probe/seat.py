@@ -16,6 +16,7 @@ import time
 from collections.abc import Callable, Iterator
 
 from bridge.children import on_signals
+from bridge.engine.play.drone_messages import expression
 from bridge.engine.probe import messages as probe_messages
 from bridge.errors import PortProblem, WireError
 from bridge.ports.base import MidiSystem, OutPort
@@ -23,7 +24,6 @@ from bridge.wire import mts
 
 VELOCITY = 50
 EXPRESSION = 100
-EXPRESSION_CONTROLLER = 11
 FULL_EXPRESSION = 127
 _DATA_ENTRY = 6
 SYSEX_GAP_S = 0.03
@@ -85,7 +85,7 @@ class Seat:
             self._touched[channel] = None
             if self._sound is not None:
                 self.send(bytes((0xC0 | channel - 1, self._sound - 1)))
-            self.send(_expression(channel, EXPRESSION))
+            self.send(expression(channel, EXPRESSION))
 
     def strike(self, channel: int, key: int) -> None:
         """Strike a quiet note; one of the same key that still sounds is let go first."""
@@ -123,23 +123,13 @@ class Seat:
             self.take_back()
             self.send(*self._memory)
             self.send(*probe_messages.restore(tuple(self._changed)))
-            self.send(*(_expression(channel, FULL_EXPRESSION) for channel in self._touched))
+            self.send(*(expression(channel, FULL_EXPRESSION) for channel in self._touched))
         if not self.gone.is_set():
             self._port.close()
 
 
-def _expression(channel: int, value: int) -> bytes:
-    return bytes((0xB0 | channel - 1, EXPRESSION_CONTROLLER, value))
-
-
 class Memory:
-    """Asks a synth for the tuning programs that will be overwritten.
-
-    Parameters
-    ----------
-    name : str
-        Full name of the port on which the synth answers.
-    """
+    """Asks a synth for the tuning programs that will be overwritten, and hears it on the port of that full name."""
 
     def __init__(self, system: MidiSystem, name: str) -> None:
         self._arrived: queue.SimpleQueue[bytes] = queue.SimpleQueue()

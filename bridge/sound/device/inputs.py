@@ -15,23 +15,14 @@ class SoundInput(SoundDevice):
 
 
 def sound_inputs() -> list[SoundInput]:
-    """Return the inputs that there are.
-
-    Raises
-    ------
-    PortProblem
-        sounddevice or PortAudio is missing.
-    """
+    """Return the inputs that there are; PortProblem if sounddevice or PortAudio is missing."""
     return list_devices("input", SoundInput)
 
 
 def pick_input(name: str | None = None) -> SoundInput:
     """Return the input whose name contains `name` (any case), or the default one.
 
-    Raises
-    ------
-    PortProblem
-        There is none, none of that name, or several.
+    PortProblem if there is none, none of that name, or several.
     """
     inputs = sound_inputs()
     if not inputs:

@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 
 from bridge.errors import PortProblem
 from bridge.sound.device.inputs import pick_input
-from bridge.sound.device.outputs import end_stream, portaudio
+from bridge.sound.device.outputs import StreamRefused, end_stream, open_stream
 
 #: An input that has brought nothing for so long is gone.
 STALLED_S = 2.0
@@ -39,17 +39,9 @@ Floats = NDArray[np.float64]
 
 
 class Microphone:
-    """An input that is open; use it in a ``with`` block.
+    """An input that is open, by part of its name (None: the default one); use it in a ``with`` block.
 
-    Parameters
-    ----------
-    device : str, optional
-        Part of an input's name; None: the default one.
-
-    Raises
-    ------
-    PortProblem
-        There is no such input, or it cannot be opened.
+    PortProblem if there is no such input, or it cannot be opened.
     """
 
     def __init__(self, device: str | None = None) -> None:
@@ -66,28 +58,17 @@ class Microphone:
         """Open the input."""
         if self._stream is not None:
             return self
-        library = portaudio()
-        stream = None
+        # JACK has blocks of its own; elsewhere short ones keep the delay short.
+        size = 0 if self.input.system.startswith("JACK") else round(BLOCK_S * self.sample_rate)
+        how = {"samplerate": self.sample_rate, "blocksize": size}
         try:
-            stream = library.InputStream(
-                samplerate=self.sample_rate,
-                # JACK has blocks of its own; elsewhere short ones keep the delay short.
-                blocksize=0 if self.input.system.startswith("JACK") else round(BLOCK_S * self.sample_rate),
-                device=self.input.index,
-                channels=min(2, self.input.channels),
-                dtype="float32",
-                latency="low",
-                callback=self._callback,
-            )
-            self._heard_s = time.monotonic()
-            stream.start()
-        except (library.PortAudioError, ValueError) as error:
-            if stream is not None:
-                end_stream(stream, "close sound input", CLOSE_S)
+            stream = open_stream(self.input, "input", self._callback, CLOSE_S, **how)
+        except StreamRefused as error:
             raise PortProblem(
                 f"the sound input {self.input.name} cannot be opened: {error}",
                 "is another program using it, or is it forbidden to use the microphone?",
             ) from None
+        self._heard_s = time.monotonic()
         self._stream = stream
         return self
 
@@ -100,17 +81,9 @@ class Microphone:
             self._waiting.put(block.copy())
 
     def read(self, limit_s: float = 0.1) -> Floats:
-        """Return all sound that has come since the last time; wait for some, at most `limit_s`.
+        """Return all sound that has come since the last time, shape (n,); wait for some, at most `limit_s`.
 
-        Returns
-        -------
-        ndarray, shape (n,)
-            Empty where nothing came in time.
-
-        Raises
-        ------
-        PortProblem
-            The input has brought nothing for `STALLED_S`.
+        PortProblem if the input has brought nothing for `STALLED_S`.
         """
         blocks = []
         with contextlib.suppress(queue.Empty):
@@ -130,7 +103,7 @@ class Microphone:
         """Close the input; one that is gone is not waited for."""
         stream, self._stream = self._stream, None
         if stream is not None:
-            end_stream(stream, "close sound input", CLOSE_S)
+            end_stream(stream, "input", CLOSE_S)
 
     def __enter__(self) -> Self:
         return self.start()
@@ -142,22 +115,10 @@ class Microphone:
 
 
 def record(seconds: float, microphone: Microphone) -> tuple[Floats, int]:
-    """Record from a microphone.
+    """Record mono sound from a microphone, which is opened and closed here; return samples and sample rate.
 
-    Parameters
-    ----------
-    microphone : Microphone
-        Opened and closed here.
-
-    Returns
-    -------
-    (samples, sample_rate)
-        Mono. Ctrl-C ends it early; what was heard until then is returned.
-
-    Raises
-    ------
-    PortProblem
-        It cannot be opened, or goes away.
+    Ctrl-C ends it early; what was heard until then is returned. PortProblem if it cannot be opened, or goes
+    away.
     """
     blocks: list[Floats] = [np.zeros(0)]
     wanted, got = round(seconds * microphone.sample_rate), 0

@@ -42,16 +42,7 @@ _SILENCE = bytes(
 class Mixer:
     """The queue, the generator and the fader, without a sound card.
 
-    Parameters
-    ----------
-    sample_rate : int
-        Samples a second.
-    ceiling : float
-        Highest sample, above 0 and at most 1.
-    device_id : int, optional
-        See `Generator`.
-    clock : callable
-        Seconds, rising.
+    `ceiling` is the highest sample, above 0 and at most 1; `clock` returns seconds.
     """
 
     def __init__(
@@ -122,12 +113,9 @@ class Mixer:
         self._fade = (to, rate)
 
     def fill(self, out: NDArray[np.float32]) -> None:
-        """Write the next block.
+        """Write the next block into an array of shape (frames, channels).
 
-        Parameters
-        ----------
-        out : ndarray of float32, shape (frames, channels)
-            Filled: both sides to the first two channels (their mean if there is only one), silence to others.
+        Both sides go to the first two channels (their mean if there is only one), silence to others.
         """
         try:
             if self.failure is not None:

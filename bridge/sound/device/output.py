@@ -26,7 +26,7 @@ from numpy.typing import NDArray
 
 from bridge.errors import PortProblem
 from bridge.sound.device.mixer import CEILING, Mixer
-from bridge.sound.device.outputs import end_stream, give_up, pick_output, portaudio
+from bridge.sound.device.outputs import StreamRefused, end_stream, give_up, open_stream, pick_output
 
 SWELL_S = 2.0
 FADE_OUT_S = 0.2
@@ -37,17 +37,14 @@ CLOSE_S = 2.0
 class LiveSound(Mixer):
     """A tone generator that plays on a sound card while the object is open; use it in a ``with`` block.
 
+    PortProblem if there is no such output, or it cannot be opened.
+
     Parameters
     ----------
     device : str, optional
         Part of an output's name; None: the default output.
     swell_s : float
         Time in which the sound comes up from nothing after `start`.
-
-    Raises
-    ------
-    PortProblem
-        There is no such output, or it cannot be opened.
     """
 
     def __init__(
@@ -79,24 +76,13 @@ class LiveSound(Mixer):
         """Open the output and swell up."""
         if self._stream is not None:
             return self
-        library = portaudio()
         self._called = time.perf_counter()
         self.fade(1.0, self._swell_s)
-        stream = None
+        # The size of blocks is whatever suits the sound system, which may have one of its own.
+        how = {"samplerate": self.sample_rate, "blocksize": 0}
         try:
-            stream = library.OutputStream(
-                samplerate=self.sample_rate,
-                blocksize=0,  # whatever suits the sound system, which may have a size of its own
-                device=self.output.index,
-                channels=min(2, self.output.channels),
-                dtype="float32",
-                latency="low",
-                callback=self._callback,
-            )
-            stream.start()
-        except (library.PortAudioError, ValueError) as error:
-            if stream is not None:
-                end_stream(stream, "close sound output", CLOSE_S)
+            stream = open_stream(self.output, "output", self._callback, CLOSE_S, **how)
+        except StreamRefused as error:
             if self.output.system.startswith("JACK"):
                 # Its server has ended since PortAudio looked; asked to end, PortAudio would take the process along.
                 give_up()
@@ -127,7 +113,7 @@ class LiveSound(Mixer):
             self.faded.wait(fade_s + 1.0)
             # What has been written is still on its way out.
             time.sleep(min(float(stream.latency), 0.5))
-        end_stream(stream, "close sound output", CLOSE_S)
+        end_stream(stream, "output", CLOSE_S)
         self.panic()  # nothing of now is to sound if it is opened again
 
     def __enter__(self) -> Self:

@@ -13,12 +13,15 @@ import sys
 import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Any, Literal, TypeVar
+from typing import Any, Literal, TypeAlias, TypeVar
 
 from bridge.errors import PortProblem, near_names
 
 _dead = threading.Event()
 """Set once PortAudio hangs: nothing more may be asked of it, not even to end."""
+
+
+Way: TypeAlias = Literal["input", "output"]
 
 
 @dataclass(frozen=True)
@@ -45,10 +48,7 @@ DeviceT = TypeVar("DeviceT", bound=SoundDevice)
 def portaudio() -> Any:
     """Return the module sounddevice.
 
-    Raises
-    ------
-    PortProblem
-        It is missing, or PortAudio is, or PortAudio hangs since `give_up`.
+    PortProblem if it is missing, or PortAudio is, or PortAudio hangs since `give_up`.
     """
     if _dead.is_set():
         raise PortProblem(
@@ -81,34 +81,52 @@ def give_up() -> None:
         atexit.unregister(sounddevice._exit_handler)
 
 
-def end_stream(stream: Any, name: str, limit_s: float) -> None:
-    """Close a stream of PortAudio; give PortAudio up if it hangs.
+class StreamRefused(Exception):
+    """PortAudio does not open a stream; says why."""
 
-    Parameters
-    ----------
-    name : str
-        What the thread that closes it is called.
-    limit_s : float
-        A sound system that takes longer is taken for dead.
+
+def open_stream(
+    device: SoundDevice, way: Way, callback: Callable[..., None], limit_s: float, **how: Any
+) -> Any:
+    """Open and start a stream of at most two channels in the device's own way; StreamRefused if it cannot be.
+
+    One that does not start is closed again (see `end_stream`).
     """
+    library = portaudio()
+    stream = None
+    try:
+        stream = (library.InputStream if way == "input" else library.OutputStream)(
+            device=device.index,
+            channels=min(2, device.channels),
+            dtype="float32",
+            latency="low",
+            callback=callback,
+            **how,
+        )
+        stream.start()
+    except (library.PortAudioError, ValueError) as error:
+        if stream is not None:
+            end_stream(stream, way, limit_s)
+        raise StreamRefused(str(error)) from None
+    return stream
+
+
+def end_stream(stream: Any, way: Way, limit_s: float) -> None:
+    """Close a stream of PortAudio; give PortAudio up as dead if that takes longer than `limit_s`."""
 
     def end() -> None:
         for step in (stream.abort, stream.close):
             with contextlib.suppress(Exception):
                 step()
 
-    _at_most(end, name, limit_s)
+    _at_most(end, f"close sound {way}", limit_s)
 
 
 def end_portaudio(limit_s: float) -> None:
-    """End PortAudio before a process that ends without Python's own clearing up; give it up if it hangs.
+    """End PortAudio before a process that ends without Python's own clearing up; give it up after `limit_s`.
 
-    A JACK server that is left without a word keeps the next program that wants sound waiting for five seconds.
-
-    Parameters
-    ----------
-    limit_s : float
-        A sound system that takes longer is taken for dead.
+    A JACK server that is left without a word keeps the next program that wants sound waiting for five
+    seconds.
     """
     if _dead.is_set() or "sounddevice" not in sys.modules:
         return
@@ -131,17 +149,9 @@ def _at_most(do: Callable[[], None], name: str, limit_s: float) -> None:
 
 
 def sound_outputs(rescan: bool = False) -> list[SoundOutput]:
-    """Return the outputs that there are.
+    """Return the outputs; `rescan` looks again for devices that came or went, never while a stream is open.
 
-    Parameters
-    ----------
-    rescan : bool
-        Look again for devices that came or went. Never while a stream is open.
-
-    Raises
-    ------
-    PortProblem
-        sounddevice or PortAudio is missing.
+    PortProblem if sounddevice or PortAudio is missing.
     """
     if rescan:
         library = portaudio()
@@ -151,7 +161,7 @@ def sound_outputs(rescan: bool = False) -> list[SoundOutput]:
     return list_devices("output", SoundOutput)
 
 
-def list_devices(way: Literal["input", "output"], kind: type[DeviceT]) -> list[DeviceT]:
+def list_devices(way: Way, kind: type[DeviceT]) -> list[DeviceT]:
     """Return the devices that sound can come in by, or go out by, as PortAudio last listed them."""
     library = portaudio()
     systems = library.query_hostapis()
@@ -176,10 +186,7 @@ def list_devices(way: Literal["input", "output"], kind: type[DeviceT]) -> list[D
 def pick_output(name: str | None = None) -> SoundOutput:
     """Return the output whose name contains `name` (any case), or the default one.
 
-    Raises
-    ------
-    PortProblem
-        There is none, none of that name, or several.
+    PortProblem if there is none, none of that name, or several.
     """
     outputs = sound_outputs() or sound_outputs(rescan=True)
     if not outputs:
@@ -191,19 +198,9 @@ def pick_output(name: str | None = None) -> SoundOutput:
 
 
 def pick_by_name(devices: Sequence[DeviceT], name: str | None, what: str) -> DeviceT:
-    """Return the device whose name contains `name` (any case), or without one the default device.
+    """Return the device whose name contains `name` (any case), or without one the default of at least one device.
 
-    Parameters
-    ----------
-    devices : sequence of SoundDevice
-        At least one.
-    what : str
-        What these are called in messages.
-
-    Raises
-    ------
-    PortProblem
-        There is none of that name, or several.
+    PortProblem if there is none of that name, or several; messages call them `what`.
     """
     if name is None:
         return next((device for device in devices if device.default), devices[0])

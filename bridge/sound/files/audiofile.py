@@ -28,11 +28,9 @@ MOST_SAMPLES = 120_000_000
 def read_take(path: str | Path) -> tuple[Mono, int]:
     """Read a sound file.
 
-    Raises
-    ------
-    InputProblem
-        Where the file is missing, is no sound that can be read, is empty or damaged, has a sample rate that no take
-        has, or is too long: more than ten minutes, or samples than `MOST_FRAMES` and `MOST_SAMPLES`.
+    InputProblem where the file is missing, is no sound that can be read, is empty or damaged, has a sample
+    rate that no take has, or is too long: more than ten minutes, or more samples than `MOST_FRAMES` and
+    `MOST_SAMPLES`.
     """
     file = Path(path)
     if not os.path.exists(file):

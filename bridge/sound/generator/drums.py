@@ -111,17 +111,9 @@ def chokes(key: int, sounding: int) -> bool:
 
 @lru_cache(maxsize=256)
 def stroke(key: int, sample_rate: int) -> NDArray[np.float32]:
-    """Return the sound of the drum on a key.
+    """Return the sound of the drum on a key, read-only, shape (samples,); a key without a drum gives a quiet click.
 
-    Parameters
-    ----------
-    key : int
-        MIDI key, 0 to 127. Keys without a drum of their own give a quiet click.
-
-    Returns
-    -------
-    ndarray of float32, shape (samples,), read-only
-        From the stroke until it has died away (−60 dB), faded to nothing at the end.
+    It lasts until it has died away (−60 dB), faded to nothing at the end.
     """
     drum = _KIT.get(key, _OTHER)
     thump_s = drum.thump_s if drum.hz else 0.0

@@ -11,13 +11,7 @@ from bridge.sound.generator.tone_maker import Silent, ToneMaker
 
 
 class Held:
-    """Strikes notes of a tone maker, and lets go of them in time.
-
-    Parameters
-    ----------
-    maker : ToneMaker, optional
-        Without one, notes that are let go end at once.
-    """
+    """Strikes notes of a tone maker, and lets go of them in time; without one, they end at once."""
 
     def __init__(self, maker: ToneMaker | None) -> None:
         self._maker: ToneMaker = maker if maker is not None else Silent()

@@ -25,13 +25,7 @@ RECOVERY_S = 0.5
 
 
 class Limiter:
-    """A look-ahead limiter for stereo sound in blocks of any size.
-
-    Parameters
-    ----------
-    ceiling : float
-        The highest sample value that may come out.
-    """
+    """A look-ahead limiter for stereo sound in blocks of any size; no sample goes beyond `ceiling`."""
 
     def __init__(self, sample_rate: int, ceiling: float) -> None:
         # The nearest 32-bit number that is not above it.
@@ -52,18 +46,7 @@ class Limiter:
         return self._gain
 
     def process(self, sound: NDArray[np.float32]) -> NDArray[np.float32]:
-        """Take a block and return one of the same length, from `delay` samples earlier.
-
-        Parameters
-        ----------
-        sound : ndarray of float32, shape (frames, 2)
-            The next block.
-
-        Returns
-        -------
-        ndarray of float32, shape (frames, 2)
-            No sample beyond the ceiling.
-        """
+        """Take a block of shape (frames, 2), and return one of the same shape from `delay` samples earlier."""
         frames = len(sound)
         pending = np.concatenate((self._input, sound))
         pieces = len(pending) // PIECE

@@ -93,18 +93,10 @@ class Oscillators:
     _target: NDArray[np.float64]
 
     def add(self, place: int, step: float, gain: tuple[float, float], attack_s: float, t60_s: float) -> Row:
-        """Start a row at phase 0.
+        """Start a row at phase 0: a cycle of the bank by its place, at `step` cycles a sample, 0 to 0.5.
 
-        Parameters
-        ----------
-        place : int
-            Where its cycle begins in the bank.
-        step : float
-            Cycles a sample, 0 to 0.5.
-        gain : (float, float)
-            Left and right.
-        attack_s, t60_s : float
-            Rise, and time to fall by 60 dB (infinite for none).
+        Gains are left and right; it rises in `attack_s` and falls by 60 dB in `t60_s`, infinite for a held
+        tone.
         """
         if self.count == self._room:
             self._grow(2 * self._room)
@@ -169,13 +161,7 @@ class Oscillators:
         return ended
 
     def render(self, out: NDArray[np.float32]) -> None:
-        """Add the next samples of all rows to `out`.
-
-        Parameters
-        ----------
-        out : ndarray of float32, shape (2, frames)
-            Left and right.
-        """
+        """Add the next samples of all rows to `out`, shape (2, frames): left and right."""
         frames = out.shape[1]
         done = 0
         while done < frames:

@@ -27,7 +27,7 @@ their own.
 **Drums** are the channels that `bridge.engine.rhythm` calls drums, unless an MPE zone has taken them; no tuning
 reaches them.
 
-No bytes make it raise: what is not a message, or says what cannot be, is ignored and counted.
+No bytes make it raise: what is not a message, or says what cannot be, is ignored.
 
 Conventions: channels are 1 to 16; frequencies in hertz; a device ID of None obeys messages for any device.
 
@@ -64,14 +64,9 @@ _RPN_CONTROLLERS = frozenset({6, 38, 96, 97, 98, 99, 100, 101})
 
 
 class Receiver:
-    """Sixteen channels, their notes, and the tuning programs.
+    """Sixteen channels, their notes, and the tuning programs; without a maker, notes that are let go end at once.
 
-    Parameters
-    ----------
-    maker : ToneMaker, optional
-        What makes the sound; without one, notes that are let go end at once.
-    device_id : int, optional
-        SysEx messages for other devices are ignored; None obeys all. 7F is always obeyed.
+    SysEx messages for devices other than `device_id` are ignored; None obeys all, and 7F is always obeyed.
     """
 
     def __init__(self, maker: ToneMaker | None = None, device_id: int | None = None) -> None:
@@ -79,7 +74,6 @@ class Receiver:
         self.maker: ToneMaker = maker if maker is not None else Silent()
         self._held = Held(maker)
         self.tunings = TuningMemory()
-        self.ignored = 0  # messages that could not be read
         self._splitter = StreamSplitter()
         self._rpn = rpn.RpnReader()
         self._mpe = MpeReceiver()
@@ -317,7 +311,6 @@ class Receiver:
     def _device_control(self, message: bytes) -> None:
         """Master volume, fine and coarse tuning: 7F dd 04 01, 03, 04."""
         if message[1] != 0x7F or len(message) != 8:
-            self.ignored += 1
             return
         value = message[5] | message[6] << 7
         if message[4] == 0x01:
@@ -335,7 +328,6 @@ class Receiver:
         try:
             record = mts.decode(message)
         except WireError:
-            self.ignored += 1
             return
         if isinstance(record, mts.DumpRequest):
             own = self.device_id if self.device_id is not None else message[2]

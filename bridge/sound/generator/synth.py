@@ -81,6 +81,8 @@ class _Due:
 class Generator:
     """A tone generator of sixteen channels.
 
+    ValueProblem if the sample rate is out of range.
+
     Parameters
     ----------
     sample_rate : int
@@ -89,11 +91,6 @@ class Generator:
         Obey only SysEx for this device ID (and for all devices); None obeys every one.
     ceiling : float, optional
         Limit the sound to this, at the cost of `delay` samples; None leaves it as it is.
-
-    Raises
-    ------
-    ValueProblem
-        If the sample rate is out of range.
     """
 
     def __init__(
@@ -138,15 +135,10 @@ class Generator:
         return not (self._parts or self._strokes or self._due)
 
     def feed(self, data: bytes, at_sample: int | None = None) -> None:
-        """Take MIDI bytes.
+        """Take any MIDI bytes; pieces of a message are joined with what comes next.
 
-        Parameters
-        ----------
-        data : bytes
-            Any bytes; pieces of a message are joined with what comes next.
-        at_sample : int, optional
-            When they take effect, as counted by `position`; a time that has passed, or None, means at the
-            beginning of the next block.
+        They take effect at `at_sample` of `position`; a time that has passed, or None, is the beginning of
+        the next block.
         """
         at = self.position if at_sample is None else max(at_sample, self.position)
         heapq.heappush(self._due, _Due(at, self._fed, bytes(data)))
@@ -157,13 +149,10 @@ class Generator:
         return self.receiver.replies()
 
     def block(self, frames: int) -> NDArray[np.float32]:
-        """Return the next samples.
+        """Return the next samples, left and right, shape (frames, 2).
 
-        Returns
-        -------
-        ndarray of float32, shape (frames, 2)
-            Left and right. With a `ceiling` the sound comes `delay` samples later and stays below it; without,
-            it may go beyond 1.
+        With a `ceiling` the sound comes `delay` samples later and stays below it; without, it may go beyond
+        1.
         """
         out = np.zeros((2, frames), dtype=np.float32)
         done = 0

@@ -59,15 +59,7 @@ class TuningMemory:
         self._names.clear()
 
     def store(self, message: NoteTuning | BulkDump | OctaveDump) -> tuple[list[float], tuple[int, ...]]:
-        """Store what a message says.
-
-        Returns
-        -------
-        pitches : list of 128 floats
-            The program that changed.
-        keys : tuple of int
-            Keys that the message set.
-        """
+        """Store what a message says; return the 128 pitches of the program that changed, and the keys that were set."""
         address = (message.bank or 0, message.program)
         pitches = self.program(*address)
         if isinstance(message, OctaveDump):

@@ -267,19 +267,10 @@ def _strengths(layer: Layer, bin_key: int) -> NDArray[np.float64]:
 
 
 def layer_amplitudes(layer: Layer, bin_key: int, count: int) -> NDArray[np.float64]:
-    """Return the amplitudes of the first `count` partials of a layer.
+    """Return the sine amplitudes of the first `count` partials of a layer, at most `wavetables.MAX_PARTIALS`.
 
-    Parameters
-    ----------
-    bin_key : int
-        MIDI key whose equal-tempered pitch colours the tone (a tone keeps its colour while it is bent).
-    count : int
-        How many, at most `wavetables.MAX_PARTIALS`.
-
-    Returns
-    -------
-    ndarray, shape (count,)
-        Sine amplitudes; their root mean square sum over all partials is the layer's `gain`.
+    A tone keeps the colour of `bin_key` in equal temperament while it is bent. The root mean square sum of
+    all partials is the layer's `gain`.
     """
     return _strengths(layer, bin_key)[:count]
 

@@ -42,10 +42,7 @@ _PHASES = np.exp(1j * (np.pi * _NUMBERS**2 / 13.0 - np.pi / 2))
 def partial_count(hz: float, sample_rate: int) -> int:
     """Return how many partials a tone of `hz` may have, so that none folds back even with `BEND_HEADROOM`.
 
-    Returns
-    -------
-    int
-        0 (the fundamental itself is out of reach) to `MAX_PARTIALS`.
+    From 0 (the fundamental itself is out of reach) to `MAX_PARTIALS`.
     """
     ceiling = min(HIGHEST_PARTIAL_HZ, 0.5 * sample_rate / BEND_HEADROOM)
     if hz <= ceiling:
@@ -74,14 +71,9 @@ class WaveBank:
         return self._places.get(name)
 
     def store(self, name: Hashable, amplitudes: NDArray[np.float64]) -> int:
-        """Store a cycle and return where it begins.
+        """Store a cycle that `place` finds by its name, and return where it begins.
 
-        Parameters
-        ----------
-        name : hashable
-            What `place` finds it by.
-        amplitudes : ndarray, shape (n,)
-            Amplitude of partials 1 to n, n at most `MAX_PARTIALS`; none at all gives the silent cycle.
+        It has amplitudes of partials 1 to n, n at most `MAX_PARTIALS`; none at all gives the silent cycle.
         """
         count = len(amplitudes)
         if not count:

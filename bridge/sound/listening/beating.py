@@ -93,16 +93,14 @@ def hear_beats(
 ) -> BeatsHeard:
     """Measure the beats of two strings plucked together.
 
+    InputProblem where the sound is too short, silent, clipped, or the two have no partials in common that can
+    be heard.
+
     Parameters
     ----------
     samples : ndarray, shape (n,) or (n, channels), or Mono
     first_hz, second_hz : float
         Pitch expected of each, right to 70 cents; the second is the string to move.
-
-    Raises
-    ------
-    InputProblem
-        Where the sound is too short, silent, clipped, or the two have no partials in common that can be heard.
     """
     body = _body(mono(samples, sample_rate), sample_rate)
     pairs = coinciding(first_hz, second_hz)
@@ -259,18 +257,9 @@ def _middle(
 def two_tones(
     body: Floats, rate: float, middle_hz: float, width_hz: float
 ) -> tuple[float, float, float] | None:
-    """Frequencies of the two damped tones in a band, or None where there is but one.
+    """Frequencies of the two damped tones in a band, and the standard deviation of their difference, all in Hz.
 
-    Parameters
-    ----------
-    body : ndarray, shape (n,)
-    middle_hz, width_hz : float
-        The band; other sounds are at least `width_hz` from its middle.
-
-    Returns
-    -------
-    (low_hz, high_hz, sd_hz) or None
-        `sd_hz` of the difference.
+    None where there is but one. Other sounds are at least `width_hz` from the band's middle.
     """
     length = round(4.0 / width_hz * rate)
     if body.size < 6 * length:

@@ -22,13 +22,7 @@ MOST_PLATEAUS, THIN_SAMPLES = 50_000, 480
 
 
 class Ceiling:
-    """Looks for plateaus at the extremes of one channel.
-
-    Parameters
-    ----------
-    low, high : float
-        Least and greatest sample of the channel.
-    """
+    """Looks for plateaus at the extremes of one channel, `low` and `high`."""
 
     def __init__(self, low: float, high: float) -> None:
         self._sides = [_Side(sign, top) for sign, top in ((1.0, high), (-1.0, -low)) if top >= LOWEST]

@@ -58,13 +58,7 @@ class Comb:
 
 
 def best_comb(found: Peaks, low_hz: float = LOW_HZ, high_hz: float = HIGH_HZ) -> Comb | None:
-    """Return the string that explains the peaks best, or None where no peak allows one.
-
-    Parameters
-    ----------
-    low_hz, high_hz : float
-        Range of the fundamental.
-    """
+    """Return the string of `low_hz` to `high_hz` that explains the peaks best, or None where no peak allows one."""
     combs = ranked_combs(found, low_hz, high_hz, most=2)
     return combs[0] if combs else None
 

@@ -29,7 +29,7 @@ CHUNK_FRAMES = 512
 
 
 @dataclass(frozen=True, eq=False)
-class Track:
+class Contour:
     """Pitch over time."""
 
     t: Floats  # middle of each frame, seconds; shape (frames,)
@@ -46,7 +46,7 @@ def track_pitch(
     frame_s: float = FRAME_S,
     step_s: float = STEP_S,
     nearly: float = NEARLY,
-) -> Track:
+) -> Contour:
     """Pitch of each frame.
 
     Parameters
@@ -62,7 +62,7 @@ def track_pitch(
     length = round(max(frame_s, 2.5 / low_hz) * sample_rate)
     step = max(1, round(step_s * sample_rate))
     if samples.size < length:
-        return Track(np.zeros(0), np.zeros(0), np.zeros(0), np.zeros(0))
+        return Contour(np.zeros(0), np.zeros(0), np.zeros(0), np.zeros(0))
     frames = np.lib.stride_tricks.sliding_window_view(samples, length)[::step]
     longest = min(length - 2, round(sample_rate / low_hz) + 2)
     shortest = max(2, int(sample_rate / high_hz))
@@ -75,7 +75,7 @@ def track_pitch(
         level[chunk] = np.sqrt(np.mean(some**2, axis=1))
     t = (np.arange(frames.shape[0]) * step + length / 2) / sample_rate
     hz = np.where((clarity >= 0.5) & (level > 1e-5), hz, 0.0)
-    return Track(np.asarray(t, dtype=np.float64), np.asarray(hz, dtype=np.float64), clarity, level)
+    return Contour(np.asarray(t, dtype=np.float64), np.asarray(hz, dtype=np.float64), clarity, level)
 
 
 def agreement(frames: Floats, longest: int) -> Floats:

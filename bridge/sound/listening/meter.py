@@ -75,19 +75,10 @@ class Reading:
 
 
 class Meter:
-    """A pitch meter for one string at a time.
+    """A pitch meter for one string at a time, of blocks at 8,000 to 192,000 samples a second.
 
-    Parameters
-    ----------
-    sample_rate : float
-        Of the blocks fed, 8,000 to 192,000.
-    strings : sequence of (number, hz), optional
-        Strings with the pitch each is tuned to.
-
-    Raises
-    ------
-    ValueProblem
-        Where the sample rate makes no sense.
+    `strings` are numbers with the pitch in hertz that each is tuned to. ValueProblem where the sample rate
+    makes no sense.
     """
 
     def __init__(self, sample_rate: float, strings: Sequence[tuple[int, float]] | None = None) -> None:
@@ -112,16 +103,8 @@ class Meter:
         return self._fed / self.rate
 
     def feed(self, block: NDArray[np.floating]) -> Reading | None:
-        """Take in a block of sound.
-
-        Parameters
-        ----------
-        block : ndarray, shape (n,)
-
-        Returns
-        -------
-        Reading or None
-            The newest reading that this block made possible, or None where there is no new one.
+        """Take in a block of sound, shape (n,); return the newest reading that it made possible, None if there is
+        none.
         """
         thin = self._thin.feed(np.asarray(block, dtype=np.float64))
         self._kept = np.concatenate([self._kept, thin])

@@ -68,17 +68,9 @@ def check_rate(sample_rate: float) -> None:
 
 
 def mono(samples: NDArray[np.floating] | Mono, sample_rate: float) -> Mono:
-    """Make one channel of a take.
+    """Make one channel of a take, shape (n,) or (n, channels); what is one already stays as it is.
 
-    Parameters
-    ----------
-    samples : ndarray, shape (n,) or (n, channels), or Mono
-        What is one channel already stays as it is.
-
-    Raises
-    ------
-    InputProblem
-        Another shape, samples that are no numbers, or a sample rate that no take has.
+    InputProblem if it has another shape, samples that are no numbers, or a sample rate that no take has.
     """
     check_rate(sample_rate)
     if isinstance(samples, Mono):
@@ -97,12 +89,9 @@ def mono(samples: NDArray[np.floating] | Mono, sample_rate: float) -> Mono:
 
 
 def mono_of(blocks: Blocks, sample_rate: float) -> Mono:
-    """Make one channel of blocks; parameters and problems as for `mono`.
+    """Make one channel of a take; problems as for `mono`.
 
-    Parameters
-    ----------
-    blocks : callable
-        Returns the blocks of the take, shape (n, channels) each, from the start; it is called twice.
+    `blocks` is called twice, and returns the blocks from the start, shape (n, channels) each.
     """
     check_rate(sample_rate)
     survey = _survey(blocks())

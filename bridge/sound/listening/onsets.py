@@ -51,17 +51,7 @@ class Onset:
 
 
 def find_onsets(samples: NDArray[np.floating], sample_rate: float) -> list[Onset]:
-    """Find the plucks of a take, in order.
-
-    Parameters
-    ----------
-    samples : ndarray, shape (n,)
-
-    Returns
-    -------
-    list of Onset
-        At least 80 ms apart. A sound that swells up slowly has none.
-    """
+    """Find the plucks of a take, shape (n,), in order, at least 80 ms apart; a sound that swells up slowly has none."""
     padded, low, low_rate = _thinned(samples, sample_rate)
     if low.size < round((FRAME_S + 2 * LAG * STEP_S) * low_rate):
         return []

@@ -52,13 +52,7 @@ class Settled:
 
 
 def settle(plucks: Sequence[HeardNote]) -> Settled:
-    """Find the pluck that counts.
-
-    Parameters
-    ----------
-    plucks : sequence of HeardNote
-        Plucks of one string, at least one, in order of time.
-    """
+    """Find the pluck that counts of those of one string, at least one, in order of time."""
     loudest_db = max(note.level_db for note in plucks)
     clear = tuple(note for note in plucks if _is_clear(note, loudest_db))
     return Settled(

@@ -74,12 +74,8 @@ def tone_of(samples: Floats, sample_rate: float, room: Peaks | None = None) -> T
 
 
 def _by_phase(samples: Floats, sample_rate: float, near_hz: Floats) -> tuple[Floats, Floats]:
-    """Measure sinusoids by the phase that they gain from the first half to the second.
-
-    Returns
-    -------
-    (hz, unsteady_cents)
-        Frequencies, and how far the first half's frequency lies from the second's.
+    """Measure sinusoids by the phase gained from the first half to the second; return hertz, and cents between
+    halves.
     """
     quarter = samples.size // 4
     window = hann(2 * quarter)
@@ -126,13 +122,7 @@ class Source(Protocol):
 
 
 class Ear:
-    """Takes stretches of sound from a source.
-
-    Parameters
-    ----------
-    source : Source
-        Open.
-    """
+    """Takes stretches of sound from an open source."""
 
     def __init__(self, source: Source) -> None:
         self._source = source
@@ -167,13 +157,7 @@ class Ear:
         return tone_of(self.take(delay_s, length_s), self._source.sample_rate, self._room)
 
     def room(self) -> None:
-        """Learn what sounds anyway.
-
-        Raises
-        ------
-        PortProblem
-            It is as loud as a note.
-        """
+        """Learn what sounds anyway; PortProblem if it is as loud as a note."""
         sound = self.take(0.0, _ROOM_S)
         self._room_rms = _rms(sound)
         if self._room_rms > 0.1:

@@ -63,17 +63,9 @@ NO_TONES = Tones(np.zeros(0), np.zeros(0), np.zeros(0), np.zeros(0))
 
 
 def follow_tones(before: Floats, sample_rate: float) -> Tones:
-    """Find the damped sinusoids in the stretch before a pluck, as they stand at its end.
+    """Find the damped sinusoids in the stretch before a pluck (shape (n,)), as they stand at its end.
 
-    Parameters
-    ----------
-    before : ndarray, shape (n,)
-        The stretch, without the pluck itself.
-
-    Returns
-    -------
-    Tones
-        Empty where the stretch is too short or nothing rings.
+    Empty where the stretch is too short or nothing rings.
     """
     seconds = before.size / sample_rate
     if seconds < LEAST_S or not np.any(before):
@@ -93,14 +85,9 @@ def follow_tones(before: Floats, sample_rate: float) -> Tones:
 
 
 def follow_on(after: Floats, sample_rate: float, tones: Tones) -> Tones:
-    """The same tones as they really went on in the stretch after the pluck, as they stand at its start.
+    """The same tones as they really went on after the pluck, as they stand at the stretch's start.
 
-    Parameters
-    ----------
-    after : ndarray, shape (n,)
-        The stretch, without the new string.
-    tones : Tones
-        As carried on from before; those that cannot be followed stay as they are.
+    `after` is without the new string, shape (n,). Tones that cannot be followed stay as they were carried on.
     """
     seconds = after.size / sample_rate
     if seconds < LEAST_S or len(tones) == 0:

@@ -80,13 +80,7 @@ class Unmeasured:
 
 
 def measure_take(take: Mono, sample_rate: float) -> tuple[list[Measured], list[Unmeasured]]:
-    """Measure every pluck of a take as a string of its own.
-
-    Returns
-    -------
-    (measured, unmeasured)
-        Each in order of time; together at least one.
-    """
+    """Measure every pluck of a take as a string of its own; each list is in order of time, together at least one."""
     length_s = take.sound.size / sample_rate
     clipped_s = take.clipped / sample_rate
     onsets = find_onsets(take.sound, sample_rate)

@@ -8,13 +8,7 @@ from bridge.sound.listening.spectrum import Floats
 
 
 class Thinner:
-    """Low-pass filter and decimation.
-
-    Parameters
-    ----------
-    inner_rate_hz : float
-        Comes out at this rate or a little above; what is slower already stays as it is.
-    """
+    """Low-pass filter and decimation to `inner_rate_hz` or a little above; what is slower already stays as it is."""
 
     def __init__(self, sample_rate: float, inner_rate_hz: float) -> None:
         self.by = max(1, int(sample_rate // inner_rate_hz))  # one sample in so many is left

@@ -162,6 +162,8 @@ def judge_chords(
 ) -> tuple[Chord, ...]:
     """Judge chords of every given kind on all twelve degrees of a table.
 
+    ValueProblem if there are not 128 frequencies above zero, or the tonic or lowest root is none.
+
     Parameters
     ----------
     hz : sequence of float, length 128
@@ -179,11 +181,6 @@ def judge_chords(
     -------
     tuple of Chord
         By kind, and within a kind from the tonic upward.
-
-    Raises
-    ------
-    ValueProblem
-        If there are not 128 frequencies above zero, or the tonic or lowest root is none.
     """
     return tuple(
         judge_chord(hz, tonic, degree, kind, lowest_root_key, strings)

@@ -76,6 +76,8 @@ _GERMAN_H = "German H is B, German B is Bb"
 def parse_chord(text: str, tonic: str) -> tuple[int, ChordKind]:
     """Read the name of a chord by its root or its degree; a bass is read and left out.
 
+    ValueProblem if the text names no chord.
+
     Parameters
     ----------
     text : str
@@ -87,11 +89,6 @@ def parse_chord(text: str, tonic: str) -> tuple[int, ChordKind]:
     -------
     (int, ChordKind)
         Degree of the root, 0 (the tonic) to 11, and what it is.
-
-    Raises
-    ------
-    ValueProblem
-        The text names no chord.
     """
     body = _plain(text)
     if match := _BY_DEGREE.fullmatch(body):
@@ -148,10 +145,7 @@ class ChordName:
 def parse_chord_name(text: str) -> ChordName:
     """Read a chord by its root: ``Em7``, ``Bb``, ``D/F#``, ``Dadd9``.
 
-    Raises
-    ------
-    ValueProblem
-        The text names no chord.
+    ValueProblem if the text names no chord.
     """
     body = _plain(text)
     if body[:1] == "H":

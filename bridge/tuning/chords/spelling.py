@@ -23,14 +23,9 @@ _STEPS = {0: 0, 1: 1, 2: 1, 3: 2, 4: 2, 5: 3, 6: 4, 7: 4, 8: 4, 9: 5, 10: 6, 11:
 
 
 def spell_root(pitch_class: int, tonic: str, *, leading: bool = False) -> str:
-    """Name the root of a chord in a key.
+    """Name the root of a chord, a pitch class from 0 (C), in a key.
 
-    Parameters
-    ----------
-    pitch_class : int
-        0 (C) to 11 (B).
-    leading : bool
-        Whether the root leads up by a semitone, as that of a diminished chord does: C#dim before Dm.
+    `leading` says that it leads up by a semitone, as that of a diminished chord does: C#dim before Dm.
     """
     plain = pitch_class_name(pitch_class, tonic)
     if not leading or len(plain) == 1:
@@ -41,15 +36,10 @@ def spell_root(pitch_class: int, tonic: str, *, leading: bool = False) -> str:
 
 
 def spell_chord(root: str, semitones: Sequence[int]) -> tuple[str, ...]:
-    """Name the notes of a chord.
+    """Name the notes of a chord, in semitones above its root; roots ``F#`` and ``Gb`` spell differently.
 
-    Parameters
-    ----------
-    root : str
-        Name of the root: ``F#`` and ``Gb`` spell differently.
-    semitones : sequence of int
-        Notes above the root. With both a fifth and eight semitones, the latter is a sixth; with three, six and nine
-        alone, a diminished seventh.
+    With both a fifth and eight semitones, the latter is a sixth; with three, six and nine alone, a diminished
+    seventh.
     """
     have = {step % 12 for step in semitones}
     return tuple(_spell(root, step % 12, have) for step in semitones)
@@ -73,14 +63,6 @@ def _spell(root: str, step: int, have: set[int]) -> str:
 
 
 def with_octave(name: str, key: int) -> str:
-    """Add the octave to the name of a note that sounds on a MIDI key: B# on C4's key is ``B#3``.
-
-    Parameters
-    ----------
-    name : str
-        Letter with at most one sign, such as `spell_chord` gives.
-    key : int
-        MIDI key 0 to 127.
-    """
+    """Add the octave to a name with at most one sign that sounds on a MIDI key: B# on C4's key is ``B#3``."""
     natural = key - (1 if name.endswith("#") else -1 if name.endswith("b") else 0)
     return f"{name}{natural // 12 - 1}"

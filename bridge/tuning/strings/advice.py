@@ -30,14 +30,9 @@ def tension_factor(cents: float) -> float:
 
 
 def caution(number: int, cents: float, *, short: bool = False) -> str:
-    """Say what to heed where a string goes up or becomes slack; empty where there is nothing to heed.
+    """Say what to heed where a string goes up by some cents or becomes slack; empty where there is nothing to heed.
 
-    Parameters
-    ----------
-    cents : float
-        Its change, positive upward.
-    short : bool
-        Whether it is raised because a capo does not reach it (a banjo's fifth string).
+    `short` says that it is raised because a capo does not reach it (a banjo's fifth string).
     """
     percent = round(100 * abs(tension_factor(cents) - 1))
     if cents > UP_CENTS:

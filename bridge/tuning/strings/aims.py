@@ -59,22 +59,10 @@ class StringAim:
 
 
 def string_aims(spec: TableSpec) -> dict[int, StringAim]:
-    """Work out what each string of a guitar is tuned to, with the capo on if there is one.
+    """Work out what each string of a guitar is tuned to, with the capo on if there is one, from the last to the
+    first.
 
-    Parameters
-    ----------
-    spec : TableSpec
-        With a guitar.
-
-    Returns
-    -------
-    dict of int to StringAim
-        By number, from the last string to the first.
-
-    Raises
-    ------
-    TuningProblem
-        There is no guitar.
+    TuningProblem if there is no guitar.
     """
     guitar = spec.guitar
     if guitar is None:

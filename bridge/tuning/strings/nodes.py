@@ -85,19 +85,9 @@ class SlidePlace:
 
 
 def place_at(frets: float, scale_length_mm: float) -> Place:
-    """Return a place by its frets from the nut.
+    """Return a place by its equal-tempered frets from the nut (0) upward; the scale length is from nut to saddle.
 
-    Parameters
-    ----------
-    frets : float
-        Equal-tempered frets, 0 (nut) upward.
-    scale_length_mm : float
-        Nut to saddle.
-
-    Raises
-    ------
-    ValueProblem
-        If a value is out of range.
+    ValueProblem if a value is out of range.
     """
     if not 0 < scale_length_mm <= LONGEST_STRING_MM:
         raise ValueProblem(
@@ -115,21 +105,10 @@ def place_at(frets: float, scale_length_mm: float) -> Place:
 
 
 def touch(node: Fraction, scale_length_mm: float, nut_fret: int = 0) -> Touch:
-    """Return where to touch a node.
+    """Return where to touch a node, a part of the sounding length from the nut, such as 1/4 or 2/5.
 
-    Parameters
-    ----------
-    node : Fraction
-        Part of the sounding length from the nut, between 0 and 1, such as 1/4 or 2/5.
-    scale_length_mm : float
-        Nut to saddle.
-    nut_fret : int
-        Where the string starts to sound: a capo, or the fret of a short string's own nut.
-
-    Raises
-    ------
-    ValueProblem
-        If a value is out of range.
+    The string starts to sound at `nut_fret`: a capo, or the fret of a short string's own nut. ValueProblem if
+    a value is out of range.
     """
     if not 0 < node < 1 or node.denominator > MAX_TOUCHED_PARTIAL:
         raise ValueProblem(
@@ -142,22 +121,11 @@ def touch(node: Fraction, scale_length_mm: float, nut_fret: int = 0) -> Touch:
 def touches(
     partial: int, scale_length_mm: float, nut_fret: int = 0, last_fret: int = 24
 ) -> tuple[Touch, ...]:
-    """Return all places to touch for a partial, the one nearest the nut first, then the easiest to find.
+    """Return all places to touch for a partial from 2 to 16, the one nearest the nut first, then the easiest to find.
 
-    Parameters
-    ----------
-    partial : int
-        2 to 16.
-    scale_length_mm, nut_fret
-        As in `touch`.
-    last_fret : int
-        Alternatives beyond this fret, over the body, are left out.
-
-    Returns
-    -------
-    tuple of Touch
-        First 1/n; then the alternatives k/n, up to the twelfth fret before those over the body, and of these the
-        nearest to a fret, which guides the eye.
+    First comes 1/n; then the alternatives k/n, up to the twelfth fret before those over the body, and of
+    these the nearest to a fret, which guides the eye. Those beyond `last_fret` are left out. The rest is as
+    in `touch`.
     """
     if not 2 <= partial <= MAX_TOUCHED_PARTIAL:
         raise ValueProblem(
@@ -178,21 +146,10 @@ def touches(
 def slide_places(
     scale_length_mm: float, ratios: Iterable[Fraction] = SLIDE_RATIOS, nut_fret: int = 0
 ) -> tuple[SlidePlace, ...]:
-    """Return where a slide must stand for pure intervals above the open string, in the order given.
+    """Return where a slide must stand for pure intervals (1 upward) above the open string, in the order given.
 
-    Parameters
-    ----------
-    scale_length_mm : float
-        Nut to saddle.
-    ratios : iterable of Fraction
-        Intervals above the open string, 1 upward.
-    nut_fret : int
-        Where the string starts to sound, as in `touch`.
-
-    Raises
-    ------
-    ValueProblem
-        If an interval is below the open string, or the scale length is none.
+    `nut_fret` is as in `touch`. ValueProblem if an interval is below the open string, or the scale length is
+    none.
     """
     places = []
     for ratio in ratios:

@@ -135,19 +135,9 @@ def stiffness_residue_cents(
 ) -> float:
     """Return how far too high a string ends that is tuned, without beats, by a unison of harmonics.
 
-    Parameters
-    ----------
-    partial : int
-        Partial of the string that is tuned.
-    other_partial : int
-        Partial of the string that it is tuned to.
-    stiffness, other_stiffness : float
-        Fletcher's B of the two strings; the same for both if only one is given.
-
-    Returns
-    -------
-    float
-        Cents between the strings' first partials beyond the interval ``other_partial : partial``.
+    That is in cents between the strings' first partials beyond the interval ``other_partial : partial``. The
+    first partial and Fletcher's B are of the string that is tuned, the others of the one that it is tuned to;
+    its B is the same if it is not given.
     """
     other = stiffness if other_stiffness is None else other_stiffness
     own_cents = hz_to_cents(partial_hz(1.0, partial, stiffness), partial)
@@ -165,6 +155,8 @@ def plan_tuning(
 ) -> TuningPlan:
     """Plan the tuning of a guitar.
 
+    ValueProblem if the two tunings have different numbers of strings, or a value is out of range.
+
     Parameters
     ----------
     guitar : Guitar
@@ -180,11 +172,6 @@ def plan_tuning(
         Fletcher's B of all strings, or by string number (0 where none is given).
     capo : int
         Fret of the capo, 0 to 12.
-
-    Raises
-    ------
-    ValueProblem
-        If the two tunings have different numbers of strings, or a value is out of range.
     """
     if not 0 <= capo <= MAX_CAPO:
         raise ValueProblem(f"capo at fret {capo}", f"0 (none) to {MAX_CAPO}")

@@ -10,10 +10,6 @@ Sources: B. Widrow and others, "Adaptive noise cancelling: principles and applic
 notch by reference sines.
 
 Conventions: blocks are float64 of shape ``(n,)``; frequencies in Hz.
-
-Index
------
-`DroneOut`      feed it; what comes out is the voice and what is left
 """
 
 from __future__ import annotations
@@ -117,6 +113,17 @@ class DroneOut:
         # A critically damped loop: the rate is learnt at a quarter of the phase's own pace, squared.
         self._off += 0.25 * share**2 * lag / (self._step / self.rate)
         self._off = float(np.clip(self._off, -MOST_OFF, MOST_OFF))
+
+
+def without_drone(sound: Floats, sample_rate: float, notes_hz: Sequence[float]) -> Floats:
+    """A whole take without the drone; silent while the drone was still learnt, and where it left too much behind."""
+    out = DroneOut(sample_rate, notes_hz)
+    step = round(0.05 * sample_rate)
+    parts = []
+    for first in range(0, sound.size, step):
+        part = out.feed(sound[first : first + step])
+        parts.append(part * 0.0 if out.learning or out.too_loud else part)
+    return np.concatenate(parts) if parts else np.zeros(0)
 
 
 def _lines(notes_hz: Sequence[float], top_hz: float) -> Floats:

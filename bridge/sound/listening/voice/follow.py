@@ -12,7 +12,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from bridge.sound.listening.contour import FRAME_S, Track, agreement, track_pitch
+from bridge.sound.listening.contour import FRAME_S, Contour, agreement, track_pitch
 from bridge.sound.listening.spectrum import Floats
 
 #: Periods in a short frame: enough to tell the pitch in breath, too few to hear the vibrato move.
@@ -33,7 +33,7 @@ def frame_s(hz: float) -> float:
 
 def follow_voice(
     samples: NDArray[np.floating], sample_rate: float, low_hz: float = 60.0, high_hz: float = 1500.0
-) -> Track:
+) -> Contour:
     """Follow one voice.
 
     Parameters
@@ -51,11 +51,11 @@ def follow_voice(
         for first in range(0, here.size, CHUNK_FRAMES):
             some = here[first : first + CHUNK_FRAMES]
             hz[some] = _again(samples, sample_rate, track, some, share)
-    return Track(track.t, hz, track.clarity, track.level)
+    return Contour(track.t, hz, track.clarity, track.level)
 
 
 def _again(
-    samples: NDArray[np.floating], rate: float, track: Track, at: NDArray[np.intp], share: float
+    samples: NDArray[np.floating], rate: float, track: Contour, at: NDArray[np.intp], share: float
 ) -> Floats:
     """Pitch of the frames `at`, read over a share of their length."""
     length = round(share * FRAME_S * rate)

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bridge.sound.listening.comb import best_comb
-from bridge.sound.listening.contour import CLEAR, Track
+from bridge.sound.listening.contour import CLEAR, Contour
 from bridge.sound.listening.spectrum import Floats, peaks, spectrum
 from bridge.sound.listening.voice.follow import follow_voice, frame_s
 from bridge.sound.listening.voice.vibrato import Centre, centre_of
@@ -89,7 +89,7 @@ def voice_notes(samples: NDArray[np.floating], sample_rate: float) -> list[SungN
     return kept if float(np.sum(power[inside])) >= VOICE_POWER * float(np.sum(power)) else []
 
 
-def _one_voice(samples: NDArray[np.floating], sample_rate: float, track: Track, note: SungNote) -> bool:
+def _one_voice(samples: NDArray[np.floating], sample_rate: float, track: Contour, note: SungNote) -> bool:
     """Does the note's own spectrum, early, midway and late, show one voice at the track's pitch there?"""
     half = min(0.1, 0.5 * (note.end_s - note.start_s))
     good = 0
@@ -107,7 +107,7 @@ def _one_voice(samples: NDArray[np.floating], sample_rate: float, track: Track, 
 
 
 def _straightened(
-    samples: NDArray[np.floating], sample_rate: float, track: Track, start_s: float, end_s: float
+    samples: NDArray[np.floating], sample_rate: float, track: Contour, start_s: float, end_s: float
 ) -> tuple[Floats, float]:
     """A stretch of sound with the voice's pitch made steady, and that pitch; 0 where there is none.
 
@@ -126,7 +126,7 @@ def _straightened(
     return np.interp(even, turned, look), middle
 
 
-def cut_notes(track: Track) -> list[SungNote]:
+def cut_notes(track: Contour) -> list[SungNote]:
     """Stretches of a track in which the pitch stays with one note, in order."""
     if track.t.size < 3:
         return []
@@ -168,7 +168,7 @@ def _cuts(smooth: Floats, gap: int) -> list[tuple[int, int]]:
     return [*out, (first, smooth.size)]
 
 
-def _note(track: Track, frames: NDArray[np.intp], cents: Floats) -> list[SungNote]:
+def _note(track: Contour, frames: NDArray[np.intp], cents: Floats) -> list[SungNote]:
     t = track.t[frames]
     if frames.size < 4 or float(t[-1] - t[0]) < LEAST_NOTE_S:
         return []

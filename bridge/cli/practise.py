@@ -1,0 +1,291 @@
+"""``stillbeat practise``: exercises of the ear and of the voice, with a threshold, on the sound card or a synth."""
+
+from __future__ import annotations
+
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from bridge.cli.options import overwrite_option, table_options, warn_doubt
+from bridge.ear.asked import FEWEST_TRIALS, LEAST_S, MOST_S, MOST_TRIALS, SECONDS, TIMBRES, WHATS
+
+if TYPE_CHECKING:
+    from bridge.jobs.choose import TableRequest
+    from bridge.jobs.practise import Assignment
+    from bridge.live.practise.run import Practice
+    from bridge.live.practise.sounders import Sounder
+    from bridge.store.practice.records import Record
+
+
+@click.command("practise")
+@click.argument("notes", nargs=-1, metavar="[NOTES]...")
+@click.option(
+    "--exercise",
+    "what",
+    type=click.Choice(WHATS),
+    default="still",
+    show_default=True,
+    help="still: which does not beat? wide: wide or narrow? tune: tune out the beats. sing: sing it.",
+)
+@click.option(
+    "--trials",
+    type=click.IntRange(FEWEST_TRIALS, MOST_TRIALS),
+    metavar="N",
+    help="How many trials, or rounds of tuning  [default: 50; 10 rounds]",
+)
+@click.option(
+    "--seconds",
+    type=click.FloatRange(LEAST_S, MOST_S),
+    default=SECONDS,
+    show_default=True,
+    metavar="SECONDS",
+    help="How long each sound of a trial lasts.",
+)
+@click.option(
+    "--timbre",
+    type=click.Choice(TIMBRES),
+    default=TIMBRES[0],
+    show_default=True,
+    help="Steady as an organ, or plucked.",
+)
+@click.option(
+    "--voice",
+    type=click.Choice(["bass", "tenor", "alto", "soprano"]),
+    default="tenor",
+    show_default=True,
+    help="Where it lies: the tonic in this voice's lowest octave.",
+)
+@click.option(
+    "--level",
+    type=click.FloatRange(1, 100),
+    default=60.0,
+    show_default=True,
+    metavar="PERCENT",
+    help="How loud; 100 is still far from the loudest that a sound card can do.",
+)
+@click.option(
+    "--minutes",
+    type=click.FloatRange(1, 60),
+    default=20.0,
+    show_default=True,
+    metavar="MINUTES",
+    help="After so long it is enough for today.",
+)
+@click.option("--seed", type=click.IntRange(0, 2**31 - 1), metavar="N", help="Repeat the trials of a run.")
+@click.option(
+    "--list",
+    "list_file",
+    type=click.Path(path_type=Path),
+    metavar="FILE.toml",
+    help="A teacher's list of exercises: a text file (tables/README.md explains it).",
+)
+@click.option("--records", is_flag=True, help="Play nothing: show what was kept so far.")
+@click.option(
+    "--csv",
+    "csv_file",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Write the results as CSV; with --records everything that was kept.",
+)
+@click.option("--no-record", is_flag=True, help="Keep nothing of this run.")
+@click.option("--device", metavar="NAME", help="Sound card: part of its name  [default: the usual one]")
+@click.option("--mic", "mic_device", metavar="NAME", help="Sound input for sing: part of its name.")
+@click.option(
+    "--out",
+    "out_port",
+    metavar="NAME",
+    help="Play on a synth: part of its port's name; its sound is set to an organ or guitar.",
+)
+@click.option("--system", metavar="NAME", help="MIDI system, where there are several: alsa, jack.")
+@click.option("--lines", is_flag=True, help="Plain lines instead of a picture.")
+@overwrite_option
+@table_options(argument=False)
+def practise_command(request: TableRequest, **chosen: Any) -> None:
+    """Learn to hear stillness: a fifth, a third, or NOTES, in your guitar's tuning.
+
+    NOTES are an interval over the tonic (unison, third, minor third, fourth, fifth, sixth, octave), two notes (D3 F#3)
+    or degrees (1 b3), or a chord (ii), or two chords that are compared (I ii).
+
+    \b
+      stillbeat practise fifth --guitar open-d
+      stillbeat practise third --guitar open-d --exercise wide --timbre plucked
+      stillbeat practise I ii --guitar open-g
+      stillbeat practise D3 F#3 --guitar open-d --exercise tune
+      stillbeat practise --exercise sing --guitar open-d --mic interface
+      stillbeat practise --list third-week.toml --csv results.csv
+
+    still plays two sounds, one of them pure. wide plays one that is too wide or too narrow. Right answers make the
+    next trials harder, wrong ones easier; after about fifty your threshold is told, in cents and in beats a second, and
+    how sure it is. The two ask for different things: expect different thresholds. tune lets you move one note until
+    nothing beats. sing holds the tonic, and tells after each note how near it was.
+
+    Any note may be the one that is off, and all sounds are shifted a little at random: only the beating tells, not the
+    pitch of a note. Results stay on this computer, and are compared only with the same exercise on the same notes.
+
+    HEARING: start with the volume down, above all over headphones. It begins quietly, and has your ears rest.
+    """
+    from bridge.errors import ValueProblem
+
+    if chosen["csv_file"] is not None:
+        from bridge.store.files import check_output
+
+        check_output(chosen["csv_file"], chosen["overwrite"])
+    if chosen["records"]:
+        _show_records(chosen)
+        return
+    if chosen["out_port"] and chosen["device"]:
+        raise ValueProblem("--out and --device were both asked for", "sound goes one way at a time")
+    if chosen["system"] and not chosen["out_port"]:
+        raise ValueProblem("--system belongs to a synth's port", "name the port with --out")
+    from bridge.jobs.practise import PractiseRequest, assignments
+
+    asked = PractiseRequest(
+        **{
+            name: chosen[name]
+            for name in ("notes", "what", "trials", "seconds", "timbre", "voice", "list_file")
+        }
+    )
+    work, title, table = assignments(request, asked)
+    warn_doubt(table.spec.doubt)
+    _practise(work, title, chosen)
+
+
+def _practise(work: list[Assignment], title: str, chosen: dict[str, Any]) -> None:
+    """Do the exercises one after the other; print what each came to, and keep it."""
+    import random
+
+    from bridge.cli.printing import show, show_note
+    from bridge.jobs.practise import told
+    from bridge.live.practise.run import CAUTION, Enough, Leaving, Practice
+    from bridge.live.practise.screen import make_practise_display
+    from bridge.store.practice.records import load_records
+
+    seed = chosen["seed"] if chosen["seed"] is not None else random.SystemRandom().randrange(2**31)
+    earlier, broken = load_records()
+    for name in broken:
+        show_note(f"the record {name} cannot be read, and is passed over")
+    done: list[Record] = []
+    lines: list[str] = []
+    try:
+        with Practice(partial(make_practise_display, chosen["lines"]), chosen["minutes"]) as practice:
+            practice.say(*filter(None, (title, CAUTION)))
+            for number, one in enumerate(work):
+                ended = False
+                try:
+                    _one(practice, one, chosen, seed + number, done)
+                except (Leaving, Enough):
+                    ended = True
+                if done:
+                    said = told(done[-1], one.sounds, [*earlier, *done[:-1]])
+                    lines += [f"{one.question} {one.about}", *(f"  {line}" for line in said), ""]
+                if ended:
+                    break
+    finally:
+        _keep(done, chosen)
+    for line in lines:
+        show(line)
+    if not done:
+        show("nothing was answered, and nothing is kept")
+
+
+def _one(practice: Practice, one: Assignment, chosen: dict[str, Any], seed: int, done: list[Record]) -> None:
+    """Do one exercise; what there is of it is appended to `done`, however it ends."""
+    from bridge.ear.course import Course
+    from bridge.ear.sung import Sung
+    from bridge.ear.tuning_out import TuningOut
+    from bridge.jobs.practise import course_record, exercise_of, singing_record, tuning_record
+    from bridge.live.practise.run import run_course, run_tuning
+    from bridge.live.practise.singing import run_singing
+
+    when, level = _now(), chosen["level"] / 100
+    through = "synth" if chosen["out_port"] else "sound card"
+    if one.what == "sing":
+        from bridge.sound.device.asking import usable_microphone
+
+        notes: list[Sung] = []
+        microphone = usable_microphone(chosen["mic_device"])
+        sounder = _sounder(one, chosen, practice)
+        try:
+            with microphone:
+                run_singing(practice, sounder, microphone, one, notes, level)
+        finally:
+            sounder.close()
+            if notes:
+                done.append(singing_record(one, notes, when, through))
+        return
+    sounder = _sounder(one, chosen, practice)
+    try:
+        if one.what == "tune":
+            run = TuningOut(one.sounds[0], one.count, seed)
+            try:
+                run_tuning(practice, sounder, one, run, level)
+            finally:
+                if run.settled:
+                    done.append(tuning_record(one, run.settled, when, through, seed))
+            return
+        course = Course(exercise_of(one.what), one.sounds, one.count, seed)
+        try:
+            run_course(practice, sounder, one, course, level)
+        finally:
+            if course.marked:
+                done.append(course_record(one, course, when, through, seed))
+    finally:
+        sounder.close()
+
+
+def _sounder(one: Assignment, chosen: dict[str, Any], practice: Practice) -> Sounder:
+    from bridge.live.practise.sounders import CardSounder, synth_sounder
+
+    if chosen["out_port"]:
+        return synth_sounder(chosen["out_port"], chosen["system"], one.timbre, one.seconds, practice.stop)
+    return CardSounder(chosen["device"], one.timbre, one.seconds, practice.stop)
+
+
+def _now() -> str:
+    import datetime
+
+    return datetime.datetime.now().replace(microsecond=0).isoformat()
+
+
+def _keep(done: list[Record], chosen: dict[str, Any]) -> None:
+    """Write what was done: the records, and the CSV."""
+    from bridge.cli.printing import show_note
+    from bridge.errors import OutputProblem
+    from bridge.store.files import write_bytes_atomic
+    from bridge.store.practice.records import records_csv, save_record
+
+    if not done:
+        return
+    if not chosen["no_record"]:
+        for one in done:
+            try:
+                save_record(one)
+            except OutputProblem as problem:
+                show_note(f"not kept: {problem.message}")
+    if chosen["csv_file"] is not None:
+        write_bytes_atomic(chosen["csv_file"], records_csv(done), chosen["overwrite"])
+
+
+def _show_records(chosen: dict[str, Any]) -> None:
+    """Print what was kept, the latest last, and write it as CSV where that is wanted."""
+    from bridge.cli.printing import show, show_note, show_table
+    from bridge.jobs.practise import record_row
+    from bridge.store.files import write_bytes_atomic
+    from bridge.store.practice.records import load_records, records_csv, records_dir
+
+    records, broken = load_records()
+    for name in broken:
+        show_note(f"the record {name} cannot be read, and is passed over")
+    if not records:
+        show(f"nothing has been practised yet; records are kept in {records_dir()}")
+    else:
+        show_table(
+            ("when", "exercise", "sound", "notes", "timbre", "seconds", "done", "result"),
+            [record_row(one) for one in records],
+            left=(0, 1, 2, 3, 4, 7),
+        )
+        show(f"kept in {records_dir()}; delete a file there and it is forgotten")
+    if chosen["csv_file"] is not None:
+        write_bytes_atomic(chosen["csv_file"], records_csv(records), chosen["overwrite"])

@@ -1,0 +1,134 @@
+"""A threshold out of right and wrong answers, with its uncertainty, and with lapses.
+
+Everybody answers wrong now and then without having listened. One such lapse on an easy trial drags a plain fit, or a
+mean of the staircase's reversals, by a quarter. So the share of lapses is fitted as well.
+
+The model. Between two answers, one who hears nothing is right in half of all cases, one who lapses likewise. With a
+mistuning of `x` cents an answer is right with probability
+
+    p(x) = ½ + ½ · (1 − l) · (1 − exp(−(x / a)^b))
+
+(Weibull), `l` the share of lapses, `b` how suddenly hearing sets in. The threshold is where somebody who does not lapse
+is right in 70.7 %, what the staircase converges on. All combinations on a grid are weighed by their likelihood
+and by what is known beforehand: nothing of the threshold but its order of magnitude, a slope between gentle and steep,
+few lapses. The estimate is the median of what follows for the threshold, the interval from 5 % to 95 % of it.
+
+Conventions: cents above 0; natural logarithms inside.
+
+Sources
+-------
+F. A. Wichmann and N. J. Hill, "The psychometric function: I. Fitting, sampling, and goodness of fit", Perception &
+Psychophysics 63 (2001), 1293-1313 (why lapses have to be fitted); the posterior on a grid is common practice.
+What people reach, to compare with (from memory): the direction of mistuned fifths and major thirds is told from 20 to
+30 cents on (J. Vos, 1982); the size of an interval to about 10 cents by amateurs (T. J. Hill and I. R. Summers,
+J. Acoust. Soc. Am., 2007); D. E. Hall and J. T. Hess on how mistuned intervals are judged (1984); J. Vos and B. G. van
+Vianen on thresholds for telling pure from tempered intervals (J. Acoust. Soc. Am. 77, 1985).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bridge.ear.staircase import CONVERGES
+
+Floats = NDArray[np.float64]
+
+SURE = 0.9
+"""How often the interval is meant to hold the truth."""
+
+LEAST_CENTS, MOST_CENTS = 0.05, 400.0
+"""Thresholds are sought between these."""
+
+FEWEST = 20
+"""No threshold is told from fewer answers."""
+
+_AT_THRESHOLD = 2 * (CONVERGES - 0.5)
+_USUAL_SLOPE, _SLOPE_SPREAD = 1.7, 0.4  # the median of the slope, and the spread of its logarithm
+_MOST_LAPSES, _LAPSE_MEAN = 0.16, 0.04
+_USUAL_CENTS, _CENTS_SPREAD = 8.0, 3.0  # of the threshold: so broad that only orders of magnitude count
+
+
+@dataclass(frozen=True)
+class Answered:
+    """One answer."""
+
+    cents: float  # how far the trial was off
+    right: bool
+
+
+@dataclass(frozen=True)
+class Threshold:
+    """What is just heard, and how sure that is."""
+
+    cents: float
+    # The truth lies between these in 90 of 100 cases.
+    low_cents: float
+    high_cents: float
+    lapses: float  # share of answers that seem to have been given without listening
+    trials: int
+
+    @property
+    def sure(self) -> bool:
+        """Whether the interval is narrow enough to compare one day with another: within a factor of four."""
+        return self.high_cents <= 4 * self.low_cents
+
+
+@cache
+def _grid() -> tuple[Floats, Floats, Floats, Floats]:
+    """Thresholds' logarithms (n), scales a (n, k), slopes (k), lapses (m)."""
+    log_t = np.linspace(np.log(LEAST_CENTS), np.log(MOST_CENTS), 160)
+    slopes = np.exp(np.linspace(np.log(0.5), np.log(6.0), 16))
+    lapses = np.linspace(0.0, _MOST_LAPSES, 9)
+    # From p(threshold) = CONVERGES without lapses: (t / a)^b = -log(1 - F).
+    reach = -np.log(1 - _AT_THRESHOLD)
+    log_a = log_t[:, None] - np.log(reach) / slopes[None, :]
+    return log_t, log_a, slopes, lapses
+
+
+@cache
+def _before() -> Floats:
+    """Weights of the grid before any answer, as logarithms, shape (n, k, m)."""
+    log_t, _, slopes, lapses = _grid()
+    of_t = -0.5 * ((log_t - np.log(_USUAL_CENTS)) / _CENTS_SPREAD) ** 2
+    of_slope = -0.5 * (np.log(slopes / _USUAL_SLOPE) / _SLOPE_SPREAD) ** 2
+    of_lapse = -lapses / _LAPSE_MEAN
+    return np.asarray(of_t[:, None, None] + of_slope[None, :, None] + of_lapse[None, None, :])
+
+
+def chance_right(cents: Floats, log_a: Floats, slopes: Floats, lapses: Floats) -> Floats:
+    """Return how likely a right answer is, of any shapes that go together."""
+    hears = -np.expm1(-np.exp(np.minimum(slopes * (np.log(cents) - log_a), 50.0)))
+    return np.asarray(0.5 + 0.5 * (1 - lapses) * hears)
+
+
+def fit_threshold(answers: Sequence[Answered]) -> Threshold | None:
+    """Return the threshold that answers tell; None for fewer than `FEWEST`."""
+    if len(answers) < FEWEST:
+        return None
+    log_t, log_a, slopes, lapses = _grid()
+    weight = _before().copy()
+    counts: dict[float, list[int]] = {}
+    for one in answers:
+        counts.setdefault(one.cents, [0, 0])[not one.right] += 1
+    for cents, (right, wrong) in counts.items():
+        p = chance_right(np.asarray(cents), log_a[:, :, None], slopes[None, :, None], lapses[None, None, :])
+        weight += right * np.log(p) + wrong * np.log1p(-np.minimum(p, 1 - 1e-9))
+    weight = np.exp(weight - weight.max())
+    weight /= weight.sum()
+    of_t = weight.sum(axis=(1, 2))
+    below = np.concatenate([[0.0], np.cumsum(of_t)])
+    step = log_t[1] - log_t[0]
+    edges = np.concatenate([[log_t[0] - step / 2], log_t + step / 2])
+    low, middle, high = np.exp(np.interp((0.5 - SURE / 2, 0.5, 0.5 + SURE / 2), below, edges))
+    return Threshold(
+        cents=float(middle),
+        low_cents=float(low),
+        high_cents=float(high),
+        lapses=float(weight.sum(axis=(0, 1)) @ lapses),
+        trials=len(answers),
+    )

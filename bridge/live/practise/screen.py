@@ -1,0 +1,80 @@
+"""What is seen while practising: large letters in a terminal, plain lines anywhere else."""
+
+from __future__ import annotations
+
+import contextlib
+from typing import TYPE_CHECKING
+
+from bridge.live.desk.display import a_picture_suits
+from bridge.live.desk.drawing import View, own_stream
+from bridge.live.desk.letters import ROWS, fitting
+from bridge.live.desk.screen import Screen
+from bridge.live.practise.seen import PractiseSeen
+
+if TYPE_CHECKING:
+    from rich.console import Console, RenderableType
+
+_SAID_LINES = 7
+
+
+def make_practise_display(lines: bool) -> View[PractiseSeen]:
+    """Return the view that suits where the output goes."""
+    return PractiseLines() if lines or not a_picture_suits() else PractiseScreen()
+
+
+class PractiseLines:
+    """One line for each thing worth saying."""
+
+    def __init__(self) -> None:
+        self._out = own_stream()
+        self._before = PractiseSeen()
+
+    def _say(self, text: str) -> None:
+        with contextlib.suppress(OSError, ValueError):
+            print(text, file=self._out, flush=True)
+
+    def show(self, seen: PractiseSeen) -> None:
+        """Write what is new."""
+        before, self._before = self._before, seen
+        for text in seen.said[len(before.said) :]:
+            self._say(text)
+        if (seen.title, seen.about) != (before.title, before.about) and seen.title:
+            self._say(f"{seen.title} {seen.about}")
+            self._say(seen.keys)
+        if seen.ask and (seen.ask, seen.place) != (before.ask, before.place):
+            self._say(f"{seen.place}: {seen.ask}")
+
+    def close(self) -> None:
+        """Nothing to give back."""
+
+
+class PractiseScreen(Screen[PractiseSeen]):
+    """A picture that is drawn again as things change."""
+
+    def __init__(self, console: Console | None = None) -> None:
+        super().__init__(console)
+
+    def _left(self, seen: PractiseSeen) -> list[str]:
+        """Nothing: what a run came to is printed by the command."""
+        return []
+
+    def _picture(self, seen: PractiseSeen) -> RenderableType:
+        from rich.console import Group
+        from rich.text import Text
+
+        width, height = self.size
+        letters = fitting(seen.large, width - 2) if seen.large else []
+        letters = [*letters, *[""] * (ROWS - len(letters))]
+        rows = [
+            Text(seen.title, style="bold"),
+            Text(seen.about),
+            Text(seen.place, style="dim"),
+            Text(""),
+            *(Text(row, style="bold") for row in letters),
+            Text(""),
+            Text(seen.ask, style="bold"),
+            Text(""),
+        ]
+        room = max(1, min(_SAID_LINES, height - len(rows) - 2))
+        said = [Text(text) for text in seen.said[-room:]]
+        return Group(*rows, *said, Text(""), Text(seen.keys, style="dim"))

@@ -1,0 +1,1 @@
+"""What is kept of practising, on this computer alone, and lists of exercises that a teacher gives."""

@@ -1,0 +1,37 @@
+"""Simulated listeners for the exercises of the ear, whose thresholds are known.
+
+A listener of `Hears` is one of signal detection theory: a mistuning of `x` cents makes an impression of
+`(x / scale) ** power`, to which noise of variance 1 is added for each sound. Between two sounds the larger impression
+is taken for the one that beats, so that p = Φ((x / scale)^power / √2); a direction is told from one impression,
+p = Φ((x / scale)^power) (D. M. Green and J. A. Swets, *Signal Detection Theory and Psychophysics*, 1966). In a share of
+trials it lapses, and guesses. The threshold where p = √½ follows from that: no fit is asked.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from statistics import NormalDist
+
+import numpy as np
+
+NORMAL = NormalDist()
+AT_70_7 = NORMAL.inv_cdf(math.sqrt(0.5))
+"""Φ⁻¹(√½) = 0.5450."""
+
+
+@dataclass(frozen=True)
+class Hears:
+    """Hears mistunings, with noise."""
+
+    threshold_cents: float
+    power: float = 1.0
+    lapses: float = 0.0
+
+    def chance_right(self, cents: float) -> float:
+        """How likely a right answer is; the noise is such that it is √½ at the threshold without lapses."""
+        p = NORMAL.cdf(AT_70_7 * (cents / self.threshold_cents) ** self.power)
+        return self.lapses * 0.5 + (1 - self.lapses) * p
+
+    def right(self, cents: float, random: np.random.Generator) -> bool:
+        return bool(random.random() < self.chance_right(cents))
