@@ -13,8 +13,9 @@ def ports_command() -> None:
     says what to do about it. Stillbeat's own ports are not in it. They are called stillbeat; where two runs play at
     once, STILLBEAT_NAME=organ in the environment of one gives its ports that name.
 
-    The list ends with the library that the ports come through: python-rtmidi or rtmidi2. Where both are installed,
-    STILLBEAT_PORTS=rtmidi2 in the environment takes the other one.
+    After the list stands the library that the ports come through: python-rtmidi or rtmidi2. Where both are installed,
+    STILLBEAT_PORTS=rtmidi2 in the environment takes the other one. Then comes whether the system lets what plays go
+    before other programs (real-time priority).
 
     \b
       stillbeat ports
@@ -22,6 +23,7 @@ def ports_command() -> None:
     """
     from bridge.cli.printing import show, show_table
     from bridge.errors import PortProblem
+    from bridge.live.player.priority import promptness
     from bridge.ports.diagnose import explain
     from bridge.ports.find import answering_systems
     from bridge.ports.library import chosen_library
@@ -38,6 +40,7 @@ def ports_command() -> None:
     if rows:
         show_table(("port", "side", "system"), rows, left=(0, 1, 2))
     show(f"MIDI ports through {library.name} {library.version}")
+    show(promptness())
     if not systems:
         raise PortProblem("; ".join(said) or "no MIDI system answers")
     for line in said:
