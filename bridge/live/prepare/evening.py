@@ -31,9 +31,11 @@ from bridge.live.prepare.keyboard import (
     Prepared,
     about_changes,
     about_precision,
+    channels_played,
     check_tables,
     hold_channel,
     hold_channels,
+    keyboards_named,
     play_table,
 )
 from bridge.store.session.model import Drone, Session, SessionSynth, built, problem_at
@@ -87,8 +89,9 @@ def prepare_evening(request: EveningRequest) -> Prepared:
     checked = check_session(request.file, to_play=True)
     session = checked.plan.session
     synth = _synth(session, request.synth)
-    in_port = request.in_port or session.live.input or None
-    if in_port is None:
+    if not request.played:
+        request = replace(request, **keyboards_named(session.live.inputs))
+    if not request.played:
         raise ValueProblem(
             "the session names no keyboard", 'name it with --in, or in the session: [play] input = "..."'
         )
@@ -138,12 +141,12 @@ def prepare_evening(request: EveningRequest) -> Prepared:
     free: tuple[int, ...] = ()
     if any(at.drone.notes for at in places) and has_chart(known):
         try:
-            free = hold_channels(method, profile, request.channels, [request.controls.play_on])
+            free = hold_channels(method, profile, request.channels, channels_played(request))
         except MethodProblem as problem:
             notices.append(f"no drones: {problem.message}")
     elif any(at.drone.notes for at in places):
         try:
-            hold = _hold(places, hold_channel(method, profile, request.channels, [request.controls.play_on]))
+            hold = _hold(places, hold_channel(method, profile, request.channels, channels_played(request)))
             notices.append(f"drones have channel {hold.channel} to themselves: play on another")
             sound = live.drone if request.drone_on is None else request.drone_on
             notices.append("drones sound from the beginning; d ends them" if sound else "d begins the drone")
@@ -158,7 +161,7 @@ def prepare_evening(request: EveningRequest) -> Prepared:
         numbers = ", ".join(map(str, chorded.channels))
         notices.append(f"drones have channels {numbers} to themselves: play on another")
     controls = _controls(session, request)
-    changed = {"out_port": out_port, "in_port": in_port, "controls": controls}
+    changed = {"out_port": out_port, "controls": controls}
     plan = LivePlan(
         **{**request.options(), **changed, "on_change": on_change, "glide_s": glide_s},
         tables=tables,
@@ -190,6 +193,7 @@ def prepare_evening(request: EveningRequest) -> Prepared:
             chart=any(chart is not None and chart.named for chart in charts),
         ),
         feet_shown(controls),
+        keyboards=plan.keyboards,
     )
     return Prepared(plan, labels, tuple(notices), "", listening, places[begin - 1].spec)
 

@@ -6,15 +6,17 @@ Index: `LiveRequest`, `Prepared`, `prepare`, `hold_channel`, `play_table`,
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
+from typing import Any
 
 from bridge.engine.method import choose_for_playing, refusal
 from bridge.engine.mts.tuner import Tuner
 from bridge.engine.play.chart_plan import ChartPlan
 from bridge.engine.play.drone_sounds import SOUND, drone_program
 from bridge.engine.play.held_drone import HeldKeys, HoldPlan
+from bridge.engine.play.keyboards import MOST_KEYBOARDS, parse_keyboard
 from bridge.engine.play.tables import AllTables, PlayTable
 from bridge.engine.protocols import OnChange
 from bridge.errors import MethodProblem, StillbeatError, TuningProblem, ValueProblem
@@ -95,7 +97,7 @@ def prepare(request: LiveRequest) -> Prepared:
 
     StillbeatError if something that was asked for is missing, malformed, or does not go together.
     """
-    if request.in_port is None and request.song is None:
+    if not request.played and request.song is None:
         raise ValueProblem("nothing would play", "name a keyboard with --in, or a MIDI file: play song.mid")
     request = _where(request)
     home, specs = _tables(request)
@@ -148,10 +150,10 @@ def prepare(request: LiveRequest) -> Prepared:
             tuple(HeldKeys(drone_keys(notes, build_table(spec).tonic), program) for _, spec in some)
             for some in (specs, tonic_specs)
         )
-        taken = {controls.play_on, *(backing.channels if backing is not None else ())}
+        taken = {*channels_played(request), *(backing.channels if backing is not None else ())}
         hold = HoldPlan(held, held_by_tonic, hold_channel(method, profile, request.channels, taken))
         notices.append(f"the drone has channel {hold.channel} to itself: play on another")
-        notices.append("it sounds from the beginning; d ends it")
+        notices.append("the drone sounds from the beginning; d ends it")
     drone = "" if hold is not None else request.drone or ""
     wanted = ChartWanted(request.chart, "", drone, SOUND) if request.chart is not None else None
     asked = request.follow_harmony or (LiveFollow(FollowRequest()) if wanted is not None and drone else None)
@@ -179,7 +181,7 @@ def prepare(request: LiveRequest) -> Prepared:
                 follow = for_drone_alone(follow_plan(asked, known, known_tonics, method, profile, own=own))
     charts: list[tuple[ChartPlan | None, ...]] = [(), ()]
     if wanted is not None:
-        taken = {controls.play_on, *(backing.channels if backing is not None else ())}
+        taken = {*channels_played(request), *(backing.channels if backing is not None else ())}
         free = hold_channels(method, profile, request.channels, taken) if drone else ()
         charts = [
             tuple(
@@ -241,6 +243,7 @@ def prepare(request: LiveRequest) -> Prepared:
             wanted is not None and backing is None,
         ),
         feet=feet_shown(controls),
+        keyboards=plan.keyboards,
         track=song.labels if song is not None else None,
     )
     return Prepared(plan, labels, tuple(notices), home.doubt, listening, home)
@@ -252,7 +255,7 @@ def _where(request: LiveRequest) -> LiveRequest:
         if request.card is not None:
             raise ValueProblem("a port and a sound card were both named", "leave --out or --card out")
         return request
-    if request.in_port is not None:
+    if request.played:
         raise ValueProblem(
             "nothing says where the keyboard sounds",
             "name the synth's port with --out (see: ports); the sound card plays files and drones alone",
@@ -412,6 +415,24 @@ def about_precision(profile: SynthProfile, method: str, tables: list[tuple[float
 
 
 # ---- small texts
+
+
+def channels_played(request: Playing) -> set[int | None]:
+    """Return the channels to which keyboards are moved; None among them for one that is not."""
+    return {one.channel or request.controls.play_on for one in request.played}
+
+
+def keyboards_named(texts: Sequence[str]) -> dict[str, Any]:
+    """Read how keyboards are named (`bridge.engine.play.keyboards`) as fields of `Playing`.
+
+    ValueProblem if one is malformed, or there are too many.
+    """
+    found = tuple(parse_keyboard(text) for text in texts)
+    if len(found) > MOST_KEYBOARDS:
+        raise ValueProblem(f"{len(found)} keyboards", f"at most {MOST_KEYBOARDS}")
+    if len(found) == 1 and found[0].whole:
+        return {"in_port": found[0].port}
+    return {"keyboards": found}
 
 
 def parse_zone(text: str) -> tuple[int, int]:
