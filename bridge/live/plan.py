@@ -14,6 +14,7 @@ from bridge.engine.play.held_drone import HoldPlan
 from bridge.engine.play.tables import Kept, PlayTable
 from bridge.engine.protocols import OnChange
 from bridge.live.backing import Backing
+from bridge.live.state import TrackState
 from bridge.ports.base import NEW_PORT
 from bridge.wire.profile import MTS_METHODS, SynthProfile
 
@@ -39,6 +40,10 @@ class StepsDrone(msgspec.Struct, frozen=True, tag=True):
     """A drone on its own, step by step."""
 
     plan: DronePlan
+    on: bool = True
+    """Whether it is heard at the beginning."""
+    volume: int | None = None
+    """How loud it is meant to be, in hundredths; None: as it is planned."""
 
     @property
     def channels(self) -> tuple[int, ...]:
@@ -52,6 +57,8 @@ class TablesDrone(msgspec.Struct, frozen=True, tag=True):
     plan: HoldPlan
     on: bool = False
     """Whether it sounds at the beginning."""
+    volume: int | None = None
+    """How loud it is meant to be, in hundredths; None: as usual."""
 
     @property
     def channels(self) -> tuple[int, ...]:
@@ -114,6 +121,8 @@ class LivePlan(Playing):
     """A MIDI file that plays along."""
     drone: PlayedDrone | None = None
     """Notes that are held beside the keyboard."""
+    track: TrackState | None = None
+    """How the track goes on; None: from its beginning."""
     follow: FollowPlan | None = None
     """How the harmony is followed; None: notes are as the table has them."""
     kept: Kept | None = None
@@ -122,6 +131,11 @@ class LivePlan(Playing):
     """Where in the backing or the drone to begin."""
     returning: bool = False
     """Whether this player replaces another: then it waits for ports that are missing."""
+
+    @property
+    def track_alone(self) -> bool:
+        """Whether a track is all there is to step through: it chooses the tables itself, or there is but one."""
+        return self.backing is not None and (len(self.tables) == 1 or bool(self.backing.tables))
 
     def heard_on(self, own: tuple[int, ...]) -> tuple[int, ...]:
         """Return where something is heard that plays on channels of its `own`: by bends, wherever notes may go."""

@@ -17,6 +17,9 @@ Link: TypeAlias = Literal["starting", "ok", "synth gone", "keyboard gone", "serv
 Kind: TypeAlias = Literal["said", "alarm", "healed", "engine"]
 """Something to know; something is wrong; it is well again; something that only concerns how it is done."""
 
+DroneState: TypeAlias = Literal["none", "off", "on", "waiting"]
+"""None here; off; on; on, but silent until the listening is over."""
+
 
 class Message(NamedTuple):
     """Something that the musician should know."""
@@ -42,7 +45,7 @@ class NoteShown(NamedTuple):
 class DroneShown:
     """The drone under the playing."""
 
-    state: Literal["none", "off", "on", "waiting"] = "none"
+    state: DroneState = "none"
     """None here; off; on; on, but silent until the listening is over."""
     notes: tuple[str, ...] = ()
     """What it holds, or would hold."""
@@ -50,6 +53,30 @@ class DroneShown:
     """How far each note that sounds lies from equal temperament at A4 = 440 Hz."""
     volume: float = 0.0
     """How far it has risen, 0 to 1."""
+
+
+class PartShown(NamedTuple):
+    """Who plays in a track."""
+
+    name: str
+    muted: bool = False
+
+
+@dataclass(frozen=True)
+class TrackShown:
+    """The track that plays along."""
+
+    name: str = ""
+    bars: int = 0
+    """How many it has; 0 where it has none."""
+    loop: tuple[int, int] | None = None
+    """First and last bar of what it repeats."""
+    tempo: float = 1.0
+    """How fast, 1 being the file's own."""
+    paused: bool = False
+    count_in: int = 0
+    """Beats until it begins."""
+    parts: tuple[PartShown, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -111,8 +138,13 @@ class Snapshot:
     """What feet and silent keys do."""
     keys: tuple[str, ...] = ()
     """What can be typed."""
+    drone_volume: int | None = None
+    """How loud the drone is meant to be, in hundredths; None where there is none."""
     bar: int | None = None
-    """Where in the backing it is."""
+    """Where in the track it is."""
+    bars_left: int | None = None
+    """Bars, this one counted, until what comes next comes; where nothing does, until the track or its loop ends."""
+    track: TrackShown | None = None
     counts: Counts = field(default_factory=Counts)
     lesson: Lesson | None = None
     """The drone that goes through steps."""

@@ -73,6 +73,17 @@ class Lesson:
     beats: tuple[Beat, ...]
 
 
+@dataclass(frozen=True)
+class TrackState:
+    """The track that plays along."""
+
+    paused: bool = False
+    count_in: int = 0
+    """Beats until it begins."""
+    muted: tuple[int, ...] = ()
+    """Parts that are left out, from 1."""
+
+
 @dataclass(frozen=True, kw_only=True)
 class State:
     """What holds in a player now."""
@@ -91,6 +102,9 @@ class State:
     held: Held | None = None
     following: Following | None = None
     lesson: Lesson | None = None
+    drone_volume: int | None = None
+    """How loud the drone is meant to be, in hundredths; None where there is none."""
+    track: TrackState | None = None
     position_s: float = 0.0
     """Where in the backing or the lesson it is."""
     bar: int | None = None

@@ -17,7 +17,7 @@ from bridge.errors import StillbeatError
 from bridge.jobs.drone import STILL_HZ
 from bridge.live.desk.display import ALARMS, recent
 from bridge.live.desk.drone_display import plainly
-from bridge.live.desk.labels import drone_words
+from bridge.live.desk.labels import drone_words, track_words
 from bridge.live.desk.tuner_display import beats_words, turn_words
 from bridge.live.snapshot import Snapshot
 from bridge.page.frames import ShowTuner, Stand
@@ -149,6 +149,7 @@ class Shower:
                 "volume": round(seen.drone.volume, 2),
                 "words": drone_words(seen).replace("d begins it", "").replace("(d: ", "(").replace(" ()", ""),
             },
+            "track": _track(seen),
             "listening": None if seen.listening_s is None else round(seen.listening_s),
             "chord": seen.chord,
             "notes": [one.name for one in sounds if not one.of_drone],
@@ -171,9 +172,13 @@ class Shower:
     def _title(self, seen: Snapshot) -> str:
         if seen.lesson is not None:
             return seen.lesson.name
+        if seen.track is not None:
+            return seen.track.name
         return ""
 
     def _bars_left(self, seen: Snapshot) -> int | None:
+        if seen.bars_left is not None:
+            return seen.bars_left
         last = self._stand.last_bar
         return None if last is None or seen.bar is None else max(0, last - seen.bar + 1)
 
@@ -280,6 +285,21 @@ class Shower:
             "last": {str(string): round(cents, 1) for string, cents in told.seen.last.items()},
             "said": list(told.seen.said[-3:]),
         }
+
+
+def _track(seen: Snapshot) -> dict[str, Any] | None:
+    """Where a track is, and who plays in it."""
+    track = seen.track
+    if track is None:
+        return None
+    return {
+        "words": track_words(seen),
+        "bar": seen.bar,
+        "bars": track.bars,
+        "paused": track.paused,
+        "countIn": track.count_in,
+        "parts": [{"name": part.name, "muted": part.muted} for part in track.parts],
+    }
 
 
 def _settling(seen: Snapshot) -> str:

@@ -13,7 +13,7 @@ import time
 from typing import TYPE_CHECKING, NamedTuple, TextIO
 
 from bridge.live.desk.drawing import View, own_stream
-from bridge.live.desk.labels import ahead_words, drone_words, table_words
+from bridge.live.desk.labels import ahead_words, drone_words, parts_words, table_words, track_words
 from bridge.live.desk.letters import fitting
 from bridge.live.desk.screen import Screen
 from bridge.live.snapshot import Link, Message, Snapshot
@@ -55,6 +55,7 @@ class LinesDisplay:
         self._out: TextIO = own_stream()
         self._said = 0
         self._table = self._drone = ""
+        self._track = ""
         self._counts = (0, 0, 0)
 
     def _say(self, text: str) -> None:
@@ -77,18 +78,41 @@ class LinesDisplay:
             self._say(f"piece {table}" if shown.pieces else f"table {table}")
             for line in ahead_words(shown):
                 self._say(f"  {line}")
-        drone = " ".join(shown.drone.notes) if shown.drone.cents else ""
+        drone = _drone_line(shown, self._drone)
         if drone != self._drone:
             self._drone = drone
-            self._say(f"drone {drone}" if drone else "drone off")
+            self._say(drone or "drone off")
+        self._of_track(shown)
         counts = shown.counts.late, shown.counts.dropped, shown.counts.lost
         doubled = (now >= 2 * max(was, 1) for now, was in zip(counts, self._counts, strict=True))
         if counts != self._counts and any(doubled):
             self._counts = counts
             self._say("so far {} late, {} not MIDI, {} not sent".format(*counts))
 
+    def _of_track(self, shown: Snapshot) -> None:
+        """Say the bar, its chord, and what was done to the track."""
+        track = shown.track
+        if track is None:
+            return
+        muted = ", ".join(words for words in parts_words(shown) if words.endswith("(muted)"))
+        line = track_words(shown) + (f": {shown.chord}" if shown.chord and not track.count_in else "")
+        line += f"   {muted}" if muted else ""
+        if line != self._track:
+            self._track = line
+            self._say(line)
+
     def close(self) -> None:
         """Nothing to give back."""
+
+
+def _drone_line(shown: Snapshot, before: str) -> str:
+    """Say what the drone does, in a line; nothing where it is off or there is none."""
+    drone = shown.drone
+    if drone.state == "waiting":
+        return drone_words(shown)
+    if drone.state != "on":
+        return ""
+    return f"drone {' '.join(drone.notes)}" if drone.cents else before  # it begins, or has just ended
 
 
 class Row(NamedTuple):
@@ -151,14 +175,19 @@ def picture(shown: Snapshot, width: int, height: int, keys: bool = True) -> list
     if shown.listening_s is not None:
         add(0, f"LISTENING to the string: {shown.listening_s:.0f} s", "bold magenta")
     if shown.tonic:
-        if shown.chord:
-            add(2, shown.chord, "bold")
+        if where := track_words(shown):
+            paused = shown.track is not None and shown.track.paused
+            add(1, where, "bold magenta" if paused else "bold")
+        if shown.chord or (shown.track is not None and shown.track.bars):
+            add(2, shown.chord or "-", "bold")  # in a track, room is kept for it
         if drone_words(shown):
             add(2, drone_words(shown), "magenta" if shown.drone.state == "waiting" else "")
         if shown.reference:
             add(4, f"reference {shown.reference} = {shown.reference_hz:.2f} Hz", "dim")
-        if shown.bar is not None:
-            add(4, f"bar {shown.bar}")
+        parts = parts_words(shown)
+        if parts and (len(parts) > 1 or shown.track is None or shown.track.parts[0].muted):
+            for line in _filled(parts, width):
+                add(5, line)
         notes = "   ".join(f"{note.name} {note.cents:+.1f}" for note in shown.sounding)
         add(9, notes or "-")
         add(8 if shown.beats else 10, shown.beats, "bold")  # room is kept for it, so that nothing jumps

@@ -37,7 +37,7 @@ from bridge.live.frames import (
     ToPlayer,
     write_frame,
 )
-from bridge.live.plan import NEW_PORT, SOUND_CARD, LivePlan, TablesDrone
+from bridge.live.plan import NEW_PORT, SOUND_CARD, LivePlan, StepsDrone, TablesDrone
 from bridge.live.snapshot import Kind, Link
 from bridge.live.state import State
 
@@ -228,7 +228,9 @@ class Keeper:
         if state is not None:
             drone = plan.drone
             if isinstance(drone, TablesDrone) and state.held is not None:
-                drone = TablesDrone(drone.plan, state.held.on)
+                drone = TablesDrone(drone.plan, state.held.on, state.drone_volume)
+            elif isinstance(drone, StepsDrone) and state.lesson is not None:
+                drone = StepsDrone(drone.plan, state.lesson.phase != "quiet", state.drone_volume)
             self.plan = plan = replace(
                 plan,
                 kept=state.kept,
@@ -236,6 +238,7 @@ class Keeper:
                 out_port=plan.out_port if plan.out_port == NEW_PORT else state.synth,
                 position_s=state.position_s,
                 drone=drone,
+                track=state.track,
                 follow=replace(plan.follow, on=state.following.on)
                 if plan.follow is not None and state.following is not None
                 else plan.follow,

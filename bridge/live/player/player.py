@@ -21,17 +21,18 @@ from bridge.engine.play.performance import Performance
 from bridge.engine.play.tables import AllTables, TableSwitch
 from bridge.engine.protocols import Due
 from bridge.errors import MethodProblem, PortProblem
-from bridge.live.backing import BackingPlayer
-from bridge.live.plan import NEW_PORT, LivePlan, TablesDrone
+from bridge.live.plan import NEW_PORT, LivePlan
 from bridge.live.player.chord import HeldChord, chord_channel
 from bridge.live.player.connections import Connections
-from bridge.live.player.drone_seat import DroneSeat, drone_seat
+from bridge.live.player.drone_seat import DroneSeat, drone_seat, usual_volume
 from bridge.live.player.engines import make_engine
 from bridge.live.player.input_line import TICK_S
 from bridge.live.player.outlet import Outlet
 from bridge.live.player.sources import NoteSource
+from bridge.live.player.track_seat import track_actions, track_state
 from bridge.live.player.way_out import WayOut
-from bridge.live.state import Counts, Following, Sounding, State
+from bridge.live.state import Counts, Following, Sounding, State, TrackState
+from bridge.live.track import BackingPlayer
 from bridge.ports.base import MidiSystem
 
 POLL_S = 0.5
@@ -49,8 +50,8 @@ class Player:
     Parameters
     ----------
     tell : callable
-        Called with what the musician should know: a kind (``say``, ``lost``, ``back``, ``failed``) and a text. From
-        any thread; it must only put things in a queue.
+        Called with what the musician should know: a kind (``say``, ``lost``, ``back``, ``failed``) and a text; or with
+        ``asked`` and what a foot asked for. From any thread; it must only put things in a queue.
     nudge : callable
         Called when `tick` should be called soon. From any thread.
     alive : callable
@@ -88,7 +89,8 @@ class Player:
             plan.glide_s,
             profile.sysex_max_bytes if profile is not None else 15000,
         )
-        self.performance.drone = isinstance(plan.drone, TablesDrone) and plan.drone.on
+        self.performance.drone = plan.drone is not None and plan.drone.on
+        self.performance.drone_volume = usual_volume(plan)
         self._feed = self._feed_first if plan.out_port == NEW_PORT else self.performance.feed
         self._lock = threading.Lock()
         self._ends: Connections | None = None
@@ -128,7 +130,10 @@ class Player:
         ends.open()
         now_s = self._opened_s = self._clock()
         if plan.backing is not None:
-            self._backing = BackingPlayer(plan.backing, now_s, plan.position_s if plan.returning else None)
+            kept = plan.track or TrackState()
+            position_s = plan.position_s if plan.returning else None
+            self._backing = BackingPlayer(plan.backing, now_s, position_s, kept.paused, kept.muted)
+            self.performance.others = track_actions(self._backing, self.performance.notices.append)
             self.add_source(self._backing)
         self._seat = drone_seat(plan, self.performance, lambda: self._clock())
         if self._seat is not None:
@@ -208,12 +213,14 @@ class Player:
                 outlet.drop_later()
                 for source in self._sources:
                     source.release()
+                if self._backing is not None:
+                    self._backing.halt(now_s)
             outlet.send(self.performance.act(action, now_s), now_s)
             if action.name == "panic":
                 outlet.send([(now_s, message) for message in ends.journal.ledger.offs()], now_s)
 
     def let_go(self) -> None:
-        """Let what sounds die away by itself: keys and pedals, a chord, a track's notes, the steps of a drone."""
+        """Let what sounds die away by itself: keys and pedals, a chord, the steps of a drone; a track waits."""
         ends, seat = self._ends, self._seat
         assert ends is not None
         if seat is not None and not seat.endless and ends.outlet.connected:
@@ -223,7 +230,8 @@ class Player:
             due = self.performance.release_keyboard(now_s)
             for source in self._sources:
                 if seat is None or source is not seat.source:
-                    for data in source.release():
+                    track = self._backing if source is self._backing else None
+                    for data in source.release() if track is None else track.halt(now_s):
                         due += self.performance.feed_backing(data, now_s)
             ends.outlet.send(due, now_s)
 
@@ -281,13 +289,19 @@ class Player:
             for source in self._sources:
                 for due_s, data in source.due(now_s):
                     outlet.note_late(now_s - due_s)
+                    if isinstance(data, Action):  # a track chooses a table
+                        outlet.send(performance.act(data, now_s), now_s)
+                        continue
                     if seat is not None and source is not seat.source:
                         seat.heard(data, now_s)
                     outlet.send(performance.feed_backing(data, now_s), now_s)
             outlet.flush(now_s)
             notices, performance.notices = performance.notices, []
+            asked, performance.asked = performance.asked, []
         for notice in notices:
             self._tell("say", notice)
+        for command in asked:
+            self._tell("asked", command)
         if now_s >= self._pulse_s and self._ends is not None:
             self._pulse_s = now_s + TICK_S
             self._ends.pulse()
@@ -341,8 +355,7 @@ class Player:
                 followed: Any = engine
                 others["following"] = Following(followed.on, followed.can_follow, followed.offsets_cents)
         if self._backing is not None:
-            position_s = self._backing.position_s(now_s)
-            others |= {"position_s": position_s, "bar": self._backing.backing.bar_at(position_s)}
+            others |= track_state(self._backing, now_s)
         counts = Counts(
             self.received,
             outlet.sent,
