@@ -84,7 +84,14 @@ def line_to_type(args: Sequence[str], command: str = "play") -> str:
 
 @click.command("play", cls=_PlayCommand)
 @click.argument("song", required=False, type=click.Path(path_type=Path), metavar="[SONG.mid]")
-@click.option("--in", "in_port", metavar="NAME", help="The keyboard: part of its port's name; or: new.")
+@click.option(
+    "--in",
+    "in_ports",
+    multiple=True,
+    metavar="NAME[: WHAT]",
+    help="The keyboard: part of its port's name; or: new. Again for more, each with what of it plays: "
+    '"left: keys C2-B3, octave +1, channel 2, velocity 90".',
+)
 @click.option(
     "--out",
     "out_port",
@@ -402,10 +409,11 @@ def _evening(request: TableRequest, chosen: dict[str, Any], session: Path) -> Pr
 def _playing(chosen: dict[str, Any], zone_means: Literal["tonic", "piece"]) -> dict[str, Any]:
     """Read the options that say how it is played: the fields of `bridge.live.plan.Playing`."""
     from bridge.jobs.channel_list import parse_channels
-    from bridge.live.prepare.keyboard import parse_on_change
+    from bridge.live.prepare.keyboard import keyboards_named, parse_on_change
 
-    same = ("in_port", "out_port", "reply_port", "system", "plain", "local")
+    same = ("out_port", "reply_port", "system", "plain", "local")
     read = {name: chosen[name] for name in same} | {"controls": _controls(chosen, zone_means)}
+    read |= keyboards_named(chosen["in_ports"])
     if chosen["channels"]:
         read["channels"] = parse_channels(chosen["channels"])
     if chosen["on_change"]:

@@ -11,6 +11,7 @@ from bridge.engine.play.controls import Controls
 from bridge.engine.play.drone_plan import DronePlan
 from bridge.engine.play.follow_plan import FollowPlan
 from bridge.engine.play.held_drone import HoldPlan
+from bridge.engine.play.keyboards import Keyboard
 from bridge.engine.play.tables import Kept, PlayTable
 from bridge.engine.protocols import OnChange
 from bridge.live.backing import Backing
@@ -77,7 +78,9 @@ class Playing:
     out_port: str | None = None
     """Part of the name of the synth's port, or `NEW_PORT`."""
     in_port: str | None = None
-    """The same for the keyboard; None: there is none."""
+    """The same for the keyboard; None: there is none, or they stand in `keyboards`."""
+    keyboards: tuple[Keyboard, ...] = ()
+    """Several keyboards, or one of which not all plays as it comes."""
     reply_port: str | None = None
     """Port on which the synth answers, if it does."""
     system: str | None = None
@@ -94,6 +97,11 @@ class Playing:
     """Keep modulation, chorus and celeste depth at 0."""
     local: Local = "auto"
     """What becomes of the instrument's own tempered sound."""
+
+    @property
+    def played(self) -> tuple[Keyboard, ...]:
+        """What is played: every keyboard."""
+        return self.keyboards or ((Keyboard(self.in_port),) if self.in_port is not None else ())
 
     def options(self) -> dict[str, Any]:
         """Return all of this by name."""

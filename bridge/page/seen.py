@@ -15,7 +15,7 @@ from typing import Any
 from bridge.engine.play.tables import PlayTable
 from bridge.errors import StillbeatError
 from bridge.jobs.drone import STILL_HZ
-from bridge.live.desk.display import ALARMS, recent
+from bridge.live.desk.display import alarm_of, recent
 from bridge.live.desk.drone_display import plainly
 from bridge.live.desk.labels import drone_words, track_words
 from bridge.live.desk.tuner_display import beats_words, turn_words
@@ -154,7 +154,7 @@ class Shower:
             "chord": seen.chord,
             "notes": [one.name for one in sounds if not one.of_drone],
             "beats": _settling(seen) or seen.beats or self._beats(sounds),
-            "remarks": list(seen.remarks),
+            "remarks": [*seen.remarks, *seen.keyboards],
             "said": [
                 {"number": one.number, "kind": one.kind, "text": plainly(one.text)}
                 for one in recent(seen)[-_MOST_SAID:]
@@ -316,7 +316,7 @@ def _settling(seen: Snapshot) -> str:
 
 def _health(seen: Snapshot) -> dict[str, str]:
     """One light, and words for it."""
-    alarm = ALARMS.get(seen.link)
+    alarm = alarm_of(seen)
     if alarm is not None:
         return {"state": "bad", "word": alarm[0], "words": plainly(alarm[1])}
     if seen.link == "starting":

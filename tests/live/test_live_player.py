@@ -442,7 +442,7 @@ def test_an_error_in_the_ports_thread_comes_out_in_the_other_and_leaving_still_s
     player = stage.player()
     stage.keys.play(bytes((0x90, 60, 100)))
 
-    def fail(data: bytes, now_s: float) -> list[tuple[float, bytes]]:
+    def fail(data: bytes, now_s: float, source: int = 0) -> list[tuple[float, bytes]]:
         raise ZeroDivisionError("on purpose")
 
     player._feed = fail  # type: ignore[method-assign]

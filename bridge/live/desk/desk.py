@@ -220,6 +220,8 @@ class Desk:
     def snapshot(self) -> Snapshot:
         """Return how things are now."""
         state, listening = self._keeper.state, self._listening
+        if state is not None and self._keeper.link in ("synth gone", "server gone", "restarting"):
+            state = state.silent()
         moved_cents = listening.moved_cents if listening is not None else 0.0
         left_s = None
         if self._listens_until_s is not None:
@@ -345,4 +347,6 @@ class Desk:
 def _link(state: State) -> Link:
     if not state.synth_there:
         return "synth gone"
-    return "keyboard gone" if state.keyboard and not state.keyboard_there else "ok"
+    if state.keyboard and not state.keyboard_there:
+        return "keyboard gone"
+    return "loop" if any(one.looped for one in state.keyboards) else "ok"

@@ -120,6 +120,16 @@ class PlayerProcess:
         self._log.close()
 
 
+def _keyboards(plan: LivePlan, state: State) -> dict[str, Any]:
+    """Return the keyboards of a plan by the full names that their ports have."""
+    names = [one.name for one in state.keyboards]
+    named = tuple(
+        one if one.port == NEW_PORT or at >= len(names) else replace(one, port=names[at])
+        for at, one in enumerate(plan.played)
+    )
+    return {"keyboards": named} if plan.keyboards else {"in_port": named[0].port if named else None}
+
+
 class Keeper:
     """Keeps a player going.
 
@@ -234,7 +244,7 @@ class Keeper:
             self.plan = plan = replace(
                 plan,
                 kept=state.kept,
-                in_port=plan.in_port if plan.in_port in (None, NEW_PORT) else state.keyboard,
+                **_keyboards(plan, state),
                 out_port=plan.out_port if plan.out_port == NEW_PORT else state.synth,
                 position_s=state.position_s,
                 drone=drone,

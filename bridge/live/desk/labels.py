@@ -8,9 +8,11 @@ from typing import Any
 
 from bridge.engine.play.controls import Action, Controls
 from bridge.engine.play.held_drone import USUAL_VOLUME
+from bridge.engine.play.keyboards import Keyboard
 from bridge.engine.play.tables import PlayTable
 from bridge.live.desk.track_labels import TrackLabels
 from bridge.live.desk.typed import KEYS_SHOWN
+from bridge.live.plan import NEW_PORT
 from bridge.live.snapshot import DroneShown, DroneState, NoteShown, Snapshot
 from bridge.live.state import Sounding, State
 from bridge.tuning.beats import main_pair
@@ -67,6 +69,8 @@ class Labels:
     feet: tuple[str, ...] = ()
     tuning: str = ""
     """The guitar's, and the capo, outside sessions."""
+    keyboards: tuple[Keyboard, ...] = ()
+    """What is played, where it is more than one keyboard as it comes."""
     track: TrackLabels | None = None
     """What is known of the track that plays along."""
     addresses: tuple[str, ...] = ()
@@ -91,6 +95,7 @@ class Labels:
         beats, partials = beat_words(played, [note for note in state.sounding if note not in played], tonic)
         return {
             "keyboard": state.keyboard or "",
+            **self._keyboards(state),
             "synth": state.synth,
             "method": self.method,
             "instrument": self.instrument,
@@ -118,6 +123,21 @@ class Labels:
             **(self._section(kept.number) if self.programme else self._table(kept.number)),
             **(self.track.shown(state) if self.track is not None else {}),
         }
+
+    def _keyboards(self, state: State) -> dict[str, Any]:
+        """What each of several keyboards is called, what of it plays, and which are gone."""
+        seen = state.keyboards
+        calls = [
+            seen[at].name if one.port == NEW_PORT and at < len(seen) else one.port
+            for at, one in enumerate(self.keyboards)
+        ]
+        said = [
+            f"keyboard {name}" + (f": {one.words}" if one.words else "")
+            for name, one in zip(calls, self.keyboards, strict=True)
+        ]
+        away = [one.looped if state.keyboard_there else not one.there for one in seen]
+        gone = [calls[at] if at < len(calls) else one.name for at, one in enumerate(seen) if away[at]]
+        return {"keyboards": tuple(said), "gone": tuple(gone)}
 
     def _held(self, state: State) -> tuple[int, ...]:
         return state.held.keys if state.held is not None else ()
@@ -158,7 +178,10 @@ class Labels:
             "section": now.place,
             "table": now.table,
             "tuning": now.tuning,
-            "remarks": (*(_lines(self.remarks) if number == 1 else ()), *_lines(now.notes)),
+            "remarks": (
+                *_lines(now.notes),
+                *_lines(self.remarks),
+            ),  # where there is little room, the first ones stay
             "next": coming,
             "then": then,
             "last": not later,
@@ -339,4 +362,7 @@ def drone_words(shown: Snapshot) -> str:
         case "waiting":
             return "drone waits until the listening is over"
         case _:
-            return f"drone {notes}" + (f", rising {drone.volume:.0%}" if drone.volume < 1.0 else loud)
+            said = f"drone {notes}" if notes else "drone on"
+            if not drone.cents and not drone.volume:
+                return f"{said}, silent"
+            return said + (f", rising {drone.volume:.0%}" if drone.volume < 1.0 else loud)

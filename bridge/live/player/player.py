@@ -88,6 +88,7 @@ class Player:
             plan.on_change,
             plan.glide_s,
             profile.sysex_max_bytes if profile is not None else 15000,
+            plan.keyboards,
         )
         self.performance.drone = plan.drone is not None and plan.drone.on
         self.performance.drone_volume = usual_volume(plan)
@@ -148,8 +149,8 @@ class Player:
 
     # ---- playing
 
-    def receive(self, data: bytes) -> None:
-        """Take a message from the keyboard. Called in the port's thread; never raises."""
+    def receive(self, data: bytes, source: int = 0) -> None:
+        """Take a message from a keyboard, counted from 0. Called in its port's thread; never raises."""
         try:
             with self._lock:
                 outlet = self._outlet
@@ -157,11 +158,11 @@ class Player:
                     return
                 self.received += 1
                 now_s = self._clock()
-                if self._comes_back(data, now_s):
+                if self._comes_back(data, now_s, source):
                     return
                 if self._seat is not None:
                     self._seat.heard(data, now_s)
-                waits = outlet.send(self._feed(data, now_s), now_s)
+                waits = outlet.send(self._feed(data, now_s, source), now_s)
                 if not waits and self.performance.version == self._version:
                     return
                 self._version = self.performance.version
@@ -172,26 +173,29 @@ class Player:
             self.failure = error
             self._nudge()
 
-    def _feed_first(self, data: bytes, now_s: float) -> list[Due]:
+    def _feed_first(self, data: bytes, now_s: float, source: int = 0) -> list[Due]:
         """Feed until the first note: whoever was connected to our port before it has the table then."""
         performance = self.performance
         if not data or data[0] & 0xF0 != 0x90 or not performance.engine.at_rest:
-            return performance.feed(data, now_s)  # what sounds already must not be set up again
+            return performance.feed(data, now_s, source)  # what sounds already must not be set up again
         self._feed = performance.feed
-        return [*performance.engine.start(now_s), *performance.feed(data, now_s)]
+        return [*performance.engine.start(now_s), *performance.feed(data, now_s, source)]
 
-    def _comes_back(self, data: bytes, now_s: float) -> bool:
+    def _comes_back(self, data: bytes, now_s: float, source: int) -> bool:
         """Tell whether a message must not be played, because there is a loop or it shows whether there is one."""
         ends = self._ends
         assert ends is not None
-        watch = ends.loop
+        if not ends.inputs.ends:
+            return False
+        end = ends.inputs.ends[source]
+        watch = end.loop
         cut = watch.found
         ours = watch.came(data)
         if len(data) > 3 and data == self._probe:
             if now_s < self._opened_s + BEGINNING_S:
                 self._closed = True
                 self.failure = PortProblem(
-                    f"what is sent to {ends.out_name} comes back on {ends.in_name}: a MIDI loop",
+                    f"what is sent to {ends.out_name} comes back on {end.name}: a MIDI loop",
                     "switch off Thru or Echo at the instrument, or choose other ports",
                 )
                 self._nudge()
@@ -199,7 +203,7 @@ class Player:
             watch.confirm()
             ours = True
         if watch.found and not cut:
-            ends.cut_loop()
+            ends.cut_loop(source)
         return ours or watch.found
 
     def act(self, action: Action) -> None:
@@ -304,7 +308,7 @@ class Player:
             self._tell("asked", command)
         if now_s >= self._pulse_s and self._ends is not None:
             self._pulse_s = now_s + TICK_S
-            self._ends.pulse()
+            self._ends.inputs.pulse()
         if now_s >= self._poll_s:
             self._poll(now_s)
 
@@ -319,8 +323,7 @@ class Player:
             with self._lock:
                 if ends.outlet.connected:
                     ends.outlet.send([(now_s, self._probe)], now_s)
-        if self.plan.in_port is not None:
-            ends.look_for_loop()
+        ends.look_for_loop()
         if ends.look() and self._seat is not None:
             with self._lock:
                 self._seat.again(self._clock())
@@ -334,7 +337,7 @@ class Player:
     @property
     def ended(self) -> bool:
         """Whether there is nothing more to play: no keyboard, and every source at its end."""
-        if self.plan.in_port is not None:
+        if self.plan.played:
             return False
         held = self._seat.source if self._seat is not None and self._seat.endless else None
         with self._lock:
@@ -369,9 +372,10 @@ class Player:
         return State(
             kept=kept,
             renewals=performance.renewals,
-            keyboard=ends.in_name,
+            keyboard=ends.inputs.name,
+            keyboards=ends.inputs.seen,
             synth=ends.out_name,
-            keyboard_there=ends.keyboard is not None,
+            keyboard_there=ends.inputs.all_there,
             synth_there=ends.synth is not None,
             sounding=tuple(sounding),
             counts=counts,

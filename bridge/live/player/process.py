@@ -203,7 +203,9 @@ class Child:
             return SoundSystem(self._server_gone)
         from bridge.ports.find import find_system
 
-        return find_system(plan.system, [plan.in_port, plan.reply_port], [plan.out_port])
+        return find_system(
+            plan.system, [*(one.port for one in plan.played), plan.reply_port], [plan.out_port]
+        )
 
     def _server_gone(self) -> None:
         """Called in a thread of JACK's, or when a sound card is dead: end now, before anything hangs."""

@@ -6,13 +6,15 @@ Index: `LiveRequest`, `Prepared`, `prepare`, `hold_channel`, `play_table`,
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 from bridge.engine.method import choose_for_playing, refusal
 from bridge.engine.mts.tuner import Tuner
 from bridge.engine.play.drone_sounds import SOUND, drone_program
 from bridge.engine.play.held_drone import HeldKeys, HoldPlan
+from bridge.engine.play.keyboards import MOST_KEYBOARDS, parse_keyboard
 from bridge.engine.play.tables import AllTables, PlayTable
 from bridge.engine.protocols import OnChange
 from bridge.errors import MethodProblem, StillbeatError, ValueProblem
@@ -87,7 +89,7 @@ def prepare(request: LiveRequest) -> Prepared:
 
     StillbeatError if something that was asked for is missing, malformed, or does not go together.
     """
-    if request.in_port is None and request.song is None:
+    if not request.played and request.song is None:
         raise ValueProblem("nothing would play", "name a keyboard with --in, or a MIDI file: play song.mid")
     request = _where(request)
     home, specs = _tables(request)
@@ -140,10 +142,10 @@ def prepare(request: LiveRequest) -> Prepared:
             tuple(HeldKeys(drone_keys(notes, build_table(spec).tonic), program) for _, spec in some)
             for some in (specs, tonic_specs)
         )
-        taken = {controls.play_on, *(backing.channels if backing is not None else ())}
+        taken = {*channels_played(request), *(backing.channels if backing is not None else ())}
         hold = HoldPlan(held, held_by_tonic, hold_channel(method, profile, request.channels, taken))
         notices.append(f"the drone has channel {hold.channel} to itself: play on another")
-        notices.append("it sounds from the beginning; d ends it")
+        notices.append("the drone sounds from the beginning; d ends it")
     follow = None
     if request.follow_harmony is not None:
         nothing = HeldKeys(())
@@ -196,6 +198,7 @@ def prepare(request: LiveRequest) -> Prepared:
             plan.track_alone,
         ),
         feet=feet_shown(controls),
+        keyboards=plan.keyboards,
         track=song.labels if song is not None else None,
     )
     return Prepared(plan, labels, tuple(notices), home.doubt, listening, home)
@@ -207,7 +210,7 @@ def _where(request: LiveRequest) -> LiveRequest:
         if request.card is not None:
             raise ValueProblem("a port and a sound card were both named", "leave --out or --card out")
         return request
-    if request.in_port is not None:
+    if request.played:
         raise ValueProblem(
             "nothing says where the keyboard sounds",
             "name the synth's port with --out (see: ports); the sound card plays files and drones alone",
@@ -348,6 +351,24 @@ def about_precision(profile: SynthProfile, method: str, tables: list[tuple[float
 
 
 # ---- small texts
+
+
+def channels_played(request: Playing) -> set[int | None]:
+    """Return the channels to which keyboards are moved; None among them for one that is not."""
+    return {one.channel or request.controls.play_on for one in request.played}
+
+
+def keyboards_named(texts: Sequence[str]) -> dict[str, Any]:
+    """Read how keyboards are named (`bridge.engine.play.keyboards`) as fields of `Playing`.
+
+    ValueProblem if one is malformed, or there are too many.
+    """
+    found = tuple(parse_keyboard(text) for text in texts)
+    if len(found) > MOST_KEYBOARDS:
+        raise ValueProblem(f"{len(found)} keyboards", f"at most {MOST_KEYBOARDS}")
+    if len(found) == 1 and found[0].whole:
+        return {"in_port": found[0].port}
+    return {"keyboards": found}
 
 
 def parse_zone(text: str) -> tuple[int, int]:
