@@ -22,9 +22,9 @@ from bridge.jobs.choose import TableRequest, choose_table
 from bridge.live.desk.labels import Labels, feet_shown, tuning_words
 from bridge.live.desk.listening import Listening
 from bridge.live.desk.typed import keys_shown
-from bridge.live.plan import LivePlan, Playing, TablesDrone, pitched_channels
+from bridge.live.plan import SOUND_CARD, LivePlan, Playing, TablesDrone, pitched_channels
 from bridge.live.player.journal import state_dir
-from bridge.live.player.sound_card import SOUND_CARD, USUAL
+from bridge.live.player.sound_card import USUAL
 from bridge.live.prepare.follow import LiveFollow, about_follow, follow_plan
 from bridge.live.prepare.song import Song, SongRequest, read_song
 from bridge.store.descriptions import load_table
