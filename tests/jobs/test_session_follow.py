@@ -11,6 +11,7 @@ from support import measure, written
 from support.synths import Rendering
 
 from bridge.errors import InputProblem
+from bridge.jobs.session.retuning import Retuned
 from bridge.jobs.session.build import build_session
 from bridge.jobs.session.check import check_session
 from bridge.jobs.session.manifest import Manifest
@@ -139,7 +140,7 @@ def test_the_chords_of_a_chart_stand_on_the_sheet_whatever_their_kind(tmp_path: 
         encoding="utf-8",
     )
     plan = check_session(file).plan
-    sheet = piece_sheet(plan, plan.pieces[0], Manifest(), {})
+    sheet = piece_sheet(plan, plan.pieces[0], Manifest(), {}, Retuned())
     assert sheet.tables[0].chords == names
     text = sheet_html([sheet])
     assert [name for name in names if name in text] == list(names)
