@@ -16,6 +16,7 @@ import pytest
 from support import jack, measure, needs
 from support.jack_player import JackPlayer
 from support.live import LiveRun
+from support.page import Client
 from support.voices import Sung
 
 from bridge.ear.course import Course
@@ -83,7 +84,7 @@ def test_trials_on_the_sound_card_sound_as_they_should(
         tap.hear(jack.PORTAUDIO_PORTS)
         trials = []
         for number in range(1, 4):
-            run.wait(f"trial {number} of 3: which does not beat: first")
+            run.wait(f"trial {number} of 3: which does not beat: the first")
             trials.append(course.trial)
             run.say("1" if course.trial.answer == "first" else "2")
             course.answer(course.trial.answer)
@@ -217,3 +218,22 @@ def test_a_voice_is_told_how_near_it_was(
         assert run.exit_code() == 0
     (record,) = run.records()
     assert record["sung"][0]["cents"] == pytest.approx(-20.0, abs=3.0)  # type: ignore[index]
+
+
+def test_a_touch_on_the_page_answers(
+    stage: tuple[jack.JackServer, jack.JackTap, JackPlayer], tmp_path: Path
+) -> None:
+    server, _, _ = stage
+    with PractiseRun(
+        server.env, tmp_path, "fifth", "--exercise", "wide", "--seed", "2", "--trials", "1", "--page"
+    ) as run:
+        line = run.wait(r"http://127\.0\.0\.1:\d+/", 30.0)
+        client = Client(line[line.index("http://") :].split()[0])
+        seen = client.first("practise", lambda now: "wide" in now["waits"])
+        assert seen["place"] == "trial 1 of 1"
+        assert seen["said"][-1].startswith("start with the volume down")
+        right = Course("wide", work("fifth", what="wide").sounds, 1, seed=2).trial.answer
+        assert client.act(right).status == 200
+        run.wait("1 of 1 right")
+        assert run.exit_code() == 0
+        assert run.errors() == ""

@@ -124,7 +124,7 @@ def test_a_run_plays_two_sounds_asks_and_tells() -> None:
     assert [line.partition(" ")[0] for line in said] == [f"{number}." for number in range(1, 25)]
     assert [" right" in line for line in said] == [marked.right for marked in course.marked]
     for seen in views.seen:  # nothing is seen of an answer beforehand
-        assert "first (1) or second (2)" in seen.ask or not seen.ask
+        assert "the first (1) or the second (2)" in seen.ask or not seen.ask
 
     record = course_record(one, course, "2026-05-04T18:30:00", "sound card", 3)
     lines = told(record, one.sounds, [])
