@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import click
 
+from bridge.cli.go_on import session_there, where_it_was
+from bridge.cli.microphones import check_play
 from bridge.cli.options import follow_options, follow_request, method_option, table_options, warn_doubt
 from bridge.cli.page import page_beside, page_options
 from bridge.errors import StillbeatError
@@ -66,6 +68,7 @@ class _PlayCommand(click.Command):
             if not any("slot" in arg for arg in args):
                 old = "a zone is called switch keys now"
             raise click.UsageError(f"{old}: {line_to_type(now)}", ctx)
+        check_play(ctx, args)
         for at in range(len(args) - 2):
             if args[at : at + 2] == ["--on-change", "glide"] and args[at + 2][:1].isdecimal():
                 args = [*args[: at + 1], f"glide {args[at + 2]}", *args[at + 3 :]]
@@ -73,9 +76,9 @@ class _PlayCommand(click.Command):
         return super().parse_args(ctx, args)
 
 
-def line_to_type(args: Sequence[str]) -> str:
+def line_to_type(args: Sequence[str], command: str = "play") -> str:
     """Say which line to type, in words of now."""
-    return f"type: stillbeat play {shlex.join(args)}"
+    return f"type: stillbeat {command} {shlex.join(args)}"
 
 
 @click.command("play", cls=_PlayCommand)
@@ -85,7 +88,16 @@ def line_to_type(args: Sequence[str]) -> str:
     "--session",
     type=click.Path(path_type=Path),
     metavar="FILE",
-    help="Play through the pieces of a session; tables, ports and feet come from there.",
+    help="Play through the pieces of a session; tables, ports and feet come from there. Its file, or the folder or zip "
+    "that session build made.",
+)
+@click.option(
+    "--from", "begin", metavar="PIECE", help="Piece of the session to begin with: its number or title."
+)
+@click.option(
+    "--go-on",
+    is_flag=True,
+    help="Go on where the last run of the session was when everything crashed, with the reference it had heard.",
 )
 @click.option(
     "--synth",
@@ -114,8 +126,9 @@ def line_to_type(args: Sequence[str]) -> str:
     "feet",
     multiple=True,
     metavar="CONTROLLER=ACTION",
-    help="A foot switch: 66=next; or previous, next-piece, previous-piece, drone, follow, equal, trim-up, trim-down, "
-    "panic, table-N. Again for more.",
+    help="A foot switch: 66=next; or previous, next-piece, previous-piece, drone, follow, equal, listen, undo, "
+    "trim-up, trim-down, panic, table-N. In the place of a controller: program 5 (on the control channel), or key A0, "
+    "which is silent then. Again for more.",
 )
 @click.option(
     "--switch-keys",
@@ -181,7 +194,8 @@ def line_to_type(args: Sequence[str]) -> str:
 @click.option(
     "--drone",
     metavar="NOTES",
-    help="Notes to hold under the playing: 1,5 or fifth above each table's tonic; or D2,A2.",
+    help="Notes to hold under the playing: 1,5 or fifth above each table's tonic; or D2,A2. It sounds from the "
+    "beginning; d ends it. In a session: on or off, whether its own drones do that.",
 )
 @follow_options
 @click.option(
@@ -222,7 +236,9 @@ def play_command(request: TableRequest, **chosen: Any) -> None:
       as lines: the same letters, or words: next, piece 12, trim 1.5, listen take.wav
 
     With --session every section of every piece is a step: n and p go through sections, N and P through whole pieces,
-    1-9 and program changes choose a piece; what comes next is shown. Each run plays one synth of the session.
+    1-9 and program changes choose a piece; what comes next is shown. Each run plays one synth of the session. --from 4
+    begins with the fourth piece, --from slate with the one whose title begins like that. After a crash the next run
+    asks whether to go on where it was, with the reference that was heard; --go-on goes on unasked.
 
     With --follow-harmony a note may lie a comma from the table, so that the chord is pure: it sounds at once, and may
     be corrected for --chord-window while its chord arrives; after that no sounding note moves. Open strings (without a
@@ -236,20 +252,23 @@ def play_command(request: TableRequest, **chosen: Any) -> None:
     """
     from bridge.live.desk.desk import Desk
 
-    with Desk() as desk:  # first, so that its player gets ready while tables are worked out
-        prepared = _evening(request, chosen) if chosen["session"] else prepare_tables(request, chosen)
+    # The desk first, so that its player gets ready while tables are worked out.
+    with Desk() as desk, session_there(chosen["session"]) as session:
+        prepared = _evening(request, chosen, session) if session else prepare_tables(request, chosen)
         warn_doubt(prepared.doubt)
         from bridge.live.desk.display import make_display
 
-        stand = partial(_stand, prepared)
-        with page_beside(desk, stand, prepared.labels, chosen) as (watchers, labels):
+        with (
+            where_it_was(prepared, chosen, lambda text: desk.typed(f"tell {text}")) as (prepared, books),
+            page_beside(desk, partial(_stand, prepared), prepared.labels, chosen) as (watchers, labels),
+        ):
             desk.perform(
                 prepared.plan,
                 labels,
                 lambda keys: make_display(chosen["lines"], keys),
                 prepared.notices,
                 prepared.listening,
-                watchers,
+                [*watchers, *books],
             )
 
 
@@ -266,6 +285,8 @@ def prepare_tables(request: TableRequest, chosen: dict[str, Any]) -> Prepared:
     from bridge.live.backing import parse_bars
     from bridge.live.prepare.keyboard import LiveRequest, prepare
 
+    if chosen["begin"] is not None:
+        raise ValueProblem("--from names a piece of a session", "name the session's file with --session")
     if chosen["out_port"] is None:
         raise ValueProblem("nothing says where it sounds", "name the synth's port with --out; see: ports")
     return prepare(
@@ -286,8 +307,8 @@ def prepare_tables(request: TableRequest, chosen: dict[str, Any]) -> Prepared:
     )
 
 
-def _evening(request: TableRequest, chosen: dict[str, Any]) -> Prepared:
-    """Prepare to play through a session."""
+def _evening(request: TableRequest, chosen: dict[str, Any], session: Path) -> Prepared:
+    """Prepare to play through a session, whose file is given."""
     from bridge.errors import ValueProblem
     from bridge.jobs.choose import TableRequest as Request
     from bridge.live.prepare.evening import EveningRequest, prepare_evening
@@ -299,7 +320,8 @@ def _evening(request: TableRequest, chosen: dict[str, Any]) -> Prepared:
         "loop": "--loop",
         "count_in": "--count-in",
     }
-    also = [option for name, option in theirs.items() if chosen[name]]
+    drones = {"on": True, "off": False}.get(chosen["drone"] or "")
+    also = [option for name, option in theirs.items() if chosen[name] and (name != "drone" or drones is None)]
     if chosen["tempo"] != "1":
         also.append("--tempo")
     if request != Request():
@@ -317,12 +339,14 @@ def _evening(request: TableRequest, chosen: dict[str, Any]) -> Prepared:
     return prepare_evening(
         EveningRequest(
             **_playing(chosen, "piece"),
-            file=chosen["session"],
+            file=session,
             synth=chosen["synth"],
             method=chosen["method"],
             follow_harmony=_follow(chosen),
             control_channel=chosen["control_channel"] is not None,
             device=chosen["device"],
+            begin=chosen["begin"],
+            drone_on=drones,
         )
     )
 
@@ -355,16 +379,19 @@ def _follow(chosen: dict[str, Any]) -> LiveFollow | None:
 
 def _controls(chosen: dict[str, Any], zone_means: Literal["tonic", "piece"]) -> Any:
     """Read the options that say what chooses tables."""
-    from bridge.engine.play.controls import Controls, parse_foot
+    from bridge.engine.play.controls import Controls, parse_feet
     from bridge.errors import ValueProblem
     from bridge.live.prepare.keyboard import parse_zone
 
+    feet = parse_feet(chosen["feet"])
     text = (chosen["control_channel"] or "16").strip().lower()
     if text != "none" and not text.isdecimal():
         raise ValueProblem(f"control channel {text!r} is out of range", "1 to 16, or none")
     return Controls(
         channel=None if text == "none" else int(text),
-        feet=dict(parse_foot(foot) for foot in chosen["feet"]),
+        feet=feet.controllers,
+        foot_programs=feet.programs,
+        foot_keys=feet.keys,
         zone=parse_zone(chosen["zone"]) if chosen["zone"] else None,
         zone_means=chosen["zone_keys"] or zone_means,
         max_velocity=chosen["max_velocity"],

@@ -31,6 +31,10 @@ COMMANDS: Mapping[str, tuple[str, str]] = {
         "bridge.cli.listen",
         "Measure the pitch of strings and voices, from a sound file or the microphone.",
     ),
+    "sing": (
+        "bridge.cli.sing",
+        "Sing to the table: which degree, how far from pure, how steady; or from a file.",
+    ),
     "beats": ("bridge.cli.beats", "Say how fast two notes beat, pure and tempered."),
     "session": (
         "bridge.cli.session",
@@ -44,7 +48,10 @@ COMMANDS: Mapping[str, tuple[str, str]] = {
     ),
     "page": ("bridge.cli.page", "Read tables, chords, frets and strings in a browser, and tune there."),
     "probe": ("bridge.cli.probe", "Find out by ear or by microphone what a synth obeys; write its profile."),
-    "ports": ("bridge.cli.ports", "List the MIDI ports, and say what is wrong if there are none."),
+    "ports": (
+        "bridge.cli.ports",
+        "List MIDI ports and sound inputs, and say what is wrong if there are none.",
+    ),
     "demo": (
         "bridge.cli.demo",
         "Hear equal against just: a small rehearsal in open G, made of our own music.",

@@ -92,16 +92,27 @@ def check_command(file: Path) -> None:
 @click.option(
     "-o", "--output", "folder", required=True, type=click.Path(path_type=Path), help="Folder to hand out."
 )
+@click.option(
+    "--reference",
+    metavar="NOTE=HZ",
+    help="What the reference string sounds by now: D3-9c, D3=146.1. The file FILE stays as it is.",
+)
 @click.option("--zip", "zipped", is_flag=True, help="Pack it into FOLDER.zip as well.")
 @click.option(
     "--jobs", "processes", type=click.IntRange(1, 256), metavar="N", help="Processes  [default: one a core]"
 )
 @overwrite_option
-def build_command(file: Path, folder: Path, zipped: bool, processes: int | None, overwrite: bool) -> None:
+def build_command(
+    file: Path, folder: Path, reference: str | None, zipped: bool, processes: int | None, overwrite: bool
+) -> None:
     """Build the folder to hand out from the session file FILE.
 
     With --overwrite a folder that was built before is brought up to date: only what changed is made again, and
-    whatever happens on the way, the old one stays whole until the new one is.
+    whatever happens on the way, the old one stays whole until the new one is. It says what differs from the pages that
+    were printed before. Has the string drifted on the night, one command does it all:
+
+    \b
+      stillbeat session build evening.toml -o evening-bundle --overwrite --reference D3-9c
 
     Sending its SysEx files overwrites tuning programs in a synth's memory: save what is there first. Drones are
     continuous sounds: start at a low level, above all over headphones.
@@ -117,6 +128,7 @@ def build_command(file: Path, folder: Path, zipped: bool, processes: int | None,
             zipped=zipped,
             processes=processes,
             progress=lambda _, done: advance("session", done),
+            reference=reference,
         )
     notices = built.notices
     for notice in notices[:_MOST_NOTICES]:
@@ -131,6 +143,8 @@ def build_command(file: Path, folder: Path, zipped: bool, processes: int | None,
         show(f"no longer there: {path}")
     if len(built.removed) > 10:
         show(f"and {len(built.removed) - 10} more")
+    for line in built.differs:
+        show(line)
     _print_music(built.plan, built.music)
     if built.zip is not None:
         show(str(built.zip))

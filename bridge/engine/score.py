@@ -22,6 +22,7 @@ from bridge.engine.lifetimes import ENDING, MONO, RESET_CONTROLLERS, Sounding
 from bridge.engine.offsets import DEFAULT_RANGE_CENTS, own_bend_cents
 from bridge.engine.protocols import TimedEvent
 from bridge.engine.rhythm import DRUM_CHANNEL, RhythmTracker
+from bridge.wire.mpe import MpeReceiver
 from bridge.wire.packets import understood
 from bridge.wire.resets import reset_kind
 from bridge.wire.rpn import (
@@ -144,6 +145,7 @@ class _Reader:
         self.channels = [_Channel() for _ in range(16)]
         self.rhythm = RhythmTracker()
         self.rpn = RpnReader()
+        self.zones = MpeReceiver()
         self._kits()
 
     def read(self, events: Iterable[TimedEvent], without: frozenset[int]) -> Score:
@@ -278,12 +280,18 @@ class _Reader:
                 fact.transposed = fact.transposed or change.msb != 64
             elif change.number == MPE_CONFIGURATION:
                 fact.zoned = True
+                for number, semitones in self.zones.reach_after(change.channel, change.msb).items():
+                    other, others_fact = self.channels[number - 1], self.score.facts[number - 1]
+                    other.range_cents = 100.0 * semitones
+                    others_fact.widest_cents = max(others_fact.widest_cents, other.range_cents)
+                    self._own(other, others_fact, now_s)
 
     def _sysex(self, data: bytes, anchor: int, now_s: float) -> None:
         self.rhythm.feed(data)
         if reset_kind(data) is not None:
             self.score.resets.append(anchor)
             self.rpn.clear()
+            self.zones.clear()
             for channel in self.channels:
                 channel.clear()
                 self._end(channel.sounding.reset(), anchor, now_s)

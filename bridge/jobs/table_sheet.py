@@ -3,17 +3,34 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from fractions import Fraction
 
 from bridge.jobs.strings import plan_strings
 from bridge.sheet.html import sheet_html
 from bridge.sheet.paper import sheet_pdf, sheet_svg
+from bridge.sheet.phrases import tuner_words
 from bridge.sheet.records import PieceSheet, StringsSheet, TableSheet
 from bridge.tuning.off_guitar import off_guitar
 from bridge.tuning.spec import TableSpec
 from bridge.tuning.strings.order import MAX_CAPO
 from bridge.tuning.tables import build_table
 
-CAPO_CAUTION = "A capo pulls the strings sharp, and unevenly: check two strings with the capo on."
+
+def capo_check(spec: TableSpec) -> str:
+    """Say what two strings shall sound with the capo on: it pulls them sharp, and unevenly."""
+    table = build_table(replace(spec, slide=Fraction(1)))
+    assert spec.guitar is not None
+    strings = {string.number: string for string in table.strings}
+    first = spec.guitar.reference_string
+    second = max(strings, key=lambda number: (abs(number - first), -number))
+    said = " and ".join(
+        f"string {number} {tuner_words(strings[number].hz, strings[number].note, strings[number].key)}"
+        for number in (first, second)
+    )
+    return (
+        f"The capo pulls the strings sharp, and unevenly. With it on, a tuner shall show {said}. Where one is off, set "
+        "the capo nearer to the fret and press less; what is left, tune with the capo on."
+    )
 
 
 def strings_sheet(spec: TableSpec) -> StringsSheet | None:
@@ -36,7 +53,7 @@ def table_sheet(spec: TableSpec, title: str) -> PieceSheet:
     if said := off_guitar([("", table)]):
         cautions.append(f"{said[0].upper()}{said[1:]}.")
     if spec.fret and spec.guitar is not None:
-        cautions.append(CAPO_CAUTION)
+        cautions.append(capo_check(spec))
     return PieceSheet(
         title=title, tables=(TableSheet(table),), strings=strings_sheet(spec), cautions=tuple(cautions)
     )

@@ -17,6 +17,9 @@ Link: TypeAlias = Literal["starting", "ok", "synth gone", "keyboard gone", "serv
 Kind: TypeAlias = Literal["said", "alarm", "healed", "engine"]
 """Something to know; something is wrong; it is well again; something that only concerns how it is done."""
 
+DroneState: TypeAlias = Literal["none", "off", "on", "waiting"]
+"""None here; off; on; on, but silent until the listening is over."""
+
 
 class Message(NamedTuple):
     """Something that the musician should know."""
@@ -42,7 +45,7 @@ class NoteShown(NamedTuple):
 class DroneShown:
     """The drone under the playing."""
 
-    state: Literal["none", "off", "on", "waiting"] = "none"
+    state: DroneState = "none"
     """None here; off; on; on, but silent until the listening is over."""
     notes: tuple[str, ...] = ()
     """What it holds, or would hold."""

@@ -11,7 +11,7 @@ from importlib import resources
 from typing import Any
 
 from bridge.errors import visible
-from bridge.sheet.content.sheets import sheet_document
+from bridge.sheet.content.sheets import WHOLE, sheet_document
 from bridge.sheet.document import Beside, Block, Figure, Grid, Heading, Items
 from bridge.sheet.needs import needed
 from bridge.sheet.phrases import breakable, glued
@@ -25,7 +25,7 @@ WHOLE_ROWS = 15
 """A grid of so few rows stays on one page."""
 
 
-def sheet_html(pieces: Sequence[PieceSheet], session: SessionInfo | None = None) -> str:
+def sheet_html(pieces: Sequence[PieceSheet], session: SessionInfo | None = None, form: str = WHOLE) -> str:
     """Return the sheets of some pieces as a page of HTML.
 
     MethodProblem if the package jinja2 is not installed.
@@ -36,8 +36,10 @@ def sheet_html(pieces: Sequence[PieceSheet], session: SessionInfo | None = None)
         In order; each begins on a page of its own when printed.
     session : SessionInfo, optional
         What stands on the page before them.
+    form : str
+        As of `bridge.sheet.content.sheets`.
     """
-    document = sheet_document(pieces, session)
+    document = sheet_document(pieces, session, form)
     template, css = _template()
     parts = [[_shown(block) for block in part] for part in document.parts]
     page = visible(template.render(title=document.title, css=css, parts=parts))
@@ -62,7 +64,12 @@ def _shown(block: Block) -> dict[str, Any]:
     shown: dict[str, Any] = {"kind": type(block).__name__}
     if isinstance(block, Figure):
         svg = needed("markupsafe").Markup(picture_svg(block.picture, alone=False, notes=False).strip())
-        return {**shown, "svg": svg, "width": f"{block.picture.width_mm:g}"}
+        return {
+            **shown,
+            "svg": svg,
+            "spare": block.spare,
+            "width": f"{block.picture.width_mm:g}",
+        }
     if isinstance(block, Beside):
         shares = {"left_share": f"{block.share:g}", "right_share": f"{1 - block.share:g}"}
         columns = {"left": [_shown(one) for one in block.left], "right": [_shown(one) for one in block.right]}

@@ -21,7 +21,7 @@ from importlib import resources
 from typing import Any
 
 from bridge.errors import MethodProblem, ValueProblem, near_names
-from bridge.sheet.content.sheets import sheet_document
+from bridge.sheet.content.sheets import WHOLE, sheet_document
 from bridge.sheet.document import Block, Document, Figure, Grid, Heading, Items, Paragraph
 from bridge.sheet.letters import typesetter, written
 from bridge.sheet.needs import needed
@@ -42,7 +42,12 @@ _WHOLE_ROWS, _WHOLE_ITEMS = 14, 9
 _FOOT_LETTERS = 90
 
 
-def sheet_pdf(pieces: Sequence[PieceSheet], session: SessionInfo | None = None, paper: str = "a4") -> bytes:
+def sheet_pdf(
+    pieces: Sequence[PieceSheet],
+    session: SessionInfo | None = None,
+    paper: str = "a4",
+    form: str = WHOLE,
+) -> bytes:
     """Return the sheets of some pieces as PDF.
 
     Parameters
@@ -53,6 +58,8 @@ def sheet_pdf(pieces: Sequence[PieceSheet], session: SessionInfo | None = None, 
         What stands on the page before them.
     paper : str
         Of `PAPERS`.
+    form : str
+        As of `bridge.sheet.content.sheets`.
 
     Raises
     ------
@@ -61,7 +68,7 @@ def sheet_pdf(pieces: Sequence[PieceSheet], session: SessionInfo | None = None, 
     ValueProblem
         If the paper is unknown.
     """
-    (pdf,) = _set(sheet_document(pieces, session), paper, format="pdf", pdf_standards="ua-1")
+    (pdf,) = _set(sheet_document(pieces, session, form), paper, format="pdf", pdf_standards="ua-1")
     return pdf
 
 
@@ -77,9 +84,10 @@ def sheet_png(
     session: SessionInfo | None = None,
     paper: str = "long",
     pixels_per_inch: float = PIXELS_PER_INCH,
+    form: str = WHOLE,
 ) -> tuple[bytes, ...]:
     """Return the sheets of some pieces as PNG, a file a page; parameters and problems as of `sheet_pdf`."""
-    return _set(sheet_document(pieces, session), paper, format="png", ppi=pixels_per_inch)
+    return _set(sheet_document(pieces, session, form), paper, format="png", ppi=pixels_per_inch)
 
 
 def _set(document: Document, paper: str, **options: Any) -> tuple[bytes, ...]:

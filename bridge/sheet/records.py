@@ -58,6 +58,9 @@ class Stretch:
     table: int = 0  # which of the piece's tables, from 0
     what: str = ""  # what changes there; may be empty
     title: str = ""  # what players call it; may be empty
+    programs: tuple[
+        int | None, ...
+    ] = ()  # tuning program of its table, for each of `PieceSheet.program_synths`
 
 
 @dataclass(frozen=True)
@@ -95,6 +98,11 @@ class PieceSheet:
     load: tuple[LoadList, ...] = ()  # what to load, synth by synth
     cautions: tuple[str, ...] = ()  # what to heed, a sentence or a few each
     transposing: tuple[str, ...] = ()  # players who ask for their own notes: of `TRANSPOSITIONS`
+    program_synths: tuple[str, ...] = ()  # synths in which every table has a tuning program
+    # What is done to the guitar before it, from where the piece before left it, in order; empty: nothing.
+    retune: tuple[str, ...] = ()
+    ready: tuple[str, ...] = ()  # what the other synths need before it, a few words each
+    drone: str = ""  # what its drone holds, and its file; may be empty
 
     def __post_init__(self) -> None:
         if not self.tables or not self.stretches:
@@ -118,6 +126,10 @@ class SessionInfo:
     load: tuple[LoadList, ...] = ()  # what is loaded once, before the first piece
     cautions: tuple[str, ...] = ()  # what everybody heeds
     transposing: tuple[str, ...] = ()  # players who are told their own tonics
+    # What to do when the reference has drifted, a sentence or two; may be empty.
+    drifted: str = ""
+    # The open strings of a violin that is tuned with the guitar, from the lowest to the highest: note and Hz.
+    violin_hz: Mapping[str, float] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         check_transposing(self.transposing)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import hashlib
 import importlib.util
+import math
 import os
 import shutil
 import signal
@@ -24,6 +25,7 @@ from bridge.jobs.session import piece as session_piece
 from bridge.jobs.session.build import build_session
 from bridge.jobs.session.folder import FolderBuild
 from bridge.jobs.session.verify import verify_session
+from bridge.tuning.notes import note_name
 
 SESSION = """\
 schema = 1
@@ -356,10 +358,10 @@ def test_pages_come_for_every_piece_and_for_the_whole(printed: Path, tmp_path: P
     built = build_session(printed / "short.toml", tmp_path / "out", processes=1)
     names = [
         f"{stem}.{ending}"
-        for stem in ("01-one", "02-two", "03-three", "session")
+        for stem in ("01-one", "02-two", "03-three", "session-singer-violin", "session")
         for ending in ("html", "pdf")
     ]
-    assert sorted(path.name for path in (tmp_path / "out/pages").iterdir()) == names
+    assert sorted(path.name for path in (tmp_path / "out/pages").iterdir()) == sorted(names)
     assert "pages" in (tmp_path / "out/START-HERE.txt").read_text()
     for name in names:
         data = (tmp_path / "out/pages" / name).read_bytes()
@@ -369,7 +371,7 @@ def test_pages_come_for_every_piece_and_for_the_whole(printed: Path, tmp_path: P
     assert not verify_session(tmp_path / "out").problems
     other = build_session(printed / "short.toml", tmp_path / "other", processes=2)
     assert tree(tmp_path / "out") == tree(tmp_path / "other")
-    assert (built.done, other.done) == (20, 20)
+    assert (built.done, other.done) == (21, 21)
 
 
 @pytest.mark.slow
@@ -382,11 +384,13 @@ def test_a_changed_piece_changes_its_page_and_that_of_the_whole(printed: Path, t
     (printed / "short.toml").write_text(
         text.replace('title = "two"', 'title = "two"\nnotes = "Second time softly."')
     )
-    assert build_session(printed / "short.toml", out, overwrite=True, processes=1).done == 2
+    assert build_session(printed / "short.toml", out, overwrite=True, processes=1).done == 3
     after = inodes(out / "pages")
     assert {name for name in after if after[name] != before[name]} == {
-        "02-two.html", "02-two.pdf", "session.html", "session.pdf",
-    }  # fmt: skip
+        f"{stem}.{ending}"
+        for stem in ("02-two", "session", "session-singer-violin")
+        for ending in ("html", "pdf")
+    }
     for name in ("02-two.html", "session.html"):
         assert "Second time softly." in (out / "pages" / name).read_text("utf-8")
     assert not verify_session(out).problems
@@ -400,9 +404,38 @@ def test_a_long_session_comes_in_parts(
     build_session(printed / "short.toml", tmp_path / "out", processes=1)
     names = {path.name for path in (tmp_path / "out/pages").glob("session*")}
     assert names == {
-        f"session-{span}.{ending}" for span in ("001-002", "003-003") for ending in ("html", "pdf")
+        f"session-{span}{form}.{ending}"
+        for span in ("001-002", "003-003")
+        for form in ("", "-singer-violin")
+        for ending in ("html", "pdf")
     }
     assert not verify_session(tmp_path / "out").problems
+
+
+@pytest.mark.slow
+def test_a_string_that_has_drifted_takes_one_command(printed: Path, tmp_path: Path) -> None:
+    """D3 at 9 cents below equal, against what the file says: everything moves as far, and the pages are told."""
+    out = tmp_path / "out"
+    file = printed / "short.toml"
+    before = file.read_bytes()
+    first = build_session(file, out, processes=1)
+    assert first.differs == ()
+    old = first.plan.session.reference
+    assert old is not None
+    now = f"{note_name(old.key)}-9c"
+    moved = build_session(file, out, overwrite=True, processes=1, reference=now)
+    assert file.read_bytes() == before
+    assert f'reference = "{now}"' in (out / "session/short.toml").read_text("utf-8")
+    now_hz = 440 * 2 ** ((old.key - 69 - 0.09) / 12)  # 9 cents below what a tuner at A4 = 440 Hz wants
+    cents = 1200 * math.log2(now_hz / old.hz)
+    followers = sum(piece.follows_reference for piece in moved.plan.session.pieces)
+    assert followers > 0
+    assert f" {abs(cents):.1f} cents lower than on the pages printed before" in moved.differs[0]
+    assert any(line.startswith("print again: pages/") for line in moved.differs)
+    assert f"{now_hz:.2f}" in (out / "pages/session.html").read_text("utf-8")
+    assert not verify_session(out).problems
+    again = build_session(file, out, overwrite=True, processes=1, reference=now)
+    assert (again.done, again.differs) == (0, ())
 
 
 def test_without_the_libraries_there_are_no_pages_and_a_word(

@@ -125,6 +125,9 @@ def test_outside_sessions_the_next_table_is_told_too() -> None:
         (Held(16, (), on=True, hushed=True), "waiting"),
         (Held(16, (38,), on=True, hushed=True, level=0.2), "waiting"),
         (Held(16, (38,), on=True, level=1.0), "on"),
+        (Held(16, (38,), level=0.4), "off"),  # it dies away
+        (Held(16, (38,), hushed=True, level=0.4), "off"),  # and does not come back after the listening
+        (Held(16, (), hushed=True), "off"),
     ],
 )
 def test_a_drone_that_waits_is_told_from_one_that_is_off(held: Held | None, state: str) -> None:
@@ -200,6 +203,26 @@ def test_lines_tell_piece_drone_and_what_comes_next(capsys: pytest.CaptureFixtur
         "  the last section: nothing comes after it",
         "drone off",
     ]
+
+
+def test_lines_tell_a_drone_that_waits_from_one_that_was_ended(capsys: pytest.CaptureFixture[str]) -> None:
+    display = LinesDisplay()
+    quiet = replace(STATE, counts=Counts(), sounding=())
+    sounding = (Sounding(16, 38, 0.0), Sounding(16, 45, 0.0))
+    on = replace(quiet, held=Held(16, (38, 45), on=True), sounding=sounding)
+    for state in (
+        on,
+        replace(on, held=Held(16, (38, 45), on=True, hushed=True, level=0.5)),
+        replace(quiet, held=Held(16, (), on=True, hushed=True)),
+        replace(quiet, held=Held(16, (), hushed=True)),  # d while it waits: it does not come back
+        replace(quiet, held=Held(16, (), on=True, hushed=True)),  # d once more: it will
+        replace(quiet, held=Held(16, (), on=True)),
+        on,
+    ):
+        display.show(seen(EVENING, replace(state, kept=Kept(1))))
+    said = [line for line in capsys.readouterr().out.splitlines() if line.startswith("drone")]
+    waits = "drone waits until the listening is over"
+    assert said == ["drone D2 A2", waits, "drone off", waits, "drone D2 A2"]
 
 
 # ---- the picture

@@ -191,12 +191,12 @@ def test_a_session_has_a_page_before_its_pieces() -> None:
     other = PieceSheet("Two Frets Up", (TableSheet(build_table(capo)),), number=2, strings=strings(capo))
     info = SessionInfo(**{**vars(SESSION), "strings": one.strings})
     page = seen(sheet_html([one, other], info))
-    assert page.table("starts in") == [
-        ["1", "Low Water", "D", "E", "", ""],
-        ["2", "Two Frets Up", "E", "F#", "", "fret 2"],
+    assert page.table("tuning") == [
+        ["1", "Low Water", "Open D", "none", "D", "E", ""],
+        ["2", "Two Frets Up", "Open D", "2", "E", "F#", ""],
     ]
-    # The guitar's tuning stands once at the front, and again only where a capo changes it.
-    assert page.text.count("Tuning the guitar") == 2
+    # What is only looked up stands once, at the end; here the capo asks for an order of its own.
+    assert page.text.count("Tuning by ear: Open D") == 2
     assert "Reference with the capo at fret 2 on" in page.text
     for said in ("Everybody starts quiet.", "load everything", "Save first.", "Take breaks.", "then load"):
         assert said in page.text

@@ -13,18 +13,19 @@ from html import escape
 from pathlib import Path
 
 from bridge.cli.printing import console
-from bridge.jobs.choose import TableRequest, choose_table
+from bridge.jobs.session.manifest import Manifest
+from bridge.jobs.session.pages import Sheets
+from bridge.jobs.session.plan import plan_session
+from bridge.jobs.session.takes import open_session
 from bridge.sheet import paper
-from bridge.sheet.content.sheets import sheet_document
-from bridge.sheet.records import PieceSheet, TableSheet
-from bridge.tuning.tables import build_table
+from bridge.sheet.content.sheets import PAGE, sheet_document
+from bridge.sheet.records import PieceSheet
 
 ROOT = Path(__file__).resolve().parents[2]
-FOLDER = ROOT / "pictures"
+FOLDER = ROOT / "examples/pictures"
 DIGEST = FOLDER / "paper.sha256"
 COMMAND = ("table", "--guitar", "open-g", "--reference", "G3=195.1")
-WORDS = TableRequest(guitar="open-g", reference="G3=195.1")
-CHORDS = ("G", "Am", "C", "D7")
+SESSION = ROOT / "examples/evening/evening.toml"
 PIXELS_PER_INCH = 96.0
 _LINE_PX, _LETTER_PX, _MARGIN_PX = 20, 8.5, 16
 
@@ -61,14 +62,15 @@ def table_svg() -> str:
 
 
 def sheet() -> PieceSheet:
-    """Return the sheet that is shown."""
-    return PieceSheet("Open G", (TableSheet(build_table(choose_table(WORDS)), chords=CHORDS),))
+    """Return the sheet that is shown: the first piece of the example's evening."""
+    plan = plan_session(open_session(SESSION))
+    return Sheets(plan, Manifest()).piece(plan.pieces[0])
 
 
 def digest() -> str:
     """Return a digest of the texts and the templates of both pictures."""
     found = hashlib.sha256(table_svg().encode())
-    found.update(repr(sheet_document([sheet()], None)).encode())
+    found.update(repr(sheet_document([sheet()], None, PAGE)).encode())
     found.update(paper._template())
     return found.hexdigest()
 
@@ -77,8 +79,8 @@ def make() -> None:
     """Make the pictures, and write their digest."""
     FOLDER.mkdir(exist_ok=True)
     (FOLDER / "table.svg").write_text(table_svg(), encoding="utf-8")
-    first = paper.sheet_png([sheet()], paper="a4", pixels_per_inch=PIXELS_PER_INCH)[0]
-    (FOLDER / "sheet.png").write_bytes(first)
+    (page,) = paper.sheet_png([sheet()], paper="a4", pixels_per_inch=PIXELS_PER_INCH, form=PAGE)
+    (FOLDER / "sheet.png").write_bytes(page)
     DIGEST.write_text(digest() + "\n", encoding="ascii")
 
 

@@ -14,6 +14,7 @@ from typing import Any
 
 from bridge.engine.lifetimes import ALL_NOTES_OFF, ALL_SOUND_OFF, PEDALS
 from bridge.engine.play.controls import Action, ControlReader
+from bridge.engine.play.keyboards import Hands, Keyboard, KeyboardReader
 from bridge.engine.play.tables import PlayTable, TableSwitch
 from bridge.engine.protocols import Due, LiveEngine, OnChange
 from bridge.errors import MethodProblem
@@ -34,6 +35,8 @@ class Performance:
         What becomes of sounding notes when the table changes (`bridge.engine.protocols`).
     most_sysex_bytes : int
         Longest SysEx message that is passed on.
+    keyboards : sequence of Keyboard
+        What plays, where it is more than one keyboard as it comes.
     """
 
     def __init__(
@@ -44,6 +47,7 @@ class Performance:
         on_change: OnChange = "now",
         glide_s: float = 0.5,
         most_sysex_bytes: int = 15000,
+        keyboards: Sequence[Keyboard] = (),
     ) -> None:
         self.engine = engine
         self.switch = switch
@@ -52,12 +56,17 @@ class Performance:
         self.version = 0  # goes up whenever a table is chosen, trimmed or refused, so that a display notices
         self.dropped = 0  # messages that came in and were no messages, or too long
         self.notices: list[str] = []  # what the musician should know; the caller may empty it
+        self.asked: list[str] = []  # what a foot asked for that others do: ``listen``, ``undo``; the same
         # Whether the drone is on, where there is one; and whether it is to be silent all the same.
         self.drone = self.hushed = False
         # How often another table was sent, and how often all of them were renewed.
         self.changes = self.renewals = 0
         self._controls = controls
-        self._plain = controls.plain
+        self._readers: list[KeyboardReader | ControlReader] = [controls]
+        if keyboards:
+            self._readers = [KeyboardReader(keyboard, controls.controls) for keyboard in keyboards]
+        self._plain = all(reader.plain for reader in self._readers)
+        self._hands = Hands(len(keyboards)) if len(keyboards) > 1 else None
         self._most_bytes = most_sysex_bytes
         self._feed = engine.feed
         self._held: dict[int, int] = {}
@@ -65,20 +74,22 @@ class Performance:
 
     # ---- what comes in
 
-    def feed(self, data: bytes, now_s: float) -> list[Due]:
-        """Take one message from the keyboard; return what is to be sent for it."""
+    def feed(self, data: bytes, now_s: float, source: int = 0) -> list[Due]:
+        """Take one message from a keyboard, counted from 0; return what is to be sent for it."""
         if not is_whole(data, self._most_bytes):
             self.dropped += 1
             return []
         if data[0] >= 0xF0:
             return self._feed(data, now_s)
         if not self._plain:
-            action, music = self._controls.take(data)
+            action, music = self._readers[source].take(data)
             if action is not None:
                 return self.act(action, now_s)
             if music is None:
                 return []
             data = music
+        if self._hands is not None:
+            return self._feed_all(self._hands.feed(source, data), now_s)
         status = data[0]
         if status < 0xA0:
             place = (status & 0x0F) << 7 | data[1]
@@ -100,8 +111,16 @@ class Performance:
             return []
         return self._feed(self._controls.soften(data), now_s)
 
-    def release_keyboard(self, now_s: float) -> list[Due]:
-        """The keyboard is gone: let go of its keys and pedals."""
+    def _feed_all(self, messages: Sequence[bytes], now_s: float) -> list[Due]:
+        if len(messages) == 1:
+            return self._feed(messages[0], now_s)
+        return [due for data in messages for due in self._feed(data, now_s)]
+
+    def release_keyboard(self, now_s: float, source: int | None = None) -> list[Due]:
+        """Let go of the keys and pedals of a keyboard, for it is gone; None: of all keyboards."""
+        if self._hands is not None:
+            gone = range(len(self._readers)) if source is None else [source]
+            return self._feed_all([data for one in gone for data in self._hands.release(one)], now_s)
         held, self._held = self._held, {}
         pedals, self._pedals = self._pedals, set()
         due: list[Due] = []
@@ -123,6 +142,10 @@ class Performance:
                 self.drone = not self.drone
             else:
                 self.hushed = action.name == "hush"
+            self.version += 1
+            return []
+        if action.name in ("listen", "undo"):
+            self.asked.append(action.name)
             self.version += 1
             return []
         if action.name == "follow":
@@ -211,8 +234,7 @@ class Performance:
         """End all sound whatever it is, the drone's too, and set the synth up again."""
         self.version += 1
         self.drone = False
-        self._held.clear()
-        self._pedals.clear()
+        self._forget()
         quiet = getattr(self.engine, "silence", self.engine.stop)(now_s)
         return [*quiet, *[(now_s, message) for message in quieting()], *self.engine.start(now_s)]
 
@@ -225,16 +247,21 @@ class Performance:
 
     def restart(self, now_s: float) -> list[Due]:
         """The synth was away and is back: whatever it sounded is forgotten, and it is set up again."""
-        self._held.clear()
-        self._pedals.clear()
+        self._forget()
         self.engine.stop(now_s)
         return self.start(now_s)
 
     def stop(self, now_s: float) -> list[Due]:
         """Return what leaves the synth silent and as it was."""
+        self._forget()
+        return self.engine.stop(now_s)
+
+    def _forget(self) -> None:
+        """All sound was ended: nobody holds anything."""
         self._held.clear()
         self._pedals.clear()
-        return self.engine.stop(now_s)
+        if self._hands is not None:
+            self._hands.clear()
 
     def wake(self, now_s: float) -> list[Due]:
         """Do what is due by now."""

@@ -18,7 +18,8 @@ from pathlib import Path
 from typing import Any
 
 from bridge.engine.report import spans
-from bridge.errors import OutputProblem
+from bridge.errors import InputProblem, OutputProblem
+from bridge.jobs.session.differs import differences
 from bridge.jobs.session.folder import FolderBuild, write_zip
 from bridge.jobs.session.manifest import NAME as MANIFEST
 from bridge.jobs.session.manifest import SESSION_FOLDER, Manifest, Task, fingerprint, session_facts
@@ -28,9 +29,11 @@ from bridge.jobs.session.pages import (
     PageJob,
     Sheets,
     missing_for_pages,
+    page_form,
     page_parts,
     part_key,
     run_page,
+    voices_stem,
 )
 from bridge.jobs.session.panel import panel_files
 from bridge.jobs.session.piece import MUSIC, TABLES, PieceJob, run_piece, task_name, write_made
@@ -43,6 +46,7 @@ from bridge.jobs.session.text import start_here
 from bridge.jobs.session.workers import Crew, cores
 from bridge.sheet.records import PieceSheet, SessionInfo
 from bridge.store.files import check_output, read_bytes
+from bridge.store.session.drift import with_reference
 from bridge.store.session.model import Session
 from bridge.store.syx import parse_syx
 
@@ -71,6 +75,7 @@ class Built:
     done: int
     reused: int
     removed: tuple[str, ...] = ()  # files of the old bundle that the session no longer makes
+    differs: tuple[str, ...] = ()  # what differs from the old bundle, for those who have its pages
 
     @property
     def notices(self) -> list[str]:
@@ -111,6 +116,7 @@ def build_session(
     zipped: bool = False,
     processes: int | None = None,
     progress: Progress | None = None,
+    reference: str | None = None,
 ) -> Built:
     """Build the bundle of a session.
 
@@ -127,6 +133,9 @@ def build_session(
         this keeps its own work under ``if __name__ == "__main__":``, for the others read it as well.
     progress : callable, optional
         Called with what was done last and how much is done, 0 to 1.
+    reference : str, optional
+        What the reference sounds by now, as a musician writes it, in the place of what the session file says; the file
+        itself stays as it is, its copy in the bundle says this.
 
     Raises
     ------
@@ -135,21 +144,33 @@ def build_session(
     OutputProblem
         The folder cannot be written, or holds something that no build made.
     """
-    session = open_session(file)
+    text = None
+    if reference is not None:
+        text = with_reference(_text_of(file), reference, str(file))
+    session = open_session(file, text)
     archive = folder.with_name(f"{folder.name}.zip") if zipped else None
     if archive is not None:
         check_output(archive, overwrite=overwrite)
     _keep_apart(session, folder)
     plan = plan_session(session)
     with FolderBuild(folder, overwrite) as build:
-        work = _Work(plan, build, progress)
+        work = _Work(plan, build, progress, text)
         work.run(processes or cores())
         (build.root / MANIFEST).write_bytes(work.manifest.dumps())
         build.publish()
-        removed = tuple(sorted(set(build.old.files) - set(work.manifest.files))) if build.old else ()
+        old = build.old
+    removed = tuple(sorted(set(old.files) - set(work.manifest.files))) if old else ()
+    differs = differences(old, work.manifest) if old else ()
     if archive is not None:
         write_zip(archive, folder, [*work.manifest.files, MANIFEST], overwrite)
-    return Built(folder, archive, plan, work.manifest, work.done, work.reused, removed)
+    return Built(folder, archive, plan, work.manifest, work.done, work.reused, removed, differs)
+
+
+def _text_of(file: Path) -> str:
+    try:
+        return read_bytes(file).decode("utf-8-sig")
+    except UnicodeDecodeError:
+        raise InputProblem(f"{file} is no text", "save it as text (UTF-8)") from None
 
 
 def _keep_apart(session: Session, folder: Path) -> None:
@@ -170,11 +191,16 @@ def _keep_apart(session: Session, folder: Path) -> None:
 class _Work:
     """The tasks of one build."""
 
-    def __init__(self, plan: SessionPlan, build: FolderBuild, progress: Progress | None) -> None:
+    def __init__(
+        self, plan: SessionPlan, build: FolderBuild, progress: Progress | None, text: str | None
+    ) -> None:
         self.plan = plan
         self.session = plan.session
         self.build = build
         self.progress = progress
+        self.text = (
+            text  # what stands in the bundle's copy of the session file; None: what stands in the file
+        )
         self.manifest = Manifest(session=session_facts(plan))
         self.done = self.reused = 0
         self.old_files = build.old.by_task() if build.old is not None else {}
@@ -320,14 +346,18 @@ class _Work:
         keys = {task_name(one.piece.stem, SHEET): sheets.piece_key(one) for one in self.plan.pieces}
         parts = page_parts(self.plan)
         for name, some in parts:
-            keys[name] = part_key(sheets.info, [keys[task_name(one.piece.stem, SHEET)] for one in some])
+            key = part_key(sheets.info, [keys[task_name(one.piece.stem, SHEET)] for one in some])
+            keys[name] = keys[voices_stem(name)] = key
         asked = {name for name in keys if not self._reused(name, keys[name])}
 
         def jobs() -> Iterator[PageJob]:
             """Whole parts first: what takes long comes last to nobody."""
-            for name, some in parts:
-                if name in asked:
-                    yield self._page(name, name, tuple(sheets.piece(one) for one in some), sheets.info, {})
+            for part, some in parts:
+                for name in (part, voices_stem(part)):
+                    if name in asked:
+                        yield self._page(
+                            name, name, tuple(sheets.piece(one) for one in some), sheets.info, {}
+                        )
             for one in self.plan.pieces:
                 if (name := task_name(one.piece.stem, SHEET)) in asked:
                     facts = {"piece": one.piece.number, "step": ""}
@@ -350,7 +380,10 @@ class _Work:
         info: SessionInfo | None,
         facts: dict[str, Any],
     ) -> PageJob:
-        return PageJob(task, f"{PAGES}/{stem}", pieces, info, self.session.paper, facts, self.build.root)
+        form = page_form(stem, info is None)
+        return PageJob(
+            task, f"{PAGES}/{stem}", pieces, info, self.session.paper, facts, self.build.root, form
+        )
 
     def _task(self, name: str, key: str, make: Callable[[], Iterable[Made]]) -> None:
         if not self._reused(name, key):
@@ -386,5 +419,8 @@ class _Work:
     def _copies(self) -> Iterator[Made]:
         """The session file and every file that it names."""
         for name in self.session.files:
-            data = read_bytes(self.session.folder / name)
+            changed = self.text is not None and name == self.session.files[0]
+            data = (
+                self.text.encode("utf-8") if changed and self.text else read_bytes(self.session.folder / name)
+            )
             yield Made(f"{SESSION_FOLDER}/{name}", data, {"what": "source"})

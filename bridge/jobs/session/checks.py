@@ -23,7 +23,14 @@ from bridge.jobs.read import read_table
 from bridge.jobs.retune import tables_of
 from bridge.jobs.session.hear import hear_track
 from bridge.jobs.session.manifest import Manifest
-from bridge.jobs.session.pages import PAGES, Sheets, missing_for_pages, page_parts
+from bridge.jobs.session.pages import (
+    PAGES,
+    Sheets,
+    missing_for_pages,
+    page_form,
+    page_parts,
+    voices_stem,
+)
 from bridge.jobs.session.panel import CLASSES
 from bridge.jobs.session.plan import PiecePlan, SessionPlan, SynthPlan
 from bridge.jobs.session.read import (
@@ -340,10 +347,11 @@ class Checker:
             return FileVerdict(path, "page", "its SHA-256 sum")
         stem = path.removeprefix(f"{PAGES}/").removesuffix(".html")
         if "piece" in facts:
-            text = sheet_html([self._sheets.piece(self.pieces[facts["piece"]])])
+            text = sheet_html([self._sheets.piece(self.pieces[facts["piece"]])], None, page_form(stem, True))
         else:
-            some = dict(page_parts(self.plan))[stem]
-            text = sheet_html([self._sheets.piece(one) for one in some], self._sheets.info)
+            some = dict(page_parts(self.plan))[stem.removesuffix(voices_stem(""))]
+            form = page_form(stem, False)
+            text = sheet_html([self._sheets.piece(one) for one in some], self._sheets.info, form)
         same = data == text.encode("utf-8")
         return FileVerdict(
             path, "page", "the session", problem="" if same else "it speaks of another session"

@@ -26,6 +26,9 @@ import bridge
 from bridge.errors import InputProblem
 from bridge.store.files import read_bytes
 from bridge.store.json_text import parse_json
+from bridge.store.session.model import built
+from bridge.tuning.notes import parse_pitch_class
+from bridge.tuning.tables import Table
 
 if TYPE_CHECKING:
     from bridge.jobs.session.plan import SessionPlan
@@ -181,6 +184,12 @@ def program_digest() -> str:
     return digest.hexdigest()
 
 
+def _tonic(table: Table) -> dict[str, Any]:
+    """Return the tonic that a piece starts with, in the octave of middle C, with its pitch."""
+    key = 60 + parse_pitch_class(table.tonic)
+    return {"note": table.note(key), "hz": float(table.hz[key])}
+
+
 def session_facts(plan: SessionPlan) -> dict[str, Any]:
     """Return what the manifest says about a session, for scripts."""
     return {
@@ -192,6 +201,7 @@ def session_facts(plan: SessionPlan) -> dict[str, Any]:
                 "number": one.piece.number,
                 "name": one.piece.name,
                 "title": one.piece.title,
+                "tonic": _tonic(built(one.tables[0])),
                 "steps": [{"step": step.label, "place": step.place, "what": step.what} for step in one.steps],
             }
             for one in plan.pieces

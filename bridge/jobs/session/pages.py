@@ -1,8 +1,9 @@
 """Pages of a session to print or to read: a sheet for every piece, and all of them together with a page before them.
 
-Each comes as HTML and as PDF in ``pages/``: ``01-song.html``, ``01-song.pdf``, ``session.html``, ``session.pdf``. A
-session of more than 20 pieces comes in parts of 20, ``session-001-020.html`` and so on, so that one change does not
-make all of it again. What stands on them is decided in `bridge.jobs.session.sheets`, how they look in `bridge.sheet`.
+Each comes as HTML and as PDF in ``pages/``: ``01-song.html``, ``01-song.pdf``, ``session.html``, ``session.pdf``, and
+``session-singer-violin.html`` and ``.pdf``. A session of more than 20 pieces comes in parts of 20,
+``session-001-020.html`` and so on, so that one change does not make all of it again. What stands on them is decided in
+`bridge.jobs.session.sheets`, how they look in `bridge.sheet`.
 """
 
 from __future__ import annotations
@@ -11,7 +12,7 @@ import importlib.util
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache, cached_property
-from importlib import metadata
+from importlib import metadata, resources
 from pathlib import Path
 from typing import Any
 
@@ -19,8 +20,10 @@ from bridge.jobs.session.manifest import Manifest, fingerprint
 from bridge.jobs.session.panel import PanelEntry, panel_rows
 from bridge.jobs.session.piece import write_made
 from bridge.jobs.session.plan import PiecePlan, SessionPlan
+from bridge.jobs.session.retuning import Retuned, retunings
 from bridge.jobs.session.sheets import piece_sheet, session_info
 from bridge.jobs.session.synth import Made
+from bridge.sheet.content.sheets import PAGE, VOICES, WHOLE
 from bridge.sheet.html import sheet_html
 from bridge.sheet.letters import missing_letters
 from bridge.sheet.paper import sheet_pdf
@@ -33,6 +36,7 @@ SHEET = "sheet to print"
 MOST_PIECES = 20
 _MOST_LETTERS = 12
 _LIBRARIES = ("jinja2", "typst")
+_TEMPLATES = ("page.css", "page.html.jinja", "page.typ")
 
 
 @dataclass(frozen=True)
@@ -46,13 +50,14 @@ class PageJob:
     paper: str  # ``a4`` or ``letter``, for the PDF
     facts: Mapping[str, Any]  # what the manifest says of it
     root: Path  # folder to write into
+    form: str = WHOLE  # as of `bridge.sheet.content.sheets`
 
 
 def run_page(job: PageJob) -> tuple[dict[str, dict[str, Any]], list[str]]:
     """Make a page as HTML and PDF; return the facts of its files by path, and notices."""
-    text = sheet_html(job.pieces, job.session)
+    text = sheet_html(job.pieces, job.session, job.form)
     html = text.encode("utf-8")
-    pdf = sheet_pdf(job.pieces, job.session, job.paper)
+    pdf = sheet_pdf(job.pieces, job.session, job.paper, job.form)
     facts = {"what": "page", **job.facts}
     made = [Made(f"{job.stem}.html", html, facts), Made(f"{job.stem}.pdf", pdf, facts)]
     missing = missing_letters(text)
@@ -99,6 +104,11 @@ class Sheets:
         return found
 
     @cached_property
+    def retuned(self) -> Mapping[int, Retuned]:
+        """What is done to the guitar before each piece, by its number."""
+        return retunings(self.plan)
+
+    @cached_property
     def info(self) -> SessionInfo:
         """What stands on the first page."""
         return session_info(self.plan, self._manifest)
@@ -108,7 +118,7 @@ class Sheets:
         number = one.piece.number
         if number not in self._pieces:
             files = Manifest(files=self._files.get(number, {}))
-            self._pieces[number] = piece_sheet(self.plan, one, files, self.panels)
+            self._pieces[number] = piece_sheet(self.plan, one, files, self.panels, self.retuned[number])
         return self._pieces[number]
 
     def piece_key(self, one: PiecePlan) -> str:
@@ -117,7 +127,9 @@ class Sheets:
         tracks = [
             path for path, facts in files.items() if facts["what"] == "track" and "trim_cents" not in facts
         ]
-        return piece_page_key(self.plan, one, self.panels, tracks)
+        drones = [path for path, facts in files.items() if facts["what"] == "drone"]
+        retuned = self.retuned[one.piece.number]
+        return piece_page_key(self.plan, one, self.panels, retuned, [*tracks, *drones])
 
 
 def page_parts(plan: SessionPlan) -> list[tuple[str, tuple[PiecePlan, ...]]]:
@@ -132,11 +144,22 @@ def page_parts(plan: SessionPlan) -> list[tuple[str, tuple[PiecePlan, ...]]]:
     return parts
 
 
+def voices_stem(part: str) -> str:
+    """Return the name of the singer's and violinist's sheet of a part."""
+    return f"{part}-singer-violin"
+
+
+def page_form(stem: str, piece: bool) -> str:
+    """Return the form in which a page is set, from its name."""
+    return PAGE if piece else VOICES if stem.endswith(voices_stem("")) else WHOLE
+
+
 def piece_page_key(
     plan: SessionPlan,
     one: PiecePlan,
     panels: Mapping[tuple[int, int], PanelEntry | None],
-    tracks: Sequence[str],
+    retuned: Retuned,
+    files: Sequence[str],
 ) -> str:
     """Return a digest of all that stands on the page of a piece.
 
@@ -144,6 +167,10 @@ def piece_page_key(
     ----------
     panels : mapping of (int, int) to PanelEntry or None
         What is entered at a panel, by piece and table.
+    retuned : Retuned
+        What is done to the guitar before it.
+    files : sequence of str
+        Paths of its tracks and drones.
     """
     piece = one.piece
     numbers = range(len(one.tables))
@@ -163,14 +190,19 @@ def piece_page_key(
             if synth.synth.name in piece.synths
         ],
         [panels.get((piece.number, number)) for number in numbers],
-        sorted(tracks),
+        retuned,
+        [step.drone for step in one.steps],
+        piece.drone,
+        sorted(files),
     )
 
 
 @cache
 def _versions() -> tuple[str, ...]:
-    """Return the versions of the libraries, which have a say in what pages look like."""
-    return tuple(metadata.version(name) for name in _LIBRARIES)
+    """Return the versions of the libraries, and the templates, which have a say in what pages look like."""
+    folder = resources.files("bridge.sheet")
+    templates = tuple((folder / name).read_text(encoding="utf-8") for name in _TEMPLATES)
+    return (*(metadata.version(name) for name in _LIBRARIES), fingerprint(templates))
 
 
 def part_key(info: SessionInfo, keys: Sequence[str]) -> str:

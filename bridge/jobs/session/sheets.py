@@ -10,7 +10,9 @@ from bridge.jobs.session.check import places_of
 from bridge.jobs.session.manifest import Manifest
 from bridge.jobs.session.panel import PanelEntry
 from bridge.jobs.session.plan import START, PiecePlan, SessionPlan, Step, SynthPlan
-from bridge.jobs.table_sheet import CAPO_CAUTION, strings_sheet
+from bridge.jobs.session.retuning import Retuned, open_spec
+from bridge.jobs.table_sheet import capo_check, strings_sheet
+from bridge.sheet.phrases import signed
 from bridge.sheet.records import (
     LoadList,
     PanelFigures,
@@ -20,8 +22,11 @@ from bridge.sheet.records import (
     StringsSheet,
     TableSheet,
 )
-from bridge.store.session.model import built
+from bridge.store.descriptions import load_guitar
+from bridge.store.session.model import Drone, built
+from bridge.tuning.notes import key_to_hz, note_name
 from bridge.tuning.off_guitar import off_guitar
+from bridge.tuning.ratios import hz_to_cents
 
 _BY_HAND = "This table is none that twelve whole numbers can hold."
 
@@ -39,10 +44,6 @@ def session_info(plan: SessionPlan, manifest: Manifest) -> SessionInfo:
     if session.heard:
         lines.append(session.heard)
     cautions = []
-    for one in plan.pieces:
-        guitar = one.piece.spec.guitar
-        if guitar is not None and guitar.caution and guitar.caution not in cautions:
-            cautions.append(guitar.caution)
     if any(synth.method for synth in plan.synths):
         cautions.append(
             "Loading a tuning overwrites a tuning program in the synth's memory: save what is there first."
@@ -60,6 +61,8 @@ def session_info(plan: SessionPlan, manifest: Manifest) -> SessionInfo:
         load=tuple(_load_first(synth) for synth in plan.synths),
         cautions=tuple(" ".join(caution.split()) for caution in cautions),
         transposing=session.transposing,
+        drifted=_drifted(plan),
+        violin_hz=_violin_hz(plan),
     )
 
 
@@ -68,11 +71,14 @@ def piece_sheet(
     one: PiecePlan,
     manifest: Manifest,
     panels: Mapping[tuple[int, int], PanelEntry | None],
+    retuned: Retuned,
 ) -> PieceSheet:
     """Return what stands on the sheet of a piece.
 
     Parameters
     ----------
+    retuned : Retuned
+        What is done to the guitar before it.
     manifest : Manifest
         Its files, for what to load.
     panels : mapping of (int, int) to PanelEntry or None
@@ -92,22 +98,35 @@ def piece_sheet(
             )
         )
     synths = [synth for synth in plan.synths if synth.synth.name in piece.synths]
-    strings = strings_sheet(piece.spec)
-    cautions = [f"{piece.heard}."] if piece.heard else []
+    recalling = [synth for synth in synths if synth.recalls and not synth.synth.profile.panel]
+    cautions = [*retuned.cautions, *([f"{piece.heard}."] if piece.heard else [])]
     if said := off_guitar(places_of(one)):
         cautions.append(f"{said[0].upper()}{said[1:]}.")
     if piece.spec.fret and piece.spec.guitar is not None:
-        cautions.append(CAPO_CAUTION)
+        cautions.append(capo_check(piece.spec))
     return PieceSheet(
         title=piece.title,
         tables=tuple(tables),
-        stretches=tuple(Stretch(step.place, step.table, step.what, step.title) for step in one.steps),
+        stretches=tuple(
+            Stretch(
+                step.place,
+                step.table,
+                step.what,
+                step.title,
+                tuple(synth.programs.get((piece.number, step.table)) for synth in recalling),
+            )
+            for step in one.steps
+        ),
         number=piece.number,
         notes=piece.notes.strip(),
-        strings=strings,
+        strings=strings_sheet(open_spec(piece.spec)),
         load=tuple(_load_piece(one, synth, manifest) for synth in synths),
         cautions=tuple(cautions),
         transposing=plan.session.transposing,
+        program_synths=tuple(synth.synth.name for synth in recalling),
+        retune=retuned.words,
+        ready=tuple(_ready(one, synth) for synth in synths if synth not in recalling),
+        drone=_drone(one, manifest),
     )
 
 
@@ -124,12 +143,68 @@ def played_chords(one: PiecePlan, table: int) -> tuple[str, ...]:
 
 
 def _open_strings(plan: SessionPlan) -> StringsSheet | None:
-    """How the session's guitar is tuned, without a capo."""
+    """How the guitar is tuned for the first piece that has one, without a capo."""
     for one in plan.pieces:
-        spec = one.piece.spec
-        if spec.guitar is not None and spec.guitar == plan.session.guitar and one.piece.follows_reference:
-            return strings_sheet(replace(spec, fret=0))
+        if one.piece.spec.guitar is not None:
+            return strings_sheet(open_spec(one.piece.spec))
     return None
+
+
+def _drifted(plan: SessionPlan) -> str:
+    """Say what to do when the reference string sounds otherwise than the pages have it; empty without one."""
+    session = plan.session
+    if session.reference is None or (session.take is not None and session.take.strings):
+        return ""
+    tonic = session.guitar.tonic if session.guitar is not None else "C"
+    note = note_name(session.reference.key, tonic)
+    shown = hz_to_cents(session.reference.hz, key_to_hz(session.reference.key))
+    return (
+        f"These pages hold while a tuner shows {signed(shown)} cents for {note}. Does it show something else, such as "
+        f"-9, then make everything anew, with this folder's name in the place of FOLDER: stillbeat session build "
+        f"{session.file} -o FOLDER --overwrite --reference {note}-9c. It says what differs from these pages."
+        + (
+            " In a hurry load the nearest of the folders in trims."
+            if session.trims.cents and plan.synths
+            else ""
+        )
+    )
+
+
+def _violin_hz(plan: SessionPlan) -> Mapping[str, float]:
+    """The open strings of a violin whose A is the first piece's."""
+    violin = load_guitar("violin")
+    hz = violin.hz(float(built(plan.pieces[0].tables[0]).hz[violin.reference_key]))
+    return {violin.note_of(string.number): hz[string.number] for string in violin.strings}
+
+
+# -- a piece, in a few words
+
+
+def _ready(one: PiecePlan, synth: SynthPlan) -> str:
+    """Say what a synth without programs to recall needs before a piece."""
+    name = synth.synth.name
+    if synth.synth.profile.panel:
+        return f"{name}: figures by hand, at the end"
+    if not synth.method:
+        return f"{name}: nothing to load"
+    if (one.piece.number, one.steps[0].table) in synth.left_out:
+        return f"{name}: cannot hold the table"
+    return f"{name}: play {one.steps[0].stem(one.piece)}.setup.mid"
+
+
+def _drone(one: PiecePlan, manifest: Manifest) -> str:
+    """Say what the drones of a piece hold, and their files."""
+    said = []
+    for step in one.steps:
+        drone: Drone | None = one.piece.drone if not step.label else step.drone
+        if drone is None or not drone.notes:
+            continue
+        under = built(one.tables[step.table])
+        notes = " ".join(under.note(key) for key in drone.keys(under.tonic))
+        path = f"drones/{step.stem(one.piece)}.wav"
+        where = f"from {step.place} " if step.label else ""
+        said.append(f"{where}{notes}" + (f" ({path})" if path in manifest.files else ""))
+    return "; ".join(said)
 
 
 # -- what to load
@@ -149,7 +224,7 @@ def _load_first(synth: SynthPlan) -> LoadList:
                 f"Once, before the evening: play synths/{name}/load-everything.mid into it, as any track is played, or "
                 "send load-everything.syx, which lies beside it. It lasts until the synth is switched off or reset."
             ),
-            "Before each piece choose its tuning program, or play its recall file; both stand with the piece.",
+            "Before each piece choose its tuning program, which stands on its page, or play its recall file.",
         ]
     elif synth.method:
         lines = [
@@ -175,8 +250,7 @@ def _load_piece(one: PiecePlan, synth: SynthPlan, manifest: Manifest) -> LoadLis
         lines.append("Enter the whole cents that stand with each table, under “By hand”.")
     elif synth.recalls:
         said = [
-            f"{_at(step)}: choose tuning program {synth.programs[piece.number, step.table]}, or play "
-            f"{step.stem(piece)}.recall.mid"
+            f"{_at(step)}: program {synth.programs[piece.number, step.table]} or {step.stem(piece)}.recall.mid"
             for step in one.steps
         ]
         lines += _few(said)

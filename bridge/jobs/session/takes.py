@@ -15,19 +15,26 @@ from pathlib import Path
 from bridge.errors import StillbeatError
 from bridge.jobs.hearing import reference_in_take, tuned_in_take
 from bridge.store.session.model import Piece, Session, Take, problem_at
-from bridge.store.session.reading import load_session
+from bridge.store.session.reading import load_session, session_from_toml
 from bridge.tuning.as_tuned import AsTuned, as_tuned
 from bridge.tuning.reference import Reference, default_reference
 from bridge.tuning.spec import TableSpec
 
 
-def open_session(file: Path) -> Session:
-    """Read a session file, and listen to the takes that it names.
+def open_session(file: Path, text: str | None = None, to_play: bool = False) -> Session:
+    """Read a session file, and listen to the takes that it names; `to_play` as `load_session` has it.
 
-    InputProblem as `bridge.store.session.reading.load_session`, or a take cannot be read or measured; names
+    InputProblem as `bridge.store.session.reading.load_session`, or if a take cannot be read or measured; names
     file and line.
+
+    Parameters
+    ----------
+    text : str, optional
+        What to read in the place of what the file holds.
     """
-    return listen_to_takes(load_session(file))
+    if text is not None:
+        return listen_to_takes(session_from_toml(text, file.parent, file.name))
+    return listen_to_takes(load_session(file, to_play))
 
 
 def listen_to_takes(session: Session) -> Session:

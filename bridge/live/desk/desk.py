@@ -188,6 +188,9 @@ class Desk:
                     self.say("said", f"ready: {state.keyboard or 'no keyboard'} -> {state.synth}")
             case Changed(state):
                 self._take_state(state)
+            case Say("asked", ("listen" | "undo") as command):  # by foot
+                self._typed(command)
+                self._changed = True
             case Say(kind, text):
                 self.say(_KINDS.get(kind, "said"), text)
         self._changed = self._changed or self._keeper.link != link

@@ -77,10 +77,10 @@ class LinesDisplay:
             self._say(f"piece {table}" if shown.pieces else f"table {table}")
             for line in ahead_words(shown):
                 self._say(f"  {line}")
-        drone = " ".join(shown.drone.notes) if shown.drone.cents else ""
+        drone = _drone_line(shown, self._drone)
         if drone != self._drone:
             self._drone = drone
-            self._say(f"drone {drone}" if drone else "drone off")
+            self._say(drone or "drone off")
         counts = shown.counts.late, shown.counts.dropped, shown.counts.lost
         doubled = (now >= 2 * max(was, 1) for now, was in zip(counts, self._counts, strict=True))
         if counts != self._counts and any(doubled):
@@ -89,6 +89,16 @@ class LinesDisplay:
 
     def close(self) -> None:
         """Nothing to give back."""
+
+
+def _drone_line(shown: Snapshot, before: str) -> str:
+    """Say what the drone does, in a line; nothing where it is off or there is none."""
+    drone = shown.drone
+    if drone.state == "waiting":
+        return drone_words(shown)
+    if drone.state != "on":
+        return ""
+    return f"drone {' '.join(drone.notes)}" if drone.cents else before  # it begins, or has just ended
 
 
 class Row(NamedTuple):

@@ -9,7 +9,7 @@ from typing import Any
 from bridge.engine.play.controls import Action, Controls
 from bridge.engine.play.tables import PlayTable
 from bridge.live.desk.typed import KEYS_SHOWN
-from bridge.live.snapshot import DroneShown, NoteShown, Snapshot
+from bridge.live.snapshot import DroneShown, DroneState, NoteShown, Snapshot
 from bridge.live.state import Sounding, State
 from bridge.tuning.beats import main_pair
 from bridge.tuning.notes import key_to_hz, note_name, parse_pitch_class
@@ -164,14 +164,14 @@ class Labels:
             return DroneShown()
         step = self.programme[state.kept.number - 1] if self.programme else None
         keys = sorted(held.keys)
+        stands: DroneState = ("waiting" if held.hushed else "on") if held.on else "off"
         if not keys:
             if step is not None and not step.drone:
                 return DroneShown()
-            notes = tuple(step.drone.split()) if step is not None else ()
-            return DroneShown(("waiting" if held.hushed else "on") if held.on else "off", notes)
+            return DroneShown(stands, tuple(step.drone.split()) if step is not None else ())
         cents = {key: cents for channel, key, cents in state.sounding if channel == held.channel}
         return DroneShown(
-            "waiting" if held.hushed else "on",
+            stands,
             tuple(note_name(key, tonic) for key in keys),
             tuple(cents[key] for key in keys if key in cents),
             held.level,
@@ -238,6 +238,10 @@ def beat_words(played: Sequence[Sounding], held: Sequence[Sounding], tonic: str)
 def feet_shown(controls: Controls) -> tuple[str, ...]:
     """Say what foot switches, silent keys and program changes do."""
     said = [f"foot {controller}: {_action_words(action)}" for controller, action in controls.feet.items()]
+    said += [
+        f"program {number}: {_action_words(action)}" for number, action in controls.foot_programs.items()
+    ]
+    said += [f"key {note_name(key)}: {_action_words(action)}" for key, action in controls.foot_keys.items()]
     if controls.zone is not None:
         low, high = (note_name(key) for key in controls.zone)
         said.append(f"keys {low} to {high}: {_PLURALS[controls.zone_means]}")

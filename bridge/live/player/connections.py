@@ -12,19 +12,22 @@ Index: `Connections`.
 
 from __future__ import annotations
 
+import os
 import threading
 import time
 from collections.abc import Callable
 from typing import Any
 
 from bridge.engine.play.drone_messages import restored
+from bridge.engine.play.loop_watch import LoopWatch
 from bridge.engine.play.performance import Performance
 from bridge.errors import PortProblem, StillbeatError, WireError
 from bridge.live.plan import NEW_PORT, LivePlan
 from bridge.live.player import checks
+from bridge.live.player.input_line import InputLine
 from bridge.live.player.journal import Journal
 from bridge.live.player.outlet import Outlet
-from bridge.ports.base import InPort, MidiSystem, OutPort, Receive
+from bridge.ports.base import SAFE_SYSEX_BYTES, InPort, MidiSystem, OutPort, Receive
 from bridge.ports.pick import pick_port, same_port
 
 REPLY_S = 0.3
@@ -63,6 +66,7 @@ class Connections:
     ) -> None:
         self.plan = plan
         self.probe = checks.LoopProbe()  # what must not come back
+        self.loop = LoopWatch(os.urandom(3))  # notices what does
         self.keyboard: InPort | None = None  # while it is there
         self.synth: OutPort | None = None  # the same
         self._system = system
@@ -75,6 +79,7 @@ class Connections:
         self._replies: InPort | None = None
         self._answers: list[bytes] = []
         self._local_off = False
+        self._line: InputLine | None = None
         found_out = self._find(plan.out_port, "output")
         found_in = self._find(plan.in_port, "input") if plan.in_port is not None else None
         if found_in and found_out and checks.is_through(found_in, found_out):
@@ -86,7 +91,11 @@ class Connections:
         self.in_name = found_in or plan.in_port
         self._there = found_out is not None, found_in is not None
         self.journal = Journal(plan.state_dir, self.out_name)
-        self.outlet = Outlet(self.journal.ledger)
+        self.outlet = (
+            Outlet(self.journal.ledger, self.loop.sent)
+            if plan.in_port is not None
+            else Outlet(self.journal.ledger)
+        )
 
     def _find(self, wanted: str, side: Any) -> str | None:
         """Return the full name of a port; None for one that is missing and will come back."""
@@ -123,11 +132,23 @@ class Connections:
 
     def _open_keyboard(self) -> None:
         assert self.in_name is not None
+        profile = self.plan.profile
+        line = InputLine(
+            self._receive,
+            lambda text: self._tell("say", text),
+            profile.sysex_max_bytes if profile is not None else SAFE_SYSEX_BYTES,
+        )
         if self.plan.in_port == NEW_PORT:
-            self.keyboard = self._system.make_input(self._receive, label="keyboard")
+            self.keyboard = self._system.make_input(line, label="keyboard")
         else:
-            self.keyboard = self._system.open_input(self.in_name, self._receive, label="keyboard")
+            self.keyboard = self._system.open_input(self.in_name, line, label="keyboard")
+        self._line = line
         self.in_name = self.keyboard.name
+
+    def pulse(self) -> None:
+        """Keep the keyboard's line open; to be called every `input_line.TICK_S`."""
+        if self.keyboard is not None and self._line is not None and self._line.tick():
+            self.keyboard.pulse(self._line.beat)
 
     def _open_synth(self) -> None:
         """Open the synth's port and bring the synth to where it should be."""
@@ -274,6 +295,29 @@ class Connections:
             self.in_name = found
             self._open_keyboard()
             self._tell("back", f"the keyboard's port {found} is back")
+
+    def look_for_loop(self) -> None:
+        """Ask whether what we send comes back, where that seems so; hear the keyboard again where it no longer does."""
+        watch = self.loop
+        with self._lock:
+            was = watch.found
+            question = watch.turn()
+            if watch.found:
+                question.append(self.probe.message)
+            if self.outlet.connected:
+                self._send(question)
+        if was and not watch.found:
+            self._tell("back", f"nothing comes back any more: {self.in_name} is heard again")
+
+    def cut_loop(self) -> None:
+        """What we send comes back: let go of what came in. The caller holds the lock, and passes on nothing more."""
+        now_s = self._clock()
+        self.outlet.send(self._performance.release_keyboard(now_s), now_s)
+        self._tell(
+            "lost",
+            f"what is sent to {self.out_name} comes back on {self.in_name}, a MIDI loop: {self.in_name} is not heard "
+            "until it ends; switch off Thru or Echo at the instrument, or take that cable away",
+        )
 
     # ---- the end
 

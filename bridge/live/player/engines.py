@@ -56,6 +56,7 @@ def _retuning(plan: LivePlan, table_hz: Sequence[float]) -> LiveEngine:
 
     options = BendOptions(channels=plan.channels, plain=plan.plain, tonics=(plan.tables[0].tonic,))
     engine = BendEngine(plan.profile, table_hz, options, "mpe" if plan.method == "mpe" else "bend")
+    engine.foresee(hz for table in (*plan.tables, *plan.tonics) for hz in (table.hz, table.equal_hz))
     if isinstance(plan.drone, TablesDrone):  # it may sound before anybody plays
         engine.expect(plan.controls.play_on or 1)
     return engine

@@ -27,15 +27,17 @@ from bridge.live.player.chord import HeldChord, chord_channel
 from bridge.live.player.connections import Connections
 from bridge.live.player.drone_seat import DroneSeat, drone_seat
 from bridge.live.player.engines import make_engine
+from bridge.live.player.input_line import TICK_S
 from bridge.live.player.outlet import Outlet
 from bridge.live.player.sources import NoteSource
+from bridge.live.player.way_out import WayOut
 from bridge.live.state import Counts, Following, Sounding, State
 from bridge.ports.base import MidiSystem
 
 POLL_S = 0.5
 """How often ports are looked for."""
-FLUSH_S = 5.0
-"""How long leaving may take for the sake of a slow synth."""
+BEGINNING_S = 2.0
+"""A loop that shows so soon is refused; one that is made later is cut."""
 BUSY_MESSAGES = 800
 """So many messages between two looks at the ports make one ask whether it is a loop."""
 _SHOWN_NOTES = 40
@@ -47,12 +49,14 @@ class Player:
     Parameters
     ----------
     tell : callable
-        Called with what the musician should know: a kind (``say``, ``lost``, ``back``, ``failed``) and a text. From
-        any thread; it must only put things in a queue.
+        Called with what the musician should know: a kind (``say``, ``lost``, ``back``, ``failed``) and a text; or with
+        ``asked`` and what a foot asked for. From any thread; it must only put things in a queue.
     nudge : callable
         Called when `tick` should be called soon. From any thread.
     alive : callable
         Called now and then while ports are waited for, in the thread of `open` and `tick`.
+    pause : callable
+        Lets time go by on the way out.
     """
 
     def __init__(
@@ -63,6 +67,7 @@ class Player:
         nudge: Callable[[], None] = lambda: None,
         clock: Callable[[], float] = time.perf_counter,
         alive: Callable[[], None] = lambda: None,
+        pause: Callable[[float], None] = time.sleep,
     ) -> None:
         self.plan = plan
         self.system = system
@@ -70,6 +75,7 @@ class Player:
         self._nudge = nudge
         self._clock = clock
         self._alive = alive
+        self._pause = pause
         switch = TableSwitch(plan.tables, plan.tonics, plan.starts)
         if plan.kept is not None:
             switch.put(plan.kept)
@@ -93,7 +99,7 @@ class Player:
         self._seat: DroneSeat | None = None
         self._chord: HeldChord | None = None
         self._version = 0
-        self._poll_s = 0.0
+        self._poll_s = self._pulse_s = self._opened_s = 0.0
         self.received = 0
         self._received_at_poll = 0
         self.failure: BaseException | None = None
@@ -107,6 +113,7 @@ class Player:
         PortProblem if a port is missing (unless the plan says that it will come back), or makes a loop.
         """
         plan = self.plan
+        self._opened_s = self._clock()
         ends = Connections(
             plan,
             self.system,
@@ -119,7 +126,7 @@ class Player:
         )
         self._ends, self._outlet, self._probe = ends, ends.outlet, ends.probe.message
         ends.open()
-        now_s = self._clock()
+        now_s = self._opened_s = self._clock()
         if plan.backing is not None:
             self._backing = BackingPlayer(plan.backing, now_s, plan.position_s if plan.returning else None)
             self.add_source(self._backing)
@@ -144,10 +151,9 @@ class Player:
                 if self._closed or outlet is None:
                     return
                 self.received += 1
-                if len(data) > 3 and data == self._probe:
-                    self._loop()
-                    return
                 now_s = self._clock()
+                if self._comes_back(data, now_s):
+                    return
                 if self._seat is not None:
                     self._seat.heard(data, now_s)
                 waits = outlet.send(self._feed(data, now_s), now_s)
@@ -169,14 +175,27 @@ class Player:
         self._feed = performance.feed
         return [*performance.engine.start(now_s), *performance.feed(data, now_s)]
 
-    def _loop(self) -> None:
-        assert self._ends is not None
-        self._closed = True
-        self.failure = PortProblem(
-            f"what is sent to {self._ends.out_name} comes back on {self._ends.in_name}: a MIDI loop",
-            "switch off Thru or Echo at the instrument, or choose other ports",
-        )
-        self._nudge()
+    def _comes_back(self, data: bytes, now_s: float) -> bool:
+        """Tell whether a message must not be played, because there is a loop or it shows whether there is one."""
+        ends = self._ends
+        assert ends is not None
+        watch = ends.loop
+        cut = watch.found
+        ours = watch.came(data)
+        if len(data) > 3 and data == self._probe:
+            if now_s < self._opened_s + BEGINNING_S:
+                self._closed = True
+                self.failure = PortProblem(
+                    f"what is sent to {ends.out_name} comes back on {ends.in_name}: a MIDI loop",
+                    "switch off Thru or Echo at the instrument, or choose other ports",
+                )
+                self._nudge()
+                return True
+            watch.confirm()
+            ours = True
+        if watch.found and not cut:
+            ends.cut_loop()
+        return ours or watch.found
 
     def act(self, action: Action) -> None:
         """Carry out an action of the musician's."""
@@ -234,13 +253,18 @@ class Player:
     def next_s(self) -> float:
         """When `tick` wants to be called."""
         with self._lock:
-            times = [self._poll_s, self.performance.next_wake_s, *(source.next_s for source in self._sources)]
+            times = [
+                self._poll_s,
+                self._pulse_s,
+                self.performance.next_wake_s,
+                *(source.next_s for source in self._sources),
+            ]
             if self._outlet is not None:
                 times.append(self._outlet.next_due_s)
         return min(at_s for at_s in times if at_s is not None)
 
     def tick(self) -> None:
-        """Do what is due by now; Exception: whatever went wrong in a port's thread."""
+        """Do what is due by now; raises what went wrong in a port's thread."""
         if self.failure is not None:
             raise self.failure
         outlet = self._outlet
@@ -262,8 +286,14 @@ class Player:
                     outlet.send(performance.feed_backing(data, now_s), now_s)
             outlet.flush(now_s)
             notices, performance.notices = performance.notices, []
+            asked, performance.asked = performance.asked, []
         for notice in notices:
             self._tell("say", notice)
+        for command in asked:
+            self._tell("asked", command)
+        if now_s >= self._pulse_s and self._ends is not None:
+            self._pulse_s = now_s + TICK_S
+            self._ends.pulse()
         if now_s >= self._poll_s:
             self._poll(now_s)
 
@@ -278,6 +308,8 @@ class Player:
             with self._lock:
                 if ends.outlet.connected:
                     ends.outlet.send([(now_s, self._probe)], now_s)
+        if self.plan.in_port is not None:
+            ends.look_for_loop()
         if ends.look() and self._seat is not None:
             with self._lock:
                 self._seat.again(self._clock())
@@ -341,31 +373,25 @@ class Player:
             return 0
         ledger = ends.journal.ledger
         hung = ledger.owed
+        last = WayOut(ends.outlet, self._lock, ledger.offs(), self._clock, self._pause)
         seat = self._seat if ends.outlet.connected else None
         if seat is not None:
             seat.fade(self._send_now)
         with self._lock:
             now_s = self._clock()
             ends.outlet.drop_later()
-            ends.outlet.send(self.performance.stop(now_s), now_s)
-        self._send_out(ends.local_on())
-        self._send_out([*ledger.offs(), *ledger.pedals_up()])
+            stop = self.performance.stop(now_s)
+        last.send(stop, now_s)
+        last.send_now(ends.local_on())
+        last.send_now([*ledger.offs(), *ledger.pedals_up()])
         if seat is not None:
-            self._send_out(seat.put_back())
+            last.send_now(seat.put_back())
+        last.again()
         ends.close_inputs()  # before the synth's port: closing that waits for a server that may wait for our thread
         ends.close()
         self._outlet = None
         self.system.close()
         return hung
-
-    def _send_out(self, messages: list[bytes]) -> None:
-        """Send messages, and wait until everything has gone to the port."""
-        outlet = self._outlet
-        assert outlet is not None
-        with self._lock:
-            now_s = self._clock()
-            outlet.send([(now_s, message) for message in messages], now_s)
-        self._drain()
 
     def _send_now(self, messages: list[bytes]) -> None:
         """Send messages of a source that does not wait for its time."""
@@ -376,13 +402,3 @@ class Player:
             for data in messages:
                 outlet.send(self.performance.feed_backing(data, now_s), now_s)
             outlet.flush(now_s)
-
-    def _drain(self) -> None:
-        """Wait until everything has gone to the port."""
-        outlet = self._outlet
-        assert outlet is not None
-        limit_s = self._clock() + FLUSH_S
-        while not outlet.empty and self._clock() < limit_s:
-            with self._lock:
-                outlet.flush(self._clock())
-            time.sleep(0.001)

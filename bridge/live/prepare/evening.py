@@ -11,11 +11,11 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from bridge.engine.method import choose_for_playing, refusal
-from bridge.engine.play.controls import Action, Controls
+from bridge.engine.play.controls import Action, Controls, parse_feet
 from bridge.engine.play.drone_sounds import drone_program
 from bridge.engine.play.follow_plan import FollowPlan
 from bridge.engine.play.held_drone import HeldKeys, HoldPlan
-from bridge.engine.play.tables import AllTables, PlayTable
+from bridge.engine.play.tables import AllTables, Kept, PlayTable
 from bridge.engine.protocols import OnChange
 from bridge.errors import InputProblem, MethodProblem, StillbeatError, ValueProblem
 from bridge.jobs.session.check import check_session
@@ -58,6 +58,10 @@ class EveningRequest(Playing):
     """Whether `controls` says which channel chooses pieces; else the session does."""
     device: str | None = None
     """Part of the microphone's name."""
+    drone_on: bool | None = None
+    """Whether drones sound from the beginning; None: as the session says."""
+    begin: str | None = None
+    """The piece to begin with: its number, its title or the start of that; None: the first."""
 
 
 @dataclass(frozen=True)
@@ -78,7 +82,7 @@ def prepare_evening(request: EveningRequest) -> Prepared:
 
     StillbeatError if the session cannot be played; what its file says wrong comes with file and line.
     """
-    checked = check_session(request.file)
+    checked = check_session(request.file, to_play=True)
     session = checked.plan.session
     synth = _synth(session, request.synth)
     in_port = request.in_port or session.live.input or None
@@ -93,6 +97,7 @@ def prepare_evening(request: EveningRequest) -> Prepared:
         )
     places = _places(checked.plan)
     starts = tuple(number for number, at in enumerate(places, 1) if not at.step.label)
+    begin = 1 if request.begin is None else starts[session.piece(request.begin).number - 1]
     profile = synth.profile
     played = [
         hz
@@ -123,11 +128,13 @@ def prepare_evening(request: EveningRequest) -> Prepared:
     if request.on_change is not None:
         on_change, glide_s = request.on_change, request.glide_s
     notices += about_changes(on_change, method, profile)
-    hold = None
+    hold, sound = None, False
     if any(at.drone.notes for at in places):
         try:
             hold = _hold(places, hold_channel(method, profile, request.channels, [request.controls.play_on]))
             notices.append(f"drones have channel {hold.channel} to themselves: play on another")
+            sound = live.drone if request.drone_on is None else request.drone_on
+            notices.append("drones sound from the beginning; d ends them" if sound else "d begins the drone")
         except MethodProblem as problem:
             notices.append(f"no drones: {problem.message}")
     follow = None
@@ -143,10 +150,12 @@ def prepare_evening(request: EveningRequest) -> Prepared:
         method=method,
         profile=profile,
         state_dir=str(state_dir()),
-        drone=TablesDrone(hold) if hold is not None else None,
+        drone=TablesDrone(hold, on=sound) if hold is not None else None,
         follow=follow,
+        kept=Kept(begin) if begin > 1 else None,
     )
-    listening = _listening(session, places, tables, method, synth, request.device)
+    microphone = request.device or live.mic or None
+    listening = _listening(session, places, tables, method, synth, microphone)
     labels = Labels(
         tables,
         (),
@@ -159,7 +168,7 @@ def prepare_evening(request: EveningRequest) -> Prepared:
         keys_shown(True, hold is not None, listening is not None, follow is not None),
         feet_shown(controls),
     )
-    return Prepared(plan, labels, tuple(notices), "", listening, places[0].spec)
+    return Prepared(plan, labels, tuple(notices), "", listening, places[begin - 1].spec)
 
 
 def _synth(session: Session, name: str | None) -> SessionSynth:
@@ -280,12 +289,14 @@ def _controls(session: Session, request: EveningRequest) -> Controls:
         for controller, name in ((live.next_controller, "next"), (live.previous_controller, "previous"))
         if controller is not None
     }
-    asked = request.controls
+    asked, more = request.controls, parse_feet(live.feet)
     return replace(
         asked,
         channel=asked.channel if request.control_channel else live.control_channel,
         programs="piece",
-        feet={**feet, **asked.feet},
+        feet={**feet, **more.controllers, **asked.feet},
+        foot_programs={**more.programs, **asked.foot_programs},
+        foot_keys={**more.keys, **asked.foot_keys},
     )
 
 

@@ -6,7 +6,6 @@ Index: `LiveRequest`, `Prepared`, `prepare`, `hold_channel`, `play_table`,
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
@@ -31,13 +30,12 @@ from bridge.store.profiles import load_profile
 from bridge.store.session.model import moved_spec
 from bridge.tuning.changes import Change, NothingChanges, apply_change, parse_change
 from bridge.tuning.drone_notes import drone_keys
-from bridge.tuning.notes import note_name, parse_note, parse_pitch_class
+from bridge.tuning.notes import note_name, parse_key_span, parse_pitch_class
 from bridge.tuning.off_guitar import off_guitar
 from bridge.tuning.spec import TableSpec
 from bridge.tuning.tables import build_table, equal_table
 from bridge.wire.profile import MTS_METHODS, STANDARD, SynthProfile, moves_sounding
 
-_ZONE = re.compile(r"\s*([A-Ha-h][#♯b♭]*-?\d+)\s*-\s*([A-Ha-h][#♯b♭]*-?\d+)\s*")
 _MOST_TABLES = 128
 _ALSO_HINT = "write a tonic, degrees, a fret or a table: A, D,b7=7/4, some.table.toml"
 
@@ -136,6 +134,7 @@ def prepare(request: LiveRequest) -> Prepared:
         taken = {controls.play_on, *(backing.channels if backing is not None else ())}
         hold = HoldPlan(held, held_by_tonic, hold_channel(method, profile, request.channels, taken))
         notices.append(f"the drone has channel {hold.channel} to itself: play on another")
+        notices.append("it sounds from the beginning; d ends it")
     follow = None
     if request.follow_harmony is not None:
         nothing = HeldKeys(())
@@ -300,13 +299,7 @@ def about_precision(profile: SynthProfile, method: str, tables: list[tuple[float
 
 def parse_zone(text: str) -> tuple[int, int]:
     """Read ``C1-B1`` as two MIDI keys; ValueProblem if it is not that."""
-    match = _ZONE.fullmatch(text)
-    if match is None:
-        raise ValueProblem(f"{text!r} are no switch keys", "write the lowest and highest key, such as C1-B1")
-    low, high = parse_note(match[1]), parse_note(match[2])
-    if low > high:
-        raise ValueProblem(f"the switch keys {text!r} run downward", f"did you mean {match[2]}-{match[1]}?")
-    return low, high
+    return parse_key_span(text, "switch keys", "C1-B1")
 
 
 def parse_on_change(text: str) -> tuple[OnChange, float]:

@@ -26,13 +26,12 @@ _GUITAR_STRINGS = 6
 _BASS_BELOW_KEY = 36
 
 
-def strings_blocks(sheet: StringsSheet) -> Iterable[Block]:
-    """Yield how the guitar is tuned."""
+def near_blocks(sheet: StringsSheet) -> Iterable[Block]:
+    """Yield what every string shall sound, in the order in which they are brought near it."""
     plan = sheet.plan
     guitar = plan.guitar
-    notes = string_notes(plan)
     reference = guitar.reference_string
-    note = notes[reference]
+    note = string_notes(plan)[reference]
     key = guitar.reference_key + plan.capo
     capo = f" with the capo at fret {plan.capo} on" if plan.capo else ""
     yield Paragraph(
@@ -42,6 +41,14 @@ def strings_blocks(sheet: StringsSheet) -> Iterable[Block]:
     )
     yield _near_grid(sheet)
     yield Paragraph(_near_words(sheet), small=True)
+
+
+def strings_blocks(sheet: StringsSheet) -> Iterable[Block]:
+    """Yield how the guitar is tuned."""
+    plan = sheet.plan
+    guitar = plan.guitar
+    notes = string_notes(plan)
+    yield from near_blocks(sheet)
     if plan.steps:
         yield Heading("Then by ear", 3)
         yield Paragraph(

@@ -7,13 +7,14 @@ table and in equal temperament through the same reference.
 
 Index
 -----
-`table_title`, `table_blocks` · `written_notes`
+`table_blocks` · `sheet_chords`, `neck_cells` · `written_notes`
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 
+from bridge.sheet.content.compared import safe_words
 from bridge.sheet.document import Beside, Block, Figure, Grid, Heading, Paragraph
 from bridge.sheet.keyboard import keyboard_picture, octave_keys, repeats
 from bridge.sheet.neck import neck_picture
@@ -22,13 +23,14 @@ from bridge.sheet.records import TRANSPOSITIONS, TableSheet
 from bridge.tuning.chords.judged import Chord, ChordInterval, judge_chord, judge_table
 from bridge.tuning.chords.names import parse_chord
 from bridge.tuning.chords.purity import WORDS
-from bridge.tuning.fretboard import SAFE_CENTS, FretCell, fretboard, frets_for_chord
+from bridge.tuning.fretboard import FretCell, fretboard, frets_for_chord
 from bridge.tuning.notes import parse_pitch_class, pitch_class_name
 from bridge.tuning.ratios import format_ratio, hz_to_cents
 from bridge.tuning.scales import DEGREES
 from bridge.tuning.tables import Table, equal_table
 
 LAST_FRET = 12
+FRETS_TITLE = "Frets to avoid"
 PAGE_MM = 182.0
 """Width that a page of A4 or Letter has between its margins."""
 
@@ -45,27 +47,14 @@ _CLASSES = ("C", "C#", "D", "Eb", "E", "F", "F#", "G", "Ab", "A", "Bb", "B")
 _TONICS = ("C", "Db", "D", "Eb", "E", "F", "F#", "G", "Ab", "A", "Bb", "B")
 
 
-def table_title(table: Table) -> str:
-    """Name a table for a reader: tonic and scale, with what is replaced: ``D: Five-limit, b7 = 7/4``."""
-    spec = table.spec
-    if spec.scale is None:
-        return f"{table.tonic}: 128 single pitches"
-    changed = {**dict(spec.home_degree_changes), **dict(spec.degree_changes)}
-    parts = [f"{table.tonic}: {spec.scale.title}"]
-    parts += [f"{DEGREES[index]} = {interval}" for index, interval in sorted(changed.items())]
-    if spec.open_strings_win:
-        parts.append("open strings as the guitar is tuned")
-    return ", ".join(parts)
-
-
 def table_blocks(sheet: TableSheet, transposing: Sequence[str] = ()) -> Iterable[Block]:
     """Yield everything about a table but its heading."""
     table = sheet.table
     figures = Figure(keyboard_picture(table, 100.0))
     yield Beside((_octave_grid(table),), (figures, *_octave_notes(table)), 0.42)
     chords = sheet_chords(sheet)
-    if table.spec.guitar is not None and table.spec.guitar.frets and table.slide == 1:
-        yield Heading("Frets to avoid", 3)
+    if neck_cells(table):
+        yield Heading(FRETS_TITLE, 3)
         yield from _fret_blocks(table, chords, bool(sheet.chords))
     if chords:
         yield Heading("Beats to listen for", 3)
@@ -243,24 +232,37 @@ def _rate(interval: ChordInterval) -> str:
 # -- frets
 
 
+def neck_figure(table: Table) -> Figure | None:
+    """Return the picture of the neck; None where there is none to show."""
+    guitar, cells = table.spec.guitar, neck_cells(table)
+    if guitar is None or not cells:
+        return None
+    return Figure(
+        neck_picture(
+            cells,
+            scale_length_mm=guitar.scale_length_mm,
+            capo=table.fret,
+            tonic=table.tonic,
+            width_mm=PAGE_MM,
+        )
+    )
+
+
+def neck_cells(table: Table) -> tuple[FretCell, ...]:
+    """Return the places on the neck that a sheet shows; none without a guitar that has frets, or with a slide."""
+    guitar = table.spec.guitar
+    if guitar is None or not guitar.frets or table.slide != 1:
+        return ()
+    return fretboard(table, min(max(LAST_FRET, table.fret + 7), guitar.frets))
+
+
 def _fret_blocks(table: Table, chords: Sequence[Chord], named: bool) -> Iterable[Block]:
     """The neck; chords that are named have their doubtful places in words as well."""
-    guitar = table.spec.guitar
-    assert guitar is not None
-    last = min(max(LAST_FRET, table.fret + 7), guitar.frets)
-    cells = fretboard(table, last)
-    picture = neck_picture(
-        cells, scale_length_mm=guitar.scale_length_mm, capo=table.fret, tonic=table.tonic, width_mm=PAGE_MM
-    )
-    off = {cell.fret for cell in cells if abs(cell.cents) > SAFE_CENTS}
-    agree = sorted({cell.fret for cell in cells} - off)
-    said = ", ".join("open" if fret == table.fret else str(fret) for fret in agree)
-    yield Paragraph(
-        f"Safe on every string: {said}." if agree else "At no fret do all strings agree with the table.",
-        strong=True,
-        playing=True,
-    )
-    yield Figure(picture)
+    cells = neck_cells(table)
+    yield Paragraph(safe_words(cells, table.fret), strong=True, playing=True)
+    neck = neck_figure(table)
+    if neck is not None:
+        yield neck
     if not named:
         return
     rows = []

@@ -53,6 +53,11 @@ class Finder:
             )
         return name
 
+    def there(self, text: str) -> bool:
+        """Tell whether what an entry names is not simply missing: it is there, or no file of this folder at all."""
+        target = inside(self.folder, text)
+        return target is None or target.is_file()
+
     def path(self, section: Section, key: str, text: str) -> Path:
         """Return the file that an entry names; it must lie inside the session's folder, and exist."""
         target = inside(self.folder, text)

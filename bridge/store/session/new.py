@@ -53,6 +53,8 @@ tracks = true                    # the backing tracks as well
 control_channel = 16             # program changes there choose a piece
 # next_controller = 80
 # previous_controller = 81
+# feet = ["66=listen", "program 5=undo", "key A0=drone"]
+# mic = "part of the microphone's name"
 on_change = "now"                # now, next (leave sounding notes) or glide
 """
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 
-from bridge.engine.play.controls import unfit_controller
+from bridge.engine.play.controls import parse_feet, unfit_controller
 from bridge.engine.play.drone_sounds import SOUNDS
 from bridge.errors import StillbeatError, near_names
 from bridge.harmony.asked import PINNED, FollowRequest
@@ -169,6 +169,10 @@ def read_play(top: Section) -> LiveControls:
     if "live" in top:
         raise top.problem("the section [live] is called [play] now", "type [play] in its place", "live")
     section = top.section("play")
+    if "device" in section:
+        raise section.problem(
+            "the microphone is named by mic here", f"type mic = {section.data['device']!r}", "device"
+        )
     controllers = {
         key: section.whole(key, 0, 119) if key in section else None
         for key in ("next_controller", "previous_controller")
@@ -186,11 +190,19 @@ def read_play(top: Section) -> LiveControls:
             "give next and previous controllers of their own",
             "previous_controller",
         )
+    feet = _texts(section, "feet") if "feet" in section else ()
+    try:
+        parse_feet(feet)
+    except StillbeatError as problem:
+        raise section.problem(f"feet: {problem.message}", problem.hint, "feet") from problem
     live = LiveControls(
         input=section.text("input", "").strip(),
+        mic=section.text("mic", "").strip(),
         control_channel=section.whole("control_channel", 1, 16, 16),
         next_controller=controllers["next_controller"],
         previous_controller=controllers["previous_controller"],
+        feet=feet,
+        drone=section.flag("drone", False),
         on_change=section.text("on_change", "now"),
         glide_s=section.number("glide_s", 0.01, 60.0, 1.0),
     )

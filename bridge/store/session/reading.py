@@ -60,13 +60,18 @@ _FRETS = ("fret", "capo")
 _LISTS = {"degrees": "degrees", "pins": "keys"}
 
 
-def load_session(path: str | os.PathLike[str]) -> Session:
+def load_session(path: str | os.PathLike[str], to_play: bool = False) -> Session:
     """Read a session file.
 
     InputProblem if the file is missing or malformed, or names what does not exist; names file and line.
+
+    Parameters
+    ----------
+    to_play : bool
+        Whether tracks may be missing that nobody needs who plays it himself; `Session.missing` names them then.
     """
     where = Path(path)
-    return _Reader(read_toml(where), where.parent, where.name).session()
+    return _Reader(read_toml(where), where.parent, where.name, to_play).session()
 
 
 def session_from_toml(text: str, folder: Path, file: str = "session.toml") -> Session:
@@ -107,10 +112,12 @@ class _Shelf:
 class _Reader:
     """One reading of a file."""
 
-    def __init__(self, top: Section, folder: Path, file: str) -> None:
+    def __init__(self, top: Section, folder: Path, file: str, to_play: bool = False) -> None:
         self.top = top
         self.finder = Finder(folder, file)
         self.file = file
+        self.to_play = to_play
+        self.missing: list[str] = []
 
     def session(self) -> Session:
         top = self.top
@@ -143,6 +150,7 @@ class _Reader:
             pages=top.flag("pages", True),
             paper=read_paper(top),
             files=tuple(dict.fromkeys(self.finder.files)),
+            missing=tuple(self.missing),
         )
         top.refuse_others()
         return session
@@ -220,8 +228,8 @@ class _Reader:
             )
         chart, chords = read_chart(section, spec.tonic)
         name = self.finder.name(section, title)
-        track = self.finder.path(section, "track", section.text("track")) if "track" in section else None
         follow = section.flag("follow_key_signatures", False)
+        track = self._track(section, title, follow)
         if follow and track is None:
             raise section.problem(
                 "there is no track whose key signatures to follow", "", "follow_key_signatures"
@@ -237,7 +245,7 @@ class _Reader:
             track=track,
             track_text=self.finder.files[-1] if track is not None else "",
             follow_key_signatures=follow,
-            follow_harmony=read_follow(section, track is not None, follow),
+            follow_harmony=read_follow(section, "track" in section, follow),
             plain=section.flag("plain", False),
             drone=drone,
             notes=section.text("notes", "").strip(),
@@ -250,6 +258,16 @@ class _Reader:
         )
         section.refuse_others()
         return piece
+
+    def _track(self, section: Section, title: str, needed: bool) -> Path | None:
+        """Return the backing track of a piece; None where there is none, or it is missing and nobody needs it."""
+        if "track" not in section:
+            return None
+        text = section.text("track")
+        if self.to_play and not needed and not self.finder.there(text):
+            self.missing.append(f"{title}: there is no file {text.strip()}, its backing track")
+            return None
+        return self.finder.path(section, "track", text)
 
     def _spec(
         self, section: Section, defaults: _Defaults

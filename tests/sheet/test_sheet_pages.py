@@ -1,0 +1,229 @@
+"""One page a piece, what is looked up once at the end, and the sheet of singer and violin: against theory and paper.
+
+A comma is 81/80: 21.51 cents (Ellis). The evening of the examples is what a user builds first.
+"""
+
+from __future__ import annotations
+
+import subprocess
+from functools import cache
+from pathlib import Path
+
+import pytest
+from support.needs import program
+from support.sheets import SESSION, open_d, seen, spec, strings
+
+from bridge.errors import InputProblem, ValueProblem
+from bridge.jobs.session.manifest import Manifest
+from bridge.jobs.session.pages import Sheets
+from bridge.jobs.session.plan import plan_session
+from bridge.jobs.session.retuning import retunings
+from bridge.jobs.session.takes import open_session
+from bridge.jobs.table_sheet import capo_check
+from bridge.sheet.content.compared import change_words, stretch_words
+from bridge.sheet.content.sheets import PAGE, VOICES
+from bridge.sheet.html import sheet_html
+from bridge.sheet.paper import sheet_pdf
+from bridge.sheet.records import PieceSheet, SessionInfo, Stretch, TableSheet
+from bridge.store.session.drift import with_reference
+from bridge.store.session.reading import session_from_toml
+from bridge.tuning.tables import Table, build_table
+
+EVENING = Path(__file__).resolve().parents[2] / "examples/evening/evening.toml"
+
+
+def table(**asked: object) -> Table:
+    return build_table(spec(**{"guitar": "open-d", "reference": "D3=146.5", **asked}))
+
+
+def lowered(**more: object) -> PieceSheet:
+    """A piece whose second degree comes down under its E minor."""
+    tables = (
+        TableSheet(table(), chords=("D", "Em", "A")),
+        TableSheet(table(degrees=("2=10/9",)), chords=("Em",)),
+    )
+    stretches = (
+        Stretch("start", programs=(3,)),
+        Stretch("bar 5", 1, "2=10/9", programs=(4,)),
+        Stretch("bar 7", 0, "tonic D", programs=(3,)),
+    )
+    made = {"tables": tables, "stretches": stretches, "program_synths": ("organ",)}
+    return open_d(**{**made, **more})
+
+
+@cache
+def evening() -> tuple[tuple[PieceSheet, ...], SessionInfo]:
+    plan = plan_session(open_session(EVENING))
+    sheets = Sheets(plan, Manifest())
+    return tuple(sheets.piece(one) for one in plan.pieces), sheets.info
+
+
+def pages(data: bytes) -> int:
+    said = subprocess.run([program("pdfinfo"), "-"], input=data, capture_output=True, check=True, timeout=60)
+    line = next(line for line in said.stdout.decode().splitlines() if line.startswith("Pages:"))
+    return int(line.split()[1])
+
+
+# -- what changes where
+
+
+def test_a_change_says_which_notes_move_and_how_far() -> None:
+    piece = lowered()
+    assert [stretch_words(piece, number) for number in range(3)] == [
+        "D: Five-limit",
+        "E 21.5 cents lower",
+        "as at the start: E 21.5 cents higher",
+    ]
+    # From D to G in the same scale: E from 9/8 to 5/3 of G, which is 10/9 of D; A from 3/2 stays 9/8 of G;
+    # C from 9/5 of D to 4/3 of G, which is 16/9 of D; G# from 45/32 of D to 16/15 of G, 64/45: 19.55 cents up.
+    assert change_words(table(), table(tonic="G")) == "Ab 19.6 cents higher; C, E 21.5 cents lower"
+    assert change_words(table(), table()) == ""
+
+
+def test_the_page_marks_what_moves_and_repeats_nothing() -> None:
+    page = seen(sheet_html([lowered()], None, PAGE))
+    rows = page.table("F#")
+    assert [row[0] for row in rows] == ["", "start", "bar 5"]
+    moved = {note: cell for note, cell in zip(page.tables[1][0], rows[2], strict=True) if cell}
+    # 10/9 of D3 = 146.5 Hz against equal E3: 182.40 - 3.91 - 200 (derived).
+    assert moved == {"": "bar 5", "E": "-21.5"}
+    changes = page.table("what changes")
+    assert [row[-1] for row in changes] == ["3", "4", "3"]
+    sour = page.table("what cures it")
+    assert sour == [["Em (ii)", "start, bar 7", "sour", "E 21.5 cents lower (2=10/9); then V is off"]]
+    for absent in ("Tuning", "Beats to listen for", "What to load", "ratio"):
+        assert absent not in page.text
+
+
+def test_a_piece_that_is_in_tune_says_so() -> None:
+    piece = PieceSheet("x", (TableSheet(table(), chords=("D", "G", "A")),))
+    assert "All its chords are in tune: D, G, A." in seen(sheet_html([piece], None, PAGE)).text
+
+
+@pytest.mark.parametrize("paper", ["a4", "letter"])
+def test_every_piece_of_the_evening_has_one_page(paper: str) -> None:
+    pieces, info = evening()
+    for piece in pieces:
+        assert pages(sheet_pdf([piece], None, paper, PAGE)) == 1, piece.title
+    assert pages(sheet_pdf(pieces, info, paper, VOICES)) == 2
+
+
+def test_the_appendix_has_every_table_once() -> None:
+    pieces, info = evening()
+    text = seen(sheet_html(pieces, info)).text
+    tables = {repr(sheet.table.spec) for piece in pieces for sheet in piece.tables}
+    assert text.count("Beats to listen for") <= len(tables)
+    assert text.count("Tuning by ear") == 1
+    assert text.count("Low Water: start, bar 8, bar 12; Kettle Hymn: start, bar 18") == 1
+
+
+def test_the_cover_has_the_order_and_the_way_from_piece_to_piece() -> None:
+    pieces, info = evening()
+    page = seen(sheet_html(pieces, info))
+    order = page.table("tuning")
+    assert [row[2:5] for row in order][4:] == [["Open D", "2", "E"], ["Open D", "none", "G"]]
+    assert page.table("what to do to the guitar") == [
+        ["5", "Two Frets Up", "capo on at fret 2"],
+        ["6", "Lantern Waltz", "capo off (fret 2)"],
+    ]
+    assert "--overwrite --reference D3-9c" in page.text
+
+
+# -- retuning
+
+
+def session(*pieces: str, top: str = 'guitar = "open-d"\nreference = "D3=146.5"') -> str:
+    return f'schema = 1\ntitle = "x"\n{top}\n' + "".join(
+        f'[[pieces]]\ntitle = "{number}"\n{piece}\n' for number, piece in enumerate(pieces)
+    )
+
+
+def test_retuning_is_told_from_where_the_guitar_stands(tmp_path: Path) -> None:
+    text = session(
+        "", 'guitar = "dadgad"', 'capo = 2\nguitar = "dadgad"', 'guitar = "open-d"', 'guitar = "violin"'
+    )
+    found = retunings(plan_session(session_from_toml(text, tmp_path)))
+    assert found[1].words == ()
+    # D A D G A D has its third string at 4/3 of D3: 498.04 - 3.91 against 500 (derived).
+    assert found[2].words == ("string 3 up 1 semitone to G3 -5.9",)
+    assert found[3].words == ("capo on at fret 2",)
+    assert found[4].words == ("capo off (fret 2)", "string 3 down 1 semitone to F#3 -17.6")
+    assert found[5].words == ("take the other instrument, tuned to Violin",)
+
+
+def test_a_string_that_would_go_past_its_limit_brings_its_caution_to_its_piece(tmp_path: Path) -> None:
+    text = session('guitar = "standard"\nreference = "A2=110"', 'guitar = "open-a"\nreference = "A2=110"')
+    found = retunings(plan_session(session_from_toml(text, tmp_path)))
+    assert any("more than it is built for" in word for word in found[2].words)
+    assert "luthier" in " ".join(found[2].cautions)
+    assert found[1].cautions == ()
+
+
+def test_a_capo_spares_the_strings_where_it_makes_the_same_notes(tmp_path: Path) -> None:
+    text = session("", 'guitar = "open-e"\nreference = "E2=82.2195"', "")
+    found = retunings(plan_session(session_from_toml(text, tmp_path)))
+    assert found[2].words == ("capo on at fret 2: it makes Open E of the strings as they are",)
+    assert found[2].cautions == ()
+    assert found[3].words == ("capo off (fret 2)",)
+
+
+def test_with_a_capo_two_strings_are_checked() -> None:
+    # Strings 4 and 1 of open D at fret 2: D3 = 146.5 Hz and its octave, 3.9 cents below equal, E3 and E4 with the capo.
+    said = capo_check(spec(guitar="open-d", reference="D3=146.5", fret=2))
+    assert "string 4 E3 -3.9 and string 1 E4 -3.9" in said
+    assert "unevenly" in said
+
+
+# -- singer and violin
+
+
+def test_a_violin_hears_which_open_string_disagrees() -> None:
+    violin = {"G3": 146.5 * 4 / 3, "D4": 293.0, "A4": 439.5, "E5": 439.5 * 1.5}
+    info = SessionInfo(**{**vars(SESSION), "violin_hz": violin})
+    page = seen(sheet_html([lowered(), open_d(title="Home", number=2)], info, VOICES))
+    # E5 is 9/8 of D, three fifths up from G: the 10/9 of bar 5 lies a comma below.
+    assert (
+        "bar 5: E is 21.5 cents too high. Stop the note on the string below. The others agree." in page.text
+    )
+    assert "Open strings: G D A E all agree." in page.text
+    (ear,) = (row for row in page.tables[0] if row[0] == "ear")
+    # Against a piano whose tonic is ours: a pure third 14 low, a pure fifth 2 high (386.31 and 701.96 cents).
+    assert (ear[1], ear[5], ear[8]) == ("0", "-14", "+2")
+
+
+def test_the_violin_of_an_evening_is_tuned_from_its_first_piece() -> None:
+    _, info = evening()
+    assert info.violin_hz["A4"] == pytest.approx(146.5 * 3)
+    assert info.violin_hz["E5"] == pytest.approx(146.5 * 4.5)
+    assert info.violin_hz["G3"] == pytest.approx(146.5 * 4 / 3)
+
+
+# -- a string that has drifted
+
+
+def test_the_reference_of_a_session_text_is_replaced_and_nothing_else() -> None:
+    text = session("", top='reference = "D3=146.5"  # tuner\nreference_how = "by ear"\nguitar = "open-d"')
+    changed = with_reference(text, "D3-9c", "x.toml")
+    assert 'reference = "D3-9c"\n' in changed
+    assert "reference_how" not in changed
+    assert "tuner" not in changed
+    assert with_reference(session("", top='guitar = "open-d"'), "D3-9c", "x").startswith(
+        'reference = "D3-9c"\n'
+    )
+    inside = session("", top='notes = """\nreference = "no"\n"""\nreference = "D3=146.5"')
+    assert 'reference = "no"' in with_reference(inside, "D3-9c", "x")
+    heard = with_reference(session("", top='guitar = "open-d"\nreference_from = "d.wav"'), "D3-9c", "x")
+    assert "d.wav" not in heard
+
+
+def test_what_cannot_be_replaced_is_refused() -> None:
+    with pytest.raises(InputProblem, match=r"as_tuned.*record them again"):
+        with_reference(session("", top='guitar = "open-d"\nas_tuned = "all.wav"'), "D3-9c", "x.toml")
+    with pytest.raises(ValueProblem, match="lacks its unit"):
+        with_reference(session(""), "D3-9", "x.toml")
+
+
+def test_the_strings_are_told_open_for_every_piece() -> None:
+    pieces, _ = evening()
+    assert pieces[4].strings == pieces[0].strings
+    assert strings(spec(guitar="open-d", reference="D3=146.5", fret=2)) != pieces[0].strings
