@@ -5,6 +5,7 @@ The trials of a seed are known from `bridge.ear` (whose arithmetic has tests of 
 
 from __future__ import annotations
 
+import contextlib
 import json
 import signal
 import time
@@ -237,3 +238,25 @@ def test_a_touch_on_the_page_answers(
         run.wait("1 of 1 right")
         assert run.exit_code() == 0
         assert run.errors() == ""
+
+
+@pytest.mark.parametrize("where", ["sound card", "synth"])
+def test_a_sound_server_that_dies_ends_it_and_what_was_answered_is_kept(
+    organ_font: Path, tmp_path: Path, where: str
+) -> None:
+    needs.portaudio()
+    with jack.JackServer(frames=256, portaudio=True) as server, contextlib.ExitStack() as opened:
+        out = ()
+        if where == "synth":
+            opened.enter_context(jack.JackFluidSynth(server, organ_font))
+            out = ("--out", "synth")
+        with PractiseRun(server.env, tmp_path, "fifth", *out) as run:
+            run.wait("trial 1 of 50: ", 30.0)
+            run.say("1")
+            run.wait("^1\\. ")
+            server.kill()
+            assert run.exit_code(20.0) == 4
+            assert "Traceback" not in run.errors()
+            assert "gone" in run.errors() or "stopped answering" in run.errors()
+        (record,) = run.records()
+        assert len(record["answers"]) == 1  # type: ignore[arg-type]
