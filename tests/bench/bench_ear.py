@@ -66,7 +66,8 @@ def main() -> None:
                     holds.append(held / wanted.runs)
                     print(
                         f"{exercise:8}  {threshold:7.1f} c  {power:5}  {lapses:4.2f} {kind}"
-                        f"  {percent(biases[-1]):+5.1f} %  {np.std(off):6.2f}  {100 * holds[-1]:3.0f} %  x {np.median(wide):.1f}"
+                        f"  {percent(biases[-1]):+5.1f} %  {np.std(off):6.2f}"
+                        f"  {100 * holds[-1]:3.0f} %  x {np.median(wide):.1f}"
                         f"  {percent(np.mean(turned)):+8.1f} %",
                         flush=True,
                     )
