@@ -177,6 +177,7 @@ def _practise(work: list[Assignment], title: str, chosen: dict[str, Any], page: 
     """Do the exercises one after the other; print what each came to, and keep it."""
     import random
 
+    from bridge.cli.paragraphs import show_paragraph
     from bridge.cli.printing import show, show_note
     from bridge.jobs.practise import told
     from bridge.live.practise.run import CAUTION, Enough, Leaving, Practice
@@ -211,7 +212,10 @@ def _practise(work: list[Assignment], title: str, chosen: dict[str, Any], page: 
     finally:
         _keep(done, chosen)
     for line in lines:
-        show(line)
+        if line:
+            show_paragraph(line, hang=2)
+        else:
+            show()
     if not done:
         show("nothing was answered, and nothing is kept")
 

@@ -442,7 +442,9 @@ def test_the_picture_fits(width: int) -> None:
         file=io.StringIO(),
     )
     screen = PractiseScreen(console)
-    said = tuple(f"{number}. right" for number in range(1, 30))
+    said = tuple(
+        f"{number}. right, or a longer line that is broken where it is narrow" for number in range(1, 30)
+    )
     seen = PractiseSeen(
         "which does not beat?", "fifth D3-A3", "trial 1 of 50", "1", "1 or 2", keys_shown("still"), said
     )
@@ -453,6 +455,7 @@ def test_the_picture_fits(width: int) -> None:
     rows = captured.get().splitlines()
     assert len(rows) <= 24
     assert "29. right" in captured.get()
+    assert "q leave" in captured.get().replace("\n", " ")
     assert "\N{FULL BLOCK}" in captured.get()
 
 
