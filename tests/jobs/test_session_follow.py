@@ -11,10 +11,10 @@ from support import measure, written
 from support.synths import Rendering
 
 from bridge.errors import InputProblem
-from bridge.jobs.session.retuning import Retuned
 from bridge.jobs.session.build import build_session
 from bridge.jobs.session.check import check_session
 from bridge.jobs.session.manifest import Manifest
+from bridge.jobs.session.retuning import Retuned
 from bridge.jobs.session.sheets import piece_sheet
 from bridge.jobs.session.verify import verify_session
 from bridge.sheet.html import sheet_html
