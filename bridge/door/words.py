@@ -48,6 +48,8 @@ class TableWords(TypedDict, total=False):
     slide: str | Fraction | None
     degree: Texts | None
     pin: Texts | None
+    transpose: int | None
+    keep_shapes: bool
     open_strings_win: bool
 
 

@@ -65,6 +65,7 @@ def plan_chart_drone(request: DroneRequest, spec: TableSpec, chart: Chart, midi:
         raise ValueProblem("this track has no bars to lay a chart over", "take a track that counts in bars")
     starts_s = _bar_starts(music, len(chart.bars))
     table = build_table(spec)
+    chart = chart.moved(spec.transposed, table.tonic)
     palette = palette_of(table)
     text = " ".join(request.notes) or USUAL
     named = {parse_pitch_class(re.sub(r"[-\d]+$", "", word)) for word in _NAMED.findall(text)}

@@ -64,7 +64,11 @@ def parse_bars(text: str) -> tuple[int, int]:
 
 
 def load_backing(
-    path: Path, count_in_bars: int = 0, loop: tuple[int, int] | None = None, tempo: float = 1.0
+    path: Path,
+    count_in_bars: int = 0,
+    loop: tuple[int, int] | None = None,
+    tempo: float = 1.0,
+    transposed: int = 0,
 ) -> Backing:
     """Read a MIDI file and make it ready.
 
@@ -78,6 +82,8 @@ def load_backing(
         First and last bar of what it repeats; it begins there.
     tempo : float
         How fast, from 0.25 to 4 times the file's own tempo.
+    transposed : int
+        Semitones by which its keys are moved.
 
     Raises
     ------
@@ -86,6 +92,7 @@ def load_backing(
     ValueProblem
         A bar does not exist, the file has no bars, or a number is out of range.
     """
+    from bridge.jobs.transposed import transposed_midi
     from bridge.store.playing import sequences
     from bridge.store.smf import read_midi
     from bridge.store.timeline import BarMap
@@ -96,7 +103,7 @@ def load_backing(
         )
     if not 0 <= count_in_bars <= MOST_COUNT_IN_BARS:
         raise ValueProblem(f"a count-in of {count_in_bars} bars", f"0 to {MOST_COUNT_IN_BARS}")
-    midi = read_midi(path)
+    midi = transposed_midi(read_midi(path), transposed)
     playing = sequences(midi)[0]
     events = tuple((time_s, message) for time_s, data in playing if (message := _playable(data)))
     if not events:

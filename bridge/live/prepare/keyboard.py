@@ -123,7 +123,7 @@ def prepare(request: LiveRequest) -> Prepared:
     notices += [said] if said else []
     backing: Backing | None = None
     if request.track is not None:
-        backing = load_backing(request.track, request.count_in, request.loop, request.tempo)
+        backing = load_backing(request.track, request.count_in, request.loop, request.tempo, home.transposed)
     elif request.count_in or request.loop is not None or request.tempo != 1.0:
         raise ValueProblem("count-in, loop and tempo belong to a track", "name a MIDI file with --track")
     hold: HoldPlan | None = None
