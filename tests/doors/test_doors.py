@@ -42,6 +42,8 @@ from bridge.tuning.changes import parse_at
 from bridge.tuning.spec import literal_spec
 from bridge.tuning.tables import build_table
 
+pytestmark = pytest.mark.filterwarnings("ignore::bridge.errors.OffGuitarWarning")
+
 HALF_STEP_CENTS = 100 / 16384 / 2
 
 TONICS = ("C", "D", "E", "F#", "G", "A", "Bb", "B")

@@ -187,7 +187,10 @@ class Desk:
                 elif not plan.returning:
                     self.say("said", f"ready: {state.keyboard or 'no keyboard'} -> {state.synth}")
             case Changed(state):
+                before = self._keeper.state
                 self._take_state(state)
+                if before is not None:
+                    self._off_guitar(before, state)
             case Say(kind, text):
                 self.say(_KINDS.get(kind, "said"), text)
         self._changed = self._changed or self._keeper.link != link
@@ -200,6 +203,14 @@ class Desk:
         keeper.state = state
         keeper.link = _link(state)
         self._changed = True
+
+    def _off_guitar(self, before: State, now: State) -> None:
+        """Say where a table that was switched to lies off the guitar; equal temperament is meant to."""
+        if now.kept.equal or (now.kept.number, now.kept.tonic) == (before.kept.number, before.kept.tonic):
+            return
+        table = self._labels.table(now.kept)
+        if table.off_guitar:
+            self.say("said", f"{table.name}: {table.off_guitar}")
 
     # ---- showing
 

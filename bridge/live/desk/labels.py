@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from bridge.engine.play.controls import Action, Controls
-from bridge.engine.play.tables import PlayTable
+from bridge.engine.play.tables import Kept, PlayTable
 from bridge.live.desk.typed import KEYS_SHOWN
 from bridge.live.snapshot import DroneShown, NoteShown, Snapshot
 from bridge.live.state import Sounding, State
@@ -78,7 +78,7 @@ class Labels:
             How far the reference was moved since the beginning, the trim not counted.
         """
         kept = state.kept
-        table = self.tables[kept.number - 1] if kept.tonic is None else self.tonics[kept.tonic]
+        table = self.table(kept)
         tonic = note_name(60 + table.tonic)[:-1]
         held = state.held.channel if state.held is not None else None
         played = [
@@ -112,6 +112,10 @@ class Labels:
             **self._reference(state, tonic, moved_cents),
             **(self._section(kept.number) if self.programme else self._table(kept.number)),
         }
+
+    def table(self, kept: Kept) -> PlayTable:
+        """Return the table that holds."""
+        return self.tables[kept.number - 1] if kept.tonic is None else self.tonics[kept.tonic]
 
     def _held(self, state: State) -> tuple[int, ...]:
         return state.held.keys if state.held is not None else ()

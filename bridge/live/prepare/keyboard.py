@@ -254,6 +254,7 @@ def play_table(name: str, spec: TableSpec) -> PlayTable:
         tuple(float(hz) for hz in table.hz),
         tuple(float(hz) for hz in equal_table(spec).hz),
         parse_pitch_class(table.tonic),
+        off_guitar([("", table)]),
     )
 
 
