@@ -15,15 +15,7 @@ _IN_MINOR = ("i", "bIII", "iv", "v", "bVI", "bVII")
 
 
 def print_chords(table: Table, named: Sequence[str], all_of_them: bool) -> None:
-    """Print the chords of a table.
-
-    Parameters
-    ----------
-    named : sequence of str
-        Names of the chords to print; empty: the usual ones.
-    all_of_them : bool
-        Every triad and seventh chord on every degree.
-    """
+    """Print chords of a table: those named, or every triad and seventh on every degree, or else the usual ones."""
     from bridge.cli.printing import show
     from bridge.tuning.chords.judged import judge_table
     from bridge.tuning.chords.kinds import KINDS

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from bridge.cli.microphones import ListensByMicrophone
 from bridge.cli.options import table_options, warn_doubt
 from bridge.cli.printing import show_note
 
@@ -17,7 +18,7 @@ if TYPE_CHECKING:
     from bridge.tuning.tables import Table
 
 
-@click.command("listen")
+@click.command("listen", cls=ListensByMicrophone)
 @click.argument("file", required=False, type=click.Path(path_type=Path), metavar="[FILE]")
 @click.option("--mic", is_flag=True, help="Listen to the microphone instead of a file.")
 @click.option("--device", metavar="NAME", help="Sound input: part of its name  [default: the usual one]")

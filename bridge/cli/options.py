@@ -83,10 +83,7 @@ _TABLE_OPTIONS = (
 def table_options(argument: bool) -> Callable[[F], F]:
     """Add the options that describe a table; the command receives a `TableRequest` named ``request``.
 
-    Parameters
-    ----------
-    argument : bool
-        Whether the table's name is the command's argument; otherwise it is the option ``--table``.
+    The table's name is the command's argument, or else the option ``--table``.
     """
 
     def decorate(function: F) -> F:

@@ -27,12 +27,7 @@ def show_heading(text: str) -> None:
 def show_paragraph(text: str, indent: int = 0, hang: int = 0) -> None:
     """Write sentences, broken between words, but not between a figure and its unit.
 
-    Parameters
-    ----------
-    indent : int
-        Columns before the first line.
-    hang : int
-        Columns more before the lines that follow.
+    They stand `indent` columns from the edge, and lines after the first `hang` columns more.
     """
     lines = textwrap.wrap(
         glued(text),

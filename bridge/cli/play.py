@@ -1,4 +1,4 @@
-"""``stillbeat play``: a keyboard in, a synth in tune out."""
+"""``stillbeat play``: a keyboard or a MIDI file in, and in tune out."""
 
 from __future__ import annotations
 
@@ -12,7 +12,16 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import click
 
-from bridge.cli.options import follow_options, follow_request, method_option, table_options, warn_doubt
+from bridge.cli.go_on import session_there, where_it_was
+from bridge.cli.microphones import check_play
+from bridge.cli.options import (
+    chart_option,
+    follow_options,
+    follow_request,
+    method_option,
+    table_options,
+    warn_doubt,
+)
 from bridge.cli.page import page_beside, page_options
 from bridge.errors import StillbeatError
 
@@ -20,6 +29,7 @@ if TYPE_CHECKING:
     from bridge.jobs.choose import TableRequest
     from bridge.live.prepare.follow import LiveFollow
     from bridge.live.prepare.keyboard import Prepared
+    from bridge.live.prepare.song import SongRequest
     from bridge.page.frames import Stand
 
 
@@ -66,6 +76,7 @@ class _PlayCommand(click.Command):
             if not any("slot" in arg for arg in args):
                 old = "a zone is called switch keys now"
             raise click.UsageError(f"{old}: {line_to_type(now)}", ctx)
+        check_play(ctx, args)
         for at in range(len(args) - 2):
             if args[at : at + 2] == ["--on-change", "glide"] and args[at + 2][:1].isdecimal():
                 args = [*args[: at + 1], f"glide {args[at + 2]}", *args[at + 3 :]]
@@ -73,19 +84,42 @@ class _PlayCommand(click.Command):
         return super().parse_args(ctx, args)
 
 
-def line_to_type(args: Sequence[str]) -> str:
+def line_to_type(args: Sequence[str], command: str = "play") -> str:
     """Say which line to type, in words of now."""
-    return f"type: stillbeat play {shlex.join(args)}"
+    return f"type: stillbeat {command} {shlex.join(args)}"
 
 
 @click.command("play", cls=_PlayCommand)
-@click.option("--in", "in_port", metavar="NAME", help="The keyboard: part of its port's name; or: new.")
-@click.option("--out", "out_port", metavar="NAME", help="The synth: part of its port's name; or: new.")
+@click.argument("song", required=False, type=click.Path(path_type=Path), metavar="[SONG.mid]")
+@click.option(
+    "--in",
+    "in_ports",
+    multiple=True,
+    metavar="NAME[: WHAT]",
+    help="The keyboard: part of its port's name; or: new. Again for more, each with what of it plays: "
+    '"left: keys C2-B3, octave +1, channel 2, velocity 90".',
+)
+@click.option(
+    "--out",
+    "out_port",
+    metavar="NAME",
+    help="The synth: part of its port's name; or: new. A file without it plays on the sound card.",
+)
+@click.option("--card", metavar="NAME", help="Sound card: part of its name  [default: the usual one]")
 @click.option(
     "--session",
     type=click.Path(path_type=Path),
     metavar="FILE",
-    help="Play through the pieces of a session; tables, ports and feet come from there.",
+    help="Play through the pieces of a session; tables, ports and feet come from there. Its file, or the folder or zip "
+    "that session build made.",
+)
+@click.option(
+    "--from", "begin", metavar="PIECE", help="Piece of the session to begin with: its number or title."
+)
+@click.option(
+    "--go-on",
+    is_flag=True,
+    help="Go on where the last run of the session was when everything crashed, with the reference it had heard.",
 )
 @click.option(
     "--synth",
@@ -114,8 +148,10 @@ def line_to_type(args: Sequence[str]) -> str:
     "feet",
     multiple=True,
     metavar="CONTROLLER=ACTION",
-    help="A foot switch: 66=next; or previous, next-piece, previous-piece, drone, follow, equal, trim-up, trim-down, "
-    "panic, table-N. Again for more.",
+    help="A foot switch: 66=next; or previous, next-piece, previous-piece, drone, drone-louder, drone-softer, pause, "
+    "bar-back, mute-N, next-chord, previous-chord, first-chord, follow, equal, listen, undo, trim-up, trim-down, "
+    "panic, table-N. In the place of a controller: program 5 (on the control channel), or key A0, which is silent "
+    "then. Again for more.",
 )
 @click.option(
     "--switch-keys",
@@ -165,23 +201,31 @@ def line_to_type(args: Sequence[str]) -> str:
     "--track",
     type=click.Path(path_type=Path),
     metavar="FILE",
-    help="A MIDI file that plays along, retuned as well.",
+    help="The same as SONG.mid, beside a keyboard: a MIDI file that plays along, retuned as well.",
 )
 @click.option(
     "--count-in",
     type=click.IntRange(0, 8),
-    default=0,
     metavar="BARS",
-    help="Bars of clicks before the track.",
+    help="Bars of clicks before the file.  [default: 1]",
 )
-@click.option("--loop", metavar="BAR-BAR", help="Bars of the track to repeat, such as 5-8.")
+@click.option("--loop", metavar="BAR-BAR", help="Bars of the file to repeat, such as 5-8.")
 @click.option(
-    "--tempo", metavar="SCALE", default="1", show_default=True, help="How fast the track goes: 0.8 or 80%."
+    "--tempo", metavar="SCALE", default="1", show_default=True, help="How fast the file goes: 0.8 or 80%."
+)
+@click.option(
+    "--at",
+    "changes",
+    multiple=True,
+    metavar="BAR[.BEAT]=CHANGE",
+    help="From a bar of the file on: a tonic (17=A), a degree (5=,2=10/9), both, a barre (9=fret:5), a table. Again "
+    "for more.",
 )
 @click.option(
     "--drone",
     metavar="NOTES",
-    help="Notes to hold under the playing: 1,5 or fifth above each table's tonic; or D2,A2.",
+    help="Notes to hold under the playing: 1,5 or fifth above each table's tonic; or D2,A2. It sounds from the "
+    "beginning; d ends it. In a session: on or off, whether its own drones do that.",
 )
 @follow_options
 @click.option(
@@ -191,6 +235,7 @@ def line_to_type(args: Sequence[str]) -> str:
     help="How long the notes of a chord may still be corrected while the harmony is followed, in milliseconds; 0 for "
     "never.  [default: 40]",
 )
+@chart_option
 @click.option("--mic", "device", metavar="NAME", help="Microphone that l listens to: part of its name.")
 @click.option(
     "--lines", is_flag=True, help="Plain lines instead of a picture, as where the output is no terminal."
@@ -198,9 +243,10 @@ def line_to_type(args: Sequence[str]) -> str:
 @page_options
 @table_options(argument=False)
 def play_command(request: TableRequest, **chosen: Any) -> None:
-    """Play a keyboard and hear it in tune with the guitar. Everything else passes through in order.
+    """Play a keyboard, or a MIDI file, and hear it in tune with the guitar. Everything else passes through in order.
 
     \b
+      stillbeat play song.mid --guitar open-d --reference D3=146.5 --loop 5-8 --tempo 80%
       stillbeat play --guitar open-d --reference D3=146.5 --in keys --out synth
       stillbeat play --guitar open-g --in keys --out synth --synth fluidsynth --also C --also D,b7=7/4
       stillbeat play --tonic D --in keys --out synth --switch-keys C1-B1 --on-change glide 0.5
@@ -215,19 +261,34 @@ def play_command(request: TableRequest, **chosen: Any) -> None:
       next          keep their pitch until let go           struck again, whatever
       glide         move in so many seconds                 was asked for
 
+    A file plays on the sound card, or with --out on a synth, after a bar of clicks. Its bar and its chord are shown,
+    and its parts by number. Equal and pure change in place: e.
+
     \b
-      typed: 1-9 table, n next, p previous, e equal or just, d drone, f follow harmony,
-             + - trim by half a cent, 0 untrimmed, l listen to the reference string, u undo that,
+      typed: space pause, b the bar before, 1-9 mute a part or hear it again, q quit
+             beside a keyboard with several tables: s pause, b the bar before, m and a digit mutes
+
+    \b
+      typed: 1-9 table, n next, p previous, e equal or just, d drone, . , drone louder and softer,
+             c C next and previous chord of a chart, f follow harmony, + - trim by half a cent, 0 untrimmed,
+             l listen to the reference string, u undo that,
              x panic (ends all sound), q quit
       as lines: the same letters, or words: next, piece 12, trim 1.5, listen take.wav
 
     With --session every section of every piece is a step: n and p go through sections, N and P through whole pieces,
-    1-9 and program changes choose a piece; what comes next is shown. Each run plays one synth of the session.
+    1-9 and program changes choose a piece; what comes next is shown. Each run plays one synth of the session. --from 4
+    begins with the fourth piece, --from slate with the one whose title begins like that. After a crash the next run
+    asks whether to go on where it was, with the reference that was heard; --go-on goes on unasked.
 
     With --follow-harmony a note may lie a comma from the table, so that the chord is pure: it sounds at once, and may
     be corrected for --chord-window while its chord arrives; after that no sounding note moves. Open strings (without a
     guitar the tonic) and a drone stay. The chord that is heard is shown, and what was lowered. Equal temperament and
     tempered scales have no commas to follow by.
+
+    With --chart the chords are known: the one that is now and the next are shown. The bars of a track lead through it;
+    without a track c or a foot does (--foot 66=next-chord), never a clock. --drone stands above the root of each chord
+    then and fades into the next. With --follow-harmony all chords are solved beforehand; what you hold one by one
+    (--pin, --degree) wins.
 
     Between pieces, l listens to the reference string through the microphone, and moves all tables to where it sounds.
 
@@ -236,20 +297,23 @@ def play_command(request: TableRequest, **chosen: Any) -> None:
     """
     from bridge.live.desk.desk import Desk
 
-    with Desk() as desk:  # first, so that its player gets ready while tables are worked out
-        prepared = _evening(request, chosen) if chosen["session"] else prepare_tables(request, chosen)
+    # The desk first, so that its player gets ready while tables are worked out.
+    with Desk() as desk, session_there(chosen["session"]) as session:
+        prepared = _evening(request, chosen, session) if session else prepare_tables(request, chosen)
         warn_doubt(prepared.doubt)
         from bridge.live.desk.display import make_display
 
-        stand = partial(_stand, prepared)
-        with page_beside(desk, stand, prepared.labels, chosen) as (watchers, labels):
+        with (
+            where_it_was(prepared, chosen, lambda text: desk.typed(f"tell {text}")) as (prepared, books),
+            page_beside(desk, partial(_stand, prepared), prepared.labels, chosen) as (watchers, labels),
+        ):
             desk.perform(
                 prepared.plan,
                 labels,
                 lambda keys: make_display(chosen["lines"], keys),
                 prepared.notices,
                 prepared.listening,
-                watchers,
+                [*watchers, *books],
             )
 
 
@@ -263,11 +327,10 @@ def _stand(prepared: Prepared) -> Stand:
 def prepare_tables(request: TableRequest, chosen: dict[str, Any]) -> Prepared:
     """Prepare to play with the tables that the options describe."""
     from bridge.errors import ValueProblem
-    from bridge.live.backing import parse_bars
     from bridge.live.prepare.keyboard import LiveRequest, prepare
 
-    if chosen["out_port"] is None:
-        raise ValueProblem("nothing says where it sounds", "name the synth's port with --out; see: ports")
+    if chosen["begin"] is not None:
+        raise ValueProblem("--from names a piece of a session", "name the session's file with --session")
     return prepare(
         LiveRequest(
             **_playing(chosen, "tonic"),
@@ -275,19 +338,54 @@ def prepare_tables(request: TableRequest, chosen: dict[str, Any]) -> Prepared:
             also=chosen["also"],
             synth=chosen["synth"],
             method=chosen["method"],
-            track=chosen["track"],
-            count_in=chosen["count_in"],
-            loop=parse_bars(chosen["loop"]) if chosen["loop"] else None,
-            tempo=_tempo(chosen["tempo"]),
+            song=_song(chosen),
+            card=chosen["card"],
             drone=chosen["drone"],
             follow_harmony=_follow(chosen),
+            chart=_chart(chosen["chart"]),
             device=chosen["device"],
         )
     )
 
 
-def _evening(request: TableRequest, chosen: dict[str, Any]) -> Prepared:
-    """Prepare to play through a session."""
+def _chart(words: str | None) -> Any:
+    """Read a chart."""
+    if not words:
+        return None
+    from bridge.jobs.harmony.charts import chart_from
+
+    return chart_from(words)
+
+
+def _song(chosen: dict[str, Any]) -> SongRequest | None:
+    """Read the options that say which file plays, and how."""
+    from bridge.errors import ValueProblem
+
+    file = chosen["song"] or chosen["track"]
+    if file is None:
+        if chosen["count_in"] or chosen["loop"] or chosen["tempo"] != "1" or chosen["changes"]:
+            raise ValueProblem(
+                "count-in, loop, tempo and changes at bars belong to a file", "name it: play song.mid"
+            )
+        return None
+    if chosen["song"] and chosen["track"]:
+        raise ValueProblem(
+            f"{chosen['song']} and --track {chosen['track']}: one file plays at a time", "name one of them"
+        )
+    from bridge.live.backing import parse_bars
+    from bridge.live.prepare.song import SongRequest
+
+    return SongRequest(
+        file,
+        chosen["count_in"],
+        parse_bars(chosen["loop"]) if chosen["loop"] else None,
+        _tempo(chosen["tempo"]),
+        chosen["changes"],
+    )
+
+
+def _evening(request: TableRequest, chosen: dict[str, Any], session: Path) -> Prepared:
+    """Prepare to play through a session, whose file is given."""
     from bridge.errors import ValueProblem
     from bridge.jobs.choose import TableRequest as Request
     from bridge.live.prepare.evening import EveningRequest, prepare_evening
@@ -295,11 +393,16 @@ def _evening(request: TableRequest, chosen: dict[str, Any]) -> Prepared:
     theirs = {
         "also": "--also",
         "drone": "--drone",
+        "chart": "--chart",
+        "song": "a file",
         "track": "--track",
         "loop": "--loop",
+        "changes": "--at",
+        "card": "--card",
         "count_in": "--count-in",
     }
-    also = [option for name, option in theirs.items() if chosen[name]]
+    drones = {"on": True, "off": False}.get(chosen["drone"] or "")
+    also = [option for name, option in theirs.items() if chosen[name] and (name != "drone" or drones is None)]
     if chosen["tempo"] != "1":
         also.append("--tempo")
     if request != Request():
@@ -317,12 +420,14 @@ def _evening(request: TableRequest, chosen: dict[str, Any]) -> Prepared:
     return prepare_evening(
         EveningRequest(
             **_playing(chosen, "piece"),
-            file=chosen["session"],
+            file=session,
             synth=chosen["synth"],
             method=chosen["method"],
             follow_harmony=_follow(chosen),
             control_channel=chosen["control_channel"] is not None,
             device=chosen["device"],
+            begin=chosen["begin"],
+            drone_on=drones,
         )
     )
 
@@ -330,10 +435,11 @@ def _evening(request: TableRequest, chosen: dict[str, Any]) -> Prepared:
 def _playing(chosen: dict[str, Any], zone_means: Literal["tonic", "piece"]) -> dict[str, Any]:
     """Read the options that say how it is played: the fields of `bridge.live.plan.Playing`."""
     from bridge.jobs.channel_list import parse_channels
-    from bridge.live.prepare.keyboard import parse_on_change
+    from bridge.live.prepare.keyboard import keyboards_named, parse_on_change
 
-    same = ("in_port", "out_port", "reply_port", "system", "plain", "local")
+    same = ("out_port", "reply_port", "system", "plain", "local")
     read = {name: chosen[name] for name in same} | {"controls": _controls(chosen, zone_means)}
+    read |= keyboards_named(chosen["in_ports"])
     if chosen["channels"]:
         read["channels"] = parse_channels(chosen["channels"])
     if chosen["on_change"]:
@@ -355,16 +461,19 @@ def _follow(chosen: dict[str, Any]) -> LiveFollow | None:
 
 def _controls(chosen: dict[str, Any], zone_means: Literal["tonic", "piece"]) -> Any:
     """Read the options that say what chooses tables."""
-    from bridge.engine.play.controls import Controls, parse_foot
+    from bridge.engine.play.controls import Controls, parse_feet
     from bridge.errors import ValueProblem
     from bridge.live.prepare.keyboard import parse_zone
 
+    feet = parse_feet(chosen["feet"])
     text = (chosen["control_channel"] or "16").strip().lower()
     if text != "none" and not text.isdecimal():
         raise ValueProblem(f"control channel {text!r} is out of range", "1 to 16, or none")
     return Controls(
         channel=None if text == "none" else int(text),
-        feet=dict(parse_foot(foot) for foot in chosen["feet"]),
+        feet=feet.controllers,
+        foot_programs=feet.programs,
+        foot_keys=feet.keys,
         zone=parse_zone(chosen["zone"]) if chosen["zone"] else None,
         zone_means=chosen["zone_keys"] or zone_means,
         max_velocity=chosen["max_velocity"],

@@ -92,7 +92,12 @@ if TYPE_CHECKING:
 @click.option("--no-record", is_flag=True, help="Keep nothing of this run.")
 @click.option("--device", metavar="NAME", help="Sound card: part of its name  [default: the usual one]")
 @click.option("--mic", "mic_device", metavar="NAME", help="Sound input for sing: part of its name.")
-@click.option("--out", "out_port", metavar="NAME", help="Play on a synth: part of its port's name.")
+@click.option(
+    "--out",
+    "out_port",
+    metavar="NAME",
+    help="Play on a synth: part of its port's name; its sound is set to an organ or guitar.",
+)
 @click.option("--system", metavar="NAME", help="MIDI system, where there are several: alsa, jack.")
 @click.option("--lines", is_flag=True, help="Plain lines instead of a picture.")
 @overwrite_option

@@ -56,17 +56,7 @@ def show_bold(text: str) -> None:
 def show_table(
     headings: Sequence[str], rows: Iterable[Sequence[str]], left: Iterable[int] = (0,), title: str = ""
 ) -> None:
-    """Write rows in columns.
-
-    Parameters
-    ----------
-    headings : sequence of str
-        One for each column.
-    rows : iterable of sequence of str
-        Cells, ready to read.
-    left : iterable of int
-        Columns that hold words; the others hold figures and stand to the right.
-    """
+    """Write rows of cells in columns; those in `left` hold words, the others hold figures and stand to the right."""
     from rich.table import Table
     from rich.text import Text
 
@@ -102,10 +92,7 @@ def hertz(value: float) -> str:
 def progress_bar() -> Iterator[Callable[[str, float], None]]:
     """Show progress on stderr where a person watches; nothing where none does.
 
-    Yields
-    ------
-    callable
-        Call it with the name of the work and how much of it is done, 0 to 1.
+    What it yields is called with the name of the work and how much of it is done, 0 to 1.
     """
     from rich.console import Console
     from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeRemainingColumn

@@ -31,12 +31,16 @@ COMMANDS: Mapping[str, tuple[str, str]] = {
         "bridge.cli.listen",
         "Measure the pitch of strings and voices, from a sound file or the microphone.",
     ),
+    "sing": (
+        "bridge.cli.sing",
+        "Sing to the table: which degree, how far from pure, how steady; or from a file.",
+    ),
     "beats": ("bridge.cli.beats", "Say how fast two notes beat, pure and tempered."),
     "session": (
         "bridge.cli.session",
         "Prepare an evening: pieces, tables, tracks and synths in one folder to hand out.",
     ),
-    "play": ("bridge.cli.play", "Play a keyboard and hear it in tune with the guitar."),
+    "play": ("bridge.cli.play", "Play a keyboard, or a MIDI file, and hear it in tune with the guitar."),
     "drone": ("bridge.cli.drone", "Hold notes of the table to play or sing to, and hear beats settle."),
     "practise": (
         "bridge.cli.practise",
@@ -44,7 +48,10 @@ COMMANDS: Mapping[str, tuple[str, str]] = {
     ),
     "page": ("bridge.cli.page", "Read tables, chords, frets and strings in a browser, and tune there."),
     "probe": ("bridge.cli.probe", "Find out by ear or by microphone what a synth obeys; write its profile."),
-    "ports": ("bridge.cli.ports", "List the MIDI ports, and say what is wrong if there are none."),
+    "ports": (
+        "bridge.cli.ports",
+        "List MIDI ports and sound inputs, and say what is wrong if there are none.",
+    ),
     "demo": (
         "bridge.cli.demo",
         "Hear equal against just: a small rehearsal in open G, made of our own music.",

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from bridge.cli.microphones import ListensByMicrophone
 from bridge.cli.options import table_options, warn_doubt
 from bridge.cli.page import page_options, show_addresses, wants_page
 
@@ -14,7 +15,7 @@ if TYPE_CHECKING:
     from bridge.jobs.choose import TableRequest
 
 
-@click.command("tune")
+@click.command("tune", cls=ListensByMicrophone)
 @click.option("--mic", is_flag=True, help="Listen to a microphone, as is done anyway.")
 @click.option("--device", metavar="NAME", help="Sound input: part of its name  [default: the usual one]")
 @click.option(

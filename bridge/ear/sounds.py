@@ -6,10 +6,6 @@ A sound's frequencies are those of its pure form: the lowest note is the table's
 ratios of small numbers, also where the table has another note there (the fifth above the second degree of a fixed
 five-limit scale is 40/27, and what is learnt is 3/2). Mistunings are cents of one note.
 
-Index
------
-`Sound` · `find_sounds` from what a player says · `notes_sound`, `chord_sound`
-
 Sources
 -------
 Which ratios are pure: `bridge.tuning.chords.purity` and `bridge.tuning.chords.kinds`. Beats: `bridge.tuning.beats`.
@@ -23,7 +19,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from bridge.errors import ValueProblem
-from bridge.tuning.beats import coinciding_partials
+from bridge.tuning.beats import PartialPair, coinciding_partials
 from bridge.tuning.chords.judged import judge_chord
 from bridge.tuning.chords.kinds import ChordKind
 from bridge.tuning.chords.names import parse_chord
@@ -70,13 +66,15 @@ class Sound:
 
     def meeting_hz(self, note: int) -> float:
         """Return where the lowest partial of a note meets one of another note: what is heard to beat."""
-        pairs = [
+        return min(self._meetings(note), key=lambda pair: pair.partial * pair.other_partial).hz
+
+    def _meetings(self, note: int) -> list[PartialPair]:
+        return [
             pair
             for other, other_hz in enumerate(self.hz)
             if other != note
             for pair in coinciding_partials(other_hz, self.hz[note], within_cents=_MEETING_CENTS)[:1]
         ]
-        return min(pairs, key=lambda pair: pair.partial * pair.other_partial).hz
 
     def beats_hz(self, cents: float) -> float:
         """Return how fast it beats where one note is so many cents off; of several notes, their mean."""
@@ -170,4 +168,10 @@ def _sound(name: str, notes: tuple[str, ...], ratios: Sequence[Fraction], low_hz
             f"{sound.register} lies out of reach",
             f"from {_LOWEST_HZ:g} to {_HIGHEST_HZ:g} Hz beats are heard",
         )
+    for note in range(len(sound.hz)):
+        if not sound._meetings(note):
+            raise ValueProblem(
+                f"{sound.notes[note]} in {sound.register} meets no other note in its first twelve partials",
+                "where nothing meets nothing beats; fifths, fourths, thirds, sixths and octaves do",
+            )
     return sound

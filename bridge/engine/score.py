@@ -22,6 +22,7 @@ from bridge.engine.lifetimes import ENDING, MONO, RESET_CONTROLLERS, Sounding
 from bridge.engine.offsets import DEFAULT_RANGE_CENTS, own_bend_cents
 from bridge.engine.protocols import TimedEvent
 from bridge.engine.rhythm import DRUM_CHANNEL, RhythmTracker
+from bridge.wire.mpe import MpeReceiver
 from bridge.wire.packets import understood
 from bridge.wire.resets import reset_kind
 from bridge.wire.rpn import (
@@ -65,6 +66,7 @@ class _Channel:
         "fine_cents",
         "kit",
         "mono",
+        "moved_s",
         "own_cents",
         "program",
         "range_cents",
@@ -76,6 +78,7 @@ class _Channel:
     def __init__(self) -> None:
         self.sounding: Sounding[int] = Sounding()
         self.kit = False
+        self.moved_s = -math.inf  # when its bend or fine tuning changed last
         self.clear()
 
     def clear(self) -> None:
@@ -144,6 +147,7 @@ class _Reader:
         self.channels = [_Channel() for _ in range(16)]
         self.rhythm = RhythmTracker()
         self.rpn = RpnReader()
+        self.zones = MpeReceiver()
         self._kits()
 
     def read(self, events: Iterable[TimedEvent], without: frozenset[int]) -> Score:
@@ -197,6 +201,8 @@ class _Reader:
                 if note is not None and not channel.sounding.hold(key, note):
                     ends[note] = anchor
                     ends_s[note] = now_s
+                    if channel.moved_s > starts_s[note]:
+                        score.bent.add(note)
             elif kind == 0xB0:
                 self._control(channel, fact, data, anchor, now_s)
             elif kind == 0xE0:
@@ -213,9 +219,13 @@ class _Reader:
         return score
 
     def _end(self, notes: Iterable[int], anchor: int, now_s: float) -> None:
+        score = self.score
         for note in notes:
-            self.score.ends[note] = anchor
-            self.score.ends_s[note] = now_s
+            score.ends[note] = anchor
+            score.ends_s[note] = now_s
+            # What is set at a note's own stroke bends nothing.
+            if self.channels[score.sources[note]].moved_s > score.starts_s[note]:
+                score.bent.add(note)
 
     @staticmethod
     def _stretch(fact: SourceFacts, target: float) -> None:
@@ -229,18 +239,17 @@ class _Reader:
         channel.own_cents = own
         if not channel.sounding:
             return
-        if moved:  # what is set at a note's own stroke bends nothing
-            begun = self.score.starts_s
-            self.score.bent.update(note for _, note in channel.sounding if begun[note] < now_s)
+        if moved:
+            channel.moved_s = now_s
         if fact.low_cents <= own + fact.low_offset_cents and own + fact.high_offset_cents <= fact.high_cents:
             return
-        for key, _ in channel.sounding:
+        for key in channel.sounding.sounding_keys():
             self._stretch(fact, self.offsets[key] + own)
 
     def _change(self, anchor: int) -> None:
         self.offsets = self.changes[anchor]
         for channel, fact in zip(self.channels, self.score.facts, strict=True):
-            for key, _ in channel.sounding:
+            for key in channel.sounding.sounding_keys():
                 offset = self.offsets[key]
                 self._stretch(fact, offset + channel.own_cents)
                 fact.low_offset_cents = min(fact.low_offset_cents, offset)
@@ -278,12 +287,18 @@ class _Reader:
                 fact.transposed = fact.transposed or change.msb != 64
             elif change.number == MPE_CONFIGURATION:
                 fact.zoned = True
+                for number, semitones in self.zones.reach_after(change.channel, change.msb).items():
+                    other, others_fact = self.channels[number - 1], self.score.facts[number - 1]
+                    other.range_cents = 100.0 * semitones
+                    others_fact.widest_cents = max(others_fact.widest_cents, other.range_cents)
+                    self._own(other, others_fact, now_s)
 
     def _sysex(self, data: bytes, anchor: int, now_s: float) -> None:
         self.rhythm.feed(data)
         if reset_kind(data) is not None:
             self.score.resets.append(anchor)
             self.rpn.clear()
+            self.zones.clear()
             for channel in self.channels:
                 channel.clear()
                 self._end(channel.sounding.reset(), anchor, now_s)

@@ -40,16 +40,9 @@ class Inferred:
 def follow_signatures(
     midi: MidiFile, track: int | None = None
 ) -> tuple[list[tuple[int, Change]], list[Inferred]]:
-    """Turn the key signatures of a file into changes of tonic.
+    """Turn the key signatures of a file into changes of tonic, each with its tick, and a record for each signature.
 
     A doubtful signature (no mode, the file's default C) is not followed; the record says so.
-
-    Returns
-    -------
-    changes : list of (int, Change)
-        Ticks and what changes there.
-    inferred : list of Inferred
-        One record for each signature.
     """
     changes: list[tuple[int, Change]] = []
     inferred: list[Inferred] = []
@@ -83,7 +76,7 @@ def place_changes(
     signatures: Iterable[tuple[int, Change]] = (),
     track: int | None = None,
 ) -> list[PlacedChange]:
-    """Build the table for every change inside a piece.
+    """Build the table for every change inside a piece, by tick; several changes at one tick become one.
 
     ValueProblem if a bar or beat does not exist, or the file counts in SMPTE time and has no bars.
 
@@ -97,11 +90,6 @@ def place_changes(
         Changes that key signatures make.
     track : int, optional
         Track (from 0) of a format 2 file.
-
-    Returns
-    -------
-    list of PlacedChange
-        By tick; several changes at one tick become one.
     """
     timed = [(tick, 0, change) for tick, change in signatures]
     wanted = list(asked)

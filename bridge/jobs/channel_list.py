@@ -8,19 +8,9 @@ _HINT = "channels are 1 to 16, such as 1-8,11-16"
 
 
 def parse_channels(text: str) -> tuple[int, ...]:
-    """Read a list of channels.
+    """Read channels 1 to 16 as numbers and spans, separated by commas; return each once, ascending.
 
     ValueProblem if a part is no channel or span, or nothing is named.
-
-    Parameters
-    ----------
-    text : str
-        Numbers and spans, separated by commas.
-
-    Returns
-    -------
-    tuple of int
-        Channels 1 to 16, ascending, each once.
     """
     found: set[int] = set()
     for part in text.replace(" ", "").split(","):

@@ -40,10 +40,7 @@ def choose_table(request: TableRequest) -> TableSpec:
 def choose_tuned(request: TableRequest) -> tuple[TableSpec, AsTuned | None]:
     """Make the description of a table, and tell how the strings stand where they were listened to.
 
-    Returns
-    -------
-    (spec, tuned)
-        `tuned` is None unless `as_tuned` was asked for. Raises as `choose_table`.
+    Without `as_tuned` the second is None. Raises as `choose_table`.
     """
     if request.reference_from is not None and request.as_tuned is not None:
         raise ValueProblem(

@@ -71,16 +71,10 @@ def lowered_bars() -> tuple[Change, ...]:
 def run_demo(
     folder: Path, overwrite: bool = False, progress: Callable[[str, float], None] | None = None
 ) -> Demo:
-    """Make the demo's files in `folder`; all of them appear, or none.
+    """Make the demo's files in `folder`, which is made if it does not exist; all of them appear, or none.
 
-    OutputProblem if a file exists already, or cannot be written.
-
-    Parameters
-    ----------
-    folder : Path
-        Made if it does not exist.
-    progress : callable, optional
-        Called with a file's name and how much of it is done, 0 to 1.
+    `progress` is called with a file's name and how much of it is done, 0 to 1. OutputProblem if a file exists
+    already, or cannot be written.
     """
     spec = choose_table(TableRequest(guitar=GUITAR, reference=REFERENCE))
     written = MidiFile(format=1, division=TICKS_PER_QUARTER, tracks=demo_tracks(), name=TITLE)

@@ -85,20 +85,11 @@ def export_table(
     overwrite: bool = False,
     sheet: bool = True,
 ) -> Exported:
-    """Write a table in all its forms; all files appear, or none.
+    """Write a table in all its forms into a folder, which is made if it does not exist; all files appear, or none.
 
-    OutputProblem if a file exists already, or cannot be written.
-
-    Parameters
-    ----------
-    folder : Path
-        Where the files go; made if it does not exist.
-    profile : SynthProfile
-        Which forms the messages take.
-    name : str, optional
-        Beginning of the file names; the table's name where left out.
-    sheet : bool
-        Whether the sheets are made too; where their libraries are missing, `Exported.left_out` says so.
+    Messages take the forms of the profile; file names begin with `name`, or the table's own. Where the
+    libraries of sheets are missing, `Exported.left_out` says so. OutputProblem if a file exists already, or
+    cannot be written.
     """
     stem = check_name(name or spec.name)
     table = build_table(spec)
@@ -157,15 +148,7 @@ def setup_file(table: Table, profile: SynthProfile, name: str) -> bytes:
 
 
 def paced_midi(messages: Iterable[bytes], profile: SynthProfile, title: str) -> bytes:
-    """Make a MIDI file that sends messages with the pauses that a synth needs after SysEx.
-
-    Parameters
-    ----------
-    messages : iterable of bytes
-        In sending order.
-    profile : SynthProfile
-        Says how long the pauses are.
-    """
+    """Make a MIDI file that sends messages, in this order, with the pauses that a synth needs after SysEx."""
     events: list[Event] = [(0, b"\xff\x03" + title.encode("utf-8"))]
     due_s = 0.0
     for message in messages:

@@ -81,12 +81,13 @@ def study_frets(
     compensation: Sequence[str] = (),
     string_hz: Sequence[str] = (),
 ) -> FretStudy:
-    """Work out a fretboard.
+    """Work out a fretboard of a table with a guitar, whose fret is a capo.
+
+    TuningProblem if the table has no guitar, or one without frets; ValueProblem if a text is malformed or a
+    value out of range.
 
     Parameters
     ----------
-    spec : TableSpec
-        A table with a guitar; its fret is a capo.
     last_fret : int, optional
         Highest fret; None: the instrument's last.
     drone : str, optional
@@ -95,13 +96,6 @@ def study_frets(
         What strings were measured to fret sharp: ``6:12=+7``.
     string_hz : sequence of str
         What strings were measured to sound: ``3=183.2``.
-
-    Raises
-    ------
-    TuningProblem
-        If the table has no guitar, or one without frets.
-    ValueProblem
-        If a text is malformed or a value out of range.
     """
     guitar = guitar_of(spec)
     if guitar.frets == 0:
@@ -200,12 +194,10 @@ def common_chords(table: Table) -> tuple[Chord, ...]:
 def frets_csv(study: FretStudy) -> str:
     """Return a fretboard as CSV: a line of headings and a line for each string at each fret.
 
-    Returns
-    -------
-    str
-        Columns ``string,fret,open,hz,key,note,table_hz,cents,safe,drone_beats_hz,drone_partial,string_partial``;
-        cents and beats to four decimals, Hz with all the digits that a float64 needs; the last three are
-        empty where nothing beats.
+    Columns are
+    ``string,fret,open,hz,key,note,table_hz,cents,safe,drone_beats_hz,drone_partial,string_partial``; cents
+    and beats to four decimals, Hz with all the digits that a float64 needs; the last three are empty where
+    nothing beats.
     """
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")

@@ -51,16 +51,10 @@ if TYPE_CHECKING:
 
 
 def hear_take(samples: NDArray[np.float64] | Mono, sample_rate: float, table: Table | None = None) -> Heard:
-    """Find the notes of a take.
+    """Find the notes of a take, shape (n,) or (n, channels), and compare them with a table.
 
-    InputProblem where no note could be measured, with the reason.
-
-    Parameters
-    ----------
-    samples : ndarray, shape (n,) or (n, channels), or Mono
-    table : Table, optional
-        What notes are compared with; with a guitar also the strings that they are named by, as they sound with the
-        table's capo.
+    With a guitar they are named by its strings, as they sound with the table's capo. InputProblem where no
+    note could be measured, with the reason.
     """
     from bridge.sound.listening.listen import hear
 
@@ -83,19 +77,11 @@ def strings_told(heard: Heard, table: Table) -> list[str]:
 
 
 def reference_in_take(path: str | Path, spec: TableSpec, named: bool) -> Reference:
-    """Find the reference in a take.
+    """Find the reference in a take; the spec's own says about where to look.
 
-    With a guitar it is the reference string, else the one string that was plucked; without one, the one note that
-    was played.
-
-    InputProblem if the take cannot be read or measured, or has not the note.
-
-    Parameters
-    ----------
-    spec : TableSpec
-        Its reference says about where to look.
-    named : bool
-        Whether a person named that reference: then only that note is looked for.
+    With a guitar it is the reference string, else the one string that was plucked; without one, the one note
+    that was played. Where a person `named` it, only that note is looked for. InputProblem if the take cannot
+    be read or measured, or has not the note.
     """
     return find_reference(path, spec.reference, spec.guitar, named)
 
@@ -132,17 +118,8 @@ def find_reference(path: str | Path, wanted: Reference, guitar: Guitar | None, n
 def sounding_in_take(path: str | Path, spec: TableSpec) -> float:
     """Find what the reference string sounds as it is now, in Hz, with the capo on if there is one.
 
-    Parameters
-    ----------
-    spec : TableSpec
-        With a guitar; its reference and fret say about where to look.
-
-    Raises
-    ------
-    InputProblem
-        The take cannot be read or measured, or has not the string.
-    TuningProblem
-        There is no guitar.
+    The spec's reference and fret say about where to look. InputProblem if the take cannot be read or
+    measured, or has not the string; TuningProblem if there is no guitar.
     """
     from bridge.sound.files.audiofile import read_take
 
@@ -223,21 +200,10 @@ def _reference_string_hz(spec: TableSpec) -> float:
 
 
 def tuned_in_take(path: str | Path, spec: TableSpec) -> AsTuned:
-    """Make a table as the strings of a take are tuned.
+    """Make a table as the strings of a take are tuned: open ones plucked one by one, in any order; they may ring on.
 
-    Parameters
-    ----------
-    path : str or Path
-        Open strings plucked one by one, in any order; they may ring on.
-    spec : TableSpec
-        With a guitar; its reference says about where the strings are.
-
-    Raises
-    ------
-    InputProblem
-        The take cannot be read or measured, or has no string of the guitar.
-    TuningProblem
-        There is no guitar, or a string is far from its note.
+    The spec's reference says about where they are. InputProblem if the take cannot be read or measured, or
+    has no string of the guitar; TuningProblem if there is no guitar, or a string is far from its note.
     """
     guitar = spec.guitar
     if guitar is None:
@@ -293,22 +259,11 @@ class Together:
 def hear_together(
     samples: NDArray[np.float64] | Mono, sample_rate: float, two: str, table: Table | None = None
 ) -> Together:
-    """Measure the beats of two strings or notes that sound together.
+    """Measure the beats of two strings or notes that sound together, shape (n,) or (n, channels).
 
-    Parameters
-    ----------
-    samples : ndarray, shape (n,) or (n, channels), or Mono
-    two : str
-        The one that stays and the one to turn: strings of the table's guitar (``4,3``), or notes (``D3,F#3``).
-    table : Table, optional
-        Pitches to expect; notes without a table are expected as in equal temperament at A4 = 440 Hz.
-
-    Raises
-    ------
-    ValueProblem
-        The two are not named as they should be.
-    InputProblem
-        No beats could be measured, with the reason.
+    `two` is the one that stays and the one to turn: strings of the table's guitar (``4,3``), or notes
+    (``D3,F#3``), which without a table are expected as in equal temperament at A4 = 440 Hz. ValueProblem if
+    the two are not named as they should be; InputProblem if no beats could be measured, with the reason.
     """
     from bridge.sound.listening.beating import hear_beats
 

@@ -70,15 +70,11 @@ def no_strings(others: Sequence[HeardNote]) -> list[str]:
 
 
 def far_off(notes: Sequence[HeardNote], table: Table) -> list[str]:
-    """Say which strings of a take sound a tone or more from where they belong.
+    """Say which strings of a take sound a tone or more from where the table, which has a guitar, wants them.
 
-    Parameters
-    ----------
-    notes : sequence of HeardNote
-        In order of time. Where they are as many as the strings, and played in their order, each is its string, however
-        far off; else each is the nearest string. More different notes than strings are a melody: nothing is said.
-    table : Table
-        With a guitar.
+    Notes come in order of time. Where they are as many as the strings, and played in their order, each is its
+    string, however far off; else each is the nearest string. More different notes than strings are a melody:
+    nothing is said.
     """
     strings = {string.number: string for string in table.strings}
     if len({note.key for note in notes}) > len(strings):

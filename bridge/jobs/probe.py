@@ -102,16 +102,9 @@ def write_profile(report: ProbeReport, path: Path, overwrite: bool) -> None:
 def make_report(
     found: Findings, name: str, port: str, heard: str | None, today: datetime.date
 ) -> ProbeReport:
-    """Return the report of an examination.
+    """Return the report of an examination through a sound input, or by a player where `heard` is None.
 
-    MethodProblem if nothing is known to be obeyed.
-
-    Parameters
-    ----------
-    name : str
-        Of the profile.
-    heard : str or None
-        The sound input that it was heard through; None: a player answered.
+    `name` is the profile's. MethodProblem if nothing is known to be obeyed.
     """
     how = "answered by a player, by ear" if heard is None else f"heard through the sound input {heard}"
     source = f"examined with stillbeat probe on {today.isoformat()}, port {port}, {how}"

@@ -41,21 +41,11 @@ class ReadTable:
 
 
 def read_table(path: Path, program: int | None = None) -> ReadTable:
-    """Get a table back from a file.
+    """Get a table back from a ``.syx``, ``.mid``, ``.table.toml``, or a ``.json`` or ``.csv`` that an export wrote.
 
-    Parameters
-    ----------
-    path : Path
-        ``.syx``, ``.mid``, ``.table.toml``, or a ``.json`` or ``.csv`` that an export wrote.
-    program : int, optional
-        Tuning program 0-127, where the file fills several.
-
-    Raises
-    ------
-    InputProblem
-        The file is missing, unreadable, or holds no table.
-    ValueProblem
-        The file fills several tuning programs and `program` does not name one of them.
+    `program` is a tuning program, 0 to 127, where the file fills several. InputProblem if the file is
+    missing, unreadable, or holds no table; ValueProblem if it fills several tuning programs and `program`
+    names none of them.
     """
     suffix = path.suffix.lower()
     if suffix == ".toml":

@@ -65,12 +65,13 @@ def plan_strings(
     stiffness: Sequence[str] = (),
     sounding_hz: float | None = None,
 ) -> StringsPlan:
-    """Plan how the guitar of a table is tuned.
+    """Plan how the guitar of a table is tuned; its fret is a capo, its slide is left aside.
+
+    TuningProblem if the table has no guitar; ValueProblem if a value is out of range, or the tunings are of
+    different instruments; InputProblem if a named tuning is missing or broken.
 
     Parameters
     ----------
-    spec : TableSpec
-        A table with a guitar; its fret is a capo, its slide is left aside.
     start : str, optional
         Name or path of the tuning before, or ``slack``.
     scale_length_mm : float, optional
@@ -79,15 +80,6 @@ def plan_strings(
         Fletcher's B, ``0.0001`` for all strings or ``6=0.0002`` for one.
     sounding_hz : float, optional
         What the reference string was measured to sound, with the capo on if there is one.
-
-    Raises
-    ------
-    TuningProblem
-        If the table has no guitar.
-    ValueProblem
-        If a value is out of range, or the tunings are of different instruments.
-    InputProblem
-        If a named tuning is missing or broken.
     """
     if spec.guitar is None:
         raise TuningProblem(

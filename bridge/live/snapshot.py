@@ -11,11 +11,16 @@ from typing import Literal, NamedTuple, TypeAlias
 
 from bridge.live.state import Counts, Lesson
 
-Link: TypeAlias = Literal["starting", "ok", "synth gone", "keyboard gone", "server gone", "restarting"]
+Link: TypeAlias = Literal[
+    "starting", "ok", "synth gone", "keyboard gone", "loop", "server gone", "restarting"
+]
 """Whether what is played is heard, and if not, why."""
 
 Kind: TypeAlias = Literal["said", "alarm", "healed", "engine"]
 """Something to know; something is wrong; it is well again; something that only concerns how it is done."""
+
+DroneState: TypeAlias = Literal["none", "off", "on", "waiting"]
+"""None here; off; on; on, but silent until the listening is over."""
 
 
 class Message(NamedTuple):
@@ -42,7 +47,7 @@ class NoteShown(NamedTuple):
 class DroneShown:
     """The drone under the playing."""
 
-    state: Literal["none", "off", "on", "waiting"] = "none"
+    state: DroneState = "none"
     """None here; off; on; on, but silent until the listening is over."""
     notes: tuple[str, ...] = ()
     """What it holds, or would hold."""
@@ -50,6 +55,30 @@ class DroneShown:
     """How far each note that sounds lies from equal temperament at A4 = 440 Hz."""
     volume: float = 0.0
     """How far it has risen, 0 to 1."""
+
+
+class PartShown(NamedTuple):
+    """Who plays in a track."""
+
+    name: str
+    muted: bool = False
+
+
+@dataclass(frozen=True)
+class TrackShown:
+    """The track that plays along."""
+
+    name: str = ""
+    bars: int = 0
+    """How many it has; 0 where it has none."""
+    loop: tuple[int, int] | None = None
+    """First and last bar of what it repeats."""
+    tempo: float = 1.0
+    """How fast, 1 being the file's own."""
+    paused: bool = False
+    count_in: int = 0
+    """Beats until it begins."""
+    parts: tuple[PartShown, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -62,6 +91,10 @@ class Snapshot:
     keyboard: str = ""
     synth: str = ""
     """Names of the ports; the keyboard's is empty where there is none."""
+    keyboards: tuple[str, ...] = ()
+    """Where there are several, or not all of one plays: what each is called, and what of it plays."""
+    gone: tuple[str, ...] = ()
+    """Names of the keyboards that are gone, or are not heard because of a loop."""
     method: str = ""
     instrument: str = ""
     """What the synth is."""
@@ -89,7 +122,7 @@ class Snapshot:
     tuning: str = ""
     """The guitar's tuning and its capo, in words; empty where no guitar was named."""
     remarks: tuple[str, ...] = ()
-    """What the session says to the musicians, of the evening and of this piece."""
+    """What the session says to the musicians, of this piece and of the evening."""
     next: str = ""
     then: str = ""
     """What comes next; and where that is a section, the next piece."""
@@ -100,6 +133,9 @@ class Snapshot:
     """Seconds that the microphone will still be listened to; None while it is not."""
     chord: str = ""
     """Which chord sounds, and which of its notes the harmony has moved; empty where nothing makes a chord."""
+    chart_now: str = ""
+    chart_next: str = ""
+    """Which chord of a chart is now, and which comes next; empty without a chart."""
     sounding: tuple[NoteShown, ...] = ()
     beats: str = ""
     """How fast the drone, or else the lowest note, and the highest one beat."""
@@ -111,8 +147,13 @@ class Snapshot:
     """What feet and silent keys do."""
     keys: tuple[str, ...] = ()
     """What can be typed."""
+    drone_volume: int | None = None
+    """How loud the drone is meant to be, in hundredths; None where there is none."""
     bar: int | None = None
-    """Where in the backing it is."""
+    """Where in the track it is."""
+    bars_left: int | None = None
+    """Bars, this one counted, until what comes next comes; where nothing does, until the track or its loop ends."""
+    track: TrackShown | None = None
     counts: Counts = field(default_factory=Counts)
     lesson: Lesson | None = None
     """The drone that goes through steps."""

@@ -79,6 +79,13 @@ class InPort(ABC):
     name: str
     """The port that it hears; for a made port, its own name."""
 
+    def pulse(self, data: bytes) -> None:
+        """Let a short message of our own arrive here, where the system keeps what it takes for unfinished to itself.
+
+        Everywhere else nothing happens. May be called from any thread but the port's own.
+        """
+        return
+
     @abstractmethod
     def close(self) -> None:
         """Stop listening. No call is under way or comes after this returns. Closing twice is no error."""

@@ -29,11 +29,11 @@ from collections.abc import Iterator
 
 from bridge.errors import PortProblem, near_names
 from bridge.ports.base import InPort, MidiSystem, OutPort, Receive, client_name
-from bridge.ports.jack_library import cut_off
+from bridge.ports.jack_library import connect, cut_off
 from bridge.ports.library import REFUSALS, Ear, LibraryIn, LibraryOut, LibraryPort, chosen_library
 
 _NO_VIRTUAL = "Windows MIDI"
-_IN_LABEL, _OUT_LABEL = "keyboard", "synth"
+_IN_LABEL, _OUT_LABEL, _PULSE = "keyboard", "synth", "pulse"
 """How our ports are called unless something else is asked for; a client that only lists ports can become such a one."""
 _CONNECTED_S = 0.05
 """A connection over JACK holds from the server's next period on; what is sent before that is lost."""
@@ -176,14 +176,38 @@ class RtMidiSystem(MidiSystem):
 
     def open_input(self, name: str, receive: Receive, *, label: str = _IN_LABEL) -> InPort:
         """Listen to a port (see `MidiSystem.open_input`)."""
+        pulse = self._new_pulse(label)  # before anything comes in: see `jack_library`
         port = self._take_in(label)
         before = self._ends()
         self._open(port, name, label)
-        return self._listening(port, name, receive, before)
+        return self._listening(port, name, receive, before, pulse)
 
-    def _listening(self, port: LibraryIn, name: str, receive: Receive, before: list[str]) -> InPort:
+    def _new_pulse(self, label: str) -> tuple[LibraryOut, str] | None:
+        """Return an output of our own, to be patched into an input of our own, and its name; over JACK only."""
+        if self.title != "JACK" or not label.startswith(_IN_LABEL):
+            return None
+        before = self._all_inputs()
+        port = self._new_out(_PULSE)
+        try:
+            port.make(_PULSE)
+            own = self._own_end(before, self._all_inputs())
+        except (PortProblem, *REFUSALS):
+            own = None
+        if own is None:
+            port.delete()
+            return None
+        return port, own
+
+    def _listening(
+        self,
+        port: LibraryIn,
+        name: str,
+        receive: Receive,
+        before: list[str],
+        pulse: tuple[LibraryOut, str] | None = None,
+    ) -> InPort:
         """Return an input that has just been opened; over JACK one that knows its own end of the connection."""
-        return _RtMidiIn(port, name, receive, self._own_end(before, self._ends()))
+        return _RtMidiIn(port, name, receive, self._own_end(before, self._ends()), pulse)
 
     def _ends(self) -> list[str]:
         """Return all ports over JACK that can be played to, our own among them."""
@@ -238,10 +262,11 @@ class RtMidiSystem(MidiSystem):
     def make_input(self, receive: Receive, *, label: str = _IN_LABEL) -> InPort:
         """Make an input port of our own."""
         self._check_virtual()
+        pulse = self._new_pulse(label)
         port = self._take_in(label)
         before = self._ends()
         self._make(port, label)
-        return self._listening(port, f"{self._client(label)}:{label}", receive, before)
+        return self._listening(port, f"{self._client(label)}:{label}", receive, before, pulse)
 
     def make_output(self, *, label: str = _OUT_LABEL) -> OutPort:
         """Make an output port of our own."""
@@ -272,15 +297,36 @@ class RtMidiSystem(MidiSystem):
 
 
 class _RtMidiIn(InPort):
-    """An open input; over JACK `end` is the full name of our own end."""
+    """An open input; over JACK `end` is the full name of our own end, `pulse` an output of ours patched into it."""
 
-    def __init__(self, port: LibraryIn, name: str, receive: Receive, end: str | None = None) -> None:
+    def __init__(
+        self,
+        port: LibraryIn,
+        name: str,
+        receive: Receive,
+        end: str | None = None,
+        pulse: tuple[LibraryOut, str] | None = None,
+    ) -> None:
         self.name = name
         self._port = port
         self._end = end
+        self._pulse = pulse[0] if pulse is not None else None
+        if pulse is not None and (end is None or not connect(pulse[1], end)):
+            self._give_pulse_back()
         ear = Ear(receive)
         self._ear = weakref.ref(ear)
         port.listen(ear)
+
+    def pulse(self, data: bytes) -> None:
+        """Send into this very input (see `InPort.pulse`)."""
+        if self._pulse is not None:
+            self._pulse.send(data)
+
+    def _give_pulse_back(self) -> None:
+        port, self._pulse = self._pulse, None
+        if port is not None:
+            port.close_port()
+            port.delete()
 
     def close(self) -> None:
         """Stop listening and give the client back."""
@@ -290,6 +336,7 @@ class _RtMidiIn(InPort):
         self._stop()
         port.close_port()
         port.delete()
+        self._give_pulse_back()
 
     def _stop(self) -> None:
         """Have the thread of the port take its own callback away, and wait until it has left the interpreter.

@@ -79,10 +79,8 @@ def place_words(place: Place, fretless: bool = False) -> str:
 def touched_words(touched: TouchedString, note: str, fretless: bool = False) -> str:
     """Say which string sounds, and touched where.
 
-    Returns
-    -------
-    str
-        Such as ``string 4 (D3) touched at 1/5: fret 4, 5 mm towards the nut; or at 2/5: fret 9, 3 mm towards the nut``.
+    Such as ``string 4 (D3) touched at 1/5: fret 4, 5 mm towards the nut; or at 2/5: fret 9, 3 mm towards the
+    nut``.
     """
     name = f"string {touched.string} ({note})"
     if not touched.touches:

@@ -94,14 +94,9 @@ class Picture:
 
 
 def picture_svg(picture: Picture, *, alone: bool = True, notes: bool = True) -> str:
-    """Return a picture as SVG.
+    """Return a picture as SVG, a file of its own or else a part of a page and as wide as that allows.
 
-    Parameters
-    ----------
-    alone : bool
-        Whether it is a file of its own; else it is part of a page and as wide as that allows.
-    notes : bool
-        Whether shapes tell more when a browser's pointer rests on them.
+    With `notes`, shapes tell more when a browser's pointer rests on them.
     """
     width, height = _number(picture.width_mm), _number(picture.height_mm)
     size = f'width="{width}mm" height="{height}mm" ' if alone else ""

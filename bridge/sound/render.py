@@ -47,7 +47,7 @@ def render_blocks(
 ) -> Iterator[NDArray[np.float32]]:
     """Yield the sound of a piece in blocks, as it is; it may go beyond 1.
 
-    ValueProblem if a time that is negative, no number or beyond a day; or the sample rate is out of range.
+    ValueProblem if a time is negative, no number or beyond a day, or the sample rate is out of range.
 
     Parameters
     ----------

@@ -17,6 +17,7 @@ _UNITS = "cents, semitones, seconds, bytes; channels 1 to 16"
 _ALWAYS = frozenset(("methods", "select", "device_id", "sounding", "rounding"))
 _COMMENTS = {
     "methods": "what it obeys, the best first",
+    "bend_range_sounding": "whether a range moves notes which are sounding already",
     "sounding": "methods that move notes which are sounding already",
     "quirks": "what else a player should know",
 }

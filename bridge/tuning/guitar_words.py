@@ -121,7 +121,7 @@ def _rising(names: Sequence[str]) -> Iterator[int]:
 def guitar_of(words: StringWords) -> Guitar:
     """Propose the pure form of strings, with the unisons by which it is tuned.
 
-    ValueProblem if no form makes all neighbours pure: says where the comma may go. TuningProblem if the
+    ValueProblem if no form makes all neighbours pure; says where the comma may go. TuningProblem if the
     strings cannot be tied together by harmonics.
     """
     tonic = _tonic(words.keys)

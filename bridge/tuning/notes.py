@@ -19,6 +19,7 @@ from __future__ import annotations
 
 import math
 import re
+from functools import lru_cache
 
 from bridge.errors import ValueProblem
 
@@ -35,6 +36,7 @@ _DEGREE_LETTERS = (0, 1, 1, 2, 2, 3, 3, 4, 5, 5, 6, 6)
 """Letters above the tonic's for each of the twelve degrees, 1 b2 2 b3 3 4 #4 5 b6 6 b7 7."""
 
 _CLASS = re.compile(r"([A-Ga-g])([#♯b♭]{0,2})")
+_SPAN = re.compile(r"\s*([A-Ha-h][#♯b♭]*-?\d+)\s*-\s*([A-Ha-h][#♯b♭]*-?\d+)\s*")
 _NOTE = re.compile(r"([A-Ga-g])([#♯b♭]{0,2})(-?\d{1,3})", re.ASCII)
 _GERMAN = re.compile(r"([A-Ha-h])(is|es|s)(-?\d*)", re.IGNORECASE)
 _H_HINT = "German H is B, German B is Bb"
@@ -76,6 +78,7 @@ def degree_meant(text: str) -> str:
     return ""
 
 
+@lru_cache(maxsize=256)  # a table asks for its tonic with every key
 def parse_pitch_class(text: str) -> int:
     """Read a note without octave, such as ``D``, ``F#`` or ``B♭``, as its pitch class, 0 (C) to 11 (B).
 
@@ -115,6 +118,28 @@ def parse_note(text: str) -> int:
     if not 0 <= key <= 127:
         raise ValueProblem(f"note {body!r} is out of range", "notes run from C-1 to G9; C4 is middle C")
     return key
+
+
+def parse_key_span(text: str, what: str, such_as: str) -> tuple[int, int]:
+    """Read ``C1-B1`` as two MIDI keys, the lowest and the highest.
+
+    Parameters
+    ----------
+    what, such_as : str
+        What such keys are, and an example, for messages.
+
+    Raises
+    ------
+    ValueProblem
+        It is not that.
+    """
+    match = _SPAN.fullmatch(text)
+    if match is None:
+        raise ValueProblem(f"{text!r} are no {what}", f"write the lowest and highest key, such as {such_as}")
+    low, high = parse_note(match[1]), parse_note(match[2])
+    if low > high:
+        raise ValueProblem(f"the {what} {text!r} run downward", f"did you mean {match[2]}-{match[1]}?")
+    return low, high
 
 
 def _accidental(signs: str, body: str) -> int:

@@ -123,6 +123,30 @@ class MpeReceiver:
                 self._zones[other] = Zone(other, room)
         return self.zones
 
+    def reach_after(self, channel: int, members: int) -> dict[int, int]:
+        """Take a configuration message as `configure` does; return the bend ranges that it puts channels to.
+
+        Members of the zone get 48 semitones, its manager and channels that belong to no zone any more get 2; whoever
+        wants others must say so afterwards.
+
+        Returns
+        -------
+        dict of int to int
+            Channel to semitones.
+
+        Source: *MIDI Polyphonic Expression* (2018), "Pitch Bend Sensitivity".
+        """
+        before = [number for zone in self._zones.values() for number in zone.channels]
+        if channel not in (LOWER_MANAGER, UPPER_MANAGER) or not 0 <= members <= 15:
+            return {}
+        self.configure(channel, members)
+        after = {number for zone in self._zones.values() for number in zone.channels}
+        reach = {number: MANAGER_RANGE_SEMITONES for number in before if number not in after}
+        reach[channel] = MANAGER_RANGE_SEMITONES
+        if channel in self._zones:
+            reach |= dict.fromkeys(self._zones[channel].member_channels, MEMBER_RANGE_SEMITONES)
+        return reach
+
     def zone_of(self, channel: int) -> Zone | None:
         """Return the zone that a channel belongs to, as manager or member, or None."""
         for zone in self._zones.values():

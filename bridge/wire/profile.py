@@ -69,6 +69,9 @@ class SynthProfile:
     bend_range_max_semitones: int = 12  # widest bend range that it obeys, 1 to 127
     # The bend range if it cannot be set; RPN 00 00 is then ignored.
     bend_range_fixed_semitones: int | None = None
+    # Whether notes that sound follow a bend range that is sent; None: not known. Where they do not, a range is sent
+    # only to a channel that is silent.
+    bend_range_sounding: bool | None = None
     # What share of a bend sounds: 1 where the synth bends as far as asked, 127/128 = 0.9921875 where the
     # range is taken as a seven-bit fraction. To reach an offset, bend by the offset divided by this.
     bend_scale: float = 1.0
@@ -150,6 +153,11 @@ class SynthProfile:
         for name in ("note_realtime", "octave_realtime", "octave_shared", "panel"):
             if not isinstance(getattr(self, name), bool):
                 raise ValueProblem(f"{name}: {getattr(self, name)!r} must be true or false")
+        if self.bend_range_sounding is not None and not isinstance(self.bend_range_sounding, bool):
+            raise ValueProblem(
+                f"bend_range_sounding: {self.bend_range_sounding!r} must be true or false",
+                "leave it out if it is not known",
+            )
         if self.note_form == "program" and not self.note_realtime:
             raise ValueProblem(
                 "note_realtime: the form without a bank (08 02) is real-time only",

@@ -93,6 +93,11 @@ class StreamSplitter:
         return len(self._partial)
 
     @property
+    def in_sysex(self) -> bool:
+        """Whether a SysEx message has begun that has not ended."""
+        return self._sysex
+
+    @property
     def dropped(self) -> int:
         """Messages dropped so far, of whatever kind (stray bytes not counted)."""
         return self.truncated_sysex + self.oversized_sysex + self.incomplete

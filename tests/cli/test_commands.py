@@ -124,7 +124,7 @@ def test_export_writes_a_sheet_where_it_can_be_made(capsys: pytest.CaptureFixtur
     pdf, html, svg = ((folder / f"t/open-d.sheet.{end}").read_bytes() for end in ("pdf", "html", "svg"))
     assert pdf.startswith(b"%PDF-")
     assert svg.startswith(b"<svg")
-    assert "The capo pulls the strings sharp, and unevenly" in html.decode("utf-8")
+    assert "The capo pulls the strings sharp, and unevenly." in html.decode("utf-8")
     code = "import sys; sys.modules['typst'] = None; from bridge.cli import main; main(sys.argv[1:])"
     command = [sys.executable, "-c", code, "export", "--guitar", "open-d", "-o", "without"]
     done = subprocess.run(command, capture_output=True, text=True, timeout=60, check=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shlex
+from pathlib import Path
 
 import pytest
 
@@ -51,3 +52,45 @@ def test_a_foot_setting_of_old_answers_with_the_new_one() -> None:
         parse_foot("66=slot-2")
     assert caught.value.hint == "type 66=table-2"
     assert parse_foot("66=table-2")[1].number == 2
+
+
+@pytest.mark.parametrize(
+    ("said", "now"),
+    [
+        ("play --device Line --guitar open-d", "play --mic Line --guitar open-d"),
+        ("play --guitar open-d --device=Line", "play --guitar open-d --mic=Line"),
+        ("play --guitar open-d --mic", "play --guitar open-d"),
+        ("play --mic --guitar open-d", "play --guitar open-d"),
+        ("tune --mic Line --guitar open-d", "tune --mic --device Line --guitar open-d"),
+        ("tune open-d --mic='The Line'", "tune open-d --mic --device 'The Line'"),
+        ("listen --mic Line --seconds 3", "listen --mic --device Line --seconds 3"),
+    ],
+)
+def test_each_answers_the_others_word_for_a_microphone(
+    said: str, now: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with pytest.raises(SystemExit) as end:
+        main(shlex.split(said))
+    assert end.value.code == 2
+    answer = capsys.readouterr().err
+    assert answer.endswith(f"type: stillbeat {now}\n")
+    assert answer.count("\n") == 1
+
+
+@pytest.mark.parametrize("said", ["listen --mic take.wav", "listen --mic {folder}/take"])
+def test_a_take_behind_mic_is_no_microphone(
+    said: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "take").write_bytes(b"")
+    with pytest.raises(SystemExit):
+        main(shlex.split(said.format(folder=tmp_path)))
+    assert "a file or --mic, not both" in capsys.readouterr().err
+
+
+def test_a_table_behind_mic_is_no_microphone(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("bridge.sound.device.asking._LOOK", "print('-no such input')")
+    (tmp_path / "mine.table.toml").write_text('schema = 1\nguitar = "open-d"\n')
+    monkeypatch.chdir(tmp_path)
+    with pytest.raises(SystemExit) as end:
+        main(["tune", "--mic", "mine.table.toml"])
+    assert end.value.code == 4, "it got as far as the microphone"

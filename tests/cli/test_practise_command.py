@@ -8,6 +8,8 @@ from pathlib import Path
 import pytest
 
 from bridge.cli import main
+from bridge.jobs.choose import TableRequest
+from bridge.jobs.practise import PractiseRequest, assignments
 from bridge.store.practice.records import Given, Kept, Record, save_record
 
 NOWHERE = ("--device", "no such sound card")
@@ -108,3 +110,18 @@ def test_a_broken_record_is_named_and_stops_nothing(capsys: pytest.CaptureFixtur
     assert left.value.code == 0
     assert "note: the record 2026-05-05T10-00-00-wide.json cannot be read" in err
     assert "nothing has been practised yet" in out
+
+
+def test_the_list_that_the_guide_shows_is_understood(home: Path) -> None:
+    """tables/README.md, "Lists of exercises": what stands there indented is read as it stands."""
+    guide = (Path(__file__).resolve().parents[2] / "tables" / "README.md").read_text(encoding="utf-8")
+    part = guide.partition("## Lists of exercises")[2].partition("\n## ")[0]
+    path = home / "week.toml"
+    path.write_text("\n".join(line[4:] for line in part.splitlines() if line.startswith("    ")))
+    work, title, table = assignments(TableRequest(), PractiseRequest(list_file=path))
+    assert title == "Third week: thirds"
+    assert table.tonic == "D"
+    assert [(one.what, one.count, one.timbre) for one in work] == [
+        ("still", 30, "plucked"),
+        ("sing", 3, "steady"),
+    ]

@@ -91,6 +91,8 @@ def test_what_has_no_pure_form_is_refused(table: Table) -> None:
         sound(table, "a fithh")
     with pytest.raises(ValueProblem, match="two that are compared"):
         sound(table, "I ii IV")
+    with pytest.raises(ValueProblem, match="meets no other note in its first twelve partials"):
+        sound(table, "1 7")  # 15/8
     with pytest.raises(ValueProblem, match="out of reach"):
         sound(table, "D0 A0")
 

@@ -186,6 +186,14 @@ def test_a_source_bend_range_of_24() -> None:
     assert any("cut short" in text for text in plan.report.notices)
 
 
+def test_an_mpe_source_that_sends_only_the_configuration_bends_by_48() -> None:
+    zone = [cc(101, 0), cc(100, 6), cc(6, 3), cc(101, 127), cc(100, 127)]
+    source = stream((0.0, zone), (0.5, on(64, 2)), (0.6, wheel(8192 + 512, 2)), (1.0, off(64, 2)))
+    plan, found = plan_and_check(source)
+    assert plan.report.ranges_semitones == {2: 3}  # 300 cents, less 14
+    assert found.off == []
+
+
 def test_a_source_bend_range_of_24_that_is_little_used_needs_no_wide_range() -> None:
     source = stream((0.0, rpn(0, 24)), (0.5, on(64)), (0.6, wheel(8192 + 300)), (1.0, off(64)))
     plan, found = plan_and_check(source)

@@ -48,7 +48,7 @@ def bends_of(out: list[tuple[int, bytes]]) -> dict[int, int]:
     return {data[0] & 15: data[1] | data[2] << 7 for _, data in out if data[0] & 0xF0 == 0xE0}
 
 
-def cents(value: int, semitones: int = 2) -> float:
+def cents(value: int, semitones: int = 3) -> float:
     return (value - 8192) * semitones * 100 / 8192
 
 
@@ -221,16 +221,16 @@ def test_changes_out_of_range_are_named(mode: str, glide_s: float, match: str) -
         BendEngine(None, JUST).change(JUST, 0.0, mode, glide_s)  # type: ignore[arg-type]
 
 
-def test_the_range_is_two_semitones_until_the_wheel_moves() -> None:
+def test_the_range_holds_table_and_wheel_before_the_first_note() -> None:
     engine = BendEngine(None, JUST)
     out = [data for _, data in engine.start(0.0)]
     ranges = [data[2] for data in out if data[0] & 0xF0 == 0xB0 and data[1] == 6]
-    assert ranges == [2] * 15
+    assert ranges == [3] * 15  # the wheel reaches 200 cents, the farthest offset is 18
     assert not any(data[0] & 15 == 9 for data in out)
     engine.feed(on(64), 0.1)
-    widened = [data for _, data in engine.feed(bytes((0xE0, 0, 0)), 0.2)]
-    assert [data[2] for data in widened if data[0] == 0xB0 and data[1] == 6] == [3]
-    assert cents(widened[-1][1] | widened[-1][2] << 7, 3) == pytest.approx(-214.0, abs=0.02)
+    bent = [data for _, data in engine.feed(bytes((0xE0, 0, 0)), 0.2)]
+    assert [data[0] & 0xF0 for data in bent] == [0xE0]
+    assert cents(bent[0][1] | bent[0][2] << 7) == pytest.approx(-214.0, abs=0.02)
     assert len(engine.feed(bytes((0xE0, 0, 32)), 0.3)) == 1
 
 

@@ -1,7 +1,8 @@
 """Bends as independent synths sound them, measured from their audio.
 
 Tolerances are the synths' own resolution: TinySoundFont 0.05 cents up to ±4 semitones; FluidSynth 2.3.1 floors to
-whole cents, and what is sent is placed so that the nearest sounds (0.51); TiMidity++ 2.14 bends within 0.43 (0.55 with the table's own).
+whole cents, and what is sent is placed so that the nearest sounds (0.51); TiMidity++ 2.14 bends within 0.43 (0.55 with
+the table's own).
 """
 
 from __future__ import annotations

@@ -14,7 +14,7 @@ from support.obedient import ObedientSynth
 from bridge.engine.bend.live import BendEngine
 from bridge.engine.bend.options import BendOptions
 from bridge.engine.mts.live import MtsLiveEngine
-from bridge.engine.play.controls import Action, ControlReader, Controls, parse_foot
+from bridge.engine.play.controls import Action, ControlReader, Controls, parse_feet, parse_foot
 from bridge.engine.play.performance import Performance, quieting
 from bridge.engine.play.tables import PlayTable, TableSwitch
 from bridge.engine.protocols import Due, LiveEngine, OnChange
@@ -142,6 +142,50 @@ def test_a_foot_switch_acts_once_each_time_it_goes_down() -> None:
 def test_feet_that_cannot_be(text: str, says: str) -> None:
     with pytest.raises(ValueProblem, match=says):
         parse_foot(text)
+
+
+def test_feet_may_be_programs_of_the_control_channel_and_silent_keys() -> None:
+    feet = parse_feet(["66=listen", "program 5=undo", "Key  A0 = next", "program 128=drone"])
+    assert feet.controllers == {66: Action("listen")}
+    controls = Controls(feet=feet.controllers, foot_programs=feet.programs, foot_keys=feet.keys)
+    performance = make(controls=controls)
+    assert performance.feed(bytes((0xB0, 66, 127)), 1.0) == []
+    assert performance.feed(bytes((0xCF, 4)), 1.0) == []
+    assert performance.asked == ["listen", "undo"], "others do that: it changes no table"
+    assert performance.switch.number == 1
+    performance.feed(bytes((0xCF, 127)), 1.0)
+    assert performance.drone
+    performance.feed(bytes((0xCF, 2)), 1.0)
+    assert performance.switch.number == 3, "other programs choose tables as before"
+    for message in ((0x90, 21, 90), (0xA0, 21, 5), (0x80, 21, 0)):  # A0 is MIDI key 21
+        assert all(data[0] == 0xF0 for _, data in performance.feed(bytes(message), 1.0)), message
+    assert performance.switch.number == 1
+    assert performance.feed(bytes((0x90, 22, 90)), 1.0)[-1][1] == bytes((0x90, 22, 90))
+    assert performance.feed(bytes((0xC0, 4)), 1.0)[0][1] == bytes((0xC0, 4)), "a sound, on another channel"
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("program 0=next", "1 to 128"),
+        ("program 129=next", "1 to 128"),
+        ("program x=next", "1 to 128"),
+        ("key X1=next", "X1"),
+        ("key A0=nothing", "cannot do 'nothing'"),
+        ("program 5=slot-2", "tables are numbered now"),
+        ("key =next", "no foot switch"),
+        ("pedal 3=next", "no foot switch"),
+        ("6=next", "cannot be a foot switch"),
+    ],
+)
+def test_programs_and_keys_that_cannot_be(text: str, says: str) -> None:
+    with pytest.raises(ValueProblem, match=says):
+        parse_feet([text])
+
+
+def test_programs_as_feet_need_a_control_channel() -> None:
+    with pytest.raises(ValueProblem, match="need a control channel"):
+        Controls(channel=None, foot_programs={5: Action("next")})
 
 
 def test_keys_of_the_split_zone_choose_tonics_and_are_silent() -> None:

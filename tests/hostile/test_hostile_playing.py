@@ -308,8 +308,6 @@ class Playing(RuleBasedStateMachine):
     def lose_the_synth(self) -> None:
         """It was switched off and on: it has forgotten everything, and so has the player's book."""
         self.receiver = Receiver()
-        if self.method in STANDARD.methods:
-            self.source.reset()  # by tuning messages the source's own bends and parameters stay with the synth
         self.source.bend = [8192] * 16
         self.forget()
         self.hear(self.performance.restart(self.now_s))

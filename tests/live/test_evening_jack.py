@@ -91,6 +91,27 @@ def test_feet_keys_and_programs_lead_through_pieces_and_sections(stage: Stage) -
         assert live.errors() == ""
 
 
+@pytest.mark.parametrize("built", [False, True])
+def test_it_begins_with_the_piece_that_was_asked_for(
+    stage: Stage, evening_bundle: Path, tmp_path: Path, built: bool
+) -> None:
+    """Also from the folder that was built, on another computer."""
+    moved: tuple[str, ...] = ()
+    if built:
+        shutil.copytree(evening_bundle, tmp_path / "Thursday")
+        moved = ("--session", str(tmp_path / "Thursday"))
+    with stage.live("--from", "slate", *moved) as live:
+        live.wait("^ready")
+        live.wait("^piece 4/6  Slate Roof Blues, from the start: in D")
+        stage.tap.send(bytes((0x90, 60, 90)))
+        assert stage.in_tune(D3 * 7 / 4), "the table of its first note"
+        stage.tap.send(bytes((0x80, 60, 0)))
+        live.say("previous piece")
+        live.wait("^piece 3/6")
+        live.say("quit")
+        assert live.exit_code() == 0
+
+
 def test_every_piece_has_its_drone_which_is_let_go_at_the_end(stage: Stage) -> None:
     with stage.live() as live:
         live.wait("^ready")
@@ -170,18 +191,21 @@ def test_another_string_moves_nothing_and_nothing_is_heard_over_the_playing(
 def test_the_microphone_hears_the_string_while_the_drone_waits(stage: Stage) -> None:
     needs.portaudio()
     heard_hz = D3 * 2 ** (-5.0 / 1200)
-    with JackPlayer(stage.server) as guitar, stage.live("--mic", "guitar") as live:
+    feet = ("--foot", "66=listen", "--foot", "program 100=undo")
+    with JackPlayer(stage.server) as guitar, stage.live("--mic", "guitar", *feet) as live:
         live.wait("^ready")
         live.say("drone")
         live.wait("^drone D2 A2")
-        live.say("listen")
-        live.wait("^drone off")
+        stage.tap.send(bytes((0xB0, 66, 127)), bytes((0xB0, 66, 0)))
+        live.wait("^drone waits until the listening is over")
         live.wait(r"^listening \(guitar", 20.0)
         sound = takes.take([takes.open_d(heard_hz)[4]])
         guitar.begin(takes.at_rate(sound, guitar.rate_hz))
         live.wait(r"^D3 sounds 146.0\d Hz, 5.0 cents lower: all tables follow", 20.0)
         guitar.finish()
         live.wait("^drone D2 A2")
+        stage.tap.send(bytes((0xCF, 99)))  # program 100 on the control channel
+        live.wait("^taken back: D3 is 146.50 Hz again")
         live.say("quit")
         assert live.exit_code() == 0
 

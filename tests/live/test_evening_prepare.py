@@ -8,8 +8,11 @@ from pathlib import Path
 import pytest
 
 from bridge.engine.play.controls import Action, Controls
-from bridge.errors import StillbeatError
-from bridge.live.plan import TablesDrone
+from bridge.engine.play.tables import Kept, TableSwitch
+from bridge.errors import StillbeatError, ValueProblem
+from bridge.jobs.session.build import build_session
+from bridge.jobs.session.check import check_session
+from bridge.live.plan import LivePlan, TablesDrone
 from bridge.live.prepare.evening import EveningRequest, prepare_evening
 from bridge.tuning.reference import Reference
 
@@ -70,6 +73,39 @@ def test_what_is_asked_for_comes_before_what_the_session_says() -> None:
     assert plan.controls.feet == {80: Action("panic"), 81: Action("previous"), 66: Action("drone")}
 
 
+def test_feet_of_a_session_may_be_pedals_programs_and_keys(folder: Path) -> None:
+    edit(
+        folder,
+        "previous_controller = 81",
+        'previous_controller = 81\nfeet = ["66=listen", "program 9=undo", "key A0=drone"]',
+    )
+    prepared = prepare_evening(ask(folder, controls=Controls(feet={66: Action("undo")}, zone_means="piece")))
+    controls = prepared.plan.controls
+    assert controls.feet == {80: Action("next"), 81: Action("previous"), 66: Action("undo")}
+    assert controls.foot_programs == {9: Action("undo")}
+    assert controls.foot_keys == {21: Action("drone")}
+    assert {"foot 66: undo", "program 9: undo", "key A0: drone"} <= set(prepared.labels.feet)
+
+
+def test_the_session_names_its_microphone_and_the_command_line_wins(folder: Path) -> None:
+    assert microphone(ask(folder)) is None
+    edit(folder, "control_channel = 16", 'control_channel = 16\nmic = "Line"')
+    assert microphone(ask(folder)) == "Line"
+    assert microphone(ask(folder, device="Room")) == "Room"
+    edit(folder, 'mic = "Line"', 'device = "Line"')
+    with pytest.raises(
+        StillbeatError, match=r"line \d+: the microphone is named by mic here .type mic = 'Line'"
+    ):
+        prepare_evening(ask(folder))
+
+
+def microphone(request: EveningRequest) -> str | None:
+    """Which microphone is asked for the reference string."""
+    listening = prepare_evening(request).listening
+    assert listening is not None
+    return listening.device
+
+
 def test_a_piece_in_which_the_synth_rests_keeps_the_tuning_if_the_method_cannot_say_its_own(
     folder: Path,
 ) -> None:
@@ -119,6 +155,11 @@ def test_a_reference_found_anew_moves_the_pieces_that_follow_it(folder: Path) ->
             r"evening.toml, line \d+: .*controller 6 cannot be a foot",
         ),
         ("next_controller = 80", "next_controller = 81", r"line \d+: .*cannot mean both: 81"),
+        (
+            "next_controller = 80",
+            'feet = ["66=listn"]',
+            r"line \d+: feet: .*cannot do 'listn' .did you mean listen",
+        ),
         ('track = "tracks/low-water.mid"', 'track = "../low.mid"', r"line \d+"),
     ],
 )
@@ -126,6 +167,88 @@ def test_a_session_that_cannot_be_played(folder: Path, before: str, after: str, 
     edit(folder, before, after)
     with pytest.raises(StillbeatError, match=says):
         prepare_evening(ask(folder, synth="organ"))
+
+
+@pytest.mark.parametrize(
+    ("begin", "number"),
+    [("4", 10), ("slate roof blues", 10), ("Slate", 10), ("lantern-w", 17), (" two  frets ", 16), ("1", 1)],
+)
+def test_it_begins_with_the_piece_that_was_asked_for(begin: str, number: int) -> None:
+    prepared = prepare_evening(ask(begin=begin))
+    switch = TableSwitch(prepared.plan.tables, (), prepared.plan.starts)
+    if prepared.plan.kept is not None:
+        switch.put(prepared.plan.kept)
+    assert switch.number == number
+    assert prepared.spec is not None
+    assert prepared.spec.name == prepared.labels.programme[number - 1].title.lower().replace(" ", "-")
+
+
+@pytest.mark.parametrize(
+    ("begin", "says"),
+    [
+        ("7", "there is no piece '7' .Thursday evening has 6, from 1 Low Water to 6 Lantern Waltz"),
+        ("0", "there is no piece '0'"),
+        ("kettel him", "there is no piece 'kettel him' .did you mean 2 Kettle Hymn"),
+        ("waltz", "did you mean .*6 Lantern Waltz"),
+        ("zzz", "there are: 1 Low Water, 2 Kettle Hymn, .*, 6 Lantern Waltz"),
+        ("", "there is no piece ''"),
+    ],
+)
+def test_a_piece_that_is_none_is_answered_with_those_that_are_near(begin: str, says: str) -> None:
+    with pytest.raises(ValueProblem, match=says):
+        prepare_evening(ask(begin=begin))
+
+
+def test_several_pieces_that_begin_alike_are_listed(folder: Path) -> None:
+    edit(folder, 'title = "Lantern Waltz"', 'title = "Low Tide"')
+    with pytest.raises(ValueProblem, match="'low': 1 Low Water, 6 Low Tide"):
+        prepare_evening(ask(folder, begin="low"))
+    assert prepare_evening(ask(folder, begin="low t")).plan.kept == Kept(17)
+
+
+def drone_sounds(plan: LivePlan) -> bool:
+    """Tell whether a plan's drone sounds from the beginning."""
+    assert isinstance(plan.drone, TablesDrone)
+    return plan.drone.on
+
+
+def test_drones_wait_for_d_unless_the_session_or_the_command_says_so(folder: Path) -> None:
+    quiet = prepare_evening(ask(folder))
+    assert not drone_sounds(quiet.plan)
+    assert "d begins the drone" in quiet.notices
+    assert drone_sounds(prepare_evening(ask(folder, drone_on=True)).plan)
+    edit(folder, "control_channel = 16", "control_channel = 16\ndrone = true")
+    aloud = prepare_evening(ask(folder))
+    assert drone_sounds(aloud.plan)
+    assert "drones sound from the beginning; d ends them" in aloud.notices
+    assert not drone_sounds(prepare_evening(ask(folder, drone_on=False)).plan)
+
+
+def test_a_missing_track_is_a_warning_for_whoever_plays_it_himself(folder: Path) -> None:
+    whole = prepare_evening(ask(folder)).plan
+    (folder / "tracks" / "low-water.mid").unlink()
+    (folder / "tracks" / "ferry-bell.mid").write_bytes(b"no MIDI file")
+    prepared = prepare_evening(ask(folder))
+    assert prepared.plan == whole
+    assert any(
+        notice == "Low Water: there is no file tracks/low-water.mid, its backing track"
+        for notice in prepared.notices
+    )
+    assert any(
+        notice.startswith("Ferry Bell: its backing track: tracks/ferry") for notice in prepared.notices
+    )
+    with pytest.raises(
+        StillbeatError, match=r"line \d+: track = 'tracks/low-water.mid': there is no such file"
+    ):
+        check_session(folder / "evening.toml")
+    with pytest.raises(StillbeatError, match=r"low-water\.mid"):
+        build_session(folder / "evening.toml", folder / "out")
+
+
+def test_a_track_whose_key_signatures_are_followed_is_needed(folder: Path) -> None:
+    (folder / "tracks" / "kettle-hymn.mid").unlink()
+    with pytest.raises(StillbeatError, match=r"kettle-hymn\.mid.*no such file"):
+        prepare_evening(ask(folder))
 
 
 def test_without_a_keyboard_it_says_where_to_name_it() -> None:

@@ -189,6 +189,27 @@ def test_eight_of_eight_notes_are_off_after_every_way_of_leaving(
         assert (code, errors) == (0, "")
 
 
+@pytest.mark.parametrize("method", ["note", "bend"])
+def test_the_last_messages_go_out_twice_some_periods_apart(stage: Stage, method: str) -> None:
+    with stage.live("--method", method) as run:
+        sounding = stage.strike()
+        stage.tap.start()
+        stage.tap.send(bytes((0xB0, 64, 127)))
+        until(lambda: any(data[:2] == b"\xb0\x40" and data[2] for _, data in stage.tap.heard()))
+        stage.tap.start()
+        run.say("quit")
+        assert run.exit_code() == 0
+        came: dict[bytes, list[float]] = {}
+        for at_s, data in stage.tap.heard():
+            came.setdefault(data, []).append(at_s)
+    last = [bytes((0x80 | channel, key, 64)) for channel, key in sounding] + [bytes((0xB0, 64, 0))]
+    assert {data for data in came if data[0] == 0xF0 or data[:2] == b"\xb0\x06"}, "the tuning or the range"
+    period_s = stage.server.frames / stage.server.rate_hz
+    for data in (*last, *(data for data in came if data[0] == 0xF0)):
+        assert len(came[data]) >= 2, data.hex(" ")
+        assert came[data][-1] - came[data][0] > 10 * period_s
+
+
 @pytest.mark.parametrize("method", ["note", "octave", "bend"])
 @pytest.mark.parametrize("way", ["quit", "SIGTERM", "SIGKILL of the desk"])
 def test_pedals_bends_local_control_and_tuning_are_put_back(stage: Stage, method: str, way: str) -> None:

@@ -30,7 +30,8 @@ from bridge.jobs.practise import (
 )
 from bridge.live.practise.keys import keys_shown, moved_cents, read_key, read_line
 from bridge.live.practise.run import Enough, Leaving, Practice, run_course, run_tuning, told_note
-from bridge.live.practise.screen import PractiseLines, PractiseScreen, PractiseSeen
+from bridge.live.practise.screen import PractiseLines, PractiseScreen
+from bridge.live.practise.seen import PractiseSeen
 from bridge.live.practise.singing import run_singing
 from bridge.live.practise.sounders import HeldNotes, SynthSounder
 
@@ -181,6 +182,40 @@ def test_ears_rest_and_at_last_it_is_enough() -> None:
     assert sum("rest your ears for one" in line for line in said) == 1
     assert said[-1].startswith("enough for today: 12 minutes")
     assert 0 < len(course.marked) < 50
+
+
+def test_a_rest_is_silent_and_sounds_again_afterwards() -> None:
+    one = work("fifth", what="tune", trials=1)
+    run = TuningOut(one.sounds[0], 1)
+    with practice() as doing:
+        for command in ("pause", "x", "done"):
+            doing.take(command)
+        sounder = FakeSounder()
+        events: list[str] = []
+        sounder.let_go = lambda: events.append("silence")  # type: ignore[method-assign]
+        sounder.hold = lambda hz, level: events.append("sound")  # type: ignore[method-assign]
+        run_tuning(doing, sounder, one, run, 0.5)
+    assert events == ["sound", "silence", "sound", "silence"]
+
+
+def test_a_touch_counts_once_and_only_while_it_is_waited_for() -> None:
+    one = work("fifth", trials=3)
+    course = Course("still", one.sounds, one.count, seed=3)
+    seen: list[PractiseSeen] = []
+
+    def touch(now: PractiseSeen) -> None:
+        """Somebody who touches whatever there is, and three times."""
+        seen.append(now)
+        for command in ("wide", "done", "move 3", "first", "first", "second", "skip"):
+            doing.touch(command)
+
+    with QuickPractice(Views, watchers=[touch]) as doing:
+        sounder = FakeSounder(lambda: doing.touch("first"))
+        run_course(doing, sounder, one, course, 0.5)
+        assert doing._commands.empty()
+    assert len(sounder.played) == 6
+    assert [marked.given for marked in course.marked] == ["first"] * 3
+    assert {now.waits for now in seen} == {(), ("first", "second", "skip", "pause")}
 
 
 def test_the_beats_are_tuned_out_by_keys() -> None:

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 from support import synths
+from support.described import profile_from_toml
 from support.probed import ProbedSynth, RenderedSynth, bends_only, is_rpn, tiny_synth
 
 from bridge.engine.probe.course import Findings, examination
@@ -18,6 +19,7 @@ from bridge.engine.probe.profile import profile_of, unknowns
 from bridge.live.probe.examine import Prober, examine, follow
 from bridge.live.probe.seat import Seat
 from bridge.sound.listening.probe_ear import Ear
+from bridge.store.probe_profiles import profile_to_toml
 from bridge.wire import mts
 
 ALL = tuple(range(1, 17))
@@ -98,6 +100,7 @@ def test_timidity_is_found_as_it_is_known(sine_font: Path) -> None:
     assert profile.methods == ("note", "dump", "bend")
     assert profile.select == "program"
     assert profile.bend_range_max_semitones == 24
+    assert profile.bend_range_sounding is True  # with the bend that follows it
     assert profile.fine_tuning == "master"
     assert (profile.rounding, profile.bend_scale) == ("none", 1.0)
     assert profile.sounding == {"note", "bend"}
@@ -116,6 +119,7 @@ def test_tinysoundfont_is_found_as_it_is_known(sine_font: Path) -> None:
     assert profile.methods == ("bend",)
     assert profile.fine_tuning == "rpn"
     assert (profile.rounding, profile.bend_scale) == ("none", 1.0)
+    assert profile.bend_range_sounding is True
     assert found.fine_parts == "both"
     assert found.channels == ALL
 
@@ -126,6 +130,7 @@ def test_the_built_in_generator_obeys_everything() -> None:
     profile = profile_of(found, "b", "Built in", "heard")
     assert profile.methods == ("note", "octave", "dump", "bend", "mpe")
     assert not profile.octave_shared
+    assert profile.bend_range_sounding is True
     assert profile.sounding == {"note", "octave", "bend", "mpe"}
     assert unknowns(found) == []
 
@@ -136,6 +141,39 @@ def test_a_late_noisy_synth_that_only_bends() -> None:
     profile = profile_of(found, "b", "Bends", "heard")
     assert profile.methods == ("bend",)
     assert profile.bend_range_fixed_semitones == 2
+    assert profile.bend_range_sounding is None
+
+
+class LateRanges:
+    """Makes of the built-in generator a synth whose notes keep the bend range that they began with."""
+
+    def __init__(self) -> None:
+        self._sounding: set[tuple[int, int]] = set()
+        self._waiting = b""
+
+    def __call__(self, data: bytes) -> bytes | None:
+        which = (data[0] & 15, data[1] if len(data) > 1 else 0)
+        if data[0] & 0xE0 == 0x80:
+            self._sounding.discard(which)
+            if data[0] & 0xF0 == 0x90 and data[2]:
+                self._sounding.add(which)
+        if self._sounding and is_rpn(data):
+            self._waiting += data
+            return None
+        if data[0] & 0xF0 == 0x90 and self._waiting:
+            data, self._waiting = self._waiting + data, b""
+        return data
+
+
+def test_a_synth_that_takes_a_range_for_new_notes_only_is_found_out_and_written_down() -> None:
+    found = examined(ProbedSynth(LateRanges()))
+    assert found.verdict("bend-range") == "new"
+    profile = profile_of(found, "late", "Late", "heard")
+    assert profile.bend_range_sounding is False
+    text = profile_to_toml(profile)
+    assert "bend_range_sounding = false" in text
+    assert profile_from_toml(text).bend_range_sounding is False
+    assert any("notes that start later" in quirk and "range" in quirk for quirk in profile.quirks)
 
 
 @pytest.mark.parametrize("obeyed", ["note-bank", "octave-1-later", "dump-bank", "master"])

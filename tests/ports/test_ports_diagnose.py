@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 from support import jack, needs, port_libraries
 from support.fake_ports import Desk, FakeSystem
+from support.jack_player import JackPlayer
 
 from bridge.cli import main
 from bridge.errors import PortProblem
@@ -111,6 +112,18 @@ def test_the_command_lists_ports_by_system_and_the_library(
     assert [tap.midi_out, "in", "JACK"] in [line.split() for line in out.splitlines()]
     assert [tap.midi_in, "out", "JACK"] in [line.split() for line in out.splitlines()]
     assert f"MIDI ports through {library} {version(library)}" in out.splitlines()
+
+
+def test_the_command_lists_where_sound_comes_in_and_goes_out(
+    jack_server: jack.JackServer, capsys: pytest.CaptureFixture[str]
+) -> None:
+    needs.portaudio()
+    with JackPlayer(jack_server) as guitar, pytest.raises(SystemExit):
+        main(["ports"])
+    rows = [line.split() for line in capsys.readouterr().out.splitlines()]
+    assert [guitar.name, "sound", "in", "JACK", "Audio", "Connection", "Kit"] in [row[:7] for row in rows]
+    assert ["system", "sound", "out"] in [row[:3] for row in rows]
+    assert any(row[-3:] == ["the", "usual", "one"] for row in rows)
 
 
 def test_a_system_and_its_ports_are_found(jack_server: jack.JackServer) -> None:

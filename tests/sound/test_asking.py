@@ -36,6 +36,27 @@ def test_what_is_wrong_is_passed_on(monkeypatch: pytest.MonkeyPatch) -> None:
     assert asking.sound_problem("output") == ""
 
 
+def test_places_are_listed_by_a_process_that_may_break(monkeypatch: pytest.MonkeyPatch) -> None:
+    for code, says in (
+        ("import os; os.abort()", asking.BROKEN),
+        ("print('-live sound needs sounddevice')", "live sound needs sounddevice"),
+    ):
+        monkeypatch.setattr(asking, "_LIST", code)
+        assert asking.sound_places() == ([], says)
+    monkeypatch.setattr(asking, "_LIST", "import time; time.sleep(60)")
+    assert asking.sound_places(0.3) == ([], asking.NO_ANSWER)
+    monkeypatch.setattr(asking, "_LIST", """print('chatter\\n+[["Line", "sound in", "ALSA", true]]')""")
+    assert asking.sound_places() == ([asking.Place("Line", "sound in", "ALSA", True)], "")
+
+
+def test_without_the_extra_it_is_said_what_to_install(monkeypatch: pytest.MonkeyPatch) -> None:
+    hidden = f"import sys; sys.modules['sounddevice'] = None\n{asking._LIST}"
+    monkeypatch.setattr(asking, "_LIST", hidden)
+    found, problem = asking.sound_places()
+    assert found == []
+    assert "pip install 'stillbeat[audio]'" in problem
+
+
 @pytest.mark.skipif(sys.platform != "linux", reason="ALSA is the sound system of Linux")
 @pytest.mark.parametrize("command", [["listen", "--mic"], ["tune", "--guitar", "open-d"]])
 def test_commands_that_listen_end_with_a_sentence(command: list[str], tmp_path: Path) -> None:

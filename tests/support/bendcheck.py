@@ -120,6 +120,10 @@ class Receiver:
                 self.entry_lsb[number] = value
             if controller == 6 and channel.parameter == ("rpn", 0, 6) and number in (0, 15):
                 self.zones[number] = value
+                members = range(1, value + 1) if number == 0 else range(15 - value, 15)
+                for each in (number, *members):
+                    semitones = 2 if each == number else 48
+                    self.channels[each].values["rpn", 0, 0] = [semitones, 0]
         elif controller == 121:
             for each in (1, 64, 65, 66, 67, 68, 69):
                 channel.cc[each] = 0

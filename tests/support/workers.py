@@ -21,7 +21,12 @@ from typing import Any
 
 import pytest
 
-PORTAUDIO = ("tests/live/test_drone_jack.py", "tests/live/test_tuner_jack.py", "tests/sound/test_output.py")
+PORTAUDIO = (
+    "tests/live/test_drone_jack.py",
+    "tests/live/test_singer_jack.py",
+    "tests/live/test_tuner_jack.py",
+    "tests/sound/test_output.py",
+)
 
 
 def group(nodeid: str) -> str:

@@ -308,6 +308,30 @@ def test_what_a_bend_sounds_like(range_semitones: int, value: int, sine_font: Pa
     assert 0.0 <= in_tinysoundfont - asked_cents <= 100 * range_semitones / 8192
 
 
+@pytest.mark.parametrize(
+    ("render", "again", "sounding_cents"),
+    [
+        (synths.render_fluidsynth, False, 178.0),  # 127/128 of it, floored
+        (synths.render_fluidsynth, True, 178.0),
+        (synths.render_timidity, False, 30.0),
+        (synths.render_timidity, True, 180.0),
+        pytest.param(synths.render_tinysoundfont, False, 180.0, marks=pytest.mark.fetched),
+        pytest.param(synths.render_tinysoundfont, True, 180.0, marks=pytest.mark.fetched),
+    ],
+)
+def test_whether_a_sounding_note_follows_a_new_bend_range(
+    render: Renderer, again: bool, sounding_cents: float, sine_font: Path
+) -> None:
+    """A bend of 1229 steps is 30 cents at +-2 semitones and 180 at +-12; with the bend sent again, or without."""
+    bend = raw("e0 4d 49")
+    change = [*parameter("00 00", "06 0c", "26 00"), *(raw("e0 4c 49") + bend if again else [])]
+    events = [*at(0.1, parameter("00 00", "06 02", "26 00")), *at(0.2, bend), note(), *at(1.0, change)]
+    ends = [(4.0, b"\x80\x45\x00")]
+    sound = render([*events, *ends], sine_font)
+    heard_hz = sound.tone_hz(A4_HZ * 2.0 ** (sounding_cents / 1200), 1.7, 2.0)
+    assert measure.cents(heard_hz, A4_HZ) == pytest.approx(sounding_cents, abs=TIMIDITY_BEND_CENTS)
+
+
 @pytest.mark.fetched
 @pytest.mark.parametrize(
     ("data", "in_fluidsynth_cents"),

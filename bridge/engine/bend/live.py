@@ -8,14 +8,15 @@ What becomes of notes that sound when the table changes stands in `bridge.engine
 notes of one channel apart, which cannot move to another without being struck again, the channel takes the offset that
 costs least (see `bend_channels.best_offset`); `crowded` counts notes that had to share from the start.
 
-The bend range starts as the smallest that holds the table, ±2 semitones as a rule, which any synth obeys; when the bend
-wheel is first moved it becomes wide enough for all of the wheel's travel.
+Bend ranges hold the tables and all of the wheel's travel from before the first note, ±3 semitones as a rule; what
+becomes of one that has to grow later stands in `live_ranges`. A synth whose range cannot be set needs a profile that
+says so.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import Literal, NamedTuple
 
 from bridge.engine.bend.bend_channels import BendChannels, best_offset
@@ -115,6 +116,8 @@ class BendEngine:
 
     def _check_reach(self, offsets: Sequence[float]) -> None:
         most = fixed_range(self._profile, self._mpe) or most_range(self._profile, 0.0, self._mpe)
+        if -100.0 * most <= min(offsets) and max(offsets) <= 100.0 * most:
+            return
         key = max(_PIANO, key=lambda each: abs(offsets[each]))
         if abs(offsets[key]) > 100.0 * most:
             raise MethodProblem(
@@ -190,6 +193,12 @@ class BendEngine:
         elif mode == "glide" and channels.offsets != before:
             self._begin_glide(now_s, glide_s)
         return self._due(now_s)
+
+    def foresee(self, tables_hz: Iterable[Sequence[float]]) -> None:
+        """Say which tables may come: bend ranges are set for all of them before the first note."""
+        offsets = [Offsets(self._profile).of(table_hz) for table_hz in tables_hz]
+        if offsets:
+            self._ranges.foresee(min(map(min, offsets)), max(map(max, offsets)))
 
     def expect(self, channel: int) -> None:
         """Say that somebody will play on a channel, 1 to 16: while others are free, nobody else is put there."""

@@ -1,7 +1,13 @@
-"""Bend ranges for bends that are still to come: each widens when the wheel first moves.
+"""Bend ranges for bends that are still to come: each is set before the first note, for the widest that may come.
 
-Unlike a plan, one who plays live cannot know what the source's wheel will do. So each range starts as the smallest that
-holds the table, and grows, never shrinks, when more is needed.
+Unlike a plan, one who plays live cannot know what the source's wheel will do, so each range holds the table and the
+whole travel of the wheel from the start. It grows, never shrinks, when the source says that its wheel reaches farther,
+or when a table lies farther off than those that were foreseen.
+
+Many synths take a range for notes that start later only: were it sent while a note sounds, that note would go on at the
+old range and be bent for the new one. So a channel takes a new range at the first note after it has fallen silent, and
+until then its bends are cut at the old one. Only where the profile says that sounding notes follow
+(`SynthProfile.bend_range_sounding`) does the new range go out at once.
 """
 
 from __future__ import annotations
@@ -9,7 +15,6 @@ from __future__ import annotations
 from bridge.engine.bend.bend_channels import BendChannels
 from bridge.engine.bend.channels import Source
 from bridge.engine.offsets import fixed_range, most_range, smallest_range
-from bridge.wire.bend import CENTRE
 from bridge.wire.profile import SynthProfile
 
 
@@ -21,29 +26,34 @@ class LiveRanges:
         self._profile = profile
         self._mpe = mpe
         self._fixed = fixed_range(profile, mpe)
-        self._moved = [False] * 16
+        self._at_once = profile is not None and profile.bend_range_sounding is True
+        self._foreseen_cents = 0.0, 0.0
         self._fitted = [(0.0, 0.0)] * 16
         self.fit()
 
+    def foresee(self, low_cents: float, high_cents: float) -> None:
+        """Make every range wide enough for offsets of other tables as well."""
+        low, high = self._foreseen_cents
+        self._foreseen_cents = min(low, low_cents), max(high, high_cents)
+        self.fit()
+
     def fit(self) -> None:
-        """Make every range wide enough for the table, and for the wheel where it has been moved."""
-        self._low_cents, self._high_cents = min(self._channels.offsets), max(self._channels.offsets)
+        """Make every range wide enough for the table and the wheel."""
+        low, high = self._foreseen_cents
+        offsets = self._channels.offsets
+        self._low_cents, self._high_cents = min(low, *offsets), max(high, *offsets)
         for source in self._channels.sources:
             self._fit(source)
 
     def follow(self, source: Source) -> None:
-        """Widen the range before the wheel or the fine tuning is followed beyond it."""
-        index = source.index
-        self._moved[index] = self._moved[index] or source.wheel != CENTRE
-        reach = source.range_cents if self._moved[index] else 0.0
-        if self._fitted[index] != (reach, source.fine_cents):
+        """Widen the range where the source's wheel or fine tuning reaches farther than before."""
+        if self._fitted[source.index] != (source.range_cents, source.fine_cents):
             self._fit(source)
 
     def _fit(self, source: Source) -> None:
-        index = source.index
-        reach = source.range_cents if self._moved[index] else 0.0
-        self._fitted[index] = (reach, source.fine_cents)
-        most = self._fixed or most_range(self._profile, source.range_cents, self._mpe)
+        reach = source.range_cents
+        self._fitted[source.index] = (reach, source.fine_cents)
+        most = self._fixed or most_range(self._profile, reach, self._mpe)
         low = self._low_cents - reach + source.fine_cents
         high = self._high_cents + reach + source.fine_cents
         need = smallest_range(low, high, most)
@@ -51,6 +61,8 @@ class LiveRanges:
         if semitones == source.range_out_semitones:
             return
         source.range_out_semitones = semitones
+        if not self._at_once:
+            return
         for out in source.pool if source.manager is not None else source.serving:
             if out.source is source and out.range_semitones not in (0, semitones):
                 self._channels.send_range(out, semitones)

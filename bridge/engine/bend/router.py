@@ -10,7 +10,8 @@ drum note (see `rhythm`)                its own channel, untouched, as everythin
 controller, program, pressure           every channel that serves the source channel
 pitch bend, RPN 00 00 and 00 01         folded into the bends of those channels; not passed on
 other parameters (RPN, NRPN)            every channel that serves; selected again there if something came between
-MPE configuration (RPN 00 06)           nowhere: zones of the source mean nothing on the channels of the output
+MPE configuration (RPN 00 06)           nowhere: zones of the source mean nothing on the channels of the output; but the
+                                        wheels of its members reach 48 semitones from then on, as the standard has it
 local control (CC 122)                  its own channel: it concerns the keyboard, not the notes
 reset all controllers (CC 121)          every channel that serves, then their bends again
 SysEx, system messages                  through as they are
@@ -37,6 +38,7 @@ from bridge.engine.channel_state import (
 from bridge.engine.lifetimes import ALL_NOTES_OFF, ENDING, LOCAL_CONTROL, MONO, RESET_CONTROLLERS
 from bridge.engine.rhythm import RhythmTracker
 from bridge.wire.bend import CENTRE
+from bridge.wire.mpe import MpeReceiver
 from bridge.wire.resets import reset_kind
 from bridge.wire.rpn import BEND_RANGE, FINE_TUNING, MPE_CONFIGURATION, RpnReader, fine_tuning_cents
 
@@ -69,6 +71,7 @@ class Router:
         self.resync_s = 0.0 if channels.zones else None  # when zones are to be set up (again)
         self._rhythm = RhythmTracker()
         self._reader = RpnReader()
+        self._source_zones = MpeReceiver()  # what the source plays in
         self._reset_gap_s = reset_gap_s
         self._ranges = ranges
 
@@ -174,6 +177,7 @@ class Router:
             self.channels.sink.append(data)
         if change is not None and change.registered:
             if change.number == MPE_CONFIGURATION:
+                self._configure(source, change.msb, now_s)
                 return
             if change.number in (BEND_RANGE, FINE_TUNING):
                 self._own_tuning(source, change.number == BEND_RANGE, change.value, data, now_s)
@@ -189,6 +193,14 @@ class Router:
             out.version = source.version
         if change is not None and which is not None:
             source.params[which] = change.value
+
+    def _configure(self, source: Source, members: int, now_s: float) -> None:
+        """The source announces an MPE zone, or ends one: its wheels reach as far as the standard has it."""
+        for number, semitones in self._source_zones.reach_after(source.number, members).items():
+            other = self.channels.sources[number - 1]
+            if other.range_cents != 100.0 * semitones and not other.passive:
+                other.range_cents = 100.0 * semitones
+                self._tune_own(other, now_s)
 
     def _own_tuning(self, source: Source, is_range: bool, value: int, data: bytes, now_s: float) -> None:
         """The source sets its own bend range or fine tuning: that is heard through our bends."""
@@ -283,6 +295,7 @@ class Router:
         """The synth has forgotten everything and is silent, and so are we; note-offs still to come pass."""
         channels = self.channels
         self._reader.clear()
+        self._source_zones.clear()
         for source in channels.sources:
             source.clear()
             source.untune()

@@ -19,6 +19,7 @@ from collections.abc import Iterable, Sequence
 from bridge.engine.channel_state import PLAIN_CONTROLLERS
 from bridge.engine.lifetimes import ENDING, HOLDING, RESET_CONTROLLERS, Sounding
 from bridge.engine.mts.cells import KeyCells
+from bridge.engine.mts.own_parameters import OwnParameters
 from bridge.engine.mts.pacing import Lane
 from bridge.engine.mts.tuned_channels import TunedChannels
 from bridge.engine.mts.tuner import Tuner
@@ -58,6 +59,7 @@ class MtsLiveEngine:
             raise MethodProblem("no channel is left for pitched notes", f"{profile.title} listens on others")
         self._tuner = Tuner(profile, method, self._channels)
         self._told = TunedChannels(self._tuner, plain)
+        self._own = OwnParameters()
         self._lane = Lane(profile, self._tuner.cells, moves_sounding(profile, method), table_hz)
         self._note_kits()
         self._sounding: list[Sounding[int]] = [Sounding() for _ in range(16)]
@@ -71,9 +73,10 @@ class MtsLiveEngine:
     # ---- what the driver calls
 
     def start(self, now_s: float) -> list[Due]:
-        """Return what gives the synth the table."""
+        """Return what gives the synth the table, and what the player has set before if it was away."""
         self._running = True
-        return _due(self._set_up(now_s, whole=True), now_s)
+        own = self._told.reselecting(self._own.again())
+        return _due([*own, *self._set_up(now_s, whole=True)], now_s)
 
     def put_back(self, data: Sequence[int]) -> None:
         """Remember what the synth held before: frequency data of 128 keys, to be restored by `stop`."""
@@ -200,13 +203,16 @@ class MtsLiveEngine:
                 for pedal in HOLDING:
                     self._pedals.pop((index, pedal), None)
                 self._told.control(data, ())
+                self._own.take(data)
             return [data]
         if self._told.plain and number in PLAIN_CONTROLLERS and not self._kits[index]:
             return [bytes((data[0], number, 0))]
         if number == 0:
             self._rhythm.feed(data)
             return [data]
-        return [data, *self._told.control(data, self._pitched())]
+        ranges = self._own.take(data)
+        follows = self._told.control(data, self._pitched())
+        return [data, *follows, *self._told.reselecting(ranges)] if ranges else [data, *follows]
 
     # ---- the tuning
 
@@ -255,6 +261,7 @@ class MtsLiveEngine:
         self._note_kits()
         self._silence()
         self._told.reset()
+        self._own.clear()
         self._resync_s = now_s + self.profile.reset_gap_s
 
     def _silence(self) -> None:

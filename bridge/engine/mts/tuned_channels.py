@@ -49,7 +49,7 @@ class TunedChannels:
             ]
         if self.tuner.moved(0.0):
             sent += [message for channel in channels for message in self._fine(channel)]
-        return self._reselecting(sent)
+        return self.reselecting(sent)
 
     def shift_from(self, before_cents: float, channels: Iterable[int]) -> list[bytes]:
         """Return what channels are told if the common shift has moved from `before_cents`."""
@@ -63,15 +63,15 @@ class TunedChannels:
             for channel in gone:
                 sent += fine_tuning(channel, self._own_cents.get(channel, 0.0))
             sent += [message for channel in back for message in self._fine(channel)]
-        return self._reselecting(sent)
+        return self.reselecting(sent)
 
     def _fine(self, channel: int) -> list[bytes]:
         return self.tuner.fine(channel, self._own_cents.get(channel, 0.0))
 
     def _shifts(self, channels: Iterable[int]) -> list[bytes]:
-        return self._reselecting([message for channel in sorted(channels) for message in self._fine(channel)])
+        return self.reselecting([message for channel in sorted(channels) for message in self._fine(channel)])
 
-    def _reselecting(self, messages: Sequence[bytes]) -> list[bytes]:
+    def reselecting(self, messages: Sequence[bytes]) -> list[bytes]:
         """Return messages, and after them what selects the source's own parameter numbers again."""
         sent = list(messages)
         for index in sorted({message[0] & 0x0F for message in messages if message[0] & 0xF0 == 0xB0}):

@@ -9,11 +9,13 @@ Index: `Performance`, `quieting`.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from bridge.engine.lifetimes import ALL_NOTES_OFF, ALL_SOUND_OFF, PEDALS
-from bridge.engine.play.controls import Action, ControlReader
+from bridge.engine.play.chart_walk import ChartWalk
+from bridge.engine.play.controls import TRACK_ACTIONS, Action, ControlReader
+from bridge.engine.play.keyboards import Hands, Keyboard, KeyboardReader
 from bridge.engine.play.tables import PlayTable, TableSwitch
 from bridge.engine.protocols import Due, LiveEngine, OnChange
 from bridge.errors import MethodProblem
@@ -21,6 +23,9 @@ from bridge.wire.stream import is_whole
 
 _QUIETING = (*PEDALS, ALL_SOUND_OFF, ALL_NOTES_OFF)
 """Controllers that silence a channel: pedals up, all sound off, all notes off."""
+
+
+_IN_CHART = {"next-chord": 1, "previous-chord": -1, "first-chord": 0}
 
 
 class Performance:
@@ -34,6 +39,8 @@ class Performance:
         What becomes of sounding notes when the table changes (`bridge.engine.protocols`).
     most_sysex_bytes : int
         Longest SysEx message that is passed on.
+    keyboards : sequence of Keyboard
+        What plays, where it is more than one keyboard as it comes.
     """
 
     def __init__(
@@ -44,6 +51,7 @@ class Performance:
         on_change: OnChange = "now",
         glide_s: float = 0.5,
         most_sysex_bytes: int = 15000,
+        keyboards: Sequence[Keyboard] = (),
     ) -> None:
         self.engine = engine
         self.switch = switch
@@ -52,12 +60,23 @@ class Performance:
         self.version = 0  # goes up whenever a table is chosen, trimmed or refused, so that a display notices
         self.dropped = 0  # messages that came in and were no messages, or too long
         self.notices: list[str] = []  # what the musician should know; the caller may empty it
+        self.asked: list[str] = []  # what a foot asked for that others do: ``listen``, ``undo``; the same
         # Whether the drone is on, where there is one; and whether it is to be silent all the same.
         self.drone = self.hushed = False
+        self.walk: ChartWalk | None = None  # the chart that is known, where there is one
+        # How loud the drone is meant to be, in hundredths; None where there is none.
+        self.drone_volume: int | None = None
+        # Actions that concern something else that plays here: what carries each out, given its number and the time. It
+        # returns messages as `feed_backing` takes them.
+        self.others: Mapping[str, Callable[[float, float], Sequence[bytes]]] = {}
         # How often another table was sent, and how often all of them were renewed.
         self.changes = self.renewals = 0
         self._controls = controls
-        self._plain = controls.plain
+        self._readers: list[KeyboardReader | ControlReader] = [controls]
+        if keyboards:
+            self._readers = [KeyboardReader(keyboard, controls.controls) for keyboard in keyboards]
+        self._plain = all(reader.plain for reader in self._readers)
+        self._hands = Hands(len(keyboards)) if len(keyboards) > 1 else None
         self._most_bytes = most_sysex_bytes
         self._feed = engine.feed
         self._held: dict[int, int] = {}
@@ -65,20 +84,22 @@ class Performance:
 
     # ---- what comes in
 
-    def feed(self, data: bytes, now_s: float) -> list[Due]:
-        """Take one message from the keyboard; return what is to be sent for it."""
+    def feed(self, data: bytes, now_s: float, source: int = 0) -> list[Due]:
+        """Take one message from a keyboard, counted from 0; return what is to be sent for it."""
         if not is_whole(data, self._most_bytes):
             self.dropped += 1
             return []
         if data[0] >= 0xF0:
             return self._feed(data, now_s)
         if not self._plain:
-            action, music = self._controls.take(data)
+            action, music = self._readers[source].take(data)
             if action is not None:
                 return self.act(action, now_s)
             if music is None:
                 return []
             data = music
+        if self._hands is not None:
+            return self._feed_all(self._hands.feed(source, data), now_s)
         status = data[0]
         if status < 0xA0:
             place = (status & 0x0F) << 7 | data[1]
@@ -100,8 +121,16 @@ class Performance:
             return []
         return self._feed(self._controls.soften(data), now_s)
 
-    def release_keyboard(self, now_s: float) -> list[Due]:
-        """The keyboard is gone: let go of its keys and pedals."""
+    def _feed_all(self, messages: Sequence[bytes], now_s: float) -> list[Due]:
+        if len(messages) == 1:
+            return self._feed(messages[0], now_s)
+        return [due for data in messages for due in self._feed(data, now_s)]
+
+    def release_keyboard(self, now_s: float, source: int | None = None) -> list[Due]:
+        """Let go of the keys and pedals of a keyboard, for it is gone; None: of all keyboards."""
+        if self._hands is not None:
+            gone = range(len(self._readers)) if source is None else [source]
+            return self._feed_all([data for one in gone for data in self._hands.release(one)], now_s)
         held, self._held = self._held, {}
         pedals, self._pedals = self._pedals, set()
         due: list[Due] = []
@@ -125,8 +154,24 @@ class Performance:
                 self.hushed = action.name == "hush"
             self.version += 1
             return []
+        if action.name == "drone-volume":
+            self._drone_volume(action.number)
+            return []
+        if (do := self.others.get(action.name)) is not None:
+            self.version += 1
+            return [due for data in do(action.number, now_s) for due in self.feed_backing(data, now_s)]
+        if action.name in TRACK_ACTIONS:
+            self.version += 1
+            self.notices.append("there is no track to pause, to take back or to mute")
+            return []
+        if action.name in ("listen", "undo"):
+            self.asked.append(action.name)
+            self.version += 1
+            return []
         if action.name == "follow":
             return self._follow(now_s)
+        if action.name in _IN_CHART:
+            return self._go(_IN_CHART[action.name], now_s)
         switch = self.switch
         kept = switch.keep()
         done = self._choose(action)
@@ -148,11 +193,59 @@ class Performance:
         self._tell_tonic()
         return due
 
+    def _go(self, by: int, now_s: float) -> list[Due]:
+        """Go on in the chart, or back."""
+        self.version += 1
+        walk = self.walk
+        if walk is None or walk.chart is None or not walk.chart.named:
+            self.notices.append("there is no chart here: name one with --chart, or in the session")
+            return []
+        if walk.chart.starts_s:
+            self.notices.append("the bars of the track lead through the chart")
+            return []
+        section = walk.section
+        walk.go(by)
+        return self._chord(section, now_s)
+
+    def at_bar(self, position_s: float, now_s: float) -> list[Due]:
+        """Go to the chord at a time of the track; return what is to be sent for it."""
+        walk = self.walk
+        if walk is None:
+            return []
+        section = walk.section
+        if not walk.at(position_s):
+            return []
+        self.version += 1
+        return self._chord(section, now_s)
+
+    def _chord(self, section: str, now_s: float) -> list[Due]:
+        """Tell the engine that another chord is now."""
+        engine: Any = self.engine
+        if self.walk is None or not hasattr(engine, "chord"):
+            return []
+        if self.walk.section != section:
+            engine.new_section()
+        due: list[Due] = engine.chord(now_s)
+        return due
+
+    def _drone_volume(self, by: float) -> None:
+        """Make the drone louder or softer; whoever plays it goes there without a click."""
+        self.version += 1
+        if self.drone_volume is None:
+            self.notices.append("there is no drone here")
+            return
+        wanted = min(max(round(self.drone_volume + by), 0), 100)
+        if wanted == self.drone_volume:
+            self.notices.append(
+                "the drone is as loud as it goes" if by > 0 else "the drone is as soft as it goes"
+            )
+        self.drone_volume = wanted
+
     def _follow(self, now_s: float) -> list[Due]:
         """Follow the harmony, or no longer; sounding notes stay where they are."""
         self.version += 1
         engine: Any = self.engine
-        if not hasattr(engine, "follow"):
+        if not getattr(engine, "offered", False):
             self.notices.append("the harmony is followed only where playing began with --follow-harmony")
             return []
         due: list[Due] = engine.follow(not engine.on, now_s)
@@ -211,8 +304,7 @@ class Performance:
         """End all sound whatever it is, the drone's too, and set the synth up again."""
         self.version += 1
         self.drone = False
-        self._held.clear()
-        self._pedals.clear()
+        self._forget()
         quiet = getattr(self.engine, "silence", self.engine.stop)(now_s)
         return [*quiet, *[(now_s, message) for message in quieting()], *self.engine.start(now_s)]
 
@@ -225,16 +317,21 @@ class Performance:
 
     def restart(self, now_s: float) -> list[Due]:
         """The synth was away and is back: whatever it sounded is forgotten, and it is set up again."""
-        self._held.clear()
-        self._pedals.clear()
+        self._forget()
         self.engine.stop(now_s)
         return self.start(now_s)
 
     def stop(self, now_s: float) -> list[Due]:
         """Return what leaves the synth silent and as it was."""
+        self._forget()
+        return self.engine.stop(now_s)
+
+    def _forget(self) -> None:
+        """All sound was ended: nobody holds anything."""
         self._held.clear()
         self._pedals.clear()
-        return self.engine.stop(now_s)
+        if self._hands is not None:
+            self._hands.clear()
 
     def wake(self, now_s: float) -> list[Due]:
         """Do what is due by now."""

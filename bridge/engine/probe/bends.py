@@ -35,15 +35,19 @@ _TRIED_RANGE = 12
 
 
 def bend_range(place: Place) -> Trial:
-    """Return the trial of the bend range: a small bend grows sixfold when the range does."""
+    """Return the trial of the bend range: a small bend grows sixfold when the range does.
+
+    The bend is sent again after the range, as who plays does: some synths let a sounding note follow only then.
+    """
     channel = place.channel
+    small = bend_by(channel, RANGE_STEPS)
     return usual(
         "bend-range",
         "bend range",
         "RPN 00 00",
         channel,
-        (*rpn.bend_range(channel, 2), bend_by(channel, RANGE_STEPS)),
-        rpn.bend_range(channel, _TRIED_RANGE),
+        (*rpn.bend_range(channel, 2), small),
+        (*rpn.bend_range(channel, _TRIED_RANGE), bend_by(channel, 0), small),
         (bend_by(channel, 0), *rpn.bend_range(channel, 2)),
         RANGE_STEPS / CENTRE * 100 * (_TRIED_RANGE - 2),
     )

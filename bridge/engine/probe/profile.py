@@ -119,6 +119,8 @@ def _bend(found: Findings, values: dict[str, Any]) -> None:
         fixed = round(found.default_range_semitones)
         if 1 <= fixed <= 127:
             values["bend_range_fixed_semitones"] = fixed
+    if found.obeyed("bend-range") and not found.rows["bend-range"].remark:
+        values["bend_range_sounding"] = found.verdict("bend-range") == "now"
     if found.bends.scale is not None:
         values["bend_scale"] = found.bends.scale
     mpe_range = found.rows.get("mpe-range")
@@ -167,6 +169,8 @@ def _quirks(found: Findings) -> list[str]:
         out.append("Channel fine tuning obeys its coarse part (CC 6) only: steps of 1.5625 cents.")
     elif found.verdict("channel-fine") == "new":
         out.append("Channel fine tuning moves only notes that start later.")
+    if found.verdict("bend-range") == "new":
+        out.append("A bend range acts on notes that start later: it is sent to silent channels only.")
     names = {
         "dump": "Whole tables (dumps) are ignored.",
         "master-fine": "Master fine tuning is ignored.",

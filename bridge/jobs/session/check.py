@@ -31,7 +31,7 @@ class Checked:
     music: dict[int, tuple[str, ...]] = field(default_factory=dict)
 
 
-def check_session(file: Path, listen: bool = False) -> Checked:
+def check_session(file: Path, listen: bool = False, to_play: bool = False) -> Checked:
     """Read a session and everything it names, without writing anything.
 
     InputProblem as `build_session`; only what retuning itself refuses is found there alone.
@@ -40,9 +40,11 @@ def check_session(file: Path, listen: bool = False) -> Checked:
     ----------
     listen : bool
         Whether the chords of every track are looked through.
+    to_play : bool
+        Whether tracks that are missing or damaged are a warning, as long as nobody needs them who plays it himself.
     """
-    session = open_session(file)
-    warnings = []
+    session = open_session(file, to_play=to_play)
+    warnings = list(session.missing)
     if session.reference is not None and session.reference.doubt:
         warnings.append(session.reference.doubt)
     own = [(piece.title, piece.spec.doubt) for piece in session.pieces]
@@ -56,6 +58,9 @@ def check_session(file: Path, listen: bool = False) -> Checked:
         try:
             midi = parse_midi(read_bytes(piece.track), piece.track_text)
         except InputProblem as problem:
+            if to_play and not piece.follow_key_signatures:
+                warnings.append(f"{piece.title}: its backing track: {problem.message}")
+                continue
             raise problem_at(piece.at, problem.message, problem.hint) from problem
         tracks[piece.number] = midi
         check_sections(piece, midi)

@@ -226,16 +226,10 @@ def _cannot(target: Path, error: OSError) -> OutputProblem:
 
 
 def write_zip(path: Path, folder: Path, names: Iterable[str], overwrite: bool = False) -> None:
-    """Pack files of a folder into a zip file, whole or not at all, the same bytes on every run.
+    """Pack files of a folder, which is the folder inside too, into a zip file, whole or not at all.
 
-    Files are stored as they are: compressed bytes would depend on the version of the library.
-
-    Parameters
-    ----------
-    folder : Path
-        The bundle; its name is the folder inside the zip file.
-    names : iterable of str
-        Paths in it, with ``/``.
+    It has the same bytes on every run: files are stored as they are, for compressed bytes would depend on the
+    version of the library.
     """
     with open_atomic(path, overwrite) as stream, zipfile.ZipFile(stream, "w", zipfile.ZIP_STORED) as archive:
         for name in sorted(names):

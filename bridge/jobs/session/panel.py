@@ -41,19 +41,10 @@ class PanelEntry:
 
 
 def panel_entries(tables: Sequence[Sequence[float]], shift_cents: float) -> list[PanelEntry | None]:
-    """Fit tables to a panel, all with one master tuning.
+    """Fit tables, 128 frequencies each, to a panel, all with one master tuning; the reference lies `shift_cents` from
+    equal.
 
-    Parameters
-    ----------
-    tables : sequence of (sequence of 128 float)
-        Frequencies by MIDI key.
-    shift_cents : float
-        How far the reference lies from equal temperament at A4 = 440 Hz.
-
-    Returns
-    -------
-    list of PanelEntry or None
-        None where a table does not repeat at the octave, or a note lies too far from the others.
+    None where a table does not repeat at the octave, or a note lies too far from the others.
     """
     wanted: list[list[float] | None] = []
     for hz in tables:

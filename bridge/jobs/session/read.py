@@ -118,14 +118,9 @@ def _compared(
 
 
 def wav_verdict(data: bytes, hz: Sequence[float], name: str) -> Verdict:
-    """Measure tones that a WAV file should hold; one that beats with a partial of another cannot be told apart.
+    """Measure tones of these frequencies in a WAV file that messages call `name`.
 
-    Parameters
-    ----------
-    hz : sequence of float
-        Their frequencies.
-    name : str
-        What messages call the file.
+    One that beats with a partial of another cannot be told apart.
     """
     sound, rate = read_wav(data, name)
     middle = sound[len(sound) // 4 : 3 * len(sound) // 4]
@@ -161,18 +156,8 @@ def read_wav(data: bytes, name: str) -> tuple[NDArray[np.float64], int]:
 def measure_hz(sound: NDArray[np.float64], rate: int, near_hz: float, gap_hz: float) -> float | None:
     """Measure a steady tone by the turn of its phase between neighbouring stretches, longer and longer ones.
 
-    Parameters
-    ----------
-    sound : ndarray, shape (frames,)
-    near_hz : float
-        Where it is expected, within an eighth of `gap_hz`.
-    gap_hz : float
-        How far the nearest other tone is.
-
-    Returns
-    -------
-    float or None
-        None if there is no tone.
+    It is expected within an eighth of `gap_hz`, the distance to the nearest other tone; None if there is no
+    tone.
     """
     length = min(round(4.0 * rate / gap_hz), len(sound) // 2)
     hz = near_hz

@@ -21,10 +21,10 @@ from bridge.tuning.reference import Reference, default_reference
 from bridge.tuning.spec import TableSpec
 
 
-def open_session(file: Path, text: str | None = None) -> Session:
-    """Read a session file, and listen to the takes that it names.
+def open_session(file: Path, text: str | None = None, to_play: bool = False) -> Session:
+    """Read a session file, and listen to the takes that it names; `to_play` as `load_session` has it.
 
-    InputProblem as `bridge.store.session.reading.load_session`, or a take cannot be read or measured; names
+    InputProblem as `bridge.store.session.reading.load_session`, or if a take cannot be read or measured; names
     file and line.
 
     Parameters
@@ -34,7 +34,7 @@ def open_session(file: Path, text: str | None = None) -> Session:
     """
     if text is not None:
         return listen_to_takes(session_from_toml(text, file.parent, file.name))
-    return listen_to_takes(load_session(file))
+    return listen_to_takes(load_session(file, to_play))
 
 
 def listen_to_takes(session: Session) -> Session:

@@ -7,10 +7,14 @@ from dataclasses import dataclass
 from typing import Any
 
 from bridge.engine.play.controls import Action, Controls
+from bridge.engine.play.held_drone import USUAL_VOLUME
+from bridge.engine.play.keyboards import Keyboard
 from bridge.engine.play.tables import Kept, PlayTable
+from bridge.live.desk.track_labels import TrackLabels
 from bridge.live.desk.typed import KEYS_SHOWN
-from bridge.live.snapshot import DroneShown, NoteShown, Snapshot
-from bridge.live.state import Sounding, State
+from bridge.live.plan import NEW_PORT
+from bridge.live.snapshot import DroneShown, DroneState, NoteShown, Snapshot
+from bridge.live.state import AtChord, Sounding, State
 from bridge.tuning.beats import main_pair
 from bridge.tuning.notes import key_to_hz, note_name, parse_pitch_class
 from bridge.tuning.ratios import cents_to_ratio
@@ -65,6 +69,10 @@ class Labels:
     feet: tuple[str, ...] = ()
     tuning: str = ""
     """The guitar's, and the capo, outside sessions."""
+    keyboards: tuple[Keyboard, ...] = ()
+    """What is played, where it is more than one keyboard as it comes."""
+    track: TrackLabels | None = None
+    """What is known of the track that plays along."""
     addresses: tuple[str, ...] = ()
     code: tuple[str, ...] = ()
     """Where the page is, in words and as a code to scan."""
@@ -80,13 +88,14 @@ class Labels:
         kept = state.kept
         table = self.table(kept)
         tonic = note_name(60 + table.tonic)[:-1]
-        held = state.held.channel if state.held is not None else None
+        held = state.held.channels if state.held is not None else ()
         played = [
-            note for note in state.sounding if note.channel != held or note.key not in self._held(state)
+            note for note in state.sounding if note.channel not in held or note.key not in self._held(state)
         ]
         beats, partials = beat_words(played, [note for note in state.sounding if note not in played], tonic)
         return {
             "keyboard": state.keyboard or "",
+            **self._keyboards(state),
             "synth": state.synth,
             "method": self.method,
             "instrument": self.instrument,
@@ -98,7 +107,9 @@ class Labels:
             "equal": kept.equal,
             "trim_cents": kept.trim_cents,
             "drone": self._drone(state, tonic),
-            "chord": chord_words(state, tonic),
+            "chord": chord_words(state, tonic, self.track.chord_at(state.position_s) if self.track else ""),
+            "drone_volume": state.drone_volume,
+            **chart_words(state.chart),
             "sounding": tuple(NoteShown(note_name(key, tonic), cents, at) for at, key, cents in played),
             "beats": beats,
             "partials": partials,
@@ -111,11 +122,27 @@ class Labels:
             "lesson": state.lesson,
             **self._reference(state, tonic, moved_cents),
             **(self._section(kept.number) if self.programme else self._table(kept.number)),
+            **(self.track.shown(state) if self.track is not None else {}),
         }
 
     def table(self, kept: Kept) -> PlayTable:
         """Return the table that holds."""
         return self.tables[kept.number - 1] if kept.tonic is None else self.tonics[kept.tonic]
+
+    def _keyboards(self, state: State) -> dict[str, Any]:
+        """What each of several keyboards is called, what of it plays, and which are gone."""
+        seen = state.keyboards
+        calls = [
+            seen[at].name if one.port == NEW_PORT and at < len(seen) else one.port
+            for at, one in enumerate(self.keyboards)
+        ]
+        said = [
+            f"keyboard {name}" + (f": {one.words}" if one.words else "")
+            for name, one in zip(calls, self.keyboards, strict=True)
+        ]
+        away = [one.looped if state.keyboard_there else not one.there for one in seen]
+        gone = [calls[at] if at < len(calls) else one.name for at, one in enumerate(seen) if away[at]]
+        return {"keyboards": tuple(said), "gone": tuple(gone)}
 
     def _held(self, state: State) -> tuple[int, ...]:
         return state.held.keys if state.held is not None else ()
@@ -156,44 +183,56 @@ class Labels:
             "section": now.place,
             "table": now.table,
             "tuning": now.tuning,
-            "remarks": (*(_lines(self.remarks) if number == 1 else ()), *_lines(now.notes)),
+            "remarks": (
+                *_lines(now.notes),
+                *_lines(self.remarks),
+            ),  # where there is little room, the first ones stay
             "next": coming,
             "then": then,
             "last": not later,
         }
 
     def _drone(self, state: State, tonic: str) -> DroneShown:
-        held = state.held
+        held, lesson = state.held, state.lesson
+        if lesson is not None:
+            names = tuple(note_name(key, tonic) for key, _ in lesson.notes)
+            return DroneShown("off" if lesson.phase == "quiet" else "on", names, (), 1.0)
         if held is None:
             return DroneShown()
         step = self.programme[state.kept.number - 1] if self.programme else None
         keys = sorted(held.keys)
+        stands: DroneState = ("waiting" if held.hushed else "on") if held.on else "off"
         if not keys:
             if step is not None and not step.drone:
                 return DroneShown()
-            notes = tuple(step.drone.split()) if step is not None else ()
-            return DroneShown(("waiting" if held.hushed else "on") if held.on else "off", notes)
-        cents = {key: cents for channel, key, cents in state.sounding if channel == held.channel}
+            return DroneShown(stands, tuple(step.drone.split()) if step is not None else ())
+        cents = {key: cents for channel, key, cents in state.sounding if channel in held.channels}
         return DroneShown(
-            "waiting" if held.hushed else "on",
+            stands,
             tuple(note_name(key, tonic) for key in keys),
             tuple(cents[key] for key in keys if key in cents),
             held.level,
         )
 
 
-def chord_words(state: State, tonic: str) -> str:
-    """Say which chord sounds, and which of its notes lie beside the table because the harmony is followed."""
+def chord_words(state: State, tonic: str, of_track: str = "") -> str:
+    """Say which chord sounds, and which of its notes lie beside the table because the harmony is followed.
+
+    Parameters
+    ----------
+    of_track : str
+        The chord of the track at this place, which counts for what sounds in passing; empty where there is none.
+    """
     keys = sorted({note.key for note in state.sounding})
     if not keys:
-        return ""
+        return of_track
     chord = None
     if len({key % 12 for key in keys}) > 1:
         from bridge.harmony.heard.chords import name_sounding
         from bridge.harmony.notes import TimedNote
 
         chord = name_sounding([TimedNote(0.0, 1.0, key) for key in keys], tonic)
-    said = [] if chord is None else [str(chord)]
+    said = [of_track] if of_track else [] if chord is None else [str(chord)]
     following = state.following
     if following is not None:
         spelled = {} if chord is None else {parse_pitch_class(note): note for note in chord.notes}
@@ -205,6 +244,15 @@ def chord_words(state: State, tonic: str) -> str:
         if not (following.on and following.can):
             said.append("harmony not followed")
     return "  ".join(said)
+
+
+def chart_words(chart: AtChord | None) -> dict[str, str]:
+    """Say which chord of the chart is now, and which comes next, by the names of a `Snapshot`."""
+    if chart is None:
+        return {}
+    where = f"bar {chart.bar}" + (f", {chart.section}" if chart.section else "")
+    coming = f"{chart.coming}  (bar {chart.coming_bar})" if chart.coming else ""
+    return {"chart_now": f"{chart.name}  ({where})", "chart_next": coming}
 
 
 def tuning_words(spec: TableSpec) -> str:
@@ -242,6 +290,10 @@ def beat_words(played: Sequence[Sounding], held: Sequence[Sounding], tonic: str)
 def feet_shown(controls: Controls) -> tuple[str, ...]:
     """Say what foot switches, silent keys and program changes do."""
     said = [f"foot {controller}: {_action_words(action)}" for controller, action in controls.feet.items()]
+    said += [
+        f"program {number}: {_action_words(action)}" for number, action in controls.foot_programs.items()
+    ]
+    said += [f"key {note_name(key)}: {_action_words(action)}" for key, action in controls.foot_keys.items()]
     if controls.zone is not None:
         low, high = (note_name(key) for key in controls.zone)
         said.append(f"keys {low} to {high}: {_PLURALS[controls.zone_means]}")
@@ -258,6 +310,10 @@ def _action_words(action: Action) -> str:
         return f"table {action.number:g}"
     if action.name == "trim":
         return f"trim {action.number:+g} cents"
+    if action.name == "drone-volume":
+        return "drone louder" if action.number > 0 else "drone softer"
+    if action.name == "mute":
+        return f"mute part {action.number:g}"
     return action.name.replace("-", " ")
 
 
@@ -282,9 +338,44 @@ def ahead_words(shown: Snapshot) -> list[str]:
     return said + ([f"then: {shown.then}"] if shown.then else [])
 
 
+def chart_line(shown: Snapshot) -> str:
+    """Say which chord of the chart is now, and which comes next."""
+    if not shown.chart_now:
+        return ""
+    return f"now {shown.chart_now}" + (
+        f"   next {shown.chart_next}" if shown.chart_next else "   the last chord"
+    )
+
+
+def track_words(shown: Snapshot) -> str:
+    """Say where in the track it is."""
+    track = shown.track
+    if track is None:
+        return "" if shown.bar is None else f"bar {shown.bar}"
+    if track.count_in and not track.paused:
+        said = f"counting in: {track.count_in}"
+    elif shown.bar is not None:
+        said = f"bar {shown.bar} of {track.bars}"
+    else:
+        said = track.name
+    said += f"   loop {track.loop[0]}-{track.loop[1]}" if track.loop is not None else ""
+    said += f"   tempo {track.tempo:.0%}" if track.tempo != 1.0 else ""
+    return said + ("   PAUSED" if track.paused else "")
+
+
+def parts_words(shown: Snapshot) -> tuple[str, ...]:
+    """Name those who play in the track, each with its number."""
+    parts = shown.track.parts if shown.track is not None else ()
+    return tuple(
+        f"{number} {part.name}" + (" (muted)" if part.muted else "") for number, part in enumerate(parts, 1)
+    )
+
+
 def drone_words(shown: Snapshot) -> str:
     """Say what the drone holds, or would hold."""
     drone = shown.drone
+    volume = shown.drone_volume
+    loud = f", volume {volume}" if volume not in (None, USUAL_VOLUME) else ""
     notes = "  ".join(drone.notes)
     match drone.state:
         case "none":
@@ -294,4 +385,7 @@ def drone_words(shown: Snapshot) -> str:
         case "waiting":
             return "drone waits until the listening is over"
         case _:
-            return f"drone {notes}" + (f", rising {drone.volume:.0%}" if drone.volume < 1.0 else "")
+            said = f"drone {notes}" if notes else "drone on"
+            if not drone.cents and not drone.volume:
+                return f"{said}, silent"
+            return said + (f", rising {drone.volume:.0%}" if drone.volume < 1.0 else loud)

@@ -27,6 +27,8 @@ Remake: TypeAlias = Callable[[float], AllTables]
 SAME_CENTS = 0.05
 MOST_CENTS = 60.0
 """What lies further off is another string, or one that was tuned to another note."""
+MOST_GO_ON_CENTS = 200.0
+"""So far a reference may have gone in an evening, heard again and again."""
 
 
 @dataclass(frozen=True)
@@ -72,7 +74,8 @@ class Listening:
         self._remake = remake
         self._check = check
         self._named = named
-        self._device = device
+        self.device = device
+        """Part of the microphone's name."""
         self._stays = stays
         self.moved_cents = 0.0
         """How far the reference is from where it was in the beginning; the trim is not counted."""
@@ -99,7 +102,7 @@ class Listening:
             named=self._named,
             guitar=self.spec.guitar,
             file=str(file) if file is not None else None,
-            device=self._device,
+            device=self.device,
             wait_s=wait_s,
         )
         self._ear = Ear(take, put)
@@ -110,7 +113,29 @@ class Listening:
         if ear is not None:
             ear.end()
 
-    def heard(self, reference: Reference, trim_cents: float) -> Moved:
+    @property
+    def heard_reference(self) -> Reference | None:
+        """The reference as it was heard, without the trim; None as long as it is as in the beginning."""
+        return self._moved_reference(self.moved_cents) if self._before else None
+
+    def go_on(self, reference: Reference, when: str) -> Moved | None:
+        """Work out all tables for what an earlier run had heard; None where that is no reference of these tables.
+
+        Raises
+        ------
+        StillbeatError
+            The tables cannot be made.
+        """
+        if reference.key != self.spec.reference.key:
+            return None
+        moved = self.heard(reference, 0.0, MOST_GO_ON_CENTS)
+        if moved.tables is None:
+            return moved
+        note, cents = note_name(reference.key, self.spec.tonic), self.moved_cents
+        how = f"{_distance(cents)} than in the file (u takes it back)"
+        return replace(moved, text=f"{note} is {reference.hz:.2f} Hz, as heard {when}, {how}")
+
+    def heard(self, reference: Reference, trim_cents: float, most_cents: float = MOST_CENTS) -> Moved:
         """Work out all tables for what was heard.
 
         InputProblem if it is too far off to be that string; StillbeatError if the tables cannot be made.
@@ -118,7 +143,7 @@ class Listening:
         cents = hz_to_cents(reference.hz, self._at_first_hz(reference.key))
         by_cents = cents - self.moved_cents - trim_cents
         note = note_name(reference.key, self.spec.tonic)
-        if abs(by_cents) > MOST_CENTS:
+        if abs(by_cents) > most_cents:
             raise InputProblem(
                 f"{note} sounds {reference.hz:.2f} Hz, {_distance(by_cents)} than it was: nothing is moved",
                 "is it that string, and open? If it is tuned anew, start again with --reference",

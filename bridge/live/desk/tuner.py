@@ -140,7 +140,7 @@ class Steadied:
         return Shown(aim, hz, aim.cents(hz), aim.beats_hz(hz), aim.turn(hz), steady, guess)
 
 
-class _Watch:
+class SoundWatch:
     """What is wrong with the sound itself, said once each time it begins."""
 
     def __init__(self, name: str) -> None:
@@ -203,7 +203,7 @@ def run_tuner(
         if reads:
             keys.start()
         try:
-            watch = _Watch(microphone.input.name)
+            watch = SoundWatch(microphone.input.name)
             changed = True
             while not ended.is_set():
                 if changed:

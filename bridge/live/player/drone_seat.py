@@ -13,9 +13,10 @@ from typing import Any, Protocol
 from bridge.engine.play.drone import PlannedDrone
 from bridge.engine.play.drone_messages import STEP_S, expression, restored
 from bridge.engine.play.drone_plan import LAST_TAIL_S, DronePlan, beats
-from bridge.engine.play.held_drone import HELD_FADE_S, HeldDrone, HoldPlan
+from bridge.engine.play.held_drone import HELD_FADE_S, USUAL_VOLUME, HeldDrone, HoldPlan
 from bridge.engine.play.performance import Performance
-from bridge.live.plan import LivePlan, StepsDrone, TablesDrone
+from bridge.live.plan import ChordsDrone, LivePlan, StepsDrone, TablesDrone
+from bridge.live.player.chart_seat import ChartSeat
 from bridge.live.player.sources import NoteSource
 from bridge.live.state import Held, Lesson
 from bridge.tuning.ratios import cents_to_ratio
@@ -37,8 +38,8 @@ class DroneSeat(Protocol):
         """What plays."""
         ...
 
-    def heard(self, data: bytes, now_s: float) -> None:
-        """Take notice of a message that the synth gets from elsewhere; the lock is held."""
+    def heard(self, data: bytes, now_s: float) -> list[bytes]:
+        """Take notice of a message that the synth gets from elsewhere; return what goes before it. The lock is held."""
         ...
 
     def lead(self, now_s: float, sent: bool) -> None:
@@ -74,6 +75,18 @@ def drone_seat(
             return _Steps(plan, steps, performance, clock, sleep)
         case TablesDrone(plan=hold):
             return _Held(plan, hold, performance, clock, sleep)
+        case ChordsDrone():
+            return ChartSeat(plan, plan.drone.channels, performance, clock, sleep)
+    return None
+
+
+def usual_volume(plan: LivePlan) -> int | None:
+    """Return how loud a plan's drone is meant to be at the beginning, in hundredths; None where there is none."""
+    match plan.drone:
+        case StepsDrone(plan=steps, volume=volume):
+            return round(100 * steps.level) if volume is None else volume
+        case TablesDrone(volume=volume) | ChordsDrone(volume=volume):
+            return USUAL_VOLUME if volume is None else volume
     return None
 
 
@@ -95,11 +108,13 @@ class _Steps:
         self._sleep = sleep
         self._channels = plan.heard_on(self.source.channels)
 
-    def heard(self, data: bytes, now_s: float) -> None:
-        pass
+    def heard(self, data: bytes, now_s: float) -> list[bytes]:
+        return []
 
     def lead(self, now_s: float, sent: bool) -> None:
-        pass
+        performance = self._performance
+        sounds = performance.drone and not performance.hushed
+        self.source.turn(performance.drone_volume or 0 if sounds else 0, now_s)
 
     def again(self, now_s: float) -> None:
         self.source.again(now_s)
@@ -109,8 +124,13 @@ class _Steps:
         share = drone.share(now_s)
         notes = ((note.key, hz[note.key] * cents_to_ratio(share * note.off_cents)) for note in step.notes)
         rates = (replace(beat, rate_hz=round(beat.rate_hz, 3)) for beat in beats(step, hz, share))
-        lesson = Lesson(drone.phase, drone.number, step.name, tuple(notes), tuple(rates))
-        return {"position_s": drone.position_s(now_s), "lesson": lesson}
+        phase = "quiet" if drone.quiet and drone.phase == "sound" else drone.phase
+        lesson = Lesson(phase, drone.number, step.name, tuple(notes), tuple(rates))
+        return {
+            "position_s": drone.position_s(now_s),
+            "lesson": lesson,
+            "drone_volume": self._performance.drone_volume,
+        }
 
     def fade(self, send: Callable[[list[bytes]], None]) -> None:
         drone = self.source
@@ -151,12 +171,14 @@ class _Held:
     def _follow(self, on: bool, now_s: float) -> None:
         self.source.follow(self._performance.switch.number, self._performance.switch.tonic, on, now_s)
 
-    def heard(self, data: bytes, now_s: float) -> None:
+    def heard(self, data: bytes, now_s: float) -> list[bytes]:
         self.source.heard(data, now_s)
+        return []
 
     def lead(self, now_s: float, sent: bool) -> None:
         performance = self._performance
         self._follow(performance.drone and not performance.hushed, now_s)
+        self.source.turn(performance.drone_volume or 0, now_s)
         if self._changes != performance.changes and (sent or not self._stays):
             self._changes = performance.changes
             if self._stays:
@@ -168,7 +190,8 @@ class _Held:
     def state(self, now_s: float) -> dict[str, Any]:
         hold, performance = self.source, self._performance
         on, hushed = performance.drone, performance.hushed
-        return {"held": Held(hold.plan.channel, hold.keys, on, hushed, round(hold.level, 2))}
+        held = Held(hold.plan.channel, hold.keys, on, hushed, round(hold.level, 2))
+        return {"held": held, "drone_volume": performance.drone_volume}
 
     def fade(self, send: Callable[[list[bytes]], None]) -> None:
         hold = self.source

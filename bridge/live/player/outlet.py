@@ -26,8 +26,9 @@ _MOST_WAITING = 50_000
 class Outlet:
     """Sends messages at their time."""
 
-    def __init__(self, ledger: Ledger) -> None:
+    def __init__(self, ledger: Ledger, sent: Callable[[bytes], None] = lambda _data: None) -> None:
         self._note = ledger.note
+        self._tell_sent = sent  # called with each message that goes out
         self._emit: Callable[[bytes], None] | None = None
         self._later: list[tuple[float, int, bytes]] = []
         self._numbers = itertools.count()
@@ -85,6 +86,7 @@ class Outlet:
 
     def _write(self, data: bytes) -> None:
         self._note(data)
+        self._tell_sent(data)
         assert self._emit is not None
         self._emit(data)
         self.sent += 1

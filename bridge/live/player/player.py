@@ -16,26 +16,30 @@ import time
 from collections.abc import Callable, Sequence
 from typing import Any
 
+from bridge.engine.play.chart_walk import ChartWalk
 from bridge.engine.play.controls import Action, ControlReader
 from bridge.engine.play.performance import Performance
 from bridge.engine.play.tables import AllTables, TableSwitch
 from bridge.engine.protocols import Due
 from bridge.errors import MethodProblem, PortProblem
-from bridge.live.backing import BackingPlayer
-from bridge.live.plan import NEW_PORT, LivePlan, TablesDrone
+from bridge.live.plan import NEW_PORT, LivePlan
 from bridge.live.player.chord import HeldChord, chord_channel
 from bridge.live.player.connections import Connections
-from bridge.live.player.drone_seat import DroneSeat, drone_seat
+from bridge.live.player.drone_seat import DroneSeat, drone_seat, usual_volume
 from bridge.live.player.engines import make_engine
+from bridge.live.player.input_line import TICK_S
 from bridge.live.player.outlet import Outlet
 from bridge.live.player.sources import NoteSource
-from bridge.live.state import Counts, Following, Sounding, State
+from bridge.live.player.track_seat import track_actions, track_state
+from bridge.live.player.way_out import WayOut
+from bridge.live.state import AtChord, Counts, Following, Sounding, State, TrackState
+from bridge.live.track import BackingPlayer
 from bridge.ports.base import MidiSystem
 
 POLL_S = 0.5
 """How often ports are looked for."""
-FLUSH_S = 5.0
-"""How long leaving may take for the sake of a slow synth."""
+BEGINNING_S = 2.0
+"""A loop that shows so soon is refused; one that is made later is cut."""
 BUSY_MESSAGES = 800
 """So many messages between two looks at the ports make one ask whether it is a loop."""
 _SHOWN_NOTES = 40
@@ -47,12 +51,14 @@ class Player:
     Parameters
     ----------
     tell : callable
-        Called with what the musician should know: a kind (``say``, ``lost``, ``back``, ``failed``) and a text. From
-        any thread; it must only put things in a queue.
+        Called with what the musician should know: a kind (``say``, ``lost``, ``back``, ``failed``) and a text; or with
+        ``asked`` and what a foot asked for. From any thread; it must only put things in a queue.
     nudge : callable
         Called when `tick` should be called soon. From any thread.
     alive : callable
         Called now and then while ports are waited for, in the thread of `open` and `tick`.
+    pause : callable
+        Lets time go by on the way out.
     """
 
     def __init__(
@@ -63,6 +69,7 @@ class Player:
         nudge: Callable[[], None] = lambda: None,
         clock: Callable[[], float] = time.perf_counter,
         alive: Callable[[], None] = lambda: None,
+        pause: Callable[[float], None] = time.sleep,
     ) -> None:
         self.plan = plan
         self.system = system
@@ -70,19 +77,26 @@ class Player:
         self._nudge = nudge
         self._clock = clock
         self._alive = alive
+        self._pause = pause
         switch = TableSwitch(plan.tables, plan.tonics, plan.starts)
         if plan.kept is not None:
             switch.put(plan.kept)
         profile = plan.profile
+        walk = ChartWalk(switch, plan.charts, plan.tonic_charts) if plan.charts else None
+        if walk is not None:
+            walk.put(plan.chord)
         self.performance = Performance(
-            make_engine(plan, switch),
+            make_engine(plan, switch, walk),
             switch,
             ControlReader(plan.controls),
             plan.on_change,
             plan.glide_s,
             profile.sysex_max_bytes if profile is not None else 15000,
+            plan.keyboards,
         )
-        self.performance.drone = isinstance(plan.drone, TablesDrone) and plan.drone.on
+        self.performance.drone = plan.drone is not None and plan.drone.on
+        self.performance.drone_volume = usual_volume(plan)
+        self.performance.walk = walk
         self._feed = self._feed_first if plan.out_port == NEW_PORT else self.performance.feed
         self._lock = threading.Lock()
         self._ends: Connections | None = None
@@ -93,7 +107,7 @@ class Player:
         self._seat: DroneSeat | None = None
         self._chord: HeldChord | None = None
         self._version = 0
-        self._poll_s = 0.0
+        self._poll_s = self._pulse_s = self._opened_s = 0.0
         self.received = 0
         self._received_at_poll = 0
         self.failure: BaseException | None = None
@@ -107,6 +121,7 @@ class Player:
         PortProblem if a port is missing (unless the plan says that it will come back), or makes a loop.
         """
         plan = self.plan
+        self._opened_s = self._clock()
         ends = Connections(
             plan,
             self.system,
@@ -119,9 +134,12 @@ class Player:
         )
         self._ends, self._outlet, self._probe = ends, ends.outlet, ends.probe.message
         ends.open()
-        now_s = self._clock()
+        now_s = self._opened_s = self._clock()
         if plan.backing is not None:
-            self._backing = BackingPlayer(plan.backing, now_s, plan.position_s if plan.returning else None)
+            kept = plan.track or TrackState()
+            position_s = plan.position_s if plan.returning else None
+            self._backing = BackingPlayer(plan.backing, now_s, position_s, kept.paused, kept.muted)
+            self.performance.others = track_actions(self._backing, self.performance.notices.append)
             self.add_source(self._backing)
         self._seat = drone_seat(plan, self.performance, lambda: self._clock())
         if self._seat is not None:
@@ -136,21 +154,21 @@ class Player:
 
     # ---- playing
 
-    def receive(self, data: bytes) -> None:
-        """Take a message from the keyboard. Called in the port's thread; never raises."""
+    def receive(self, data: bytes, source: int = 0) -> None:
+        """Take a message from a keyboard, counted from 0. Called in its port's thread; never raises."""
         try:
             with self._lock:
                 outlet = self._outlet
                 if self._closed or outlet is None:
                     return
                 self.received += 1
-                if len(data) > 3 and data == self._probe:
-                    self._loop()
-                    return
                 now_s = self._clock()
+                if self._comes_back(data, now_s, source):
+                    return
                 if self._seat is not None:
-                    self._seat.heard(data, now_s)
-                waits = outlet.send(self._feed(data, now_s), now_s)
+                    for first in self._seat.heard(data, now_s):
+                        outlet.send(self.performance.feed_backing(first, now_s), now_s)
+                waits = outlet.send(self._feed(data, now_s, source), now_s)
                 if not waits and self.performance.version == self._version:
                     return
                 self._version = self.performance.version
@@ -161,22 +179,38 @@ class Player:
             self.failure = error
             self._nudge()
 
-    def _feed_first(self, data: bytes, now_s: float) -> list[Due]:
+    def _feed_first(self, data: bytes, now_s: float, source: int = 0) -> list[Due]:
         """Feed until the first note: whoever was connected to our port before it has the table then."""
         performance = self.performance
         if not data or data[0] & 0xF0 != 0x90 or not performance.engine.at_rest:
-            return performance.feed(data, now_s)  # what sounds already must not be set up again
+            return performance.feed(data, now_s, source)  # what sounds already must not be set up again
         self._feed = performance.feed
-        return [*performance.engine.start(now_s), *performance.feed(data, now_s)]
+        return [*performance.engine.start(now_s), *performance.feed(data, now_s, source)]
 
-    def _loop(self) -> None:
-        assert self._ends is not None
-        self._closed = True
-        self.failure = PortProblem(
-            f"what is sent to {self._ends.out_name} comes back on {self._ends.in_name}: a MIDI loop",
-            "switch off Thru or Echo at the instrument, or choose other ports",
-        )
-        self._nudge()
+    def _comes_back(self, data: bytes, now_s: float, source: int) -> bool:
+        """Tell whether a message must not be played, because there is a loop or it shows whether there is one."""
+        ends = self._ends
+        assert ends is not None
+        if not ends.inputs.ends:
+            return False
+        end = ends.inputs.ends[source]
+        watch = end.loop
+        cut = watch.found
+        ours = watch.came(data)
+        if len(data) > 3 and data == self._probe:
+            if now_s < self._opened_s + BEGINNING_S:
+                self._closed = True
+                self.failure = PortProblem(
+                    f"what is sent to {ends.out_name} comes back on {end.name}: a MIDI loop",
+                    "switch off Thru or Echo at the instrument, or choose other ports",
+                )
+                self._nudge()
+                return True
+            watch.confirm()
+            ours = True
+        if watch.found and not cut:
+            ends.cut_loop(source)
+        return ours or watch.found
 
     def act(self, action: Action) -> None:
         """Carry out an action of the musician's."""
@@ -189,12 +223,14 @@ class Player:
                 outlet.drop_later()
                 for source in self._sources:
                     source.release()
+                if self._backing is not None:
+                    self._backing.halt(now_s)
             outlet.send(self.performance.act(action, now_s), now_s)
             if action.name == "panic":
                 outlet.send([(now_s, message) for message in ends.journal.ledger.offs()], now_s)
 
     def let_go(self) -> None:
-        """Let what sounds die away by itself: keys and pedals, a chord, a track's notes, the steps of a drone."""
+        """Let what sounds die away by itself: keys and pedals, a chord, the steps of a drone; a track waits."""
         ends, seat = self._ends, self._seat
         assert ends is not None
         if seat is not None and not seat.endless and ends.outlet.connected:
@@ -204,7 +240,8 @@ class Player:
             due = self.performance.release_keyboard(now_s)
             for source in self._sources:
                 if seat is None or source is not seat.source:
-                    for data in source.release():
+                    track = self._backing if source is self._backing else None
+                    for data in source.release() if track is None else track.halt(now_s):
                         due += self.performance.feed_backing(data, now_s)
             ends.outlet.send(due, now_s)
 
@@ -234,13 +271,19 @@ class Player:
     def next_s(self) -> float:
         """When `tick` wants to be called."""
         with self._lock:
-            times = [self._poll_s, self.performance.next_wake_s, *(source.next_s for source in self._sources)]
+            times = [
+                self._poll_s,
+                self._pulse_s,
+                self.performance.next_wake_s,
+                *(source.next_s for source in self._sources),
+            ]
             if self._outlet is not None:
                 times.append(self._outlet.next_due_s)
+            times.append(self._next_chord_s())
         return min(at_s for at_s in times if at_s is not None)
 
     def tick(self) -> None:
-        """Do what is due by now; Exception: whatever went wrong in a port's thread."""
+        """Do what is due by now; raises what went wrong in a port's thread."""
         if self.failure is not None:
             raise self.failure
         outlet = self._outlet
@@ -251,21 +294,48 @@ class Player:
             wake_s = performance.next_wake_s
             if wake_s is not None and wake_s <= now_s:
                 outlet.send(performance.wake(now_s), now_s)
+            if (place_s := self._place_s(now_s)) is not None:
+                outlet.send(performance.at_bar(place_s, now_s), now_s)
             seat = self._seat
             if seat is not None:
                 seat.lead(now_s, outlet.empty)
             for source in self._sources:
                 for due_s, data in source.due(now_s):
                     outlet.note_late(now_s - due_s)
+                    if isinstance(data, Action):  # a track chooses a table
+                        outlet.send(performance.act(data, now_s), now_s)
+                        continue
                     if seat is not None and source is not seat.source:
-                        seat.heard(data, now_s)
+                        for first in seat.heard(data, now_s):
+                            outlet.send(performance.feed_backing(first, now_s), now_s)
                     outlet.send(performance.feed_backing(data, now_s), now_s)
             outlet.flush(now_s)
             notices, performance.notices = performance.notices, []
+            asked, performance.asked = performance.asked, []
         for notice in notices:
             self._tell("say", notice)
+        for command in asked:
+            self._tell("asked", command)
+        if now_s >= self._pulse_s and self._ends is not None:
+            self._pulse_s = now_s + TICK_S
+            self._ends.inputs.pulse()
         if now_s >= self._poll_s:
             self._poll(now_s)
+
+    def _place_s(self, now_s: float) -> float | None:
+        """Return where in the track a chart is to be; None where no track leads it."""
+        backing = self._backing
+        if backing is None or self.performance.walk is None:
+            return None
+        return max(backing.position_s(now_s), backing.backing.begin_s)
+
+    def _next_chord_s(self) -> float | None:
+        """Return when the track comes to the next chord of its chart."""
+        walk, place_s = self.performance.walk, self._place_s(self._clock())
+        if walk is None or place_s is None or self._backing is None or self._backing.ended:
+            return None
+        next_s = walk.next_s(place_s)
+        return None if next_s is None else self._backing.time_s(next_s)
 
     def _poll(self, now_s: float) -> None:
         """Look whether the ports are still there, or there again; and for a loop where very much comes in."""
@@ -278,14 +348,21 @@ class Player:
             with self._lock:
                 if ends.outlet.connected:
                     ends.outlet.send([(now_s, self._probe)], now_s)
+        ends.look_for_loop()
         if ends.look() and self._seat is not None:
             with self._lock:
                 self._seat.again(self._clock())
 
     @property
+    def silent(self) -> bool:
+        """Whether nothing sounds and nothing waits to be sent."""
+        with self._lock:
+            return self.performance.engine.at_rest and (self._outlet is None or self._outlet.empty)
+
+    @property
     def ended(self) -> bool:
         """Whether there is nothing more to play: no keyboard, and every source at its end."""
-        if self.plan.in_port is not None:
+        if self.plan.played:
             return False
         held = self._seat.source if self._seat is not None and self._seat.endless else None
         with self._lock:
@@ -302,12 +379,22 @@ class Player:
             kept = performance.switch.keep()
             sounding = [Sounding(at, key, cents) for at, key, _, cents in engine.sounding()[:_SHOWN_NOTES]]
             others = self._seat.state(now_s) if self._seat is not None else {}
-            if self.plan.follow is not None:
+            if (at := performance.walk) is not None and (step := at.step) is not None and step.name:
+                coming = at.coming
+                others["chart"] = AtChord(
+                    at.number,
+                    step.name,
+                    step.bar,
+                    step.section,
+                    coming.name if coming is not None else "",
+                    coming.bar if coming is not None else 0,
+                    bool(at.chart and at.chart.starts_s),
+                )
+            if self.plan.follow is not None and self.plan.follow.offered:
                 followed: Any = engine
                 others["following"] = Following(followed.on, followed.can_follow, followed.offsets_cents)
         if self._backing is not None:
-            position_s = self._backing.position_s(now_s)
-            others |= {"position_s": position_s, "bar": self._backing.backing.bar_at(position_s)}
+            others |= track_state(self._backing, now_s)
         counts = Counts(
             self.received,
             outlet.sent,
@@ -321,9 +408,10 @@ class Player:
         return State(
             kept=kept,
             renewals=performance.renewals,
-            keyboard=ends.in_name,
+            keyboard=ends.inputs.name,
+            keyboards=ends.inputs.seen,
             synth=ends.out_name,
-            keyboard_there=ends.keyboard is not None,
+            keyboard_there=ends.inputs.all_there,
             synth_there=ends.synth is not None,
             sounding=tuple(sounding),
             counts=counts,
@@ -341,31 +429,25 @@ class Player:
             return 0
         ledger = ends.journal.ledger
         hung = ledger.owed
+        last = WayOut(ends.outlet, self._lock, ledger.offs(), self._clock, self._pause)
         seat = self._seat if ends.outlet.connected else None
         if seat is not None:
             seat.fade(self._send_now)
         with self._lock:
             now_s = self._clock()
             ends.outlet.drop_later()
-            ends.outlet.send(self.performance.stop(now_s), now_s)
-        self._send_out(ends.local_on())
-        self._send_out([*ledger.offs(), *ledger.pedals_up()])
+            stop = self.performance.stop(now_s)
+        last.send(stop, now_s)
+        last.send_now(ends.local_on())
+        last.send_now([*ledger.offs(), *ledger.pedals_up()])
         if seat is not None:
-            self._send_out(seat.put_back())
+            last.send_now(seat.put_back())
+        last.again()
         ends.close_inputs()  # before the synth's port: closing that waits for a server that may wait for our thread
         ends.close()
         self._outlet = None
         self.system.close()
         return hung
-
-    def _send_out(self, messages: list[bytes]) -> None:
-        """Send messages, and wait until everything has gone to the port."""
-        outlet = self._outlet
-        assert outlet is not None
-        with self._lock:
-            now_s = self._clock()
-            outlet.send([(now_s, message) for message in messages], now_s)
-        self._drain()
 
     def _send_now(self, messages: list[bytes]) -> None:
         """Send messages of a source that does not wait for its time."""
@@ -376,13 +458,3 @@ class Player:
             for data in messages:
                 outlet.send(self.performance.feed_backing(data, now_s), now_s)
             outlet.flush(now_s)
-
-    def _drain(self) -> None:
-        """Wait until everything has gone to the port."""
-        outlet = self._outlet
-        assert outlet is not None
-        limit_s = self._clock() + FLUSH_S
-        while not outlet.empty and self._clock() < limit_s:
-            with self._lock:
-                outlet.flush(self._clock())
-            time.sleep(0.001)

@@ -8,11 +8,13 @@ Threads: all in one, but keys come from another and only leave their command in 
 
 from __future__ import annotations
 
+import contextlib
 import queue
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
+from functools import partial
 from types import TracebackType
 from typing import Any, Self
 
@@ -25,7 +27,7 @@ from bridge.jobs.practise import Assignment, exercise_of
 from bridge.live.desk.drawing import Drawer, View
 from bridge.live.desk.typed import Command, Typed
 from bridge.live.practise.keys import DONE, keys_shown, moved_cents, read_key, read_line
-from bridge.live.practise.screen import PractiseSeen
+from bridge.live.practise.seen import PractiseSeen
 from bridge.live.practise.sounders import Sounder
 from bridge.sheet.phrases import signed
 
@@ -60,6 +62,8 @@ class Practice:
         Makes what shows.
     minutes : float
         After so long it is enough.
+    watchers : sequence of callable
+        Who else is shown what is seen; they must not wait for anybody.
     clock : callable
         Seconds, rising.
     """
@@ -68,8 +72,10 @@ class Practice:
         self,
         make_view: Callable[[], View[PractiseSeen]],
         minutes: float = MINUTES,
+        watchers: Sequence[Callable[[PractiseSeen], None]] = (),
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
+        self._watchers = watchers
         self.stop = threading.Event()
         """Set when somebody leaves: whatever sounds ends."""
         self._make_view = make_view
@@ -80,6 +86,7 @@ class Practice:
         self._typed = Typed(self.take, read_key, read_line)
         self._signals = on_signals(self.leave)
         self._seen = PractiseSeen()
+        self._touching, self._touched = threading.Lock(), False
 
     def __enter__(self) -> Self:
         self._signals.__enter__()
@@ -104,6 +111,23 @@ class Practice:
         else:
             self._commands.put(command)
 
+    def touch(self, command: str) -> None:
+        """Take what was touched on a page, in any thread: only what is waited for now, so that none counts twice."""
+        word = command.partition(" ")[0]
+        with self._touching:
+            if word in self._seen.waits and not self._touched:
+                self._touched = word != "move"
+                self._commands.put(command)
+
+    def forget(self) -> None:
+        """Forget keys that were struck for the question before; what comes in lines has its turn."""
+        kept = []
+        while self._typed.keys and not self._commands.empty():
+            kept.append(self._commands.get())
+        for command in kept:
+            if command in ("quit", "pause"):
+                self._commands.put(command)
+
     def leave(self) -> None:
         """End it, from any thread or a signal."""
         self.stop.set()
@@ -111,13 +135,17 @@ class Practice:
 
     def show(self, **changes: Any) -> None:
         """Show something else."""
-        self._seen = replace(self._seen, **changes)
+        with self._touching:
+            self._seen = replace(self._seen, **changes)
+            if "waits" in changes:
+                self._touched = False
         self._drawer.show(self._seen)
+        for watcher in self._watchers:
+            watcher(self._seen)
 
     def say(self, *texts: str) -> None:
         """Say something that stays."""
-        self._seen = replace(self._seen, said=(*self._seen.said, *texts))
-        self._drawer.show(self._seen)
+        self.show(said=(*self._seen.said, *texts))
 
     def wait(self, seconds: float) -> None:
         """Let time go by; at once over when somebody leaves.
@@ -130,8 +158,15 @@ class Practice:
         if self.stop.wait(seconds):
             raise Leaving
 
-    def command(self) -> str:
+    def command(
+        self, resting: Callable[[], contextlib.AbstractContextManager[None]] = contextlib.nullcontext
+    ) -> str:
         """Wait for a command; pausing is looked after here.
+
+        Parameters
+        ----------
+        resting : callable
+            What is done around a rest: what sounds is silent in it.
 
         Raises
         ------
@@ -144,9 +179,12 @@ class Practice:
                 raise Leaving
             if command != "pause":
                 return command
-            self._rest("resting")
+            with resting():
+                self._rest("resting")
 
-    def waiting_command(self) -> str | None:
+    def waiting_command(
+        self, resting: Callable[[], contextlib.AbstractContextManager[None]] = contextlib.nullcontext
+    ) -> str | None:
         """Return a command if one has come, without waiting.
 
         Raises
@@ -156,12 +194,15 @@ class Practice:
         """
         if self.stop.is_set():
             raise Leaving
-        return None if self._commands.empty() else self.command()
+        return None if self._commands.empty() else self.command(resting)
 
     def _rest(self, why: str) -> None:
+        waited = self._seen.waits
         self.say(f"{why}: any key, or enter, goes on")
+        self.show(waits=(DONE,))
         if self._commands.get() == "quit" or self.stop.is_set():
             raise Leaving
+        self.show(waits=waited)
         self._rested_s = self._clock()
 
     def breathe(self) -> None:
@@ -182,7 +223,16 @@ class Practice:
     def begin(self, assignment: Assignment) -> None:
         """Show what is asked."""
         keys = keys_shown(assignment.what)
-        self.show(title=assignment.question, about=assignment.about, keys=keys, place="", large="", ask="")
+        self.show(
+            title=assignment.question,
+            about=assignment.about,
+            keys=keys,
+            what=assignment.what,
+            place="",
+            large="",
+            ask="",
+            waits=(),
+        )
 
 
 def run_course(
@@ -205,6 +255,7 @@ def run_course(
         practice.breathe()
         number = len(course.marked) + 1
         place = f"trial {number} of {course.count}"
+        practice.forget()
         practice.show(place=place, ask="")
         loud = level * (QUIET_START[heard] if heard < len(QUIET_START) else 1.0)
         heard += 1
@@ -213,15 +264,17 @@ def run_course(
                 practice.wait(GAP_S)
             practice.show(large=str(at) if len(course.trial.played) > 1 else "")
             sounder.play(played, loud)
-        practice.show(large="", ask=f"{assignment.question.rstrip('?')}: {ask}")
+        practice.show(
+            large="", ask=f"{assignment.question.rstrip('?')}: {ask}", waits=(*options, "skip", "pause")
+        )
         given = _answer(practice, options)
+        practice.show(ask="", waits=())
         if given is None:
             course.skip()
             continue
         marked = course.answer(given)
         verdict = "right" if marked.right else f"no: it was {marked.trial.answer}"
         practice.say(f"{number}. {verdict}")
-        practice.show(ask="")
         practice.wait(AFTER_S)
 
 
@@ -252,12 +305,15 @@ def run_tuning(
         practice.breathe()
         number = len(run.settled) + 1
         loud = level * (QUIET_START[number - 1] if number <= len(QUIET_START) else 1.0)
+        practice.forget()
         practice.show(
-            place=f"round {number} of {run.rounds}", ask="move one note until nothing beats, then enter"
+            place=f"round {number} of {run.rounds}",
+            ask="move one note until nothing beats, then enter",
+            waits=("move", DONE, "pause"),
         )
         sounder.hold(run.round.hz, loud)
         try:
-            while (command := practice.command()) != DONE:
+            while (command := practice.command(partial(_silent_round, sounder, run, loud))) != DONE:
                 cents = moved_cents(command)
                 if cents is None:
                     practice.say(f"{command.removeprefix('?')!r} does nothing here")
@@ -266,8 +322,21 @@ def run_tuning(
                 sounder.move(run.round.hz)
         finally:
             sounder.let_go()
+            practice.show(ask="", waits=())
         practice.say(_told_round(number, run.settle(), assignment))
         practice.wait(AFTER_S)
+
+
+@contextlib.contextmanager
+def silent(sounder: Sounder, hz: Sequence[float], level: float) -> Iterator[None]:
+    """Within it the notes that are held are silent; afterwards they sound again."""
+    sounder.let_go()
+    yield
+    sounder.hold(hz, level)
+
+
+def _silent_round(sounder: Sounder, run: TuningOut, level: float) -> contextlib.AbstractContextManager[None]:
+    return silent(sounder, run.round.hz, level)
 
 
 def _told_round(number: int, settled: Settled, assignment: Assignment) -> str:

@@ -3,31 +3,18 @@
 from __future__ import annotations
 
 import contextlib
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from bridge.live.desk.display import a_picture_suits
 from bridge.live.desk.drawing import View, own_stream
 from bridge.live.desk.letters import ROWS, fitting
 from bridge.live.desk.screen import Screen
+from bridge.live.practise.seen import PractiseSeen
 
 if TYPE_CHECKING:
     from rich.console import Console, RenderableType
 
 _SAID_LINES = 7
-
-
-@dataclass(frozen=True)
-class PractiseSeen:
-    """All that is seen at one moment."""
-
-    title: str = ""  # what is asked
-    about: str = ""  # of which notes
-    place: str = ""  # ``trial 12 of 50``
-    large: str = ""  # what sounds now
-    ask: str = ""  # what is waited for
-    keys: str = ""
-    said: tuple[str, ...] = ()  # all that was said, in order
 
 
 def make_practise_display(lines: bool) -> View[PractiseSeen]:

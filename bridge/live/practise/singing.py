@@ -7,7 +7,8 @@ once it was held for `HELD_S`, and is told when it has ended, or has lasted `LON
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from contextlib import AbstractContextManager
 from typing import Protocol
 
 import numpy as np
@@ -16,7 +17,7 @@ from numpy.typing import NDArray
 from bridge.ear.sung import Sung, Target
 from bridge.jobs.practise import Assignment
 from bridge.live.practise.keys import DONE
-from bridge.live.practise.run import AFTER_S, Practice, target_words, told_note
+from bridge.live.practise.run import AFTER_S, Practice, silent, target_words, told_note
 from bridge.live.practise.sounders import Sounder
 from bridge.sound.listening.voice.meter import VoiceMeter, VoiceReading
 
@@ -99,14 +100,21 @@ def run_singing(
     practice.begin(assignment)
     drone_hz = _drone(assignment.targets)
     sounder.hold(drone_hz, DRONE_LEVEL * level)
+
+    def resting() -> AbstractContextManager[None]:
+        return silent(sounder, drone_hz, DRONE_LEVEL * level)
+
     try:
         meter = VoiceMeter(microphone.sample_rate, drone_hz=drone_hz)
         told = 0
         for number, target in enumerate(assignment.targets, 1):
             practice.breathe()
-            practice.show(place=f"note {number} of {len(assignment.targets)}", ask=target_words(target))
+            practice.forget()
+            place = f"note {number} of {len(assignment.targets)}"
+            practice.show(place=place, ask=target_words(target), waits=(DONE, "pause"))
             ear = NoteEar(target, told)
-            heard = _listen(practice, microphone, meter, ear)
+            heard = _listen(practice, microphone, meter, ear, resting)
+            practice.show(ask="", waits=())
             told = ear.told
             if heard is None:
                 practice.say(f"{target.name} {target.note}: left out")
@@ -122,10 +130,16 @@ def _drone(targets: Sequence[Target]) -> tuple[float, ...]:
     return (targets[0].drone_hz,)
 
 
-def _listen(practice: Practice, microphone: Input, meter: VoiceMeter, ear: NoteEar) -> Sung | None:
+def _listen(
+    practice: Practice,
+    microphone: Input,
+    meter: VoiceMeter,
+    ear: NoteEar,
+    resting: Callable[[], AbstractContextManager[None]],
+) -> Sung | None:
     """Wait for a note; None where somebody wants the next one."""
     while True:
-        command = practice.waiting_command()
+        command = practice.waiting_command(resting)
         if command == DONE:
             return None
         block = microphone.read()

@@ -11,9 +11,9 @@ from bridge.errors import MethodProblem, ValueProblem
 from bridge.jobs.choose import TableRequest, choose_table
 from bridge.jobs.drone import DroneRequest, plan_drone
 from bridge.live.backing import Backing
-from bridge.live.plan import LivePlan, StepsDrone, pitched_channels
+from bridge.live.plan import SOUND_CARD, LivePlan, StepsDrone, pitched_channels
 from bridge.live.player.journal import state_dir
-from bridge.live.player.sound_card import SOUND_CARD, USUAL
+from bridge.live.player.sound_card import USUAL
 from bridge.live.prepare.keyboard import play_table
 from bridge.store.profiles import load_profile
 from bridge.tuning.off_guitar import off_guitar
@@ -46,16 +46,11 @@ def prepare_drone(
     channels: tuple[int, ...] | None = None,
     system: str | None = None,
 ) -> PreparedDrone:
-    """Work out everything that a drone needs to be heard.
+    """Work out everything that a drone needs to be heard, on a synth's port or else on the sound card.
 
-    StillbeatError if something is missing, malformed, or does not go together.
-
-    Parameters
-    ----------
-    out_port, synth, method, channels, system
-        Where it plays and how, as in `bridge.live.prepare.keyboard.LiveRequest`; without a port on the sound card.
-    device : str, optional
-        Part of the sound card's name; None: the usual one.
+    Port, synth, method, channels and system are as in `bridge.live.prepare.keyboard.LiveRequest`; `device` is
+    part of the sound card's name, None for the usual one. StillbeatError if something is missing, malformed,
+    or does not go together.
     """
     spec = choose_table(table)
     said = tuple(filter(None, [about_sound(asked.sound), off_guitar([("", build_table(spec))])]))
@@ -103,14 +98,9 @@ def sound_card_plan(
     device: str | None = None,
     method: str = "auto",
 ) -> LivePlan:
-    """Return a plan that plays on the sound card with the built-in tone generator.
+    """Return a plan that plays on the sound card with the built-in tone generator, which obeys every method.
 
-    MethodProblem if by `mpe` a drone cannot settle.
-
-    Parameters
-    ----------
-    method : str
-        How the table reaches the generator, which obeys all of them.
+    MethodProblem if notes of the drone settle and the method is `mpe`.
     """
     only = play_table(spec.name, spec)
     profile = load_profile("builtin")

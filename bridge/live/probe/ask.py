@@ -78,13 +78,7 @@ class Asker:
 
 
 def ask_musician(asker: Asker, place: Place, progress: Callable[[str], None]) -> Findings:
-    """Examine a synth from start to end by asking.
-
-    Parameters
-    ----------
-    progress : callable
-        Called before each question with its number.
-    """
+    """Examine a synth from start to end by asking; `progress` is called before each question with its number."""
     course = questions(place)
     number = 0
     try:

@@ -129,13 +129,7 @@ class Seat:
 
 
 class Memory:
-    """Asks a synth for the tuning programs that will be overwritten.
-
-    Parameters
-    ----------
-    name : str
-        Full name of the port on which the synth answers.
-    """
+    """Asks a synth for the tuning programs that will be overwritten, and hears it on the port of that full name."""
 
     def __init__(self, system: MidiSystem, name: str) -> None:
         self._arrived: queue.SimpleQueue[bytes] = queue.SimpleQueue()

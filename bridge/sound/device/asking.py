@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import json
 import subprocess
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Literal, NamedTuple
 
 from bridge import children
 from bridge.errors import PortProblem
@@ -29,6 +30,47 @@ except StillbeatError as error:
 else:
     print("+")
 """
+
+
+_LIST = """
+import json
+from bridge.errors import StillbeatError
+from bridge.sound.device.inputs import sound_inputs
+from bridge.sound.device.outputs import sound_outputs
+try:
+    found = [
+        (one.name, way, one.system, one.default)
+        for way, some in (("sound in", sound_inputs()), ("sound out", sound_outputs()))
+        for one in some
+    ]
+except StillbeatError as error:
+    print("-" + error.message + (f" ({error.hint})" if error.hint else ""))
+else:
+    print("+" + json.dumps(found))
+"""
+
+
+class Place(NamedTuple):
+    """Where sound can come in or go out."""
+
+    name: str
+    way: str  # ``sound in`` or ``sound out``
+    system: str
+    usual: bool  # whether it is taken where none is named
+
+
+def sound_places(limit_s: float = LOOK_S) -> tuple[list[Place], str]:
+    """Return where sound can come in and go out, and why that cannot be told; empty where it can."""
+    try:
+        done = children.ask(_LIST, limit_s=limit_s)
+    except (OSError, subprocess.TimeoutExpired):
+        return [], NO_ANSWER
+    answers = [line for line in done.stdout.splitlines() if line[:1] in "+-"]
+    if not answers:
+        return [], BROKEN
+    if answers[-1][0] == "-":
+        return [], answers[-1][1:]
+    return [Place(*one) for one in json.loads(answers[-1][1:])], ""
 
 
 def sound_problem(

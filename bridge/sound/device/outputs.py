@@ -200,7 +200,7 @@ def pick_output(name: str | None = None) -> SoundOutput:
 def pick_by_name(devices: Sequence[DeviceT], name: str | None, what: str) -> DeviceT:
     """Return the device whose name contains `name` (any case), or without one the default of at least one device.
 
-    PortProblem if there is none of that name, or several; `what` they are called in messages.
+    PortProblem if there is none of that name, or several; messages call them `what`.
     """
     if name is None:
         return next((device for device in devices if device.default), devices[0])

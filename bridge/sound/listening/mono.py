@@ -70,7 +70,7 @@ def check_rate(sample_rate: float) -> None:
 def mono(samples: NDArray[np.floating] | Mono, sample_rate: float) -> Mono:
     """Make one channel of a take, shape (n,) or (n, channels); what is one already stays as it is.
 
-    InputProblem if another shape, samples that are no numbers, or a sample rate that no take has.
+    InputProblem if it has another shape, samples that are no numbers, or a sample rate that no take has.
     """
     check_rate(sample_rate)
     if isinstance(samples, Mono):

@@ -25,11 +25,12 @@ Index
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from difflib import get_close_matches
 from functools import lru_cache
 from pathlib import Path
 
 from bridge.engine.play.drone_sounds import SOUND
-from bridge.errors import InputProblem, ValueProblem, near_names
+from bridge.errors import LONG_LIST, InputProblem, ValueProblem, near_names
 from bridge.harmony.asked import FollowRequest
 from bridge.harmony.charts.chart import Chart
 from bridge.tuning.changes import Change
@@ -43,6 +44,8 @@ from bridge.tuning.tables import Table, build_table
 from bridge.wire.profile import SynthProfile
 
 AUTO = "auto"
+OWN = "own"
+"""Folder beside a session file in a bundle: the descriptions that it names and that do not come with the program."""
 
 
 @dataclass(frozen=True)
@@ -83,11 +86,15 @@ class Trims:
 class LiveControls:
     """How `stillbeat play` is led through the session."""
 
-    input: str = ""  # part of the name of the port that is played; empty: asked for on the command line
+    # Keyboards that are played, as `bridge.engine.play.keyboards` reads them; none: asked for on the command line.
+    inputs: tuple[str, ...] = ()
+    mic: str = ""  # part of the name of the microphone that hears the reference; empty: the usual one
     control_channel: int = 16  # channel whose program changes choose pieces
     # Foot switches.
     next_controller: int | None = None
     previous_controller: int | None = None
+    feet: tuple[str, ...] = ()  # more of them, as `bridge.engine.play.controls.parse_feet` reads them
+    drone: bool = False  # whether drones sound from the beginning, and not only once they are asked for
     on_change: str = "now"  # ``now``, ``next`` or ``glide``
     glide_s: float = 1.0  # how long a glide takes
 
@@ -197,6 +204,9 @@ class Session:
     paper: str = "a4"  # paper of those that are PDF: ``a4`` or ``letter``
     # Every file of the folder that it needs, the session file first, as written, with ``/``.
     files: tuple[str, ...] = ()
+    # Descriptions that it names and that do not come with the program, by what each is called in `OWN`.
+    own: tuple[tuple[str, Path], ...] = field(default=(), compare=False)
+    missing: tuple[str, ...] = ()  # tracks that are not there, where nobody needs them, each in a sentence
 
     def synth(self, name: str) -> SessionSynth:
         """Return the synth of a name."""
@@ -205,12 +215,49 @@ class Session:
                 return synth
         raise ValueProblem(f"unknown synth {name!r}", near_names(name, [one.name for one in self.synths]))
 
-    def piece(self, name: str) -> Piece:
-        """Return the piece of a name or number."""
-        for piece in self.pieces:
-            if name in (piece.name, str(piece.number)):
-                return piece
-        raise ValueProblem(f"unknown piece {name!r}", near_names(name, [one.name for one in self.pieces]))
+    def piece(self, text: str) -> Piece:
+        """Return the piece of a number, of a name or title, or the only one whose title begins like that.
+
+        Raises
+        ------
+        ValueProblem
+            There is none, or there are several; lists those that are near.
+        """
+        wanted = " ".join(text.casefold().split())
+        named = [(piece.name.casefold(), " ".join(piece.title.casefold().split())) for piece in self.pieces]
+        exact = [
+            piece
+            for piece, names in zip(self.pieces, named, strict=True)
+            if wanted in (str(piece.number), *names)
+        ]
+        found = exact or [
+            piece
+            for piece, names in zip(self.pieces, named, strict=True)
+            if wanted and any(name.startswith(wanted) for name in names)
+        ]
+        if len(found) == 1:
+            return found[0]
+        if found:
+            shown = ", ".join(f"{piece.number} {piece.title}" for piece in found)
+            raise ValueProblem(f"several pieces begin with {text!r}: {shown}", "write its number")
+        raise ValueProblem(f"there is no piece {text!r}", self._near_pieces(wanted))
+
+    def _near_pieces(self, wanted: str) -> str:
+        """List the pieces nearest to a title or number that is none."""
+        if wanted.lstrip("-").isdecimal():
+            last = self.pieces[-1]
+            return f"{self.title} has {len(self.pieces)}, from 1 {self.pieces[0].title} to {last.number} {last.title}"
+        titles = {piece.title.casefold(): piece for piece in self.pieces}
+        near = get_close_matches(wanted, titles, n=3, cutoff=0.4)
+        near += [title for title in titles if wanted in title and title not in near]
+        pieces = [titles[title] for title in near] or self.pieces[:LONG_LIST]
+        shown = ", ".join(f"{piece.number} {piece.title}" for piece in pieces)
+        more = len(self.pieces) - len(pieces)
+        return (
+            f"did you mean {shown}?"
+            if near
+            else f"there are: {shown}" + (f", and {more} more" if more else "")
+        )
 
     def with_reference(self, reference: Reference) -> Session:
         """Return the session with another reference, which all pieces follow that follow the session's.

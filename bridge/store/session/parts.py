@@ -9,8 +9,9 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 
-from bridge.engine.play.controls import unfit_controller
+from bridge.engine.play.controls import parse_feet, unfit_controller
 from bridge.engine.play.drone_sounds import SOUNDS
+from bridge.engine.play.keyboards import MOST_KEYBOARDS, parse_keyboard
 from bridge.errors import StillbeatError, near_names
 from bridge.harmony.asked import PINNED, FollowRequest
 from bridge.harmony.charts.chart import Chart, parse_chart
@@ -169,6 +170,10 @@ def read_play(top: Section) -> LiveControls:
     if "live" in top:
         raise top.problem("the section [live] is called [play] now", "type [play] in its place", "live")
     section = top.section("play")
+    if "device" in section:
+        raise section.problem(
+            "the microphone is named by mic here", f"type mic = {section.data['device']!r}", "device"
+        )
     controllers = {
         key: section.whole(key, 0, 119) if key in section else None
         for key in ("next_controller", "previous_controller")
@@ -186,11 +191,19 @@ def read_play(top: Section) -> LiveControls:
             "give next and previous controllers of their own",
             "previous_controller",
         )
+    feet = _texts(section, "feet") if "feet" in section else ()
+    try:
+        parse_feet(feet)
+    except StillbeatError as problem:
+        raise section.problem(f"feet: {problem.message}", problem.hint, "feet") from problem
     live = LiveControls(
-        input=section.text("input", "").strip(),
+        inputs=_inputs(section),
+        mic=section.text("mic", "").strip(),
         control_channel=section.whole("control_channel", 1, 16, 16),
         next_controller=controllers["next_controller"],
         previous_controller=controllers["previous_controller"],
+        feet=feet,
+        drone=section.flag("drone", False),
         on_change=section.text("on_change", "now"),
         glide_s=section.number("glide_s", 0.01, 60.0, 1.0),
     )
@@ -202,13 +215,28 @@ def read_play(top: Section) -> LiveControls:
     return live
 
 
-def read_follow(section: Section, track: bool, signatures: bool) -> FollowRequest | None:
-    """Read how the harmony of a piece's track is followed: true, false, or a section."""
+def _inputs(section: Section) -> tuple[str, ...]:
+    """Read the keyboards: one text, or a list of them."""
+    if "input" not in section:
+        return ()
+    alone = isinstance(section.data["input"], str)
+    texts = (section.text("input").strip(),) if alone else _texts(section, "input")
+    texts = tuple(text for text in texts if text)
+    if len(texts) > MOST_KEYBOARDS:
+        raise section.problem(f"input names {len(texts)} keyboards", f"at most {MOST_KEYBOARDS}", "input")
+    for text in texts:
+        try:
+            parse_keyboard(text)
+        except StillbeatError as problem:
+            raise section.problem(f"input: {problem.message}", problem.hint, "input") from problem
+    return texts
+
+
+def read_follow(section: Section, signatures: bool) -> FollowRequest | None:
+    """Read how the harmony of a piece is followed, its track's and what is played: true, false, or a section."""
     key = "follow_harmony"
     if key not in section or section.data[key] is False:
         return None
-    if not track:
-        raise section.problem("there is no track whose harmony to follow", "", key)
     if signatures:
         raise section.problem(
             "follow_harmony and follow_key_signatures both move notes where the key changes",

@@ -27,8 +27,9 @@ from typing import Any
 
 from bridge.errors import InputProblem, StillbeatError, ValueProblem
 from bridge.store.descriptions import is_path, load_guitar, load_scale, load_table
+from bridge.store.finding import descriptions_beside
 from bridge.store.session.finder import Finder
-from bridge.store.session.model import Drone, Piece, PieceSection, Session, Take, built
+from bridge.store.session.model import OWN, Drone, Piece, PieceSection, Session, Take, built
 from bridge.store.session.parts import (
     piece_drone,
     read_chart,
@@ -63,13 +64,18 @@ _FLAGS = ("open_strings_win", "keep_shapes")
 _LISTS = {"degrees": "degrees", "pins": "keys"}
 
 
-def load_session(path: str | os.PathLike[str]) -> Session:
+def load_session(path: str | os.PathLike[str], to_play: bool = False) -> Session:
     """Read a session file.
 
     InputProblem if the file is missing or malformed, or names what does not exist; names file and line.
+
+    Parameters
+    ----------
+    to_play : bool
+        Whether tracks may be missing that nobody needs who plays it himself; `Session.missing` names them then.
     """
     where = Path(path)
-    return _Reader(read_toml(where), where.parent, where.name).session()
+    return _Reader(read_toml(where), where.parent, where.name, to_play).session()
 
 
 def session_from_toml(text: str, folder: Path, file: str = "session.toml") -> Session:
@@ -110,12 +116,19 @@ class _Shelf:
 class _Reader:
     """One reading of a file."""
 
-    def __init__(self, top: Section, folder: Path, file: str) -> None:
+    def __init__(self, top: Section, folder: Path, file: str, to_play: bool = False) -> None:
         self.top = top
         self.finder = Finder(folder, file)
         self.file = file
+        self.to_play = to_play
+        self.missing: list[str] = []
 
     def session(self) -> Session:
+        with descriptions_beside(self.finder.folder / OWN) as used:
+            session = self._session()
+        return replace(session, own=tuple(sorted(used.items())))
+
+    def _session(self) -> Session:
         top = self.top
         top.check_schema()
         top.text("units", UNITS)
@@ -146,6 +159,7 @@ class _Reader:
             pages=top.flag("pages", True),
             paper=read_paper(top),
             files=tuple(dict.fromkeys(self.finder.files)),
+            missing=tuple(self.missing),
         )
         top.refuse_others()
         return session
@@ -225,8 +239,8 @@ class _Reader:
         chart, chords = read_chart(section, spec.tonic)
         sounding = built(spec).tonic
         name = self.finder.name(section, title)
-        track = self.finder.path(section, "track", section.text("track")) if "track" in section else None
         follow = section.flag("follow_key_signatures", False)
+        track = self._track(section, title, follow)
         if follow and track is None:
             raise section.problem(
                 "there is no track whose key signatures to follow", "", "follow_key_signatures"
@@ -242,7 +256,7 @@ class _Reader:
             track=track,
             track_text=self.finder.files[-1] if track is not None else "",
             follow_key_signatures=follow,
-            follow_harmony=read_follow(section, track is not None, follow),
+            follow_harmony=read_follow(section, follow),
             plain=section.flag("plain", False),
             drone=drone,
             notes=section.text("notes", "").strip(),
@@ -255,6 +269,16 @@ class _Reader:
         )
         section.refuse_others()
         return piece
+
+    def _track(self, section: Section, title: str, needed: bool) -> Path | None:
+        """Return the backing track of a piece; None where there is none, or it is missing and nobody needs it."""
+        if "track" not in section:
+            return None
+        text = section.text("track")
+        if self.to_play and not needed and not self.finder.there(text):
+            self.missing.append(f"{title}: there is no file {text.strip()}, its backing track")
+            return None
+        return self.finder.path(section, "track", text)
 
     def _spec(
         self, section: Section, defaults: _Defaults

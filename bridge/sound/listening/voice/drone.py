@@ -115,6 +115,17 @@ class DroneOut:
         self._off = float(np.clip(self._off, -MOST_OFF, MOST_OFF))
 
 
+def without_drone(sound: Floats, sample_rate: float, notes_hz: Sequence[float]) -> Floats:
+    """A whole take without the drone; silent while the drone was still learnt, and where it left too much behind."""
+    out = DroneOut(sample_rate, notes_hz)
+    step = round(0.05 * sample_rate)
+    parts = []
+    for first in range(0, sound.size, step):
+        part = out.feed(sound[first : first + step])
+        parts.append(part * 0.0 if out.learning or out.too_loud else part)
+    return np.concatenate(parts) if parts else np.zeros(0)
+
+
 def _lines(notes_hz: Sequence[float], top_hz: float) -> Floats:
     """All partials of the notes, those that coincide only once."""
     found = sorted(hz * n for hz in notes_hz for n in range(1, max(1, int(top_hz / hz)) + 1))
