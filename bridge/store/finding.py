@@ -12,6 +12,7 @@ in ``.toml``.
 from __future__ import annotations
 
 import contextlib
+import os
 import re
 from collections.abc import Callable, Iterator
 from contextvars import ContextVar
@@ -177,7 +178,7 @@ def find_description(kind: str, name_or_path: str) -> Path:
     if wanted and not wanted.startswith("."):
         for folder in _folders():
             path = folder / kind / f"{wanted}{_KINDS[kind]}"
-            if path.is_file():
+            if os.path.isfile(path):  # of a name too long for the system there is none
                 if (beside := _beside.get()) is not None and folder != tables_dir():
                     beside.used[f"{kind}/{path.name}"] = path
                 return path

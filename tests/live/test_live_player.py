@@ -186,6 +186,16 @@ def test_a_synth_that_does_not_answer_is_put_to_equal(stage: Stage, monkeypatch:
     assert stage.box.paper.pitch(0, 66) == 66.0
 
 
+@pytest.mark.parametrize("method", ["note", "bend"])
+def test_it_is_silent_only_where_nothing_sounds_and_nothing_waits(stage: Stage, method: str) -> None:
+    player = stage.player(method=method)
+    assert player.silent
+    stage.keys.play(bytes((0x90, 66, 100)))
+    assert not player.silent
+    stage.keys.play(bytes((0x80, 66, 100)))
+    assert player.silent
+
+
 def test_what_a_killed_run_left_sounding_is_silenced_by_the_next(stage: Stage) -> None:
     player = stage.player(local="off")
     for channel, key in ((0, 60), (4, 64), (4, 64)):

@@ -329,6 +329,12 @@ class Player:
                 self._seat.again(self._clock())
 
     @property
+    def silent(self) -> bool:
+        """Whether nothing sounds and nothing waits to be sent."""
+        with self._lock:
+            return self.performance.engine.at_rest and (self._outlet is None or self._outlet.empty)
+
+    @property
     def ended(self) -> bool:
         """Whether there is nothing more to play: no keyboard, and every source at its end."""
         if self.plan.played:
