@@ -251,7 +251,9 @@ class _Work:
                 replace(section.change, table=section.table_text or None) for section in piece.sections
             ]
             keys[task_name(piece.stem, TABLES)] = fingerprint(
-                "tables", (piece.stem, one.tables, drones, piece.drone, steps)
+                "tables",
+                (piece.stem, one.tables, drones, piece.drone, steps),
+                (follow[1], track) if wanted.chart is not None else (),
             )
             if track:
                 keys[task_name(piece.stem, MUSIC)] = fingerprint(

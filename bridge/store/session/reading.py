@@ -251,7 +251,7 @@ class _Reader:
             track=track,
             track_text=self.finder.files[-1] if track is not None else "",
             follow_key_signatures=follow,
-            follow_harmony=read_follow(section, "track" in section, follow),
+            follow_harmony=read_follow(section, follow),
             plain=section.flag("plain", False),
             drone=drone,
             notes=section.text("notes", "").strip(),
