@@ -60,6 +60,7 @@ class Book:
             equal=seen.equal,
             trim_cents=seen.trim_cents,
             drone_on=self._drone_on,
+            drone_volume=seen.drone_volume,
             key=heard.key if heard is not None else None,
             hz=heard.hz if heard is not None else 0.0,
         )
