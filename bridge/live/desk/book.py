@@ -57,6 +57,7 @@ class Book:
             piece=seen.piece,
             section=seen.section,
             number=seen.number,
+            chord=seen.chart_at,
             equal=seen.equal,
             trim_cents=seen.trim_cents,
             drone_on=self._drone_on,

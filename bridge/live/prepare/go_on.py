@@ -57,7 +57,8 @@ def go_on(prepared: Prepared, left: LeftOff, place: bool = True) -> Prepared:
     programme = prepared.labels.programme
     number = place_of(left, programme) if place else None
     if number is not None:
-        plan = replace(plan, kept=left.kept._replace(number=number))
+        same = programme[number - 1].place == left.section
+        plan = replace(plan, kept=left.kept._replace(number=number), chord=left.chord if same else 0)
         if isinstance(plan.drone, TablesDrone | ChordsDrone):
             plan = replace(
                 plan, drone=msgspec.structs.replace(plan.drone, on=left.drone_on, volume=left.drone_volume)
