@@ -18,6 +18,9 @@ Name: TypeAlias = Literal[
     "table",
     "piece",
     "drone",
+    "follow",
+    "next-chord",
+    "previous-chord",
     "drone-louder",
     "drone-softer",
     "pause",
@@ -53,6 +56,9 @@ _PLAIN: dict[str, Command] = {
     "next-piece": Action("next-piece"),
     "previous-piece": Action("previous-piece"),
     "drone": Action("drone"),
+    "follow": Action("follow"),
+    "next-chord": Action("next-chord"),
+    "previous-chord": Action("previous-chord"),
     "drone-louder": Action("drone-volume", VOLUME_STEP),
     "drone-softer": Action("drone-volume", -VOLUME_STEP),
     "pause": Action("pause"),
@@ -117,6 +123,8 @@ def actions_of(
     pieces: bool = False,
     drone: bool = False,
     listening: bool = False,
+    follow: bool = False,
+    chart: bool = False,
     track: bool = False,
     parts: bool = False,
 ) -> tuple[str, ...]:
@@ -135,8 +143,10 @@ def actions_of(
     if command == "play":
         asked += ["next", "previous"] if tables > 1 else []
         asked += ["next-piece", "previous-piece", "piece"] if pieces else ["table"] if tables > 1 else []
+        asked += ["follow"] if follow else []
         asked += ["pause", "bar-back"] if track else []
         asked += ["mute"] if track and parts else []
         asked += ["listen", "undo"] if listening else []
+    asked += ["next-chord", "previous-chord"] if chart and command in ("play", "drone") else []
     asked += ["drone", "drone-softer", "drone-louder"] if drone or command == "drone" else []
     return tuple(asked)

@@ -17,7 +17,7 @@ from bridge.errors import StillbeatError
 from bridge.jobs.drone import STILL_HZ
 from bridge.live.desk.display import alarm_of, recent
 from bridge.live.desk.drone_display import plainly
-from bridge.live.desk.labels import drone_words, track_words
+from bridge.live.desk.labels import chart_line, drone_words, track_words
 from bridge.live.desk.tuner_display import beats_words, turn_words
 from bridge.live.practise.seen import PractiseSeen
 from bridge.live.snapshot import Snapshot
@@ -152,7 +152,7 @@ class Shower:
             },
             "track": _track(seen),
             "listening": None if seen.listening_s is None else round(seen.listening_s),
-            "chord": seen.chord,
+            "chord": "   ".join(filter(None, (chart_line(seen), seen.chord))),
             "notes": [one.name for one in sounds if not one.of_drone],
             "beats": _settling(seen) or seen.beats or self._beats(sounds),
             "remarks": [*seen.remarks, *seen.keyboards],

@@ -17,13 +17,14 @@ const VIEWS = {
   page: ["table", "chords", "frets", "strings", "tuner", "sheet"],
 };
 const ASKS = [
-  "previous", "next", "previous-piece", "next-piece", "bar-back", "pause", "drone", "drone-softer", "drone-louder", "equal", "trim-down", "trim-up", "untrim", "listen", "undo",
+  "previous", "next", "previous-piece", "next-piece", "bar-back", "pause", "previous-chord", "next-chord", "drone", "drone-softer", "drone-louder", "follow", "equal", "trim-down", "trim-up", "untrim", "listen", "undo",
 ];
 const NAMES = { equal: "equalPure" };
 const KEYS = {
   ArrowRight: "next", ArrowDown: "next", PageDown: "next", n: "next",
   ArrowLeft: "previous", ArrowUp: "previous", PageUp: "previous", p: "previous",
   N: "next-piece", P: "previous-piece",
+  c: "next-chord", C: "previous-chord", f: "follow",
   d: "drone", ".": "drone-louder", ",": "drone-softer", s: "pause", b: "bar-back", e: "equal", "+": "trim-up", "-": "trim-down", 0: "untrim", l: "listen", u: "undo", x: "silence",
 };
 // Where a track plays alone there is nothing else to step through: a page turner lets it wait, and takes it back a bar.
