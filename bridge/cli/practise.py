@@ -199,23 +199,22 @@ def _practise(work: list[Assignment], title: str, chosen: dict[str, Any], page: 
                 practice.say(*page.addresses.lines()[:2])
             practice.say(*filter(None, (title, CAUTION)))
             for number, one in enumerate(work):
-                ended = False
+                before = len(done)
                 try:
                     _one(practice, one, chosen, seed + number, done)
                 except (Leaving, Enough):
-                    ended = True
-                if done:
-                    said = told(done[-1], one.sounds, [*earlier, *done[:-1]])
-                    lines += [f"{one.question} {one.about}", *(f"  {line}" for line in said), ""]
-                if ended:
                     break
+                finally:
+                    if len(done) > before:
+                        said = told(done[-1], one.sounds, [*earlier, *done[:-1]])
+                        lines += [f"{one.question} {one.about}", *(f"  {line}" for line in said), ""]
     finally:
+        for line in lines:
+            if line:
+                show_paragraph(line, hang=2)
+            else:
+                show()
         _keep(done, chosen)
-    for line in lines:
-        if line:
-            show_paragraph(line, hang=2)
-        else:
-            show()
     if not done:
         show("nothing was answered, and nothing is kept")
 
