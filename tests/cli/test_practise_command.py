@@ -99,6 +99,10 @@ def test_whoever_leaves_in_the_second_exercise_is_told_the_first_once_and_has_it
     assert out.count("your threshold for fifth D3-A3") == 1
     assert "wide or narrow" not in out
     assert len(list((home / "data").rglob("*.json"))) == 1
+    begun.clear()
+    out = run(capsys, "--list", "week.toml", "--no-record", "--lines")
+    assert "your threshold" in out
+    assert len(list((home / "data").rglob("*.json"))) == 1
     assert (home / "week.csv").read_text().count("\n") == 26  # headings, 24 trials, the threshold
 
 
