@@ -2,6 +2,7 @@
 import { by, fill, make, mark, say, show } from "./dom.js";
 import { beginLesson, enableLesson, lessonTuner, showChords, showLesson, standLesson } from "./lesson.js";
 import { ask, begin, isLost, on, onLink, role } from "./link.js";
+import { beginSing, enableSing, showSing, standSing } from "./sing.js";
 import { beginStage, enable, showStage, standStage } from "./stage.js";
 import { STUDIES, beginStudy, placeForm, showStudy, studyWords } from "./study.js";
 import { beginTuner, enableTuner, showTuner, standTuner } from "./tuner.js";
@@ -12,6 +13,7 @@ const VIEWS = {
   play: ["stage", "lesson", ...STUDIES],
   drone: ["stage", "lesson", ...STUDIES],
   tune: ["tuner", ...STUDIES],
+  sing: ["sing", ...STUDIES],
   page: ["table", "chords", "frets", "strings", "tuner", "sheet"],
 };
 const ASKS = [
@@ -92,7 +94,7 @@ function panel() {
   fill(by("views"), stand.command, () => views().map((name) => make("a", { href: `#/${name}`, class: "button" }, WORDS[name])));
   const may = role === "act" ? stand.actions : [];
   fill(by("asks"), may, () => [
-    ...ASKS.filter((name) => may.includes(name)).map((name) => button(WORDS[NAMES[name] ?? name], () => ask(name))),
+    ...ASKS.filter((name) => may.includes(name) && stand.command !== "sing").map((name) => button(WORDS[NAMES[name] ?? name], () => ask(name))),
     ...(role === "act" ? [] : [make("span", { class: "small" }, WORDS.looksOnly)]),
   ]);
 }
@@ -157,6 +159,7 @@ function able() {
   enable();
   enableLesson();
   enableTuner();
+  enableSing();
 }
 
 function keys(event) {
@@ -172,7 +175,7 @@ function keys(event) {
     event.preventDefault();
     ask(action);
   } else if (digit) {
-    const order = mutes ? ["mute"] : ["piece", "table", "mute"];
+    const order = mutes ? ["mute"] : ["piece", "table", "mute", "degree"];
     const name = order.find((one) => stand.actions.includes(one));
     if (name) ask(name, digit);
   }
@@ -184,6 +187,7 @@ beginStage();
 beginLesson();
 beginStudy();
 beginTuner(studyWords);
+beginSing();
 keepAwake();
 by("more").addEventListener("click", () => open(by("panel").hidden));
 document.addEventListener("keydown", keys);
@@ -202,7 +206,8 @@ on("stand", (now) => {
   standStage(now);
   standLesson(now);
   standTuner(now);
-  if (now.command === "page" || now.command === "tune") health({ state: "ok", words: now.guitar || "Stillbeat" });
+  standSing(now);
+  if (["page", "tune", "sing"].includes(now.command)) health({ state: "ok", words: now.guitar || "Stillbeat" });
   route();
 });
 on("seen", (seen) => {
@@ -219,6 +224,7 @@ on("seen", (seen) => {
   draw();
 });
 on("chords", showChords);
+on("sung", showSing);
 on("tuner", (told) => {
   showTuner(told);
   lessonTuner(told);
