@@ -2,7 +2,11 @@
 import { by, fill, make, mark, say, show } from "./dom.js";
 import { beginLesson, enableLesson, lessonTuner, showChords, showLesson, standLesson } from "./lesson.js";
 import { ask, begin, isLost, on, onLink, role } from "./link.js";
+<<<<<<< HEAD
 import { beginSing, enableSing, showSing, standSing } from "./sing.js";
+=======
+import { beginPractise, enablePractise, practiseKey, showPractise, standPractise } from "./practise.js";
+>>>>>>> main
 import { beginStage, enable, showStage, standStage } from "./stage.js";
 import { STUDIES, beginStudy, placeForm, showStudy, studyWords } from "./study.js";
 import { beginTuner, enableTuner, showTuner, standTuner } from "./tuner.js";
@@ -13,7 +17,11 @@ const VIEWS = {
   play: ["stage", "lesson", ...STUDIES],
   drone: ["stage", "lesson", ...STUDIES],
   tune: ["tuner", ...STUDIES],
+<<<<<<< HEAD
   sing: ["sing", ...STUDIES],
+=======
+  practise: ["practise", ...STUDIES],
+>>>>>>> main
   page: ["table", "chords", "frets", "strings", "tuner", "sheet"],
 };
 const ASKS = [
@@ -159,13 +167,18 @@ function able() {
   enable();
   enableLesson();
   enableTuner();
+<<<<<<< HEAD
   enableSing();
+=======
+  enablePractise();
+>>>>>>> main
 }
 
 function keys(event) {
   if (event.ctrlKey || event.altKey || event.metaKey || event.repeat || stand === null) return;
   if (event.key === "Escape") open(false);
   if (event.target.closest("input, select, textarea, .scroll")) return;
+  if (view === "practise" && practiseKey(event.key)) return event.preventDefault();
   const named = KEYS[event.key];
   const action = stand.actions.includes(named) ? named : ALONE[named];
   const digit = /^[1-9]$/.test(event.key) ? Number(event.key) : 0;
@@ -187,7 +200,11 @@ beginStage();
 beginLesson();
 beginStudy();
 beginTuner(studyWords);
+<<<<<<< HEAD
 beginSing();
+=======
+beginPractise();
+>>>>>>> main
 keepAwake();
 by("more").addEventListener("click", () => open(by("panel").hidden));
 document.addEventListener("keydown", keys);
@@ -206,8 +223,13 @@ on("stand", (now) => {
   standStage(now);
   standLesson(now);
   standTuner(now);
+<<<<<<< HEAD
   standSing(now);
   if (["page", "tune", "sing"].includes(now.command)) health({ state: "ok", words: now.guitar || "Stillbeat" });
+=======
+  standPractise(now);
+  if (now.command !== "play" && now.command !== "drone") health({ state: "ok", words: now.guitar || "Stillbeat" });
+>>>>>>> main
   route();
 });
 on("seen", (seen) => {
@@ -229,4 +251,5 @@ on("tuner", (told) => {
   showTuner(told);
   lessonTuner(told);
 });
+on("practise", showPractise);
 begin();

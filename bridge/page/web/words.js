@@ -6,6 +6,7 @@ export const WORDS = {
   stage: "Stage",
   lesson: "Lesson",
   tuner: "Tuner",
+<<<<<<< HEAD
   sing: "Sing",
   singNow: "sing a note, and hold it",
   droneOf: "A drone to sing over: touch a degree",
@@ -16,6 +17,9 @@ export const WORDS = {
   lineNow: (names) => `The pitch of the last ten seconds among the pure lines ${names}`,
   noLine: "The pitch in time; nothing was sung yet",
   caution: "Start quiet, above all over headphones, and take breaks.",
+=======
+  practise: "Practise",
+>>>>>>> main
   table: "Table",
   chords: "Chords",
   frets: "Frets",
@@ -138,6 +142,17 @@ export const WORDS = {
   neckPicture: "The neck: where frets and table agree",
   keyboardPicture: "One octave: how far each note lies from equal temperament",
   nothingHere: "This cannot be shown",
+  first: "The first",
+  second: "The second",
+  wide: "Too wide",
+  narrow: "Too narrow",
+  skip: "Not heard",
+  pause: "Rest",
+  goOn: "Go on",
+  still: "It stands still",
+  nextNote: "The next note",
+  move: (cents) => `${signed(cents)} cent${Math.abs(cents) === 1 ? "" : "s"}`,
+  practiseCare: "It sounds from the computer that runs Stillbeat. Start with the volume down, above all over headphones.",
 };
 
 export function signed(number) {
