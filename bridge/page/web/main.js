@@ -2,7 +2,11 @@
 import { by, fill, make, mark, say, show } from "./dom.js";
 import { beginLesson, enableLesson, lessonTuner, showChords, showLesson, standLesson } from "./lesson.js";
 import { ask, begin, isLost, on, onLink, role } from "./link.js";
+<<<<<<< HEAD
+import { beginSing, enableSing, showSing, standSing } from "./sing.js";
+=======
 import { beginPractise, enablePractise, practiseKey, showPractise, standPractise } from "./practise.js";
+>>>>>>> main
 import { beginStage, enable, showStage, standStage } from "./stage.js";
 import { STUDIES, beginStudy, placeForm, showStudy, studyWords } from "./study.js";
 import { beginTuner, enableTuner, showTuner, standTuner } from "./tuner.js";
@@ -13,7 +17,11 @@ const VIEWS = {
   play: ["stage", "lesson", ...STUDIES],
   drone: ["stage", "lesson", ...STUDIES],
   tune: ["tuner", ...STUDIES],
+<<<<<<< HEAD
+  sing: ["sing", ...STUDIES],
+=======
   practise: ["practise", ...STUDIES],
+>>>>>>> main
   page: ["table", "chords", "frets", "strings", "tuner", "sheet"],
 };
 const ASKS = [
@@ -94,7 +102,7 @@ function panel() {
   fill(by("views"), stand.command, () => views().map((name) => make("a", { href: `#/${name}`, class: "button" }, WORDS[name])));
   const may = role === "act" ? stand.actions : [];
   fill(by("asks"), may, () => [
-    ...ASKS.filter((name) => may.includes(name)).map((name) => button(WORDS[NAMES[name] ?? name], () => ask(name))),
+    ...ASKS.filter((name) => may.includes(name) && stand.command !== "sing").map((name) => button(WORDS[NAMES[name] ?? name], () => ask(name))),
     ...(role === "act" ? [] : [make("span", { class: "small" }, WORDS.looksOnly)]),
   ]);
 }
@@ -159,7 +167,11 @@ function able() {
   enable();
   enableLesson();
   enableTuner();
+<<<<<<< HEAD
+  enableSing();
+=======
   enablePractise();
+>>>>>>> main
 }
 
 function keys(event) {
@@ -176,7 +188,7 @@ function keys(event) {
     event.preventDefault();
     ask(action);
   } else if (digit) {
-    const order = mutes ? ["mute"] : ["piece", "table", "mute"];
+    const order = mutes ? ["mute"] : ["piece", "table", "mute", "degree"];
     const name = order.find((one) => stand.actions.includes(one));
     if (name) ask(name, digit);
   }
@@ -188,7 +200,11 @@ beginStage();
 beginLesson();
 beginStudy();
 beginTuner(studyWords);
+<<<<<<< HEAD
+beginSing();
+=======
 beginPractise();
+>>>>>>> main
 keepAwake();
 by("more").addEventListener("click", () => open(by("panel").hidden));
 document.addEventListener("keydown", keys);
@@ -207,8 +223,13 @@ on("stand", (now) => {
   standStage(now);
   standLesson(now);
   standTuner(now);
+<<<<<<< HEAD
+  standSing(now);
+  if (["page", "tune", "sing"].includes(now.command)) health({ state: "ok", words: now.guitar || "Stillbeat" });
+=======
   standPractise(now);
   if (now.command !== "play" && now.command !== "drone") health({ state: "ok", words: now.guitar || "Stillbeat" });
+>>>>>>> main
   route();
 });
 on("seen", (seen) => {
@@ -225,6 +246,7 @@ on("seen", (seen) => {
   draw();
 });
 on("chords", showChords);
+on("sung", showSing);
 on("tuner", (told) => {
   showTuner(told);
   lessonTuner(told);
