@@ -146,11 +146,18 @@ def follow_options(function: F) -> F:
     return result
 
 
+equal_chords_option = click.option(
+    "--equal-chords",
+    is_flag=True,
+    help="While the harmony is followed, keep augmented triads and diminished sevenths equal: nothing makes them pure.",
+)
+
+
 def follow_request(chosen: dict[str, Any]) -> FollowRequest | None:
     """Return how the harmony is to be followed; None where it is not."""
     from bridge.harmony.asked import FollowRequest
 
-    words = {name: chosen.get(name) for name in ("pinned", "moves", "natural_sevenths")}
+    words = {name: chosen.get(name) for name in ("pinned", "moves", "natural_sevenths", "equal_chords")}
     if not chosen.get("follow_harmony"):
         for name, value in words.items():
             if value:
@@ -159,7 +166,10 @@ def follow_request(chosen: dict[str, Any]) -> FollowRequest | None:
                 )
         return None
     return FollowRequest(
-        words["pinned"] or "strings", words["moves"] or "some", bool(words["natural_sevenths"])
+        words["pinned"] or "strings",
+        words["moves"] or "some",
+        bool(words["natural_sevenths"]),
+        bool(words["equal_chords"]),
     )
 
 

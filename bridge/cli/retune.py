@@ -9,6 +9,7 @@ import click
 
 from bridge.cli.options import (
     chart_option,
+    equal_chords_option,
     follow_options,
     follow_request,
     method_option,
@@ -62,6 +63,7 @@ if TYPE_CHECKING:
     help="How long a released note may go on decaying before its channel is bent anew.",
 )
 @follow_options
+@equal_chords_option
 @chart_option
 @click.option(
     "--report",
