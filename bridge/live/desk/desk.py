@@ -21,7 +21,7 @@ from bridge.errors import StillbeatError
 from bridge.live.desk.drawing import Drawer, View
 from bridge.live.desk.keeper import FromProcess, Inbox, Keeper
 from bridge.live.desk.labels import Labels
-from bridge.live.desk.typed import Command, MuteByDigit, Typed, by_drone, by_piece, by_track
+from bridge.live.desk.typed import Command, MuteByDigit, Typed, by_chord, by_drone, by_piece, by_track
 from bridge.live.frames import Act, Changed, LetGo, Ready, Renew, Say, Sound
 from bridge.live.plan import LivePlan, StepsDrone
 from bridge.live.snapshot import Kind, Link, Message, Snapshot
@@ -124,6 +124,8 @@ class Desk:
         means = by_piece if plan.starts else by_track if plan.track_alone else None
         if isinstance(plan.drone, StepsDrone):
             means = by_drone
+        elif plan.charts and len(plan.tables) == 1 and plan.backing is None:
+            means = by_chord
         take = self.typed if means is None else lambda command: self.typed(means(command))
         typed = Typed(MuteByDigit(take) if plan.backing is not None else take)
         self._listening = listening
@@ -220,6 +222,8 @@ class Desk:
     def snapshot(self) -> Snapshot:
         """Return how things are now."""
         state, listening = self._keeper.state, self._listening
+        if state is not None and self._keeper.link in ("synth gone", "server gone", "restarting"):
+            state = state.silent()
         moved_cents = listening.moved_cents if listening is not None else 0.0
         left_s = None
         if self._listens_until_s is not None:
@@ -293,7 +297,9 @@ class Desk:
             self.say("said", "still listening: one moment")
             return
         held = state.held
-        under = {(held.channel, key) for key in held.keys} if held is not None else set()
+        under = (
+            {(channel, key) for channel in held.channels for key in held.keys} if held is not None else set()
+        )
         if not file and any((note.channel, note.key) not in under for note in state.sounding):
             self.say("said", "wait until nothing plays, so that only the string is heard")
             return
@@ -342,7 +348,13 @@ class Desk:
             keeper.tell(Act(Action("trim", moved.trim_cents)))
 
 
+def _as_it_is(command: Command) -> Command:
+    return command
+
+
 def _link(state: State) -> Link:
     if not state.synth_there:
         return "synth gone"
-    return "keyboard gone" if state.keyboard and not state.keyboard_there else "ok"
+    if state.keyboard and not state.keyboard_there:
+        return "keyboard gone"
+    return "loop" if any(one.looped for one in state.keyboards) else "ok"
