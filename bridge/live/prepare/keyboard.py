@@ -157,7 +157,8 @@ def prepare(request: LiveRequest) -> Prepared:
         notices.append(f"the drone has channel {hold.channel} to itself: play on another")
         notices.append("the drone sounds from the beginning; d ends it")
     drone = "" if hold is not None else request.drone or ""
-    wanted = ChartWanted(request.chart, "", drone, SOUND) if request.chart is not None else None
+    chart = request.chart and request.chart.moved(home.transposed, build_table(home).tonic)
+    wanted = ChartWanted(chart, "", drone, SOUND) if chart is not None else None
     asked = request.follow_harmony or (LiveFollow(FollowRequest()) if wanted is not None and drone else None)
     follow = None
     if asked is not None:
@@ -377,6 +378,7 @@ def play_table(name: str, spec: TableSpec) -> PlayTable:
         tuple(float(hz) for hz in table.hz),
         tuple(float(hz) for hz in equal_table(spec).hz),
         parse_pitch_class(table.tonic),
+        off_guitar([("", table)]),
     )
 
 

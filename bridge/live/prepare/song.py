@@ -11,6 +11,7 @@ from pathlib import Path
 
 from bridge.jobs.changes import PlacedChange, place_changes
 from bridge.jobs.harmony.notes import Music, read_music
+from bridge.jobs.transposed import transposed_midi
 from bridge.live.backing import Backing, make_backing
 from bridge.live.desk.track_labels import TrackLabels
 from bridge.store.playing import sequences
@@ -61,7 +62,7 @@ def read_song(request: SongRequest, home: TableSpec) -> Song:
     StillbeatError
         The file cannot be read or is a recording; a bar or change makes no sense.
     """
-    midi = read_midi(request.file)
+    midi = transposed_midi(read_midi(request.file), home.transposed)
     backing = make_backing(midi, request.file.name, request.count_in, request.loop, request.tempo)
     playing = sequences(midi)[0]
     only = playing.numbers[0] if midi.format == 2 else None
