@@ -81,6 +81,7 @@ def table_command(
             print_as_tuned(tuned, table)
         show()
         show("above tonic, to reference: ratios; equal: equal temperament at A4 = 440 Hz")
+        show("MIDI: the number of the key")
 
 
 def _print_heading(table: Table) -> None:
@@ -134,7 +135,7 @@ def _print_keys(table: Table, keys: range) -> None:
                 str(key),
             )
         )
-    headings = (*("note", "degree", "above tonic", "to reference"), *("Hz", "cents from equal", "MIDI key"))
+    headings = (*("note", "degree", "above tonic", "to reference"), *("Hz", "cents from equal", "MIDI"))
     show_table(headings, rows, left=(0, 1))
 
 
