@@ -34,7 +34,7 @@ def table_command(
 ) -> None:
     """Show the pitch of every note of a table.
 
-    TABLE is a name, or a NAME.table.toml file; without one, say --guitar or --tonic.
+    TABLE is a name, or a text file NAME.table.toml; without one, say --guitar or --tonic.
 
     \b
       stillbeat table --guitar open-d --reference D3=146.5
