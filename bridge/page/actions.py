@@ -8,6 +8,7 @@ import msgspec
 
 from bridge.engine.play.controls import TRIM_STEP_CENTS, VOLUME_STEP, Action
 from bridge.live.desk.typed import Command
+from bridge.live.practise.keys import MOST_MOVE_CENTS
 
 Name: TypeAlias = Literal[
     "next",
@@ -34,6 +35,14 @@ Name: TypeAlias = Literal[
     "silence",
     "chord",
     "tuner",
+    "first",
+    "second",
+    "wide",
+    "narrow",
+    "skip",
+    "move",
+    "done",
+    "pause",
 ]
 
 MOST_AGE_S = 2.0
@@ -96,6 +105,17 @@ def command_of(name: str, number: float) -> Command | None:
     return _PLAIN.get(name)
 
 
+PRACTISE = ("first", "second", "wide", "narrow", "skip", "move", "done", "pause")
+"""What is answered while practising."""
+
+
+def practise_command(name: str, number: float) -> str | None:
+    """Return what an action means while practising; None for one that means nothing there."""
+    if name == "move":
+        return f"move {number}" if abs(number) <= MOST_MOVE_CENTS else None
+    return name if name in PRACTISE else None
+
+
 def actions_of(
     command: str,
     *,
@@ -117,6 +137,8 @@ def actions_of(
         return ("tuner",)
     if command == "tune":
         return ()
+    if command == "practise":
+        return PRACTISE
     asked: list[str] = ["silence", "equal", "trim-up", "trim-down", "untrim", "chord"]
     if command == "play":
         asked += ["next", "previous"] if tables > 1 else []

@@ -3,7 +3,7 @@
 Nothing here knows the browser. Names of notes are spelled by the tonic that holds. "Pure" is the table that holds, as
 it was asked for; "equal" the same through the same reference.
 
-Index: `stand_shown` (what stays the same) · `Shower` (what changes).
+Index: `stand_shown` (what stays the same) · `Shower` (what changes) · `practise_shown` (an exercise of the ear).
 """
 
 from __future__ import annotations
@@ -19,6 +19,7 @@ from bridge.live.desk.display import alarm_of, recent
 from bridge.live.desk.drone_display import plainly
 from bridge.live.desk.labels import chart_line, drone_words, track_words
 from bridge.live.desk.tuner_display import beats_words, turn_words
+from bridge.live.practise.seen import PractiseSeen
 from bridge.live.snapshot import Snapshot
 from bridge.page.frames import ShowTuner, Stand
 from bridge.sheet.phrases import beat_words
@@ -285,6 +286,20 @@ class Shower:
             "last": {str(string): round(cents, 1) for string, cents in told.seen.last.items()},
             "said": list(told.seen.said[-3:]),
         }
+
+
+def practise_shown(seen: PractiseSeen) -> dict[str, Any]:
+    """Return what the view of practising shows."""
+    return {
+        "what": seen.what,
+        "title": seen.title,
+        "about": seen.about,
+        "place": seen.place,
+        "large": seen.large,
+        "ask": seen.ask,
+        "waits": list(seen.waits),
+        "said": list(seen.said[-_MOST_SAID:]),
+    }
 
 
 def _track(seen: Snapshot) -> dict[str, Any] | None:

@@ -2,6 +2,7 @@
 import { by, fill, make, mark, say, show } from "./dom.js";
 import { beginLesson, enableLesson, lessonTuner, showChords, showLesson, standLesson } from "./lesson.js";
 import { ask, begin, isLost, on, onLink, role } from "./link.js";
+import { beginPractise, enablePractise, practiseKey, showPractise, standPractise } from "./practise.js";
 import { beginStage, enable, showStage, standStage } from "./stage.js";
 import { STUDIES, beginStudy, placeForm, showStudy, studyWords } from "./study.js";
 import { beginTuner, enableTuner, showTuner, standTuner } from "./tuner.js";
@@ -12,6 +13,7 @@ const VIEWS = {
   play: ["stage", "lesson", ...STUDIES],
   drone: ["stage", "lesson", ...STUDIES],
   tune: ["tuner", ...STUDIES],
+  practise: ["practise", ...STUDIES],
   page: ["table", "chords", "frets", "strings", "tuner", "sheet"],
 };
 const ASKS = [
@@ -157,12 +159,14 @@ function able() {
   enable();
   enableLesson();
   enableTuner();
+  enablePractise();
 }
 
 function keys(event) {
   if (event.ctrlKey || event.altKey || event.metaKey || event.repeat || stand === null) return;
   if (event.key === "Escape") open(false);
   if (event.target.closest("input, select, textarea, .scroll")) return;
+  if (view === "practise" && practiseKey(event.key)) return event.preventDefault();
   const named = KEYS[event.key];
   const action = stand.actions.includes(named) ? named : ALONE[named];
   const digit = /^[1-9]$/.test(event.key) ? Number(event.key) : 0;
@@ -184,6 +188,7 @@ beginStage();
 beginLesson();
 beginStudy();
 beginTuner(studyWords);
+beginPractise();
 keepAwake();
 by("more").addEventListener("click", () => open(by("panel").hidden));
 document.addEventListener("keydown", keys);
@@ -202,7 +207,8 @@ on("stand", (now) => {
   standStage(now);
   standLesson(now);
   standTuner(now);
-  if (now.command === "page" || now.command === "tune") health({ state: "ok", words: now.guitar || "Stillbeat" });
+  standPractise(now);
+  if (now.command !== "play" && now.command !== "drone") health({ state: "ok", words: now.guitar || "Stillbeat" });
   route();
 });
 on("seen", (seen) => {
@@ -223,4 +229,5 @@ on("tuner", (told) => {
   showTuner(told);
   lessonTuner(told);
 });
+on("practise", showPractise);
 begin();

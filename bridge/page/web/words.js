@@ -6,6 +6,7 @@ export const WORDS = {
   stage: "Stage",
   lesson: "Lesson",
   tuner: "Tuner",
+  practise: "Practise",
   table: "Table",
   chords: "Chords",
   frets: "Frets",
@@ -128,6 +129,17 @@ export const WORDS = {
   neckPicture: "The neck: where frets and table agree",
   keyboardPicture: "One octave: how far each note lies from equal temperament",
   nothingHere: "This cannot be shown",
+  first: "The first",
+  second: "The second",
+  wide: "Too wide",
+  narrow: "Too narrow",
+  skip: "Not heard",
+  pause: "Rest",
+  goOn: "Go on",
+  still: "It stands still",
+  nextNote: "The next note",
+  move: (cents) => `${signed(cents)} cent${Math.abs(cents) === 1 ? "" : "s"}`,
+  practiseCare: "It sounds from the computer that runs Stillbeat. Start with the volume down, above all over headphones.",
 };
 
 export function signed(number) {
