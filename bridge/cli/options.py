@@ -98,7 +98,9 @@ def table_options(argument: bool) -> Callable[[F], F]:
             decorated = click.argument("table", required=False, metavar="[TABLE]")(decorated)
         else:
             decorated = click.option(
-                "--table", metavar="NAME|FILE", help="A table by name, or a NAME.table.toml file."
+                "--table",
+                metavar="NAME|FILE",
+                help="A table by name, or a file NAME.table.toml (a text file).",
             )(decorated)
         result: F = decorated
         return result

@@ -92,7 +92,7 @@ if TYPE_CHECKING:
     "csv_file",
     type=click.Path(path_type=Path),
     metavar="FILE",
-    help="Write the results as CSV; with --records everything that was kept.",
+    help="Write the results for spreadsheets (CSV); with --records everything that was kept.",
 )
 @click.option("--no-record", is_flag=True, help="Keep nothing of this run.")
 @click.option("--device", metavar="NAME", help="Sound card: part of its name  [default: the usual one]")

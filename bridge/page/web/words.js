@@ -119,7 +119,7 @@ export const WORDS = {
   note: "note",
   degreeLabel: "degree",
   stringLabel: "string",
-  ratio: "ratio",
+  ratio: "ratio to reference",
   hertz: "Hz",
   fromEqual: "cents from equal",
   fromTable: "cents from the table",
