@@ -95,6 +95,24 @@ def on_signals(take: Callable[[], object], names: Sequence[str] = LEAVE) -> Iter
             signal.signal(number, handler)
 
 
+@contextlib.contextmanager
+def undisturbed() -> Iterator[None]:
+    """Hold the signals that end a process back until the block is over: for what must not be left half begun."""
+    came: list[int] = []
+    kept: dict[int, Any] = {}
+    if threading.current_thread() is threading.main_thread():
+        for number in (getattr(signal, name) for name in LEAVE if hasattr(signal, name)):
+            if signal.getsignal(number) not in (signal.SIG_IGN, None):
+                kept[number] = signal.signal(number, lambda number, _: came.append(number))
+    try:
+        yield
+    finally:
+        for number, handler in kept.items():
+            signal.signal(number, handler)
+        for number in came[:1]:
+            signal.raise_signal(number)
+
+
 # ---- workers
 
 

@@ -131,3 +131,19 @@ def test_signals_are_taken_and_given_back() -> None:
         signal.raise_signal(signal.SIGTERM)
         assert taken.is_set()
     assert {number: signal.getsignal(number) for number in numbers} == before
+
+
+def test_signals_are_held_back_while_something_begins() -> None:
+    before = signal.getsignal(signal.SIGTERM)
+    came: list[int] = []
+    signal.signal(signal.SIGTERM, lambda number, _: came.append(number))
+    try:
+        with children.undisturbed():
+            signal.raise_signal(signal.SIGTERM)
+            assert came == []
+        assert came == [signal.SIGTERM]
+        signal.signal(signal.SIGTERM, signal.SIG_IGN)  # as under nohup
+        with children.undisturbed():
+            assert signal.getsignal(signal.SIGTERM) is signal.SIG_IGN
+    finally:
+        signal.signal(signal.SIGTERM, before)

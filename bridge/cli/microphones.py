@@ -63,7 +63,9 @@ def check_play(ctx: click.Context, args: Sequence[str]) -> None:
     for at, arg in enumerate(args):
         if arg == "--device" or arg.startswith("--device="):
             now = [*args[:at], arg.replace("--device", "--mic"), *args[at + 1 :]]
-            raise click.UsageError(f"the microphone is named by --mic here; {line_to_type(now)}", ctx)
+            raise click.UsageError(
+                f"the microphone is named by --mic here, the sound card by --card; {line_to_type(now)}", ctx
+            )
         if arg == "--mic" and (at + 1 == len(args) or args[at + 1].startswith("--")):
             now = [*args[:at], *args[at + 1 :]]
             said = f"--mic NAME names the microphone; for the usual one, {line_to_type(now)}"

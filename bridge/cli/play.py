@@ -1,4 +1,4 @@
-"""``stillbeat play``: a keyboard in, a synth in tune out."""
+"""``stillbeat play``: a keyboard or a MIDI file in, and in tune out."""
 
 from __future__ import annotations
 
@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from bridge.jobs.choose import TableRequest
     from bridge.live.prepare.follow import LiveFollow
     from bridge.live.prepare.keyboard import Prepared
+    from bridge.live.prepare.song import SongRequest
     from bridge.page.frames import Stand
 
 
@@ -82,8 +83,22 @@ def line_to_type(args: Sequence[str], command: str = "play") -> str:
 
 
 @click.command("play", cls=_PlayCommand)
-@click.option("--in", "in_port", metavar="NAME", help="The keyboard: part of its port's name; or: new.")
-@click.option("--out", "out_port", metavar="NAME", help="The synth: part of its port's name; or: new.")
+@click.argument("song", required=False, type=click.Path(path_type=Path), metavar="[SONG.mid]")
+@click.option(
+    "--in",
+    "in_ports",
+    multiple=True,
+    metavar="NAME[: WHAT]",
+    help="The keyboard: part of its port's name; or: new. Again for more, each with what of it plays: "
+    '"left: keys C2-B3, octave +1, channel 2, velocity 90".',
+)
+@click.option(
+    "--out",
+    "out_port",
+    metavar="NAME",
+    help="The synth: part of its port's name; or: new. A file without it plays on the sound card.",
+)
+@click.option("--card", metavar="NAME", help="Sound card: part of its name  [default: the usual one]")
 @click.option(
     "--session",
     type=click.Path(path_type=Path),
@@ -126,9 +141,9 @@ def line_to_type(args: Sequence[str], command: str = "play") -> str:
     "feet",
     multiple=True,
     metavar="CONTROLLER=ACTION",
-    help="A foot switch: 66=next; or previous, next-piece, previous-piece, drone, follow, equal, listen, undo, "
-    "trim-up, trim-down, panic, table-N. In the place of a controller: program 5 (on the control channel), or key A0, "
-    "which is silent then. Again for more.",
+    help="A foot switch: 66=next; or previous, next-piece, previous-piece, drone, drone-louder, drone-softer, pause, "
+    "bar-back, mute-N, follow, equal, listen, undo, trim-up, trim-down, panic, table-N. In the place of a controller: "
+    "program 5 (on the control channel), or key A0, which is silent then. Again for more.",
 )
 @click.option(
     "--switch-keys",
@@ -178,18 +193,25 @@ def line_to_type(args: Sequence[str], command: str = "play") -> str:
     "--track",
     type=click.Path(path_type=Path),
     metavar="FILE",
-    help="A MIDI file that plays along, retuned as well.",
+    help="The same as SONG.mid, beside a keyboard: a MIDI file that plays along, retuned as well.",
 )
 @click.option(
     "--count-in",
     type=click.IntRange(0, 8),
-    default=0,
     metavar="BARS",
-    help="Bars of clicks before the track.",
+    help="Bars of clicks before the file.  [default: 1]",
 )
-@click.option("--loop", metavar="BAR-BAR", help="Bars of the track to repeat, such as 5-8.")
+@click.option("--loop", metavar="BAR-BAR", help="Bars of the file to repeat, such as 5-8.")
 @click.option(
-    "--tempo", metavar="SCALE", default="1", show_default=True, help="How fast the track goes: 0.8 or 80%."
+    "--tempo", metavar="SCALE", default="1", show_default=True, help="How fast the file goes: 0.8 or 80%."
+)
+@click.option(
+    "--at",
+    "changes",
+    multiple=True,
+    metavar="BAR[.BEAT]=CHANGE",
+    help="From a bar of the file on: a tonic (17=A), a degree (5=,2=10/9), both, a barre (9=fret:5), a table. Again "
+    "for more.",
 )
 @click.option(
     "--drone",
@@ -212,9 +234,10 @@ def line_to_type(args: Sequence[str], command: str = "play") -> str:
 @page_options
 @table_options(argument=False)
 def play_command(request: TableRequest, **chosen: Any) -> None:
-    """Play a keyboard and hear it in tune with the guitar. Everything else passes through in order.
+    """Play a keyboard, or a MIDI file, and hear it in tune with the guitar. Everything else passes through in order.
 
     \b
+      stillbeat play song.mid --guitar open-d --reference D3=146.5 --loop 5-8 --tempo 80%
       stillbeat play --guitar open-d --reference D3=146.5 --in keys --out synth
       stillbeat play --guitar open-g --in keys --out synth --synth fluidsynth --also C --also D,b7=7/4
       stillbeat play --tonic D --in keys --out synth --switch-keys C1-B1 --on-change glide 0.5
@@ -229,9 +252,16 @@ def play_command(request: TableRequest, **chosen: Any) -> None:
       next          keep their pitch until let go           struck again, whatever
       glide         move in so many seconds                 was asked for
 
+    A file plays on the sound card, or with --out on a synth, after a bar of clicks. Its bar and its chord are shown,
+    and its parts by number. Equal and pure change in place: e.
+
     \b
-      typed: 1-9 table, n next, p previous, e equal or just, d drone, f follow harmony,
-             + - trim by half a cent, 0 untrimmed, l listen to the reference string, u undo that,
+      typed: space pause, b the bar before, 1-9 mute a part or hear it again, q quit
+             beside a keyboard with several tables: s pause, b the bar before, m and a digit mutes
+
+    \b
+      typed: 1-9 table, n next, p previous, e equal or just, d drone, . , drone louder and softer,
+             f follow harmony, + - trim by half a cent, 0 untrimmed, l listen to the reference string, u undo that,
              x panic (ends all sound), q quit
       as lines: the same letters, or words: next, piece 12, trim 1.5, listen take.wav
 
@@ -282,13 +312,10 @@ def _stand(prepared: Prepared) -> Stand:
 def prepare_tables(request: TableRequest, chosen: dict[str, Any]) -> Prepared:
     """Prepare to play with the tables that the options describe."""
     from bridge.errors import ValueProblem
-    from bridge.live.backing import parse_bars
     from bridge.live.prepare.keyboard import LiveRequest, prepare
 
     if chosen["begin"] is not None:
         raise ValueProblem("--from names a piece of a session", "name the session's file with --session")
-    if chosen["out_port"] is None:
-        raise ValueProblem("nothing says where it sounds", "name the synth's port with --out; see: ports")
     return prepare(
         LiveRequest(
             **_playing(chosen, "tonic"),
@@ -296,14 +323,39 @@ def prepare_tables(request: TableRequest, chosen: dict[str, Any]) -> Prepared:
             also=chosen["also"],
             synth=chosen["synth"],
             method=chosen["method"],
-            track=chosen["track"],
-            count_in=chosen["count_in"],
-            loop=parse_bars(chosen["loop"]) if chosen["loop"] else None,
-            tempo=_tempo(chosen["tempo"]),
+            song=_song(chosen),
+            card=chosen["card"],
             drone=chosen["drone"],
             follow_harmony=_follow(chosen),
             device=chosen["device"],
         )
+    )
+
+
+def _song(chosen: dict[str, Any]) -> SongRequest | None:
+    """Read the options that say which file plays, and how."""
+    from bridge.errors import ValueProblem
+
+    file = chosen["song"] or chosen["track"]
+    if file is None:
+        if chosen["count_in"] or chosen["loop"] or chosen["tempo"] != "1" or chosen["changes"]:
+            raise ValueProblem(
+                "count-in, loop, tempo and changes at bars belong to a file", "name it: play song.mid"
+            )
+        return None
+    if chosen["song"] and chosen["track"]:
+        raise ValueProblem(
+            f"{chosen['song']} and --track {chosen['track']}: one file plays at a time", "name one of them"
+        )
+    from bridge.live.backing import parse_bars
+    from bridge.live.prepare.song import SongRequest
+
+    return SongRequest(
+        file,
+        chosen["count_in"],
+        parse_bars(chosen["loop"]) if chosen["loop"] else None,
+        _tempo(chosen["tempo"]),
+        chosen["changes"],
     )
 
 
@@ -316,8 +368,11 @@ def _evening(request: TableRequest, chosen: dict[str, Any], session: Path) -> Pr
     theirs = {
         "also": "--also",
         "drone": "--drone",
+        "song": "a file",
         "track": "--track",
         "loop": "--loop",
+        "changes": "--at",
+        "card": "--card",
         "count_in": "--count-in",
     }
     drones = {"on": True, "off": False}.get(chosen["drone"] or "")
@@ -354,10 +409,11 @@ def _evening(request: TableRequest, chosen: dict[str, Any], session: Path) -> Pr
 def _playing(chosen: dict[str, Any], zone_means: Literal["tonic", "piece"]) -> dict[str, Any]:
     """Read the options that say how it is played: the fields of `bridge.live.plan.Playing`."""
     from bridge.jobs.channel_list import parse_channels
-    from bridge.live.prepare.keyboard import parse_on_change
+    from bridge.live.prepare.keyboard import keyboards_named, parse_on_change
 
-    same = ("in_port", "out_port", "reply_port", "system", "plain", "local")
+    same = ("out_port", "reply_port", "system", "plain", "local")
     read = {name: chosen[name] for name in same} | {"controls": _controls(chosen, zone_means)}
+    read |= keyboards_named(chosen["in_ports"])
     if chosen["channels"]:
         read["channels"] = parse_channels(chosen["channels"])
     if chosen["on_change"]:

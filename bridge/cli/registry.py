@@ -40,7 +40,7 @@ COMMANDS: Mapping[str, tuple[str, str]] = {
         "bridge.cli.session",
         "Prepare an evening: pieces, tables, tracks and synths in one folder to hand out.",
     ),
-    "play": ("bridge.cli.play", "Play a keyboard and hear it in tune with the guitar."),
+    "play": ("bridge.cli.play", "Play a keyboard, or a MIDI file, and hear it in tune with the guitar."),
     "drone": ("bridge.cli.drone", "Hold notes of the table to play or sing to, and hear beats settle."),
     "practise": (
         "bridge.cli.practise",

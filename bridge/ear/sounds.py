@@ -6,10 +6,6 @@ A sound's frequencies are those of its pure form: the lowest note is the table's
 ratios of small numbers, also where the table has another note there (the fifth above the second degree of a fixed
 five-limit scale is 40/27, and what is learnt is 3/2). Mistunings are cents of one note.
 
-Index
------
-`Sound` · `find_sounds` from what a player says · `notes_sound`, `chord_sound`
-
 Sources
 -------
 Which ratios are pure: `bridge.tuning.chords.purity` and `bridge.tuning.chords.kinds`. Beats: `bridge.tuning.beats`.

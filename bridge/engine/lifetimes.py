@@ -11,6 +11,9 @@ it any more:
 - All sound off (CC 120) ends everything, and so does a GM, GM2, GS or XG reset. Reset all controllers (CC 121) lifts
   the pedals (RP-015).
 
+Pedals hold at most `MOST_HELD` notes of a channel; what is let go beyond counts as ended. No synth has so many voices,
+and a file that never lifts its pedal stays quick to read.
+
 A key struck again before it was let go sounds until it has been let go as often as it was struck; the oldest stroke
 ends first.
 
@@ -41,6 +44,9 @@ ENDING = frozenset({*HOLDING, ALL_SOUND_OFF, RESET_CONTROLLERS, *range(ALL_NOTES
 DECAY_S = 0.5
 """How long a note is taken to decay audibly after its end."""
 
+MOST_HELD = 256
+"""How many notes of a channel pedals hold at once."""
+
 NoteT = TypeVar("NoteT")
 
 
@@ -68,6 +74,10 @@ class Sounding(Generic[NoteT]):
         for key, note, _ in self.held:
             yield key, note
 
+    def sounding_keys(self) -> set[int]:
+        """Return the keys that sound."""
+        return {*self.down, *(key for key, _, _ in self.held)}
+
     def strike(self, key: int, note: NoteT) -> None:
         """A key goes down."""
         strokes = self.down.get(key)
@@ -89,7 +99,7 @@ class Sounding(Generic[NoteT]):
 
     def hold(self, key: int, note: NoteT) -> bool:
         """Tell whether a pedal holds a note just let go, and remember it if so."""
-        if self._sustain or self._hold_2 or self._caught:
+        if (self._sustain or self._hold_2 or self._caught) and len(self.held) < MOST_HELD:
             self.held.append((key, note, self._caught))
             return True
         return False
@@ -126,7 +136,9 @@ class Sounding(Generic[NoteT]):
             ]
             self.down.clear()
             self._captured = {}
-            return self._let_go()
+            beyond = [note for _, note, _ in self.held[MOST_HELD:]]
+            del self.held[MOST_HELD:]
+            return [*beyond, *self._let_go()]
         return ()
 
     def lift_pedals(self) -> Sequence[NoteT]:
@@ -137,6 +149,8 @@ class Sounding(Generic[NoteT]):
 
     def reset(self) -> Sequence[NoteT]:
         """Everything ends and all pedals go up; return the notes that this ends."""
+        if not (self.down or self.held or self._sustain or self._hold_2 or self._captured):
+            return ()  # some files hold thousands of resets
         ended = self._end_all()
         self.lift_pedals()
         return ended

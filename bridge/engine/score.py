@@ -66,6 +66,7 @@ class _Channel:
         "fine_cents",
         "kit",
         "mono",
+        "moved_s",
         "own_cents",
         "program",
         "range_cents",
@@ -77,6 +78,7 @@ class _Channel:
     def __init__(self) -> None:
         self.sounding: Sounding[int] = Sounding()
         self.kit = False
+        self.moved_s = -math.inf  # when its bend or fine tuning changed last
         self.clear()
 
     def clear(self) -> None:
@@ -199,6 +201,8 @@ class _Reader:
                 if note is not None and not channel.sounding.hold(key, note):
                     ends[note] = anchor
                     ends_s[note] = now_s
+                    if channel.moved_s > starts_s[note]:
+                        score.bent.add(note)
             elif kind == 0xB0:
                 self._control(channel, fact, data, anchor, now_s)
             elif kind == 0xE0:
@@ -215,9 +219,13 @@ class _Reader:
         return score
 
     def _end(self, notes: Iterable[int], anchor: int, now_s: float) -> None:
+        score = self.score
         for note in notes:
-            self.score.ends[note] = anchor
-            self.score.ends_s[note] = now_s
+            score.ends[note] = anchor
+            score.ends_s[note] = now_s
+            # What is set at a note's own stroke bends nothing.
+            if self.channels[score.sources[note]].moved_s > score.starts_s[note]:
+                score.bent.add(note)
 
     @staticmethod
     def _stretch(fact: SourceFacts, target: float) -> None:
@@ -231,18 +239,17 @@ class _Reader:
         channel.own_cents = own
         if not channel.sounding:
             return
-        if moved:  # what is set at a note's own stroke bends nothing
-            begun = self.score.starts_s
-            self.score.bent.update(note for _, note in channel.sounding if begun[note] < now_s)
+        if moved:
+            channel.moved_s = now_s
         if fact.low_cents <= own + fact.low_offset_cents and own + fact.high_offset_cents <= fact.high_cents:
             return
-        for key, _ in channel.sounding:
+        for key in channel.sounding.sounding_keys():
             self._stretch(fact, self.offsets[key] + own)
 
     def _change(self, anchor: int) -> None:
         self.offsets = self.changes[anchor]
         for channel, fact in zip(self.channels, self.score.facts, strict=True):
-            for key, _ in channel.sounding:
+            for key in channel.sounding.sounding_keys():
                 offset = self.offsets[key]
                 self._stretch(fact, offset + channel.own_cents)
                 fact.low_offset_cents = min(fact.low_offset_cents, offset)

@@ -29,7 +29,7 @@ Index
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import pairwise
 
@@ -231,13 +231,17 @@ class _View:
 
     def bars(self, consonant: NDArray[np.bool_], starts_s: Sequence[float]) -> tuple[BarPurity, ...]:
         """Measure every bar; an interval that lasts over a bar line counts in both."""
-        found = []
+        found: list[BarPurity] = []
         places = np.flatnonzero(consonant)
         start, end = self.pairs.start_s[places], self.pairs.end_s[places]
         order = np.argsort(start, kind="stable")
         ordered = start[order]
         longest = float((end - start).max(initial=0.0))
+        alike = _like_the_one_before(starts_s, ordered, np.sort(end))
         for bar, begin in enumerate(starts_s, 1):
+            if alike[bar - 1]:
+                found.append(replace(found[-1], bar=bar))
+                continue
             beyond = starts_s[bar] if bar < len(starts_s) else np.inf
             # Only what can reach into the bar is looked at, in the order of the notes.
             first, last = np.searchsorted(ordered, (begin - longest - 1e-6, beyond))
@@ -253,6 +257,23 @@ class _View:
                 )
             )
         return tuple(found)
+
+
+def _like_the_one_before(
+    starts_s: Sequence[float], begins: NDArray[np.float64], ends: NDArray[np.float64]
+) -> NDArray[np.bool_]:
+    """Tell of each bar whether it and the one before are as long, and no interval begins or ends in either.
+
+    Of a note that is held over thousands of bars, one is measured.
+    """
+    lines = np.append(np.asarray(starts_s, dtype=np.float64), np.inf)
+    still = (np.diff(np.searchsorted(begins, lines)) == 0) & (
+        np.diff(np.searchsorted(ends, lines, "right")) == 0
+    )
+    lengths = np.diff(lines)
+    alike = np.zeros(len(starts_s), dtype=np.bool_)
+    alike[1:] = still[1:] & still[:-1] & (np.abs(lengths[1:] - lengths[:-1]) < 1e-9)
+    return alike
 
 
 def _natural(semitones: NDArray[np.int64], cents: NDArray[np.float64], length: NDArray[np.float64]) -> float:

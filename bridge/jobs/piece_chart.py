@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -43,7 +44,7 @@ def chart_piece(
         The chords of a MIDI file, as text or a file, instead of what is heard.
     """
     path = Path(piece) if "|" not in piece and "\n" not in piece else None
-    if path is not None and (path.is_file() or path.suffix):
+    if path is not None and (os.path.isfile(path) or path.suffix):
         data = read_bytes(path)
         if data[:4] in _MIDI or path.suffix.lower() not in _TEXT_ENDINGS:
             written = chart_from(chart) if chart else None

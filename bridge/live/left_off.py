@@ -3,8 +3,6 @@
 There is one file for each session and synth, in the user's state folder, replaced whole each time. A run that plays
 holds a lock beside it: what is not locked was left by a run that ended without leaving. One that leaves as it should
 takes the file along.
-
-Index: `LeftOff`, `LeftOffFile`.
 """
 
 from __future__ import annotations

@@ -11,14 +11,17 @@ from bridge.engine.play.controls import Controls
 from bridge.engine.play.drone_plan import DronePlan
 from bridge.engine.play.follow_plan import FollowPlan
 from bridge.engine.play.held_drone import HoldPlan
+from bridge.engine.play.keyboards import Keyboard
 from bridge.engine.play.tables import Kept, PlayTable
 from bridge.engine.protocols import OnChange
 from bridge.live.backing import Backing
+from bridge.live.state import TrackState
 from bridge.ports.base import NEW_PORT
 from bridge.wire.profile import MTS_METHODS, SynthProfile
 
 __all__ = [
     "NEW_PORT",
+    "SOUND_CARD",
     "LivePlan",
     "Local",
     "Playing",
@@ -26,6 +29,9 @@ __all__ = [
     "TablesDrone",
     "pitched_channels",
 ]
+
+SOUND_CARD = "sound card"
+"""The system of a plan that plays through the built-in tone generator (`bridge.live.player.sound_card`)."""
 
 Local: TypeAlias = Literal["auto", "off", "keep"]
 """Local control of the instrument: off where keyboard and synth are one, always off, or left alone."""
@@ -35,6 +41,10 @@ class StepsDrone(msgspec.Struct, frozen=True, tag=True):
     """A drone on its own, step by step."""
 
     plan: DronePlan
+    on: bool = True
+    """Whether it is heard at the beginning."""
+    volume: int | None = None
+    """How loud it is meant to be, in hundredths; None: as it is planned."""
 
     @property
     def channels(self) -> tuple[int, ...]:
@@ -48,6 +58,8 @@ class TablesDrone(msgspec.Struct, frozen=True, tag=True):
     plan: HoldPlan
     on: bool = False
     """Whether it sounds at the beginning."""
+    volume: int | None = None
+    """How loud it is meant to be, in hundredths; None: as usual."""
 
     @property
     def channels(self) -> tuple[int, ...]:
@@ -66,7 +78,9 @@ class Playing:
     out_port: str | None = None
     """Part of the name of the synth's port, or `NEW_PORT`."""
     in_port: str | None = None
-    """The same for the keyboard; None: there is none."""
+    """The same for the keyboard; None: there is none, or they stand in `keyboards`."""
+    keyboards: tuple[Keyboard, ...] = ()
+    """Several keyboards, or one of which not all plays as it comes."""
     reply_port: str | None = None
     """Port on which the synth answers, if it does."""
     system: str | None = None
@@ -83,6 +97,11 @@ class Playing:
     """Keep modulation, chorus and celeste depth at 0."""
     local: Local = "auto"
     """What becomes of the instrument's own tempered sound."""
+
+    @property
+    def played(self) -> tuple[Keyboard, ...]:
+        """What is played: every keyboard."""
+        return self.keyboards or ((Keyboard(self.in_port),) if self.in_port is not None else ())
 
     def options(self) -> dict[str, Any]:
         """Return all of this by name."""
@@ -110,6 +129,8 @@ class LivePlan(Playing):
     """A MIDI file that plays along."""
     drone: PlayedDrone | None = None
     """Notes that are held beside the keyboard."""
+    track: TrackState | None = None
+    """How the track goes on; None: from its beginning."""
     follow: FollowPlan | None = None
     """How the harmony is followed; None: notes are as the table has them."""
     kept: Kept | None = None
@@ -118,6 +139,11 @@ class LivePlan(Playing):
     """Where in the backing or the drone to begin."""
     returning: bool = False
     """Whether this player replaces another: then it waits for ports that are missing."""
+
+    @property
+    def track_alone(self) -> bool:
+        """Whether a track is all there is to step through: it chooses the tables itself, or there is but one."""
+        return self.backing is not None and (len(self.tables) == 1 or bool(self.backing.tables))
 
     def heard_on(self, own: tuple[int, ...]) -> tuple[int, ...]:
         """Return where something is heard that plays on channels of its `own`: by bends, wherever notes may go."""

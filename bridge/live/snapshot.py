@@ -11,7 +11,9 @@ from typing import Literal, NamedTuple, TypeAlias
 
 from bridge.live.state import Counts, Lesson
 
-Link: TypeAlias = Literal["starting", "ok", "synth gone", "keyboard gone", "server gone", "restarting"]
+Link: TypeAlias = Literal[
+    "starting", "ok", "synth gone", "keyboard gone", "loop", "server gone", "restarting"
+]
 """Whether what is played is heard, and if not, why."""
 
 Kind: TypeAlias = Literal["said", "alarm", "healed", "engine"]
@@ -55,6 +57,30 @@ class DroneShown:
     """How far it has risen, 0 to 1."""
 
 
+class PartShown(NamedTuple):
+    """Who plays in a track."""
+
+    name: str
+    muted: bool = False
+
+
+@dataclass(frozen=True)
+class TrackShown:
+    """The track that plays along."""
+
+    name: str = ""
+    bars: int = 0
+    """How many it has; 0 where it has none."""
+    loop: tuple[int, int] | None = None
+    """First and last bar of what it repeats."""
+    tempo: float = 1.0
+    """How fast, 1 being the file's own."""
+    paused: bool = False
+    count_in: int = 0
+    """Beats until it begins."""
+    parts: tuple[PartShown, ...] = ()
+
+
 @dataclass(frozen=True, kw_only=True)
 class Snapshot:
     """What holds at one moment."""
@@ -65,6 +91,10 @@ class Snapshot:
     keyboard: str = ""
     synth: str = ""
     """Names of the ports; the keyboard's is empty where there is none."""
+    keyboards: tuple[str, ...] = ()
+    """Where there are several, or not all of one plays: what each is called, and what of it plays."""
+    gone: tuple[str, ...] = ()
+    """Names of the keyboards that are gone, or are not heard because of a loop."""
     method: str = ""
     instrument: str = ""
     """What the synth is."""
@@ -92,7 +122,7 @@ class Snapshot:
     tuning: str = ""
     """The guitar's tuning and its capo, in words; empty where no guitar was named."""
     remarks: tuple[str, ...] = ()
-    """What the session says to the musicians, of the evening and of this piece."""
+    """What the session says to the musicians, of this piece and of the evening."""
     next: str = ""
     then: str = ""
     """What comes next; and where that is a section, the next piece."""
@@ -114,8 +144,13 @@ class Snapshot:
     """What feet and silent keys do."""
     keys: tuple[str, ...] = ()
     """What can be typed."""
+    drone_volume: int | None = None
+    """How loud the drone is meant to be, in hundredths; None where there is none."""
     bar: int | None = None
-    """Where in the backing it is."""
+    """Where in the track it is."""
+    bars_left: int | None = None
+    """Bars, this one counted, until what comes next comes; where nothing does, until the track or its loop ends."""
+    track: TrackShown | None = None
     counts: Counts = field(default_factory=Counts)
     lesson: Lesson | None = None
     """The drone that goes through steps."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
 from bridge.engine.play.drone_plan import Beat
@@ -16,6 +16,16 @@ class Sounding(NamedTuple):
     key: int
     cents: float
     """From equal temperament at A4 = 440 Hz."""
+
+
+class KeyboardSeen(NamedTuple):
+    """A keyboard that plays."""
+
+    name: str
+    """Of its port."""
+    there: bool = True
+    looped: bool = False
+    """Whether what we send comes back on it, so that it is not heard."""
 
 
 @dataclass(frozen=True)
@@ -73,6 +83,17 @@ class Lesson:
     beats: tuple[Beat, ...]
 
 
+@dataclass(frozen=True)
+class TrackState:
+    """The track that plays along."""
+
+    paused: bool = False
+    count_in: int = 0
+    """Beats until it begins."""
+    muted: tuple[int, ...] = ()
+    """Parts that are left out, from 1."""
+
+
 @dataclass(frozen=True, kw_only=True)
 class State:
     """What holds in a player now."""
@@ -83,14 +104,25 @@ class State:
     """How often all tables were renewed."""
     keyboard: str | None = None
     synth: str = ""
-    """Names of their ports."""
+    """Names of their ports; those of several keyboards are set beside each other."""
+    keyboards: tuple[KeyboardSeen, ...] = ()
+    """The same one by one, in the order in which they were named."""
     keyboard_there: bool = False
+    """Whether all of them are there."""
     synth_there: bool = False
     sounding: tuple[Sounding, ...] = ()
     counts: Counts = field(default_factory=Counts)
     held: Held | None = None
     following: Following | None = None
     lesson: Lesson | None = None
+    drone_volume: int | None = None
+    """How loud the drone is meant to be, in hundredths; None where there is none."""
+    track: TrackState | None = None
     position_s: float = 0.0
     """Where in the backing or the lesson it is."""
     bar: int | None = None
+
+    def silent(self) -> State:
+        """Return the same with nothing that sounds: what was played to is gone."""
+        held = None if self.held is None else replace(self.held, keys=(), level=0.0)
+        return replace(self, sounding=(), held=held)

@@ -6,7 +6,7 @@ from typing import Literal, TypeAlias
 
 import msgspec
 
-from bridge.engine.play.controls import TRIM_STEP_CENTS, Action
+from bridge.engine.play.controls import TRIM_STEP_CENTS, VOLUME_STEP, Action
 from bridge.live.desk.typed import Command
 
 Name: TypeAlias = Literal[
@@ -17,6 +17,11 @@ Name: TypeAlias = Literal[
     "table",
     "piece",
     "drone",
+    "drone-louder",
+    "drone-softer",
+    "pause",
+    "bar-back",
+    "mute",
     "equal",
     "trim-up",
     "trim-down",
@@ -39,6 +44,10 @@ _PLAIN: dict[str, Command] = {
     "next-piece": Action("next-piece"),
     "previous-piece": Action("previous-piece"),
     "drone": Action("drone"),
+    "drone-louder": Action("drone-volume", VOLUME_STEP),
+    "drone-softer": Action("drone-volume", -VOLUME_STEP),
+    "pause": Action("pause"),
+    "bar-back": Action("bar-back"),
     "equal": Action("equal"),
     "trim-up": Action("trim", TRIM_STEP_CENTS),
     "trim-down": Action("trim", -TRIM_STEP_CENTS),
@@ -76,24 +85,25 @@ def read_ask(body: bytes) -> Ask | None:
 
 def command_of(name: str, number: float) -> Command | None:
     """Return what an action means at the desk; None for one that means nothing there."""
-    if name in ("table", "piece"):
+    if name in ("table", "piece", "mute"):
         return Action(name, int(number)) if 1 <= number <= 128 else None
     return _PLAIN.get(name)
 
 
 def actions_of(
-    command: str, *, tables: int = 0, pieces: bool = False, drone: bool = False, listening: bool = False
+    command: str,
+    *,
+    tables: int = 0,
+    pieces: bool = False,
+    drone: bool = False,
+    listening: bool = False,
+    track: bool = False,
+    parts: bool = False,
 ) -> tuple[str, ...]:
-    """Return what a command offers.
+    """Return what a command (as in `bridge.page.frames.Stand`) offers.
 
-    Parameters
-    ----------
-    command : str
-        As in `bridge.page.frames.Stand`.
-    tables : int
-        How many tables there are to switch between.
-    pieces, drone, listening : bool
-        Whether there are pieces, a drone under the playing, a string to listen to.
+    `tables` is how many there are to switch between; the others say whether there are pieces, a drone under the
+    playing, a string to listen to, a track, and parts in it.
     """
     if command == "page":
         return ("tuner",)
@@ -103,6 +113,8 @@ def actions_of(
     if command == "play":
         asked += ["next", "previous"] if tables > 1 else []
         asked += ["next-piece", "previous-piece", "piece"] if pieces else ["table"] if tables > 1 else []
-        asked += ["drone"] if drone else []
+        asked += ["pause", "bar-back"] if track else []
+        asked += ["mute"] if track and parts else []
         asked += ["listen", "undo"] if listening else []
+    asked += ["drone", "drone-softer", "drone-louder"] if drone or command == "drone" else []
     return tuple(asked)

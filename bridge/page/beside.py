@@ -33,10 +33,12 @@ def stand_of_play(plan: LivePlan, labels: Labels, spec: TableSpec | None, listen
         command="play",
         actions=actions_of(
             "play",
-            tables=len(plan.tables),
+            tables=1 if plan.track_alone else len(plan.tables),
             pieces=bool(plan.starts),
             drone=isinstance(plan.drone, TablesDrone),
             listening=listening,
+            track=backing is not None,
+            parts=backing is not None and bool(backing.parts),
         ),
         spec=spec,
         tables=plan.tables,

@@ -15,9 +15,9 @@ from typing import Any
 from bridge.engine.play.tables import PlayTable
 from bridge.errors import StillbeatError
 from bridge.jobs.drone import STILL_HZ
-from bridge.live.desk.display import ALARMS, recent
+from bridge.live.desk.display import alarm_of, recent
 from bridge.live.desk.drone_display import plainly
-from bridge.live.desk.labels import drone_words
+from bridge.live.desk.labels import drone_words, track_words
 from bridge.live.desk.tuner_display import beats_words, turn_words
 from bridge.live.snapshot import Snapshot
 from bridge.page.frames import ShowTuner, Stand
@@ -149,11 +149,12 @@ class Shower:
                 "volume": round(seen.drone.volume, 2),
                 "words": drone_words(seen).replace("d begins it", "").replace("(d: ", "(").replace(" ()", ""),
             },
+            "track": _track(seen),
             "listening": None if seen.listening_s is None else round(seen.listening_s),
             "chord": seen.chord,
             "notes": [one.name for one in sounds if not one.of_drone],
             "beats": _settling(seen) or seen.beats or self._beats(sounds),
-            "remarks": list(seen.remarks),
+            "remarks": [*seen.remarks, *seen.keyboards],
             "said": [
                 {"number": one.number, "kind": one.kind, "text": plainly(one.text)}
                 for one in recent(seen)[-_MOST_SAID:]
@@ -171,9 +172,13 @@ class Shower:
     def _title(self, seen: Snapshot) -> str:
         if seen.lesson is not None:
             return seen.lesson.name
+        if seen.track is not None:
+            return seen.track.name
         return ""
 
     def _bars_left(self, seen: Snapshot) -> int | None:
+        if seen.bars_left is not None:
+            return seen.bars_left
         last = self._stand.last_bar
         return None if last is None or seen.bar is None else max(0, last - seen.bar + 1)
 
@@ -282,6 +287,21 @@ class Shower:
         }
 
 
+def _track(seen: Snapshot) -> dict[str, Any] | None:
+    """Where a track is, and who plays in it."""
+    track = seen.track
+    if track is None:
+        return None
+    return {
+        "words": track_words(seen),
+        "bar": seen.bar,
+        "bars": track.bars,
+        "paused": track.paused,
+        "countIn": track.count_in,
+        "parts": [{"name": part.name, "muted": part.muted} for part in track.parts],
+    }
+
+
 def _settling(seen: Snapshot) -> str:
     """How the notes of a drone beat that goes through steps: the rate falls as they settle."""
     lesson = seen.lesson
@@ -296,7 +316,7 @@ def _settling(seen: Snapshot) -> str:
 
 def _health(seen: Snapshot) -> dict[str, str]:
     """One light, and words for it."""
-    alarm = ALARMS.get(seen.link)
+    alarm = alarm_of(seen)
     if alarm is not None:
         return {"state": "bad", "word": alarm[0], "words": plainly(alarm[1])}
     if seen.link == "starting":

@@ -21,6 +21,9 @@ from bridge.sheet.shapes import picture_svg
 CARDS_FROM = 8
 """A grid of so many columns, some of words, becomes a card for each row on a phone."""
 
+BROAD_MM = 150
+"""A picture that is wider may be scrolled on a phone."""
+
 WHOLE_ROWS = 15
 """A grid of so few rows stays on one page."""
 
@@ -41,8 +44,10 @@ def sheet_html(pieces: Sequence[PieceSheet], session: SessionInfo | None = None,
     """
     document = sheet_document(pieces, session, form)
     template, css = _template()
-    parts = [[_shown(block) for block in part] for part in document.parts]
-    page = visible(template.render(title=document.title, css=css, parts=parts))
+    sizes: dict[str, str] = {}
+    parts = [[_shown(block, sizes) for block in part] for part in document.parts]
+    rules = [f".{name} {{ {rule} }}" for name, rule in sizes.items()]
+    page = visible(template.render(title=document.title, css=css, rules=rules, parts=parts))
     return page + "\n" * (not page.endswith("\n"))
 
 
@@ -59,21 +64,27 @@ def _template() -> tuple[Any, Any]:
     return template, markup.Markup((folder / "page.css").read_text(encoding="utf-8").strip())
 
 
-def _shown(block: Block) -> dict[str, Any]:
-    """Return what the template asks of a block."""
+def _sized(sizes: dict[str, str], letter: str, size: float, rule: str) -> str:
+    """Return a class for a size, and note its rule: where a page is served, no style stands in an element."""
+    name = f"{letter}{size:g}".replace(".", "-")
+    sizes[name] = rule.format(f"{size:g}")
+    return name
+
+
+def _shown(block: Block, sizes: dict[str, str]) -> dict[str, Any]:
+    """Return what the template asks of a block; the rules of its sizes are added to `sizes`."""
     shown: dict[str, Any] = {"kind": type(block).__name__}
     if isinstance(block, Figure):
         svg = needed("markupsafe").Markup(picture_svg(block.picture, alone=False, notes=False).strip())
-        return {
-            **shown,
-            "svg": svg,
-            "spare": block.spare,
-            "width": f"{block.picture.width_mm:g}",
-        }
+        width_mm = block.picture.width_mm
+        style = _sized(sizes, "wide", width_mm, "max-width: {}mm")
+        style = ("broad " if width_mm > BROAD_MM else "") + style + (" spare" if block.spare else "")
+        return {**shown, "svg": svg, "style": style}
     if isinstance(block, Beside):
-        shares = {"left_share": f"{block.share:g}", "right_share": f"{1 - block.share:g}"}
-        columns = {"left": [_shown(one) for one in block.left], "right": [_shown(one) for one in block.right]}
-        return {**shown, **shares, **columns}
+        for side, share in (("left", block.share), ("right", 1 - block.share)):
+            shown[f"{side}_share"] = _sized(sizes, "share", round(share, 6), "flex: {} 1 0")
+            shown[side] = [_shown(one, sizes) for one in getattr(block, side)]
+        return shown
     if isinstance(block, Grid):
         sides = ["word" if index in block.words else "figure" for index in range(len(block.headings))]
         style = "even" if block.even else "plain"

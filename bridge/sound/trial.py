@@ -5,8 +5,6 @@ has another phase, so a beat begins anywhere. Then the whole is made a little br
 its fades, and the same root mean square over all of it, whatever its notes do to each other.
 
 Conventions: samples float64, mono, full scale 1; cents and phases as in `bridge.ear.trials`.
-
-Index: `TIMBRES`, `trial_sound`, `strike`, `bend`, `release` (the same notes as MIDI bytes)
 """
 
 from __future__ import annotations

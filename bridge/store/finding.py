@@ -11,6 +11,7 @@ in ``.toml``.
 
 from __future__ import annotations
 
+import os
 import re
 from collections.abc import Callable
 from pathlib import Path
@@ -142,7 +143,7 @@ def find_description(kind: str, name_or_path: str) -> Path:
     if wanted and not wanted.startswith("."):
         for folder in (user_dir(), tables_dir()):
             path = folder / kind / f"{wanted}{_KINDS[kind]}"
-            if path.is_file():
+            if os.path.isfile(path):  # of a name too long for the system there is none
                 return path
         name = meant_name(kind, wanted)
         if name is not None and name != wanted:

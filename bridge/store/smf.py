@@ -311,16 +311,35 @@ def _unwrap(data: bytes, name: str, layout: Layout, warnings: list[str]) -> byte
                 return data[pos + 8 : stop]
             pos += 8 + size + size % 2
         raise InputProblem(f"{name} is a RIFF file without MIDI data in it", "export it as a plain MIDI file")
+    if (kind := _recording(data)) is not None:
+        raise InputProblem(
+            f"{name} is a recording ({kind}): all its notes are one sound, and cannot be retuned one by one",
+            "get the piece as a MIDI file (.mid); or tune the guitar to the recording, and name that pitch with "
+            "--reference",
+        )
     raise InputProblem(f"{name} is not a MIDI file", _what_instead(data))
 
 
+def _recording(data: bytes) -> str | None:
+    """Name the kind of sound file that something is; None if it is none that backing tracks come as.
+
+    Sources: ISO 11172-3 (a frame of MPEG audio begins with eleven bits set, then version and layer, none of which may
+    be the reserved one); ID3v2; RFC 3533 (Ogg); RFC 9639 (FLAC); ISO 14496-12 (``ftyp``).
+    """
+    for start, kind in ((b"ID3", "MP3"), (b"OggS", "Ogg"), (b"fLaC", "FLAC"), (b"FORM", "AIFF")):
+        if data.startswith(start):
+            return kind
+    if data[:4] in (b"RIFF", b"RF64"):
+        return "WAV" if data[8:12] == b"WAVE" else "RIFF"
+    if data[4:8] == b"ftyp":
+        return "M4A or MP4"
+    head = data[:2] + b"\0\0"
+    if head[0] == 0xFF and head[1] & 0xE0 == 0xE0 and head[1] & 0x18 != 0x08:
+        return "MP3" if head[1] & 0x06 else "AAC"
+    return None
+
+
 _OTHERS = (
-    (b"RIFF", "it is a recording; only MIDI files can be retuned"),
-    (b"FORM", "it is a recording; only MIDI files can be retuned"),
-    (b"fLaC", "it is a recording; only MIDI files can be retuned"),
-    (b"OggS", "it is a recording; only MIDI files can be retuned"),
-    (b"ID3", "it is a recording; only MIDI files can be retuned"),
-    (b"\xff\xfb", "it is a recording; only MIDI files can be retuned"),
     (b"PK\x03\x04", "it is a packed archive or a score: unpack it or export it as MIDI first"),
     (b"\x1f\x8b", "it is packed: unpack it first"),
     (b"<?xml", "it is a score or a page of text: export it as MIDI first"),

@@ -19,6 +19,7 @@ from __future__ import annotations
 
 import math
 import re
+from functools import lru_cache
 
 from bridge.errors import ValueProblem
 
@@ -77,6 +78,7 @@ def degree_meant(text: str) -> str:
     return ""
 
 
+@lru_cache(maxsize=256)  # a table asks for its tonic with every key
 def parse_pitch_class(text: str) -> int:
     """Read a note without octave, such as ``D``, ``F#`` or ``B♭``, as its pitch class, 0 (C) to 11 (B).
 

@@ -42,10 +42,12 @@ class OpenPitches:
         self._home_scale = spec.scale and spec.scale.with_degrees(dict(spec.home_degree_changes))
         self._scale = self._home_scale and self._home_scale.with_degrees(dict(spec.degree_changes))
         # Interval of every open string to the reference, by string number; empty without a guitar.
+        self._steps: dict[int, Interval] = {}  # of the home scale from the reference, by degree
         self._hang = _UNISON
         self._known: dict[int, Interval | None] = {}
         self.strings = self._open_strings()
         self._hang = self._find_hang()
+        self._steps.clear()
         self._anchor_key = nearest_key_of_class(spec.tonic_class, spec.reference.key)
         self._anchor = self._find_anchor() if self._scale is not None else None
 
@@ -82,7 +84,10 @@ class OpenPitches:
         assert self._home_scale is not None
         home, reference_key = self._spec.home_class, self._spec.reference.key
         here, there = (key - home) % 12, (reference_key - home) % 12
-        step = self._hang * self._home_scale.degrees[here] / self._home_scale.degrees[there]
+        step = self._steps.get(here)
+        if step is None:
+            step = self._hang * self._home_scale.degrees[here] / self._home_scale.degrees[there]
+            self._steps[here] = step
         return step * octaves(((key - here) - (reference_key - there)) // 12)
 
     def _find_hang(self) -> Interval:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from bridge.engine.lifetimes import Sounding
+from bridge.engine.lifetimes import MOST_HELD, Sounding
 
 
 def press(sounding: Sounding[str], key: int) -> bool:
@@ -112,3 +112,20 @@ def test_reset_all_controllers_lifts_the_pedals() -> None:
     sounding.strike(60, "a")
     press(sounding, 60)
     assert sounding.control(121, 0) == ["a"]
+
+
+def test_pedals_hold_no_more_notes_than_a_synth_has_voices() -> None:
+    sounding: Sounding[int] = Sounding()
+    sounding.control(64, 127)
+    held = 0
+    for number in range(1000):
+        sounding.strike(number % 128, number)
+        held += press(sounding, number % 128)
+    assert held == MOST_HELD
+    assert sounding.sounding_keys() == set(range(128))
+    for number in range(1000):
+        sounding.strike(60, number)
+    ended = sounding.control(123, 0)  # all keys go up at once, under the pedal
+    assert len(ended) == 1000
+    assert len(sounding.control(64, 0)) == MOST_HELD
+    assert not sounding

@@ -9,9 +9,19 @@ import pytest
 from bridge.engine.play.controls import Action, Controls
 from bridge.errors import MethodProblem, StillbeatError, ValueProblem
 from bridge.jobs.choose import TableRequest
-from bridge.live.desk.typed import by_piece, read_key, read_line, split_keys
+from bridge.live.desk.typed import (
+    Command,
+    MuteByDigit,
+    by_drone,
+    by_piece,
+    by_track,
+    read_key,
+    read_line,
+    split_keys,
+)
 from bridge.live.plan import TablesDrone
 from bridge.live.prepare.keyboard import LiveRequest, parse_on_change, parse_zone, prepare
+from bridge.live.prepare.song import SongRequest
 
 OPEN_D = TableRequest(guitar="open-d", reference="D3=146.5")
 
@@ -107,9 +117,9 @@ def test_a_synth_that_does_not_move_sounding_notes_is_told_of() -> None:
         ({"also": ("H",)}, "German H is B"),
         ({"also": ("D=",)}, "--also D="),
         ({"also": tuple("D" for _ in range(128))}, "at most 128"),
-        ({"count_in": 2}, "belong to a track"),
         ({"synth": "fluidsinth"}, "did you mean fluidsynth"),
-        ({"track": Path("nowhere.mid")}, "nowhere.mid"),
+        ({"song": SongRequest(Path("nowhere.mid"))}, "nowhere.mid"),
+        ({"card": "x"}, "a port and a sound card"),
     ],
 )
 def test_what_does_not_go_together(changes: dict[str, object], says: str) -> None:
@@ -156,7 +166,12 @@ def test_keys_and_lines_mean_the_same() -> None:
     assert read_key("u") == read_line("undo") == "undo"
     assert read_line("piece 3") == by_piece(Action("table", 3)) == Action("piece", 3)
     assert by_piece("quit") == "quit"
-    for key in "npNPdeulxq+-0":
+    assert read_key(".") == read_line("louder") == Action("drone-volume", 10)
+    assert read_key(",") == read_line("softer") == Action("drone-volume", -10)
+    assert read_key("s") == read_line("pause") == Action("pause")
+    assert read_key("b") == read_line("back") == Action("bar-back")
+    assert read_line("mute 2") == by_track(Action("table", 2)) == Action("mute", 2)
+    for key in "npNPdeulxq+-0sb.,m":
         assert read_line(key) == read_key(key), "letters mean the same as lines"
     assert read_key("p") == read_line("previous") == Action("previous")
     assert read_key("e") == read_line("Equal") == Action("equal")
@@ -170,7 +185,7 @@ def test_keys_and_lines_mean_the_same() -> None:
     assert read_line("  ") is None
     assert read_line("trim x") == "?trim x"
     assert read_line("trim 99999") == "?trim 99999"
-    assert read_line("louder") == "?louder"
+    assert read_line("faster") == "?faster"
     assert read_key("²") is None
 
 
@@ -210,3 +225,26 @@ def test_a_drone_follows_every_table_on_a_channel_of_its_own() -> None:
 def test_drones_that_cannot_be(changes: dict[str, object], says: str) -> None:
     with pytest.raises(StillbeatError, match=says):
         prepare(ask(**{"drone": "1", **changes}))
+
+
+def test_where_a_track_or_a_drone_is_all_there_is_steps_are_its_own() -> None:
+    turn, back = read_key("\x1b[C"), read_key("\x1b[D")
+    assert turn is not None
+    assert back is not None
+    assert (by_track(turn), by_track(back)) == (Action("pause"), Action("bar-back"))
+    assert (by_drone(turn), by_drone(back)) == (Action("drone-volume", 10), Action("drone-volume", -10))
+    assert by_track("quit") == by_drone("quit") == "quit"
+    assert by_drone(Action("trim", 0.5)) == by_track(Action("trim", 0.5)) == Action("trim", 0.5)
+
+
+def test_a_digit_after_m_is_the_number_of_a_part() -> None:
+    taken: list[Command] = []
+    take = MuteByDigit(taken.append)
+    for key in ("2", "m", "3", "4", "m", "e", "5"):
+        command = read_key(key)
+        assert command is not None
+        take(command)
+    table, mute = (lambda n: Action("table", n)), (lambda n: Action("mute", n))
+    said = [one for one in taken if not isinstance(one, str)]
+    assert said == [table(2), mute(3), table(4), Action("equal"), table(5)]
+    assert sum(isinstance(one, str) and one.startswith("tell ") for one in taken) == 2

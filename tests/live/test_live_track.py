@@ -7,7 +7,8 @@ from pathlib import Path
 import pytest
 
 from bridge.errors import InputProblem, ValueProblem
-from bridge.live.backing import Backing, BackingPlayer, load_backing, parse_bars
+from bridge.live.backing import Backing, load_backing, parse_bars
+from bridge.live.track import BackingPlayer
 from bridge.store.smf import MidiFile, write_midi
 
 QUARTER = 480

@@ -11,16 +11,18 @@ import signal
 import threading
 import time
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pytest
 from support import corpus
 from support.live import until
-from support.page import ALL_ACTIONS, chromium, evening, sour, stand
+from support.page import ALL_ACTIONS, SONG_ACTIONS, chromium, evening, song, sour, stand
 
 from bridge.live.desk.tuner import Shown, TunerSeen
 from bridge.live.snapshot import Message, Snapshot
+from bridge.page.actions import actions_of
 from bridge.page.frames import Asked
 from bridge.page.host import Page
 from bridge.page.seen import Shower
@@ -181,6 +183,8 @@ def test_nothing_on_the_stage_moves_whatever_is_shown(show: Show, tab: Tab) -> N
 
 
 def test_no_decimals_of_a_cent_stand_on_the_stage(show: Show, tab: Tab) -> None:
+    show.seen = evening(chord="Em7  E lowered 21.5 cents")
+    tab.page.wait_for_selector("#st-chord:has-text('E lowered 21½ cents')")
     assert tab.text("st-trim") == "−1½ cents"
     text = tab.page.inner_text("#stage") + tab.page.inner_text("#bar")
     assert "." not in text.replace("146.50 Hz", "")
@@ -287,7 +291,7 @@ def test_every_action_by_touch(browser: Any, show: Show) -> None:
         tab.page.tap("#more")
         for button in tab.page.locator("#asks button").all():
             button.tap()
-        for action in set(ALL_ACTIONS) - {"silence", "chord", "piece", "table"}:
+        for action in set(ALL_ACTIONS) - {"silence", "chord", "piece", "table", "mute"}:
             until(lambda action=action: (action, 0) in show.asked, what=f"{action}: {show.asked}")  # type: ignore[misc]
         show.asked.clear()
         tab.page.locator("#choices button").nth(2).tap()
@@ -305,7 +309,8 @@ def test_every_action_by_key(show: Show, tab: Tab) -> None:
     keys = {
         "ArrowRight": "next", "PageDown": "next", "n": "next", "ArrowLeft": "previous", "PageUp": "previous",
         "p": "previous", "N": "next-piece", "P": "previous-piece", "d": "drone", "e": "equal", "+": "trim-up",
-        "-": "trim-down", "0": "untrim", "l": "listen", "u": "undo", "x": "silence",
+        "-": "trim-down", "0": "untrim", "l": "listen", "u": "undo", "x": "silence", ".": "drone-louder",
+        ",": "drone-softer", "s": "pause", "b": "bar-back",
     }  # fmt: skip
     for key, action in keys.items():
         tab.page.wait_for_timeout(110)  # ten actions a second are let in
@@ -313,10 +318,78 @@ def test_every_action_by_key(show: Show, tab: Tab) -> None:
         touches(show, action)
     tab.page.keyboard.press("3")
     touches(show, "piece", 3)
+    tab.page.keyboard.press("m")
+    tab.page.keyboard.press("2")
+    touches(show, "mute", 2)
+    tab.page.keyboard.press("2")
+    touches(show, "piece", 2)
     tab.page.keyboard.press("Tab")
     tab.page.locator("#next").focus()
     tab.page.keyboard.press("Enter")
     touches(show, "next")
+
+
+def test_a_song_alone_waits_goes_back_and_is_muted_by_touch_and_key(browser: Any) -> None:
+    show = Show(actions=SONG_ACTIONS, last_bar=32)
+    show.seen = song()
+    tab = Tab(browser, show, has_touch=True, viewport={"width": 768, "height": 1024})
+    try:
+        tab.page.wait_for_selector("#st-when:has-text('21 bars left')")
+        assert tab.text("st-next-words") == "bar 12 of 32"
+        assert tab.text("st-chord") == "Em7"
+        assert tab.text("next-words") == "Pause"
+        tab.page.tap("#next")
+        touches(show, "pause")
+        for key, action in {
+            "ArrowRight": "pause",
+            "n": "pause",
+            "s": "pause",
+            "ArrowLeft": "bar-back",
+        }.items():
+            tab.page.wait_for_timeout(110)
+            tab.page.keyboard.press(key)
+            touches(show, action)
+        tab.page.keyboard.press("3")
+        touches(show, "mute", 3)
+        tab.page.tap("#more")
+        tab.page.tap("#asks button:text-is('A bar back')")
+        touches(show, "bar-back")
+        pressed = [one.get_attribute("aria-pressed") for one in tab.page.locator("#parts button").all()]
+        assert pressed == ["true", "false", "true"]
+        tab.page.tap("#parts button:has-text('Bass')")
+        touches(show, "mute", 2)
+        show.seen = song(track=replace(song().track, paused=True))  # type: ignore[type-var]
+        tab.page.wait_for_selector("#st-when:has-text('PAUSED')")
+        assert tab.text("next-words") == "Go on"
+        assert tab.page.locator("#asks button:text-is('Go on')").count() == 1
+        show.seen = song(track=replace(song().track, count_in=3))  # type: ignore[type-var]
+        tab.page.wait_for_selector("#st-when:has-text('counting in: 3')")
+        assert tab.page.evaluate("document.documentElement.scrollHeight") <= 1024
+        assert not tab.problems
+    finally:
+        tab.close()
+        show.close()
+
+
+def test_a_drone_is_made_louder_and_softer_off_and_on(browser: Any) -> None:
+    show = Show(command="drone", actions=actions_of("drone"))
+    tab = Tab(browser, show, has_touch=True)
+    try:
+        tab.page.tap("#more")
+        for words, action in {
+            "Drone": "drone",
+            "Drone softer": "drone-softer",
+            "Drone louder": "drone-louder",
+        }.items():
+            tab.page.tap(f"#asks button:text-is('{words}')")
+            touches(show, action)
+        for key, action in {".": "drone-louder", ",": "drone-softer", "d": "drone"}.items():
+            tab.page.wait_for_timeout(110)
+            tab.page.keyboard.press(key)
+            touches(show, action)
+    finally:
+        tab.close()
+        show.close()
 
 
 def test_silence_is_held_for_half_a_second_and_a_second_touch_cuts(show: Show, tab: Tab) -> None:
@@ -436,10 +509,22 @@ def test_an_hour_in_fast_time_leaves_memory_as_it_was(browser: Any, show: Show) 
 # ---- for everybody
 
 
+def judged(tab: Tab, view: str, strict: bool) -> None:
+    """Let axe-core look at what a tab shows; `strict` asks for the contrast of what is read while playing (AAA)."""
+    tab.page.evaluate(corpus.axe_core().read_text(encoding="utf-8"))
+    rules = {"color-contrast-enhanced": {"enabled": True}} if strict else {}
+    found = tab.page.evaluate("(rules) => axe.run(document, { rules })", rules)
+    told = [
+        (one["id"], node["target"], node["failureSummary"])
+        for one in found["violations"]
+        for node in one["nodes"]
+    ]
+    assert not told, f"{view}: {told}"
+
+
 @pytest.mark.fetched
 @pytest.mark.parametrize("light", ["dark", "light"])
 def test_an_independent_judge_of_accessibility_finds_nothing(browser: Any, light: str) -> None:
-    axe = corpus.axe_core().read_text(encoding="utf-8")
     show = Show()
     show.seen = sour()
     tab = Tab(
@@ -453,15 +538,47 @@ def test_an_independent_judge_of_accessibility_finds_nothing(browser: Any, light
             tab.page.wait_for_timeout(200)
             if view == "stage":
                 tab.page.click("#more")
-            tab.page.evaluate(axe)
-            rules = {"color-contrast-enhanced": {"enabled": True}} if view in ("stage", "lesson") else {}
-            found = tab.page.evaluate("(rules) => axe.run(document, { rules })", rules)
-            told = [
-                (one["id"], node["target"], node["failureSummary"])
-                for one in found["violations"]
-                for node in one["nodes"]
-            ]
-            assert not told, f"{view}: {told}"
+            judged(tab, view, strict=view in ("stage", "lesson"))
+    finally:
+        tab.close()
+        show.close()
+
+
+@pytest.mark.fetched
+@pytest.mark.parametrize("light", ["dark", "light"])
+def test_the_same_judge_finds_nothing_in_the_tuner_nor_beside_a_song(browser: Any, light: str) -> None:
+    aims = string_aims(stand().spec)  # type: ignore[arg-type]
+    aim = aims[3]
+    for command, hz in (("tune", aim.hz * 2 ** (-8.4 / 1200)), ("tune", aim.hz), ("page", None)):
+        spec = stand().spec if command == "tune" else None
+        actions = () if command == "tune" else ("tuner",)
+        show = Show(
+            command=command,
+            actions=actions,
+            spec=spec,
+            aims=tuple(aims.values()) if hz else (),
+            reference_string=4,
+        )
+        show.pause()
+        tab = Tab(browser, show, "tuner", color_scheme=light, bypass_csp=True)
+        try:
+            if hz is not None:
+                heard = Shown(aim, hz, aim.cents(hz), aim.beats_hz(hz), aim.turn(hz), True, False)
+                show.page.show(TunerSeen(heard, {3: aim.cents(hz), 4: 0.4}, ("listening",)))
+                tab.page.wait_for_selector("#tuner[data-state]")
+            else:
+                tab.page.wait_for_selector("#tu-form select")
+            judged(tab, f"tuner of {command}", strict=command == "tune")
+        finally:
+            tab.close()
+            show.close()
+    show = Show(actions=SONG_ACTIONS, last_bar=32)
+    show.seen = song(track=replace(song().track, paused=True))  # type: ignore[type-var]
+    tab = Tab(browser, show, color_scheme=light, bypass_csp=True)
+    try:
+        tab.page.click("#more")
+        tab.page.wait_for_selector("#parts button")
+        judged(tab, "stage of a song", strict=True)
     finally:
         tab.close()
         show.close()

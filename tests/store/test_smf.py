@@ -284,7 +284,12 @@ def test_formats_0_1_2_and_smpte() -> None:
     [
         pytest.param(b"", "is empty", id="empty"),
         pytest.param(b"hello", r"is not a MIDI file \(a MIDI file starts with", id="text"),
-        pytest.param(b"RIFF\0\0\0\0WAVEfmt ", "is not a MIDI file .*recording", id="recording"),
+        pytest.param(b"RIFF\0\0\0\0WAVEfmt ", r"is a recording \(WAV\)", id="recording"),
+        # ISO 11172-3 and 13818-7: twelve bits set, then ID, layer (01 is layer III, 00 is AAC) and protection.
+        pytest.param(b"\xff\xf3\x40\xc4", r"is a recording \(MP3\)", id="MP3 of half rate"),
+        pytest.param(b"\xff\xf1\x50\x80", r"is a recording \(AAC\)", id="AAC"),
+        pytest.param(b"\0\0\0\x20ftypM4A ", r"is a recording \(M4A or MP4\)", id="M4A"),
+        pytest.param(b"\xff\x58\x04", "is not a MIDI file", id="no frame of sound"),
         pytest.param(b"PK\x03\x04zip", "not a MIDI file .*packed", id="packed"),
         pytest.param(b"\xf0\x7e\xf7", "not a MIDI file .*SysEx", id="SysEx"),
         pytest.param(b"<?xml version", "not a MIDI file .*score", id="score"),

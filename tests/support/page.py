@@ -18,13 +18,14 @@ from urllib.parse import urlsplit
 
 from bridge.jobs.choose import TableRequest, choose_table
 from bridge.live.prepare.keyboard import play_table
-from bridge.live.snapshot import DroneShown, Message, NoteShown, Snapshot
+from bridge.live.snapshot import DroneShown, Message, NoteShown, PartShown, Snapshot, TrackShown
 from bridge.page.actions import actions_of
 from bridge.page.frames import Stand
 from support import needs
 
 HOME = TableRequest(guitar="open-d", reference="D3=146.5")
-ALL_ACTIONS = actions_of("play", tables=2, pieces=True, drone=True, listening=True)
+ALL_ACTIONS = actions_of("play", tables=2, pieces=True, drone=True, listening=True, track=True, parts=True)
+SONG_ACTIONS = actions_of("play", tables=1, track=True, parts=True)
 
 
 def stand(**changed: Any) -> Stand:
@@ -77,6 +78,29 @@ def sour(**changed: Any) -> Snapshot:
     """The same in equal temperament: the third beats."""
     notes = (NoteShown("D3", -3.94, 1), NoteShown("F#3", -3.94, 1), NoteShown("A3", -3.94, 1))
     return evening(**{"equal": True, "sounding": notes, "beats": "D3 - F#3: 5.80 beats a second", **changed})
+
+
+def song(**changed: Any) -> Snapshot:
+    """A song that plays alone, in its twelfth bar."""
+    track = TrackShown(
+        "low-water", 32, parts=(PartShown("Melody"), PartShown("Bass", True), PartShown("Drums"))
+    )
+    said: dict[str, Any] = {
+        "piece": "",
+        "piece_number": 0,
+        "pieces": 0,
+        "section": "",
+        "next": "",
+        "then": "",
+        "keyboard": "",
+        "drone": DroneShown(),
+        "track": track,
+        "bars_left": 21,
+        "table": "D open-d",
+        "chord": "Em7",
+        "trim_cents": 0.0,
+    }
+    return evening(**{**said, **changed})
 
 
 class Client:

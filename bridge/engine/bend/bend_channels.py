@@ -32,6 +32,9 @@ from bridge.wire.bend import CENTRE, MAX_VALUE
 from bridge.wire.mpe import Zone
 from bridge.wire.rpn import bend_range, fine_tuning
 
+MOST_NOTES = 128
+"""How many notes a channel minds at once; of more, the oldest are taken to be over, as no synth has so many voices."""
+
 _CACHE_LIMIT = 20_000
 _TOP = float(MAX_VALUE + 1)
 _MIDDLE = CENTRE + 0.5
@@ -292,6 +295,8 @@ class BendChannels:
         source.last_out[key] = out
         out.claimed = False
         out.notes[note] = None
+        if len(out.notes) > MOST_NOTES:
+            del out.notes[next(iter(out.notes))]
         if out.offset != offset or out.mixed or out.glide is not None:
             self.settle(out)
         if self.record:
@@ -357,7 +362,7 @@ class BendChannels:
     def end(self, notes: Sequence[Note], now_s: float) -> None:
         """Notes are over, all at the same time."""
         for note in notes:
-            del note.out.notes[note]
+            note.out.notes.pop(note, None)
         for note in notes:
             out = note.out
             if not out.notes:

@@ -14,6 +14,10 @@ Actions (a name, and a number where it needs one)
 ``trim`` c         move the reference by c cents
 ``follow``         follow the harmony, or no longer
 ``drone``          begin or end the drone
+``drone-volume`` p make the drone louder by p hundredths, or softer
+``pause``          let the track wait, or go on
+``bar-back``       let the track go back to the beginning of the bar before
+``mute`` n         leave part n of the track out (from 1), or let it play again
 ``hush``           let the drone be silent, whether it is on or not, until ``unhush``
 ``panic``          end all sound, and set the synth up again
 ``listen``         hear the reference string, and move all tables
@@ -40,6 +44,8 @@ from bridge.errors import ValueProblem, near_names
 from bridge.tuning.notes import parse_note
 
 TRIM_STEP_CENTS = 0.5
+VOLUME_STEP = 10
+"""A drone is made louder or softer by so many hundredths."""
 
 
 class Action(NamedTuple):
@@ -55,6 +61,10 @@ FOOT_ACTIONS: dict[str, Action] = {
     "next-piece": Action("next-piece"),
     "previous-piece": Action("previous-piece"),
     "drone": Action("drone"),
+    "drone-louder": Action("drone-volume", VOLUME_STEP),
+    "drone-softer": Action("drone-volume", -VOLUME_STEP),
+    "pause": Action("pause"),
+    "bar-back": Action("bar-back"),
     "follow": Action("follow"),
     "equal": Action("equal"),
     "trim-up": Action("trim", TRIM_STEP_CENTS),
@@ -63,7 +73,10 @@ FOOT_ACTIONS: dict[str, Action] = {
     "listen": Action("listen"),
     "undo": Action("undo"),
 }
-"""What a foot switch may do; ``table-3`` besides."""
+"""What a foot switch may do; ``table-3`` and ``mute-3`` besides."""
+
+TRACK_ACTIONS = frozenset(("pause", "bar-back", "mute"))
+"""What is asked of a track."""
 
 _UNFIT = frozenset((0, 6, 32, 38, *range(96, 102), *range(120, 128)))
 """Controllers that mean something else: banks, parameters, channel modes."""
@@ -141,9 +154,13 @@ def _foot_action(switch: str, name: str) -> Action:
     table = name.removeprefix("table-")
     if name != table and _number(table) and 1 <= int(table) <= 128:
         return Action("table", int(table))
+    part = name.removeprefix("mute-")
+    if name != part and _number(part) and 1 <= int(part) <= 99:
+        return Action("mute", int(part))
     if name not in FOOT_ACTIONS:
         raise ValueProblem(
-            f"a foot switch cannot do {name!r}", near_names(name, (*FOOT_ACTIONS, "table-1", "table-2"))
+            f"a foot switch cannot do {name!r}",
+            near_names(name, (*FOOT_ACTIONS, "table-1", "table-2", "mute-1")),
         )
     return FOOT_ACTIONS[name]
 

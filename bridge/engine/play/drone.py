@@ -5,7 +5,7 @@ source of notes beside the keyboard (`due`, `next_s`, `release`): for a file it 
 by the player's clock.
 
 - *Loudness.* Every step begins at nothing, swells, and fades to nothing before its notes end, so that the rest after
-  it is silent. That is done by expression (controller 11).
+  it is silent. That is done by expression (controller 11). Its volume is changed by the same, slowly.
 - *Settling.* A note is brought home by pitch bend on a channel of its own, on top of whatever tunes the synth, so
   that every synth whose bends move sounding notes can settle, by whatever method.
 
@@ -28,7 +28,14 @@ from bridge.engine.play.drone_messages import (
     restored,
     struck,
 )
-from bridge.engine.play.drone_plan import LAST_TAIL_S, STEP_FADE_S, DronePlan, DroneStep, remaining_share
+from bridge.engine.play.drone_plan import (
+    LAST_TAIL_S,
+    STEP_FADE_S,
+    DronePlan,
+    DroneStep,
+    remaining_share,
+    toward,
+)
 from bridge.wire.bend import bend_message, bend_value
 
 
@@ -41,6 +48,8 @@ class PlannedDrone(StepByStep):
 
     def __init__(self, plan: DronePlan, start_s: float, position_s: float = 0.0) -> None:
         self.plan = plan
+        self._wanted = self._volume = 100.0 * plan.level
+        self._turned_s: float | None = None
         self._begin(start_s, position_s)
         self._set_up = False
 
@@ -67,6 +76,16 @@ class PlannedDrone(StepByStep):
         """Let go of everything, for good; return the note-offs."""
         self._phase, self._next_s = "over", None
         return self._offs()
+
+    def turn(self, volume: float, now_s: float) -> None:
+        """Be as loud as that, in hundredths, in a while; 0 is silence, and the drone goes on."""
+        if volume == self._wanted:
+            return
+        self._wanted = volume
+        if self._phase != "sound":
+            self._volume = volume
+        elif self._turned_s is None:
+            self._turned_s = self._next_s = now_s
 
     def again(self, now_s: float) -> None:
         """The synth was away and has forgotten all: begin the step anew, swelling from nothing."""
@@ -101,6 +120,11 @@ class PlannedDrone(StepByStep):
     def expression(self) -> int:
         """The expression that it was brought to, 0 to 127."""
         return self._expression
+
+    @property
+    def quiet(self) -> bool:
+        """Whether it has been turned down to nothing."""
+        return self._wanted == 0.0 and self._volume == 0.0
 
     def position_s(self, now_s: float) -> float:
         """Return where in the plan it is."""
@@ -156,6 +180,7 @@ class PlannedDrone(StepByStep):
         """End a step; what is left of its notes dies away at no loudness."""
         self._number += 1
         self._expression = 0
+        self._volume, self._turned_s = self._wanted, None
         sent = [expression(channel, 0) for channel in self.channels]
         sent += self._offs()
         if self._number < self._count:
@@ -171,7 +196,10 @@ class PlannedDrone(StepByStep):
         return [let_go(channel, key) for channel, key in held]
 
     def _loudness(self, at_s: float, end_s: float | None) -> list[bytes]:
-        top = self.plan.top_expression(len(self.step.notes))
+        if self._turned_s is not None:
+            self._volume = toward(self._volume, self._wanted, max(at_s - self._turned_s, 0.0))
+            self._turned_s = None if self._volume == self._wanted else at_s
+        top = self.plan.top_expression(len(self.step.notes), self._volume)
         part = (at_s - self._from_s) / self.plan.swell_s
         if end_s is not None:
             part = min(part, (end_s - at_s) / STEP_FADE_S)
@@ -199,7 +227,7 @@ class PlannedDrone(StepByStep):
         plan = self.plan
         swelling = at_s < self._from_s + plan.swell_s
         settling = self.step.settles and not self._settled and at_s < self._from_s + plan.settled_s
-        if swelling:
+        if swelling or self._turned_s is not None:
             return at_s + STEP_S if end_s is None else min(at_s + STEP_S, end_s)
         times = [] if end_s is None else [max(end_s - STEP_FADE_S, at_s + STEP_S)]
         if settling:

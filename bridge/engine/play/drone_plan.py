@@ -31,6 +31,9 @@ STEP_FADE_S = 0.6
 LAST_TAIL_S = 0.4
 """Time after the last note until its channel's expression is put back: what still dies away must not swell."""
 
+VOLUME_S = 1.0
+"""How long a change of volume takes from nothing to all: without a click."""
+
 _TIME_LIMIT_S = 24 * 3600.0
 
 
@@ -136,9 +139,13 @@ class DronePlan:
             return math.inf
         return self.rounds * len(self.steps) * (self.hold_s + self.rest_s) + LAST_TAIL_S
 
-    def top_expression(self, notes: int) -> int:
-        """Return the loudest expression for so many notes: the power of the sum stays the same."""
-        return max(1, round(MOST_EXPRESSION * self.level / quieter(notes)))
+    def top_expression(self, notes: int, volume: float | None = None) -> int:
+        """Return the loudest expression for so many notes: the power of the sum stays the same.
+
+        `volume` is in hundredths; left out, it is as loud as planned.
+        """
+        level = self.level if volume is None else volume / 100.0
+        return max(1 if level else 0, round(MOST_EXPRESSION * level / quieter(notes)))
 
 
 @dataclass(frozen=True)
@@ -178,3 +185,9 @@ def beats(step: DroneStep, table_hz: Sequence[float], share: float) -> tuple[Bea
         rate_hz = beat_rate_hz(from_hz, now_hz, pair.partial, pair.other_partial)
         found.append(Beat(lowest.key, note.key, pair.partial, pair.other_partial, rate_hz))
     return tuple(found)
+
+
+def toward(now: float, wanted: float, passed_s: float) -> float:
+    """Return a volume in hundredths on its way to another."""
+    step = 100.0 * passed_s / VOLUME_S
+    return min(now + step, wanted) if wanted > now else max(now - step, wanted)

@@ -3,7 +3,8 @@
 Every table has the keys that its drone holds. While the drone is on, a change of table lets go of the keys that the new
 one does not hold and adds those that it does; what both hold goes on sounding, and whatever retunes the keyboard
 retunes it. A change of voice fades out first. The drone rises from nothing and falls to nothing by expression
-(controller 11) on a channel of its own. It has no clock, port or table.
+(controller 11) on a channel of its own; its volume is changed by the same, as slowly as it falls. It has no clock, port
+or table.
 
 Sources: MIDI 1.0 Detailed Specification (expression, controller 11).
 """
@@ -16,6 +17,7 @@ from dataclasses import dataclass, field
 from bridge.engine.channel_state import EXPRESSION
 from bridge.engine.lifetimes import ALL_NOTES_OFF, ALL_SOUND_OFF, RESET_CONTROLLERS
 from bridge.engine.play.drone_messages import STEP_S, expression, let_go, quieter, struck
+from bridge.engine.play.drone_plan import MOST_EXPRESSION, toward
 from bridge.errors import ValueProblem
 from bridge.wire.resets import reset_kind
 
@@ -24,7 +26,9 @@ HELD_SWELL_S = 2.0
 HELD_FADE_S = 0.4
 HELD_VELOCITY = 80
 TOP_EXPRESSION = 90
-"""Loudest expression for one note: it accompanies, and somebody plays over it."""
+"""Expression of one note at the usual volume: it accompanies, and somebody plays over it."""
+USUAL_VOLUME = 70
+"""In hundredths; at 100 one note has all the expression that there is."""
 
 AFTER_RESET_S = 0.2
 """So long after a reset of the synth it rises anew."""
@@ -71,12 +75,14 @@ class HeldDrone:
 
     plan: HoldPlan
     on: bool = False  # whether it is to sound
+    volume: int = USUAL_VOLUME  # how loud it is meant to be, in hundredths
     _wanted: HeldKeys = field(default_factory=HeldKeys)
     level: float = 0.0  # how far it has risen, 0 to 1
     _held: list[int] = field(default_factory=list)
     _program: int | None = None
     _set_up: bool = False
     _sent_level: int = -1
+    _volume: float = USUAL_VOLUME  # how loud it is on the way there
     _since_s: float = 0.0
     _next_s: float | None = None
     _anew: bool = False
@@ -94,6 +100,16 @@ class HeldDrone:
         self.on, self._wanted = on, wanted
         self._since_s = now_s
         self._next_s = now_s
+
+    def turn(self, volume: int, now_s: float) -> None:
+        """Be as loud as that, in hundredths, in a while."""
+        if volume == self.volume:
+            return
+        self.volume = volume
+        if not self._held:
+            self._volume = volume
+        elif self._next_s is None:
+            self._since_s = self._next_s = now_s
 
     def strike_anew(self, now_s: float) -> None:
         """Let what sounds be struck again, as loud as it is: where sounding notes keep the pitch of an old table."""
@@ -127,6 +143,7 @@ class HeldDrone:
             return []
         at_s = self._next_s
         passed_s, self._since_s = max(0.0, now_s - self._since_s), now_s
+        self._volume = toward(self._volume, self.volume, passed_s)
         return [(at_s, data) for data in self._do(now_s, passed_s)]
 
     def release(self) -> list[bytes]:
@@ -173,7 +190,7 @@ class HeldDrone:
                 sent.append(struck(channel, key, HELD_VELOCITY))
         self.level = min(1.0, self.level + passed_s / HELD_SWELL_S)
         sent += self._loudness(wanted)
-        self._next_s = None if self.level >= 1.0 else now_s + STEP_S
+        self._next_s = None if self.level >= 1.0 and self._volume == self.volume else now_s + STEP_S
         return sent
 
     def _in_voice(self, wanted: HeldKeys) -> bool:
@@ -198,7 +215,8 @@ class HeldDrone:
     def _loudness(self, wanted: HeldKeys) -> list[bytes]:
         """Return the expression of this moment; the power of several notes together stays the same."""
         notes = max(len(self._held), len(wanted.keys))
-        value = round(self.level * TOP_EXPRESSION / quieter(notes))
+        top = min(TOP_EXPRESSION * self._volume / USUAL_VOLUME, MOST_EXPRESSION)
+        value = round(self.level * top / quieter(notes))
         if value == self._sent_level:
             return []
         self._sent_level = value

@@ -9,11 +9,11 @@ Index: `Performance`, `quieting`.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from bridge.engine.lifetimes import ALL_NOTES_OFF, ALL_SOUND_OFF, PEDALS
-from bridge.engine.play.controls import Action, ControlReader
+from bridge.engine.play.controls import TRACK_ACTIONS, Action, ControlReader
 from bridge.engine.play.keyboards import Hands, Keyboard, KeyboardReader
 from bridge.engine.play.tables import PlayTable, TableSwitch
 from bridge.engine.protocols import Due, LiveEngine, OnChange
@@ -59,6 +59,11 @@ class Performance:
         self.asked: list[str] = []  # what a foot asked for that others do: ``listen``, ``undo``; the same
         # Whether the drone is on, where there is one; and whether it is to be silent all the same.
         self.drone = self.hushed = False
+        # How loud the drone is meant to be, in hundredths; None where there is none.
+        self.drone_volume: int | None = None
+        # Actions that concern something else that plays here: what carries each out, given its number and the time. It
+        # returns messages as `feed_backing` takes them.
+        self.others: Mapping[str, Callable[[float, float], Sequence[bytes]]] = {}
         # How often another table was sent, and how often all of them were renewed.
         self.changes = self.renewals = 0
         self._controls = controls
@@ -144,6 +149,16 @@ class Performance:
                 self.hushed = action.name == "hush"
             self.version += 1
             return []
+        if action.name == "drone-volume":
+            self._drone_volume(action.number)
+            return []
+        if (do := self.others.get(action.name)) is not None:
+            self.version += 1
+            return [due for data in do(action.number, now_s) for due in self.feed_backing(data, now_s)]
+        if action.name in TRACK_ACTIONS:
+            self.version += 1
+            self.notices.append("there is no track to pause, to take back or to mute")
+            return []
         if action.name in ("listen", "undo"):
             self.asked.append(action.name)
             self.version += 1
@@ -170,6 +185,19 @@ class Performance:
         self.changes += 1
         self._tell_tonic()
         return due
+
+    def _drone_volume(self, by: float) -> None:
+        """Make the drone louder or softer; whoever plays it goes there without a click."""
+        self.version += 1
+        if self.drone_volume is None:
+            self.notices.append("there is no drone here")
+            return
+        wanted = min(max(round(self.drone_volume + by), 0), 100)
+        if wanted == self.drone_volume:
+            self.notices.append(
+                "the drone is as loud as it goes" if by > 0 else "the drone is as soft as it goes"
+            )
+        self.drone_volume = wanted
 
     def _follow(self, now_s: float) -> list[Due]:
         """Follow the harmony, or no longer; sounding notes stay where they are."""

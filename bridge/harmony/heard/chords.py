@@ -15,7 +15,7 @@ Matching notes to templates of chords is common practice; the weights were found
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from itertools import pairwise
 
@@ -69,6 +69,10 @@ class HeardChord:
         return "N.C." if self.chord is None else str(self.chord)
 
 
+_Still = tuple[tuple[tuple[int, int], ...], float, str]
+"""A bar in which nothing begins or ends: keys and velocities, its length, its tonic."""
+
+
 @cache
 def _templates() -> tuple[list[tuple[int, ChordKind]], NDArray[np.float64], NDArray[np.float64]]:
     """Return root and kind, members as ones, and what each must gain, of every chord."""
@@ -102,6 +106,7 @@ def hear_chords(
     starts = np.array([note.start_s for note in heard])
     longest = max(note.length_s for note in heard)
     found: list[HeardChord] = []
+    still: dict[_Still, list[HeardChord]] = {}
     for bar, begin in enumerate(bar_starts_s, 1):
         end = bar_starts_s[bar] if bar < len(bar_starts_s) else max(last_s, begin)
         if end <= begin:
@@ -111,15 +116,24 @@ def hear_chords(
             note for note in heard[first : int(np.searchsorted(starts, end))] if note.end_s > begin + 1e-6
         ]
         name = tonic if isinstance(tonic, str) else tonic[bar - 1]
-        found += _bar(inside, bar, begin, end, name)
+        if any(note.start_s > begin or note.end_s < end for note in inside):
+            found += _bar(inside, bar, begin, end, name, _DIVISIONS)
+            continue
+        # Nothing begins or ends in it, so that each of its parts sounds like the whole, and like its neighbours.
+        alike = (tuple((note.key, note.velocity) for note in inside), round(end - begin, 9), name)
+        if alike not in still:
+            still[alike] = _bar(inside, bar, begin, end, name, _DIVISIONS[:1])
+        found += [replace(chord, bar=bar, start_s=begin, end_s=end) for chord in still[alike]]
     return tuple(found)
 
 
-def _bar(notes: Sequence[TimedNote], bar: int, begin: float, end: float, tonic: str) -> list[HeardChord]:
+def _bar(
+    notes: Sequence[TimedNote], bar: int, begin: float, end: float, tonic: str, divisions: Sequence[int]
+) -> list[HeardChord]:
     """Name the chords of a bar: as few as explain it."""
     best: list[HeardChord] = []
     best_gain = -np.inf
-    for division in _DIVISIONS:
+    for division in divisions:
         cuts = np.linspace(begin, end, division + 1)
         parts = [_part(notes, bar, float(a), float(b), tonic) for a, b in pairwise(cuts)]
         gain = sum(score for _, score in parts) / division

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 from bridge.errors import InputProblem, StillbeatError, ValueProblem
@@ -27,7 +28,7 @@ def chart_from(words: str) -> Chart:
     """
     if "|" in words or "\n" in words:
         return parse_chart(words)
-    if not Path(words).is_file():
+    if not os.path.isfile(words):  # a chart may be longer than any name
         try:
             return parse_chart(words)
         except ValueProblem as problem:

@@ -3,7 +3,8 @@
 Conventions
 -----------
 A part is a channel of a track. A note that the source bends while it sounds is marked. Files that count in SMPTE time
-have no bars; neither has one whose bars would be more than `MOST_BARS`, since no music has so many.
+have no bars; neither has one whose bars would be more than `MOST_BARS`, since no music has so many. The pieces of a
+format 2 file share them.
 """
 
 from __future__ import annotations
@@ -20,7 +21,7 @@ from bridge.store.smf import MidiFile
 from bridge.store.timeline import BarMap
 from bridge.tuning.notes import KEYS
 
-MOST_BARS = 20_000
+MOST_BARS = 10_000
 
 
 @dataclass(frozen=True)
@@ -70,7 +71,7 @@ def _bars(
         return (), ()
     bars = BarMap(midi, track)
     last = min(bars.bars, bars.bar_beat(int(playing.tempo.tick(last_s)))[0])
-    if last > MOST_BARS:
+    if last > MOST_BARS // (max(1, len(midi.tracks)) if midi.format == 2 else 1):
         return (), ()
     starts_s, beats = [], []
     place = 0

@@ -15,6 +15,7 @@ from bridge.store.profiles import load_profile
 from bridge.store.session.model import Session
 from bridge.store.session.new import new_session_text
 from bridge.store.session.reading import session_from_toml
+from bridge.store.smf import read_midi
 from bridge.tuning.reference import parse_reference
 
 
@@ -50,7 +51,7 @@ def new_session(
     ValueProblem
         A name or the reference is unknown or malformed, or a track lies outside the folder.
     InputProblem
-        A track is missing, or the recording cannot be read or measured.
+        A track is missing or no MIDI file, or the recording cannot be read or measured.
     OutputProblem
         The file exists or cannot be written.
     """
@@ -75,6 +76,8 @@ def new_session(
         no_pages="" if sheets_can_be_made() else INSTALL,
     )
     session = listen_to_takes(session_from_toml(text, file.parent, file.name))
+    for track in tracks:
+        read_midi(track)  # says if it is a recording
     write_bytes_atomic(file, text.encode("utf-8"), overwrite=overwrite)
     return session
 

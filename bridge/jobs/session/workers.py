@@ -14,7 +14,7 @@ from concurrent.futures.process import BrokenProcessPool
 from types import TracebackType
 from typing import TypeVar
 
-from bridge.children import clean_context, safe_helpers, start_worker
+from bridge.children import clean_context, safe_helpers, start_worker, undisturbed
 from bridge.errors import OutputProblem
 
 _Job = TypeVar("_Job")
@@ -84,7 +84,11 @@ class Crew:
             if self._pool is None:
                 context = clean_context("bridge.jobs.session.piece")
                 self._pool = ProcessPoolExecutor(self.processes, mp_context=context, initializer=start_worker)
-            return _finished([(job, self._pool.submit(function, job)) for job in jobs])
+            waiting = []
+            for job in jobs:
+                with undisturbed():  # a process that is left half started cannot be waited for, and complains
+                    waiting.append((job, self._pool.submit(function, job)))
+            return _finished(waiting)
 
 
 def _finished(waiting: Sequence[tuple[_Job, Future[_Done]]]) -> Iterator[tuple[_Job, _Done]]:

@@ -21,9 +21,9 @@ from bridge.errors import StillbeatError
 from bridge.live.desk.drawing import Drawer, View
 from bridge.live.desk.keeper import FromProcess, Inbox, Keeper
 from bridge.live.desk.labels import Labels
-from bridge.live.desk.typed import Command, Typed, by_piece
+from bridge.live.desk.typed import Command, MuteByDigit, Typed, by_drone, by_piece, by_track
 from bridge.live.frames import Act, Changed, LetGo, Ready, Renew, Say, Sound
-from bridge.live.plan import LivePlan
+from bridge.live.plan import LivePlan, StepsDrone
 from bridge.live.snapshot import Kind, Link, Message, Snapshot
 from bridge.live.state import State
 
@@ -121,7 +121,11 @@ class Desk:
             Who else is shown how things are.
         """
         self._watchers = watchers
-        typed = Typed((lambda command: self.typed(by_piece(command))) if plan.starts else self.typed)
+        means = by_piece if plan.starts else by_track if plan.track_alone else None
+        if isinstance(plan.drone, StepsDrone):
+            means = by_drone
+        take = self.typed if means is None else lambda command: self.typed(means(command))
+        typed = Typed(MuteByDigit(take) if plan.backing is not None else take)
         self._listening = listening
         try:
             typed.start()
@@ -216,6 +220,8 @@ class Desk:
     def snapshot(self) -> Snapshot:
         """Return how things are now."""
         state, listening = self._keeper.state, self._listening
+        if state is not None and self._keeper.link in ("synth gone", "server gone", "restarting"):
+            state = state.silent()
         moved_cents = listening.moved_cents if listening is not None else 0.0
         left_s = None
         if self._listens_until_s is not None:
@@ -251,6 +257,8 @@ class Desk:
             keeper.tell(Sound(tuple(int(key) for key in command.split()[1:])))
         elif command.startswith("tell "):
             self.say("said", command[5:])
+        elif command == "mute":
+            self.say("said", "there is no track whose parts could be muted")
         elif command == "view":
             self._engine = not self._engine
         elif command == "untrim":
@@ -268,7 +276,8 @@ class Desk:
             if command.startswith("?slot "):
                 self.say("said", f"tables are numbered now; type: table {command[6:].strip()}")
                 return
-            hint = "type a number, next, previous, equal, trim 0.5, drone, listen, undo, view, panic or quit"
+            hint = "type a number, next, previous, equal, trim 0.5, drone, pause, back, mute 2, "
+            hint += "listen, undo, view, panic or quit"
             self.say("said", f"{command[1:]!r} means nothing here; {hint}")
 
     # ---- the reference, found anew
@@ -338,4 +347,6 @@ class Desk:
 def _link(state: State) -> Link:
     if not state.synth_there:
         return "synth gone"
-    return "keyboard gone" if state.keyboard and not state.keyboard_there else "ok"
+    if state.keyboard and not state.keyboard_there:
+        return "keyboard gone"
+    return "loop" if any(one.looped for one in state.keyboards) else "ok"

@@ -9,11 +9,12 @@ from __future__ import annotations
 import contextlib
 import os
 import sys
+import textwrap
 import time
 from typing import TYPE_CHECKING, NamedTuple, TextIO
 
 from bridge.live.desk.drawing import View, own_stream
-from bridge.live.desk.labels import ahead_words, drone_words, table_words
+from bridge.live.desk.labels import ahead_words, drone_words, parts_words, table_words, track_words
 from bridge.live.desk.letters import fitting
 from bridge.live.desk.screen import Screen
 from bridge.live.snapshot import Link, Message, Snapshot
@@ -30,10 +31,26 @@ _DUMB = ("dumb", "unknown", "")
 ALARMS: dict[Link, tuple[str, str]] = {
     "synth gone": ("NO SYNTH", "the synth is gone: nothing sounds"),
     "keyboard gone": ("NO KEYS", "the keyboard is gone: waiting for it"),
+    "loop": ("LOOP", "what is sent comes back: a MIDI loop"),
     "server gone": ("NO SERVER", "the MIDI server is gone: waiting"),
     "restarting": ("WAIT", "starting again: one moment"),
 }
 """What is wrong, in a word for large letters and in a sentence."""
+
+
+def alarm_of(shown: Snapshot) -> tuple[str, str] | None:
+    """Return what is wrong now, in a word and in a sentence; None while all is well."""
+    alarm = ALARMS.get(shown.link)
+    if alarm is None or shown.link not in ("keyboard gone", "loop") or not shown.gone:
+        return alarm
+    names = " and ".join(shown.gone)
+    if shown.link == "loop":
+        return alarm[0], f"a MIDI loop: {names} not heard"
+    one = len(shown.gone) == 1
+    gone = f"keyboard{'' if one else 's'} {names} {'is' if one else 'are'} gone"  # short: 40 columns
+    return (
+        "NO KEYS" if len(shown.gone) >= max(len(shown.keyboards), 1) else "ONE GONE"
+    ), f"{gone}: waiting for it"
 
 
 def a_picture_suits() -> bool:
@@ -55,6 +72,7 @@ class LinesDisplay:
         self._out: TextIO = own_stream()
         self._said = 0
         self._table = self._drone = ""
+        self._track = ""
         self._counts = (0, 0, 0)
 
     def _say(self, text: str) -> None:
@@ -81,11 +99,24 @@ class LinesDisplay:
         if drone != self._drone:
             self._drone = drone
             self._say(drone or "drone off")
+        self._of_track(shown)
         counts = shown.counts.late, shown.counts.dropped, shown.counts.lost
         doubled = (now >= 2 * max(was, 1) for now, was in zip(counts, self._counts, strict=True))
         if counts != self._counts and any(doubled):
             self._counts = counts
             self._say("so far {} late, {} not MIDI, {} not sent".format(*counts))
+
+    def _of_track(self, shown: Snapshot) -> None:
+        """Say the bar, its chord, and what was done to the track."""
+        track = shown.track
+        if track is None:
+            return
+        muted = ", ".join(words for words in parts_words(shown) if words.endswith("(muted)"))
+        line = track_words(shown) + (f": {shown.chord}" if shown.chord and not track.count_in else "")
+        line += f"   {muted}" if muted else ""
+        if line != self._track:
+            self._track = line
+            self._say(line)
 
     def close(self) -> None:
         """Nothing to give back."""
@@ -132,8 +163,15 @@ def picture(shown: Snapshot, width: int, height: int, keys: bool = True) -> list
     def add(weight: int, text: str, style: str = "") -> None:
         rows.append(Row(weight, Text(text[: width - 1], style=style, no_wrap=True)))
 
+    def add_all(weight: int, text: str, most: int, style: str = "") -> None:
+        lines = textwrap.wrap(
+            text, max(width - 1, 8), max_lines=most, placeholder=" …", subsequent_indent="  "
+        )
+        for line in lines or [""]:
+            add(weight, line, style)
+
     clock = time.strftime("%H:%M", time.localtime(shown.at_s))
-    alarm = ALARMS.get(shown.link)
+    alarm = alarm_of(shown)
     if alarm is not None:
         add(0, f" {alarm[1]} ".ljust(width - 1), "bold white on red")
     if not shown.tonic:
@@ -153,22 +191,27 @@ def picture(shown: Snapshot, width: int, height: int, keys: bool = True) -> list
             words = f"{shown.section}: {shown.table}" + ("   EQUAL" if shown.equal else "")
             add(0, words + (f"   trim {shown.trim_cents:+g} cents" if shown.trim_cents else ""), "bold")
         for number, line in enumerate(ahead_words(shown)):
-            add(1 + 2 * number, line, "bold cyan")
+            add_all(1 + 2 * number, line, 2, "bold cyan")
         for line in shown.remarks:
-            add(5, line)
+            add_all(5, line, 3)
         if len(shown.tables) > 1:
             add(5, _tables(shown))
     if shown.listening_s is not None:
         add(0, f"LISTENING to the string: {shown.listening_s:.0f} s", "bold magenta")
     if shown.tonic:
-        if shown.chord:
-            add(2, shown.chord, "bold")
+        if where := track_words(shown):
+            paused = shown.track is not None and shown.track.paused
+            add(1, where, "bold magenta" if paused else "bold")
+        if shown.chord or (shown.track is not None and shown.track.bars):
+            add(2, shown.chord or "-", "bold")  # in a track, room is kept for it
         if drone_words(shown):
             add(2, drone_words(shown), "magenta" if shown.drone.state == "waiting" else "")
         if shown.reference:
             add(4, f"reference {shown.reference} = {shown.reference_hz:.2f} Hz", "dim")
-        if shown.bar is not None:
-            add(4, f"bar {shown.bar}")
+        parts = parts_words(shown)
+        if parts and (len(parts) > 1 or shown.track is None or shown.track.parts[0].muted):
+            for line in _filled(parts, width):
+                add(5, line)
         notes = "   ".join(f"{note.name} {note.cents:+.1f}" for note in shown.sounding)
         add(9, notes or "-")
         add(8 if shown.beats else 10, shown.beats, "bold")  # room is kept for it, so that nothing jumps
@@ -182,10 +225,9 @@ def picture(shown: Snapshot, width: int, height: int, keys: bool = True) -> list
     styles = {"alarm": "bold red", "healed": "bold green", "said": "yellow"}
     said = recent(shown)[-_SAID_LINES:]
     for number, message in enumerate(said):
-        add(
-            1 if number == len(said) - 1 or message.kind == "alarm" else 7, message.text, styles[message.kind]
-        )
-    for line in _filled(shown.feet, width):
+        weight = 1 if number == len(said) - 1 or message.kind == "alarm" else 7
+        add_all(weight, message.text, 3, styles[message.kind])
+    for line in (*_filled(shown.keyboards, width), *_filled(shown.feet, width)):
         add(7, line, "dim")
     for line in _filled(shown.keys, width) if keys else []:
         add(7, line, "dim")

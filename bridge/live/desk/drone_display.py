@@ -25,7 +25,7 @@ from bridge.tuning.tables import Table
 if TYPE_CHECKING:
     from rich.console import Console, RenderableType
 
-KEYS = "+ - trim   0 untrim   e equal/just   x or q ends it"
+KEYS = "d off and on   , . softer, louder   + - trim   0 untrim   e equal/just   x or q ends it"
 _LINE_S = 1.0
 _BAR = 40
 _SAID_LINES = 4
@@ -50,11 +50,18 @@ def heading(lesson: Lesson, steps: int) -> str:
     return (f"step {lesson.number} of {steps}: " if steps > 1 else "") + lesson.name
 
 
-def settings(shown: Snapshot) -> str:
-    """Say how the table was changed while playing; empty if not at all."""
+def settings(shown: Snapshot, level: int | None = None) -> str:
+    """Say how table and volume were changed while playing; empty if not at all.
+
+    Parameters
+    ----------
+    level : int, optional
+        The volume as it was planned, in hundredths.
+    """
     said = "equal (through the same reference)" if shown.equal else ""
     trim = f"trim {shown.trim_cents:+g} cents" if shown.trim_cents else ""
-    return ", ".join(filter(None, (said, trim)))
+    volume = "" if shown.drone_volume in (None, level) else f"volume {shown.drone_volume}"
+    return ", ".join(filter(None, (said, trim, volume)))
 
 
 class DroneLines:
@@ -68,6 +75,7 @@ class DroneLines:
         self._told = 0
         self._step: tuple[int, str] = (0, "")
         self._settings = ""
+        self._level: int | None = None
         self._rates: tuple[float, ...] | None = None
         self._said_s = 0.0
 
@@ -92,7 +100,11 @@ class DroneLines:
                 self._rates = None
             elif lesson.phase == "rest":
                 self._say("silence: sing")
-        changed = settings(shown)
+            elif lesson.phase == "quiet":
+                self._say("drone off: d lets it sound again")
+        if self._level is None:
+            self._level = shown.drone_volume
+        changed = settings(shown, self._level)
         if changed != self._settings:
             self._settings = changed
             self._rates = None
@@ -142,6 +154,8 @@ class DroneScreen(Screen[Snapshot]):
             parts.append(Text(f" {heading(lesson, self._steps)} ", style="bold reverse"))
             if lesson.phase == "rest":
                 parts.append(Text("silence: sing", style="bold"))
+            if lesson.phase == "quiet":
+                parts.append(Text("drone off: d lets it sound again", style="bold"))
             for key, hz in lesson.notes if lesson.phase == "sound" else ():
                 cents = 100.0 * (hz_to_key(hz) - key)
                 parts.append(Text(f"{note(key):>4}  {hz:9.3f} Hz  {cents:+7.1f} cents from equal"))

@@ -7,8 +7,12 @@ from dataclasses import dataclass
 from typing import Any
 
 from bridge.engine.play.controls import Action, Controls
+from bridge.engine.play.held_drone import USUAL_VOLUME
+from bridge.engine.play.keyboards import Keyboard
 from bridge.engine.play.tables import PlayTable
+from bridge.live.desk.track_labels import TrackLabels
 from bridge.live.desk.typed import KEYS_SHOWN
+from bridge.live.plan import NEW_PORT
 from bridge.live.snapshot import DroneShown, DroneState, NoteShown, Snapshot
 from bridge.live.state import Sounding, State
 from bridge.tuning.beats import main_pair
@@ -65,6 +69,10 @@ class Labels:
     feet: tuple[str, ...] = ()
     tuning: str = ""
     """The guitar's, and the capo, outside sessions."""
+    keyboards: tuple[Keyboard, ...] = ()
+    """What is played, where it is more than one keyboard as it comes."""
+    track: TrackLabels | None = None
+    """What is known of the track that plays along."""
     addresses: tuple[str, ...] = ()
     code: tuple[str, ...] = ()
     """Where the page is, in words and as a code to scan."""
@@ -87,6 +95,7 @@ class Labels:
         beats, partials = beat_words(played, [note for note in state.sounding if note not in played], tonic)
         return {
             "keyboard": state.keyboard or "",
+            **self._keyboards(state),
             "synth": state.synth,
             "method": self.method,
             "instrument": self.instrument,
@@ -98,7 +107,8 @@ class Labels:
             "equal": kept.equal,
             "trim_cents": kept.trim_cents,
             "drone": self._drone(state, tonic),
-            "chord": chord_words(state, tonic),
+            "chord": chord_words(state, tonic, self.track.chord_at(state.position_s) if self.track else ""),
+            "drone_volume": state.drone_volume,
             "sounding": tuple(NoteShown(note_name(key, tonic), cents, at) for at, key, cents in played),
             "beats": beats,
             "partials": partials,
@@ -111,7 +121,23 @@ class Labels:
             "lesson": state.lesson,
             **self._reference(state, tonic, moved_cents),
             **(self._section(kept.number) if self.programme else self._table(kept.number)),
+            **(self.track.shown(state) if self.track is not None else {}),
         }
+
+    def _keyboards(self, state: State) -> dict[str, Any]:
+        """What each of several keyboards is called, what of it plays, and which are gone."""
+        seen = state.keyboards
+        calls = [
+            seen[at].name if one.port == NEW_PORT and at < len(seen) else one.port
+            for at, one in enumerate(self.keyboards)
+        ]
+        said = [
+            f"keyboard {name}" + (f": {one.words}" if one.words else "")
+            for name, one in zip(calls, self.keyboards, strict=True)
+        ]
+        away = [one.looped if state.keyboard_there else not one.there for one in seen]
+        gone = [calls[at] if at < len(calls) else one.name for at, one in enumerate(seen) if away[at]]
+        return {"keyboards": tuple(said), "gone": tuple(gone)}
 
     def _held(self, state: State) -> tuple[int, ...]:
         return state.held.keys if state.held is not None else ()
@@ -152,14 +178,20 @@ class Labels:
             "section": now.place,
             "table": now.table,
             "tuning": now.tuning,
-            "remarks": (*(_lines(self.remarks) if number == 1 else ()), *_lines(now.notes)),
+            "remarks": (
+                *_lines(now.notes),
+                *_lines(self.remarks),
+            ),  # where there is little room, the first ones stay
             "next": coming,
             "then": then,
             "last": not later,
         }
 
     def _drone(self, state: State, tonic: str) -> DroneShown:
-        held = state.held
+        held, lesson = state.held, state.lesson
+        if lesson is not None:
+            names = tuple(note_name(key, tonic) for key, _ in lesson.notes)
+            return DroneShown("off" if lesson.phase == "quiet" else "on", names, (), 1.0)
         if held is None:
             return DroneShown()
         step = self.programme[state.kept.number - 1] if self.programme else None
@@ -178,18 +210,24 @@ class Labels:
         )
 
 
-def chord_words(state: State, tonic: str) -> str:
-    """Say which chord sounds, and which of its notes lie beside the table because the harmony is followed."""
+def chord_words(state: State, tonic: str, of_track: str = "") -> str:
+    """Say which chord sounds, and which of its notes lie beside the table because the harmony is followed.
+
+    Parameters
+    ----------
+    of_track : str
+        The chord of the track at this place, which counts for what sounds in passing; empty where there is none.
+    """
     keys = sorted({note.key for note in state.sounding})
     if not keys:
-        return ""
+        return of_track
     chord = None
     if len({key % 12 for key in keys}) > 1:
         from bridge.harmony.heard.chords import name_sounding
         from bridge.harmony.notes import TimedNote
 
         chord = name_sounding([TimedNote(0.0, 1.0, key) for key in keys], tonic)
-    said = [] if chord is None else [str(chord)]
+    said = [of_track] if of_track else [] if chord is None else [str(chord)]
     following = state.following
     if following is not None:
         spelled = {} if chord is None else {parse_pitch_class(note): note for note in chord.notes}
@@ -258,6 +296,10 @@ def _action_words(action: Action) -> str:
         return f"table {action.number:g}"
     if action.name == "trim":
         return f"trim {action.number:+g} cents"
+    if action.name == "drone-volume":
+        return "drone louder" if action.number > 0 else "drone softer"
+    if action.name == "mute":
+        return f"mute part {action.number:g}"
     return action.name.replace("-", " ")
 
 
@@ -282,9 +324,35 @@ def ahead_words(shown: Snapshot) -> list[str]:
     return said + ([f"then: {shown.then}"] if shown.then else [])
 
 
+def track_words(shown: Snapshot) -> str:
+    """Say where in the track it is."""
+    track = shown.track
+    if track is None:
+        return "" if shown.bar is None else f"bar {shown.bar}"
+    if track.count_in and not track.paused:
+        said = f"counting in: {track.count_in}"
+    elif shown.bar is not None:
+        said = f"bar {shown.bar} of {track.bars}"
+    else:
+        said = track.name
+    said += f"   loop {track.loop[0]}-{track.loop[1]}" if track.loop is not None else ""
+    said += f"   tempo {track.tempo:.0%}" if track.tempo != 1.0 else ""
+    return said + ("   PAUSED" if track.paused else "")
+
+
+def parts_words(shown: Snapshot) -> tuple[str, ...]:
+    """Name those who play in the track, each with its number."""
+    parts = shown.track.parts if shown.track is not None else ()
+    return tuple(
+        f"{number} {part.name}" + (" (muted)" if part.muted else "") for number, part in enumerate(parts, 1)
+    )
+
+
 def drone_words(shown: Snapshot) -> str:
     """Say what the drone holds, or would hold."""
     drone = shown.drone
+    volume = shown.drone_volume
+    loud = f", volume {volume}" if volume not in (None, USUAL_VOLUME) else ""
     notes = "  ".join(drone.notes)
     match drone.state:
         case "none":
@@ -294,4 +362,7 @@ def drone_words(shown: Snapshot) -> str:
         case "waiting":
             return "drone waits until the listening is over"
         case _:
-            return f"drone {notes}" + (f", rising {drone.volume:.0%}" if drone.volume < 1.0 else "")
+            said = f"drone {notes}" if notes else "drone on"
+            if not drone.cents and not drone.volume:
+                return f"{said}, silent"
+            return said + (f", rising {drone.volume:.0%}" if drone.volume < 1.0 else loud)

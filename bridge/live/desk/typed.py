@@ -10,6 +10,10 @@ key                    line                        what it does
 ``P``                  ``previous piece``          the beginning of the piece before
                        ``piece 3``                 the beginning of that piece
 ``d``                  ``drone``                   begin or end the drone
+``.``, ``,``           ``louder``, ``softer``      the drone
+``s``                  ``pause``                   let the track wait, or go on
+``b``                  ``back``                    the bar before
+``m`` and a digit      ``mute 3``                  leave a part of the track out, or let it play again
 ``f``                  ``follow``                  follow the harmony, or no longer
 ``l``                  ``listen``, ``listen FILE`` hear the reference string, and move all tables
 ``u``                  ``undo``                    take that back
@@ -22,7 +26,9 @@ key                    line                        what it does
 =====================  ==========================  ===============================
 
 A page turner sends what its maker chose: arrows to the right and down, page down, space and enter mean next; arrows to
-the left and up, and page up, previous.
+the left and up, and page up, previous. Where a track plays alone there is nothing else to step through: then next means
+pause, previous the bar before, and digits mute parts (`by_track`); where a drone sounds alone, next means louder and
+previous softer (`by_drone`).
 """
 
 from __future__ import annotations
@@ -38,11 +44,12 @@ from collections.abc import Callable
 from typing import Any, TypeAlias
 
 from bridge.children import on_signals
-from bridge.engine.play.controls import TRIM_STEP_CENTS, Action
+from bridge.engine.play.controls import TRIM_STEP_CENTS, VOLUME_STEP, Action
 
 Command: TypeAlias = Action | str
-"""An action; or ``quit``, ``untrim``, ``undo``, ``view``, ``listen`` (and a file), or ``?`` and what was not
-understood. Nobody types ``let go``, ``chord`` with keys to sound, or ``tell`` with what the musician should know."""
+"""An action; or ``quit``, ``untrim``, ``undo``, ``view``, ``listen`` (and a file), ``mute`` (and a digit that follows),
+or ``?`` and what was not understood. Nobody types ``let go``, ``chord`` with keys to sound, or ``tell`` with what the
+musician should know."""
 
 KEYS_SHOWN = (
     "1-9 table",
@@ -57,14 +64,24 @@ KEYS_SHOWN = (
 )
 
 
-def keys_shown(pieces: bool, drone: bool, listening: bool, follow: bool = False) -> tuple[str, ...]:
-    """Say what can be typed where there are pieces, a drone, a reference string to listen to, harmony to follow."""
+def keys_shown(
+    pieces: bool, drone: bool, listening: bool, follow: bool = False, track: bool = False, alone: bool = False
+) -> tuple[str, ...]:
+    """Say what can be typed.
+
+    Where there are pieces, a drone, a reference string to listen to, harmony to follow, a track; and where that track
+    is all there is to step through.
+    """
     shown = list(KEYS_SHOWN)
     if pieces:
         shown[0:3] = ["1-9 piece", "n next", "p previous", "N P whole pieces"]
+    if alone:
+        shown[0:3] = ["space pause", "b bar back", "1-9 mute a part"]
+    elif track:
+        shown[3:3] = ["s pause", "b bar back", "m 1-9 mute a part"]
     at = shown.index("e equal/just")
     if drone:
-        shown.insert(at, "d drone")
+        shown[at:at] = ["d drone", ", . softer, louder"]
     if follow:
         shown.insert(shown.index("e equal/just"), "f follow harmony")
     if listening:
@@ -80,6 +97,11 @@ _KEYS: dict[str, Command] = {
     "N": Action("next-piece"),
     "P": Action("previous-piece"),
     "d": Action("drone"),
+    **dict.fromkeys((".", ">"), Action("drone-volume", VOLUME_STEP)),
+    **dict.fromkeys((",", "<"), Action("drone-volume", -VOLUME_STEP)),
+    "s": Action("pause"),
+    "b": Action("bar-back"),
+    "m": "mute",
     "f": Action("follow"),
     "l": "listen",
     "u": "undo",
@@ -128,13 +150,19 @@ def read_line(line: str) -> Command | None:
             return command
         if first.isdecimal() and first.isascii():
             return Action("table", int(first))
-        if first in ("next", "previous", "equal", "panic", "drone", "follow"):
+        if first in ("next", "previous", "equal", "panic", "drone", "follow", "pause"):
             return Action(first)
+        if first in ("back", "louder", "softer"):
+            return {
+                "back": Action("bar-back"),
+                "louder": Action("drone-volume", VOLUME_STEP),
+                "softer": Action("drone-volume", -VOLUME_STEP),
+            }[first]
         if first in ("listen", "undo", "untrim", "view"):
             return first
         if first in ("quit", "exit", "stop"):
             return "quit"
-    if first in ("table", "piece") and len(words) == 2 and words[1].isdecimal():
+    if first in ("table", "piece", "mute") and len(words) == 2 and words[1].isdecimal():
         return Action(first, int(words[1]))
     if first in ("next", "previous") and words[1:] == ["piece"]:
         return Action(f"{first}-piece")
@@ -150,6 +178,40 @@ def read_line(line: str) -> Command | None:
         if abs(cents) <= 1200:
             return Action("trim", cents)
     return f"?{line.strip()}"
+
+
+def by_track(command: Command) -> Command:
+    """Let steps and numbers mean the track's, where it plays alone."""
+    if isinstance(command, Action):
+        if command.name in ("next", "previous"):
+            return Action("pause" if command.name == "next" else "bar-back")
+        if command.name == "table":
+            return Action("mute", command.number)
+    return command
+
+
+def by_drone(command: Command) -> Command:
+    """Let steps mean the drone's volume, where nothing else is there to step through."""
+    if isinstance(command, Action) and command.name in ("next", "previous"):
+        return Action("drone-volume", VOLUME_STEP if command.name == "next" else -VOLUME_STEP)
+    return command
+
+
+class MuteByDigit:
+    """Hands commands on, and makes a digit that comes after ``mute`` the number of a part."""
+
+    def __init__(self, take: Callable[[Command], None]) -> None:
+        self._take = take
+        self._waits = False
+
+    def __call__(self, command: Command) -> None:
+        """Take what was typed."""
+        waits, self._waits = self._waits, command == "mute"
+        if waits and isinstance(command, Action) and command.name == "table":
+            command = Action("mute", command.number)
+        if command == "mute":
+            command = "tell type the number of the part to mute, or to hear again"
+        self._take(command)
 
 
 def by_piece(command: Command) -> Command:

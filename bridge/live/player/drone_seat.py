@@ -13,7 +13,7 @@ from typing import Any, Protocol
 from bridge.engine.play.drone import PlannedDrone
 from bridge.engine.play.drone_messages import STEP_S, expression, restored
 from bridge.engine.play.drone_plan import LAST_TAIL_S, DronePlan, beats
-from bridge.engine.play.held_drone import HELD_FADE_S, HeldDrone, HoldPlan
+from bridge.engine.play.held_drone import HELD_FADE_S, USUAL_VOLUME, HeldDrone, HoldPlan
 from bridge.engine.play.performance import Performance
 from bridge.live.plan import LivePlan, StepsDrone, TablesDrone
 from bridge.live.player.sources import NoteSource
@@ -77,6 +77,16 @@ def drone_seat(
     return None
 
 
+def usual_volume(plan: LivePlan) -> int | None:
+    """Return how loud a plan's drone is meant to be at the beginning, in hundredths; None where there is none."""
+    match plan.drone:
+        case StepsDrone(plan=steps, volume=volume):
+            return round(100 * steps.level) if volume is None else volume
+        case TablesDrone(volume=volume):
+            return USUAL_VOLUME if volume is None else volume
+    return None
+
+
 class _Steps:
     """The seat of a drone that goes through steps."""
 
@@ -99,7 +109,9 @@ class _Steps:
         pass
 
     def lead(self, now_s: float, sent: bool) -> None:
-        pass
+        performance = self._performance
+        sounds = performance.drone and not performance.hushed
+        self.source.turn(performance.drone_volume or 0 if sounds else 0, now_s)
 
     def again(self, now_s: float) -> None:
         self.source.again(now_s)
@@ -109,8 +121,13 @@ class _Steps:
         share = drone.share(now_s)
         notes = ((note.key, hz[note.key] * cents_to_ratio(share * note.off_cents)) for note in step.notes)
         rates = (replace(beat, rate_hz=round(beat.rate_hz, 3)) for beat in beats(step, hz, share))
-        lesson = Lesson(drone.phase, drone.number, step.name, tuple(notes), tuple(rates))
-        return {"position_s": drone.position_s(now_s), "lesson": lesson}
+        phase = "quiet" if drone.quiet and drone.phase == "sound" else drone.phase
+        lesson = Lesson(phase, drone.number, step.name, tuple(notes), tuple(rates))
+        return {
+            "position_s": drone.position_s(now_s),
+            "lesson": lesson,
+            "drone_volume": self._performance.drone_volume,
+        }
 
     def fade(self, send: Callable[[list[bytes]], None]) -> None:
         drone = self.source
@@ -157,6 +174,7 @@ class _Held:
     def lead(self, now_s: float, sent: bool) -> None:
         performance = self._performance
         self._follow(performance.drone and not performance.hushed, now_s)
+        self.source.turn(performance.drone_volume or 0, now_s)
         if self._changes != performance.changes and (sent or not self._stays):
             self._changes = performance.changes
             if self._stays:
@@ -168,7 +186,8 @@ class _Held:
     def state(self, now_s: float) -> dict[str, Any]:
         hold, performance = self.source, self._performance
         on, hushed = performance.drone, performance.hushed
-        return {"held": Held(hold.plan.channel, hold.keys, on, hushed, round(hold.level, 2))}
+        held = Held(hold.plan.channel, hold.keys, on, hushed, round(hold.level, 2))
+        return {"held": held, "drone_volume": performance.drone_volume}
 
     def fade(self, send: Callable[[list[bytes]], None]) -> None:
         hold = self.source

@@ -21,17 +21,18 @@ from bridge.engine.play.performance import Performance
 from bridge.engine.play.tables import AllTables, TableSwitch
 from bridge.engine.protocols import Due
 from bridge.errors import MethodProblem, PortProblem
-from bridge.live.backing import BackingPlayer
-from bridge.live.plan import NEW_PORT, LivePlan, TablesDrone
+from bridge.live.plan import NEW_PORT, LivePlan
 from bridge.live.player.chord import HeldChord, chord_channel
 from bridge.live.player.connections import Connections
-from bridge.live.player.drone_seat import DroneSeat, drone_seat
+from bridge.live.player.drone_seat import DroneSeat, drone_seat, usual_volume
 from bridge.live.player.engines import make_engine
 from bridge.live.player.input_line import TICK_S
 from bridge.live.player.outlet import Outlet
 from bridge.live.player.sources import NoteSource
+from bridge.live.player.track_seat import track_actions, track_state
 from bridge.live.player.way_out import WayOut
-from bridge.live.state import Counts, Following, Sounding, State
+from bridge.live.state import Counts, Following, Sounding, State, TrackState
+from bridge.live.track import BackingPlayer
 from bridge.ports.base import MidiSystem
 
 POLL_S = 0.5
@@ -87,8 +88,10 @@ class Player:
             plan.on_change,
             plan.glide_s,
             profile.sysex_max_bytes if profile is not None else 15000,
+            plan.keyboards,
         )
-        self.performance.drone = isinstance(plan.drone, TablesDrone) and plan.drone.on
+        self.performance.drone = plan.drone is not None and plan.drone.on
+        self.performance.drone_volume = usual_volume(plan)
         self._feed = self._feed_first if plan.out_port == NEW_PORT else self.performance.feed
         self._lock = threading.Lock()
         self._ends: Connections | None = None
@@ -128,7 +131,10 @@ class Player:
         ends.open()
         now_s = self._opened_s = self._clock()
         if plan.backing is not None:
-            self._backing = BackingPlayer(plan.backing, now_s, plan.position_s if plan.returning else None)
+            kept = plan.track or TrackState()
+            position_s = plan.position_s if plan.returning else None
+            self._backing = BackingPlayer(plan.backing, now_s, position_s, kept.paused, kept.muted)
+            self.performance.others = track_actions(self._backing, self.performance.notices.append)
             self.add_source(self._backing)
         self._seat = drone_seat(plan, self.performance, lambda: self._clock())
         if self._seat is not None:
@@ -143,8 +149,8 @@ class Player:
 
     # ---- playing
 
-    def receive(self, data: bytes) -> None:
-        """Take a message from the keyboard. Called in the port's thread; never raises."""
+    def receive(self, data: bytes, source: int = 0) -> None:
+        """Take a message from a keyboard, counted from 0. Called in its port's thread; never raises."""
         try:
             with self._lock:
                 outlet = self._outlet
@@ -152,11 +158,11 @@ class Player:
                     return
                 self.received += 1
                 now_s = self._clock()
-                if self._comes_back(data, now_s):
+                if self._comes_back(data, now_s, source):
                     return
                 if self._seat is not None:
                     self._seat.heard(data, now_s)
-                waits = outlet.send(self._feed(data, now_s), now_s)
+                waits = outlet.send(self._feed(data, now_s, source), now_s)
                 if not waits and self.performance.version == self._version:
                     return
                 self._version = self.performance.version
@@ -167,26 +173,29 @@ class Player:
             self.failure = error
             self._nudge()
 
-    def _feed_first(self, data: bytes, now_s: float) -> list[Due]:
+    def _feed_first(self, data: bytes, now_s: float, source: int = 0) -> list[Due]:
         """Feed until the first note: whoever was connected to our port before it has the table then."""
         performance = self.performance
         if not data or data[0] & 0xF0 != 0x90 or not performance.engine.at_rest:
-            return performance.feed(data, now_s)  # what sounds already must not be set up again
+            return performance.feed(data, now_s, source)  # what sounds already must not be set up again
         self._feed = performance.feed
-        return [*performance.engine.start(now_s), *performance.feed(data, now_s)]
+        return [*performance.engine.start(now_s), *performance.feed(data, now_s, source)]
 
-    def _comes_back(self, data: bytes, now_s: float) -> bool:
+    def _comes_back(self, data: bytes, now_s: float, source: int) -> bool:
         """Tell whether a message must not be played, because there is a loop or it shows whether there is one."""
         ends = self._ends
         assert ends is not None
-        watch = ends.loop
+        if not ends.inputs.ends:
+            return False
+        end = ends.inputs.ends[source]
+        watch = end.loop
         cut = watch.found
         ours = watch.came(data)
         if len(data) > 3 and data == self._probe:
             if now_s < self._opened_s + BEGINNING_S:
                 self._closed = True
                 self.failure = PortProblem(
-                    f"what is sent to {ends.out_name} comes back on {ends.in_name}: a MIDI loop",
+                    f"what is sent to {ends.out_name} comes back on {end.name}: a MIDI loop",
                     "switch off Thru or Echo at the instrument, or choose other ports",
                 )
                 self._nudge()
@@ -194,7 +203,7 @@ class Player:
             watch.confirm()
             ours = True
         if watch.found and not cut:
-            ends.cut_loop()
+            ends.cut_loop(source)
         return ours or watch.found
 
     def act(self, action: Action) -> None:
@@ -208,12 +217,14 @@ class Player:
                 outlet.drop_later()
                 for source in self._sources:
                     source.release()
+                if self._backing is not None:
+                    self._backing.halt(now_s)
             outlet.send(self.performance.act(action, now_s), now_s)
             if action.name == "panic":
                 outlet.send([(now_s, message) for message in ends.journal.ledger.offs()], now_s)
 
     def let_go(self) -> None:
-        """Let what sounds die away by itself: keys and pedals, a chord, a track's notes, the steps of a drone."""
+        """Let what sounds die away by itself: keys and pedals, a chord, the steps of a drone; a track waits."""
         ends, seat = self._ends, self._seat
         assert ends is not None
         if seat is not None and not seat.endless and ends.outlet.connected:
@@ -223,7 +234,8 @@ class Player:
             due = self.performance.release_keyboard(now_s)
             for source in self._sources:
                 if seat is None or source is not seat.source:
-                    for data in source.release():
+                    track = self._backing if source is self._backing else None
+                    for data in source.release() if track is None else track.halt(now_s):
                         due += self.performance.feed_backing(data, now_s)
             ends.outlet.send(due, now_s)
 
@@ -281,6 +293,9 @@ class Player:
             for source in self._sources:
                 for due_s, data in source.due(now_s):
                     outlet.note_late(now_s - due_s)
+                    if isinstance(data, Action):  # a track chooses a table
+                        outlet.send(performance.act(data, now_s), now_s)
+                        continue
                     if seat is not None and source is not seat.source:
                         seat.heard(data, now_s)
                     outlet.send(performance.feed_backing(data, now_s), now_s)
@@ -293,7 +308,7 @@ class Player:
             self._tell("asked", command)
         if now_s >= self._pulse_s and self._ends is not None:
             self._pulse_s = now_s + TICK_S
-            self._ends.pulse()
+            self._ends.inputs.pulse()
         if now_s >= self._poll_s:
             self._poll(now_s)
 
@@ -308,16 +323,21 @@ class Player:
             with self._lock:
                 if ends.outlet.connected:
                     ends.outlet.send([(now_s, self._probe)], now_s)
-        if self.plan.in_port is not None:
-            ends.look_for_loop()
+        ends.look_for_loop()
         if ends.look() and self._seat is not None:
             with self._lock:
                 self._seat.again(self._clock())
 
     @property
+    def silent(self) -> bool:
+        """Whether nothing sounds and nothing waits to be sent."""
+        with self._lock:
+            return self.performance.engine.at_rest and (self._outlet is None or self._outlet.empty)
+
+    @property
     def ended(self) -> bool:
         """Whether there is nothing more to play: no keyboard, and every source at its end."""
-        if self.plan.in_port is not None:
+        if self.plan.played:
             return False
         held = self._seat.source if self._seat is not None and self._seat.endless else None
         with self._lock:
@@ -338,8 +358,7 @@ class Player:
                 followed: Any = engine
                 others["following"] = Following(followed.on, followed.can_follow, followed.offsets_cents)
         if self._backing is not None:
-            position_s = self._backing.position_s(now_s)
-            others |= {"position_s": position_s, "bar": self._backing.backing.bar_at(position_s)}
+            others |= track_state(self._backing, now_s)
         counts = Counts(
             self.received,
             outlet.sent,
@@ -353,9 +372,10 @@ class Player:
         return State(
             kept=kept,
             renewals=performance.renewals,
-            keyboard=ends.in_name,
+            keyboard=ends.inputs.name,
+            keyboards=ends.inputs.seen,
             synth=ends.out_name,
-            keyboard_there=ends.keyboard is not None,
+            keyboard_there=ends.inputs.all_there,
             synth_there=ends.synth is not None,
             sounding=tuple(sounding),
             counts=counts,

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Protocol
+
+from bridge.engine.play.controls import Action
 
 
 class NoteSource(Protocol):
@@ -17,8 +20,8 @@ class NoteSource(Protocol):
         """When `due` wants to be called next; None if nothing more comes."""
         ...
 
-    def due(self, now_s: float) -> list[tuple[float, bytes]]:
-        """Return what is due by now: the time at which it was due, and one whole message."""
+    def due(self, now_s: float) -> Sequence[tuple[float, bytes | Action]]:
+        """Return what is due by now: the time at which it was due, and one whole message; or what chooses a table."""
         ...
 
     def release(self) -> list[bytes]:

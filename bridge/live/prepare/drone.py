@@ -11,9 +11,9 @@ from bridge.errors import MethodProblem, ValueProblem
 from bridge.jobs.choose import TableRequest, choose_table
 from bridge.jobs.drone import DroneRequest, plan_drone
 from bridge.live.backing import Backing
-from bridge.live.plan import LivePlan, StepsDrone, pitched_channels
+from bridge.live.plan import SOUND_CARD, LivePlan, StepsDrone, pitched_channels
 from bridge.live.player.journal import state_dir
-from bridge.live.player.sound_card import SOUND_CARD, USUAL
+from bridge.live.player.sound_card import USUAL
 from bridge.live.prepare.keyboard import play_table
 from bridge.store.profiles import load_profile
 from bridge.tuning.off_guitar import off_guitar

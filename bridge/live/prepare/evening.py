@@ -30,8 +30,10 @@ from bridge.live.prepare.keyboard import (
     Prepared,
     about_changes,
     about_precision,
+    channels_played,
     check_tables,
     hold_channel,
+    keyboards_named,
     play_table,
 )
 from bridge.store.session.model import Drone, Session, SessionSynth, built, problem_at
@@ -85,8 +87,9 @@ def prepare_evening(request: EveningRequest) -> Prepared:
     checked = check_session(request.file, to_play=True)
     session = checked.plan.session
     synth = _synth(session, request.synth)
-    in_port = request.in_port or session.live.input or None
-    if in_port is None:
+    if not request.played:
+        request = replace(request, **keyboards_named(session.live.inputs))
+    if not request.played:
         raise ValueProblem(
             "the session names no keyboard", 'name it with --in, or in the session: [play] input = "..."'
         )
@@ -131,7 +134,7 @@ def prepare_evening(request: EveningRequest) -> Prepared:
     hold, sound = None, False
     if any(at.drone.notes for at in places):
         try:
-            hold = _hold(places, hold_channel(method, profile, request.channels, [request.controls.play_on]))
+            hold = _hold(places, hold_channel(method, profile, request.channels, channels_played(request)))
             notices.append(f"drones have channel {hold.channel} to themselves: play on another")
             sound = live.drone if request.drone_on is None else request.drone_on
             notices.append("drones sound from the beginning; d ends them" if sound else "d begins the drone")
@@ -142,7 +145,7 @@ def prepare_evening(request: EveningRequest) -> Prepared:
         follow, said = _follow(request.follow_harmony, places, tables, hold, method, profile)
         notices += said
     controls = _controls(session, request)
-    changed = {"out_port": out_port, "in_port": in_port, "controls": controls}
+    changed = {"out_port": out_port, "controls": controls}
     plan = LivePlan(
         **{**request.options(), **changed, "on_change": on_change, "glide_s": glide_s},
         tables=tables,
@@ -167,6 +170,7 @@ def prepare_evening(request: EveningRequest) -> Prepared:
         tuple(about_engine),
         keys_shown(True, hold is not None, listening is not None, follow is not None),
         feet_shown(controls),
+        keyboards=plan.keyboards,
     )
     return Prepared(plan, labels, tuple(notices), "", listening, places[begin - 1].spec)
 

@@ -6,25 +6,27 @@ Index: `LiveRequest`, `Prepared`, `prepare`, `hold_channel`, `play_table`,
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass
-from pathlib import Path
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
 
 from bridge.engine.method import choose_for_playing, refusal
 from bridge.engine.mts.tuner import Tuner
 from bridge.engine.play.drone_sounds import SOUND, drone_program
 from bridge.engine.play.held_drone import HeldKeys, HoldPlan
+from bridge.engine.play.keyboards import MOST_KEYBOARDS, parse_keyboard
 from bridge.engine.play.tables import AllTables, PlayTable
 from bridge.engine.protocols import OnChange
 from bridge.errors import MethodProblem, StillbeatError, ValueProblem
 from bridge.jobs.choose import TableRequest, choose_table
-from bridge.live.backing import Backing, load_backing
 from bridge.live.desk.labels import Labels, feet_shown, tuning_words
 from bridge.live.desk.listening import Listening
 from bridge.live.desk.typed import keys_shown
-from bridge.live.plan import LivePlan, Playing, TablesDrone, pitched_channels
+from bridge.live.plan import SOUND_CARD, LivePlan, Playing, TablesDrone, pitched_channels
 from bridge.live.player.journal import state_dir
+from bridge.live.player.sound_card import USUAL
 from bridge.live.prepare.follow import LiveFollow, about_follow, follow_plan
+from bridge.live.prepare.song import Song, SongRequest, read_song
 from bridge.store.descriptions import load_table
 from bridge.store.profiles import load_profile
 from bridge.store.session.model import moved_spec
@@ -37,6 +39,8 @@ from bridge.tuning.tables import build_table, equal_table
 from bridge.wire.profile import MTS_METHODS, STANDARD, SynthProfile, moves_sounding
 
 _MOST_TABLES = 128
+BUILT_IN = "builtin"
+"""Profile of the built-in tone generator."""
 _ALSO_HINT = "write a tonic, degrees, a fret or a table: A, D,b7=7/4, some.table.toml"
 
 
@@ -51,11 +55,10 @@ class LiveRequest(Playing):
     synth: str | None = None
     """Name or path of a synth profile."""
     method: str = "auto"
-    track: Path | None = None
-    """A MIDI file to play along; the rest as in `load_backing`."""
-    count_in: int = 0
-    loop: tuple[int, int] | None = None
-    tempo: float = 1.0
+    song: SongRequest | None = None
+    """A MIDI file that plays, alone or along."""
+    card: str | None = None
+    """Part of the sound card's name, where no port is named; None: the usual one."""
     drone: str | None = None
     """Notes to hold, as `stillbeat drone` reads them: degrees follow each table's tonic."""
     follow_harmony: LiveFollow | None = None
@@ -86,10 +89,21 @@ def prepare(request: LiveRequest) -> Prepared:
 
     StillbeatError if something that was asked for is missing, malformed, or does not go together.
     """
-    if request.in_port is None and request.track is None:
-        raise ValueProblem("nothing would play", "name a keyboard with --in, or a MIDI file with --track")
+    if not request.played and request.song is None:
+        raise ValueProblem("nothing would play", "name a keyboard with --in, or a MIDI file: play song.mid")
+    request = _where(request)
     home, specs = _tables(request)
     controls = request.controls
+    song: Song | None = None
+    if request.song is not None:
+        if request.song.at and request.also:
+            raise ValueProblem(
+                "with --at the file chooses the tables, and with --also your hands do",
+                "leave one of them out",
+            )
+        song = read_song(request.song, home)
+        specs += song.specs
+    backing = song.backing if song is not None else None
     tonic_specs = []
     if controls.zone is not None and controls.zone_means == "tonic":
         tonic_specs = _tonics(home)
@@ -114,16 +128,13 @@ def prepare(request: LiveRequest) -> Prepared:
         about_engine += about_precision(profile, method, tables)
     notices = list(about_engine)
     on_change = request.on_change or "now"
-    if request.also or controls.zone is not None or on_change != "now":
+    several = bool(request.also) or (song is not None and bool(song.specs))
+    if several or controls.zone is not None or on_change != "now":
         notices += about_changes(on_change, method, profile)
     alone = len(specs) == 1
     said = off_guitar(("" if alone else name, build_table(spec)) for name, spec in specs)
     notices += [said] if said else []
-    backing: Backing | None = None
-    if request.track is not None:
-        backing = load_backing(request.track, request.count_in, request.loop, request.tempo)
-    elif request.count_in or request.loop is not None or request.tempo != 1.0:
-        raise ValueProblem("count-in, loop and tempo belong to a track", "name a MIDI file with --track")
+    notices += song.said if song is not None else ()
     hold: HoldPlan | None = None
     if request.drone is not None:
         program, notes = drone_program(SOUND), request.drone
@@ -131,10 +142,10 @@ def prepare(request: LiveRequest) -> Prepared:
             tuple(HeldKeys(drone_keys(notes, build_table(spec).tonic), program) for _, spec in some)
             for some in (specs, tonic_specs)
         )
-        taken = {controls.play_on, *(backing.channels if backing is not None else ())}
+        taken = {*channels_played(request), *(backing.channels if backing is not None else ())}
         hold = HoldPlan(held, held_by_tonic, hold_channel(method, profile, request.channels, taken))
         notices.append(f"the drone has channel {hold.channel} to itself: play on another")
-        notices.append("it sounds from the beginning; d ends it")
+        notices.append("the drone sounds from the beginning; d ends it")
     follow = None
     if request.follow_harmony is not None:
         nothing = HeldKeys(())
@@ -178,10 +189,55 @@ def prepare(request: LiveRequest) -> Prepared:
         home.reference,
         about_engine=tuple(about_engine),
         tuning=tuning_words(home),
-        keys=keys_shown(False, hold is not None, listening is not None, follow is not None),
+        keys=keys_shown(
+            False,
+            hold is not None,
+            listening is not None,
+            follow is not None,
+            backing is not None,
+            plan.track_alone,
+        ),
         feet=feet_shown(controls),
+        keyboards=plan.keyboards,
+        track=song.labels if song is not None else None,
     )
     return Prepared(plan, labels, tuple(notices), home.doubt, listening, home)
+
+
+def _where(request: LiveRequest) -> LiveRequest:
+    """Return the request with the sound card as its synth where no port is named."""
+    if request.out_port is not None:
+        if request.card is not None:
+            raise ValueProblem("a port and a sound card were both named", "leave --out or --card out")
+        return request
+    if request.played:
+        raise ValueProblem(
+            "nothing says where the keyboard sounds",
+            "name the synth's port with --out (see: ports); the sound card plays files and drones alone",
+        )
+    named = [
+        option
+        for option, value in (
+            ("--synth", request.synth),
+            ("--channels", request.channels),
+            ("--system", request.system),
+            ("--synth-reply", request.reply_port),
+        )
+        if value is not None
+    ]
+    if named:
+        raise ValueProblem(
+            f"{' and '.join(named)} belong to a synth's port, and the sound card plays here",
+            "name the port with --out",
+        )
+    return replace(
+        request,
+        out_port=request.card or USUAL,
+        system=SOUND_CARD,
+        synth=BUILT_IN,
+        method="note" if request.method == "auto" else request.method,
+        local="keep",
+    )
 
 
 def check_tables(method: str, profile: SynthProfile | None, tables: AllTables) -> None:
@@ -295,6 +351,24 @@ def about_precision(profile: SynthProfile, method: str, tables: list[tuple[float
 
 
 # ---- small texts
+
+
+def channels_played(request: Playing) -> set[int | None]:
+    """Return the channels to which keyboards are moved; None among them for one that is not."""
+    return {one.channel or request.controls.play_on for one in request.played}
+
+
+def keyboards_named(texts: Sequence[str]) -> dict[str, Any]:
+    """Read how keyboards are named (`bridge.engine.play.keyboards`) as fields of `Playing`.
+
+    ValueProblem if one is malformed, or there are too many.
+    """
+    found = tuple(parse_keyboard(text) for text in texts)
+    if len(found) > MOST_KEYBOARDS:
+        raise ValueProblem(f"{len(found)} keyboards", f"at most {MOST_KEYBOARDS}")
+    if len(found) == 1 and found[0].whole:
+        return {"in_port": found[0].port}
+    return {"keyboards": found}
 
 
 def parse_zone(text: str) -> tuple[int, int]:

@@ -15,20 +15,23 @@ const VIEWS = {
   page: ["table", "chords", "frets", "strings", "tuner", "sheet"],
 };
 const ASKS = [
-  "previous", "next", "previous-piece", "next-piece", "drone", "equal", "trim-down", "trim-up", "untrim", "listen", "undo",
+  "previous", "next", "previous-piece", "next-piece", "bar-back", "pause", "drone", "drone-softer", "drone-louder", "equal", "trim-down", "trim-up", "untrim", "listen", "undo",
 ];
 const NAMES = { equal: "equalPure" };
 const KEYS = {
   ArrowRight: "next", ArrowDown: "next", PageDown: "next", n: "next",
   ArrowLeft: "previous", ArrowUp: "previous", PageUp: "previous", p: "previous",
   N: "next-piece", P: "previous-piece",
-  d: "drone", e: "equal", "+": "trim-up", "-": "trim-down", 0: "untrim", l: "listen", u: "undo", x: "silence",
+  d: "drone", ".": "drone-louder", ",": "drone-softer", s: "pause", b: "bar-back", e: "equal", "+": "trim-up", "-": "trim-down", 0: "untrim", l: "listen", u: "undo", x: "silence",
 };
+// Where a track plays alone there is nothing else to step through: a page turner lets it wait, and takes it back a bar.
+const ALONE = { next: "pause", previous: "bar-back" };
 const THEMES = ["asScreen", "dark", "bright"];
 
 let stand = null;
 let view = "";
 let seenNow = null;
+let muteWaits = false; // for the number of a part, typed after m
 
 function words() {
   for (const element of document.querySelectorAll("[data-w]")) say(element, WORDS[element.dataset.w]);
@@ -104,6 +107,16 @@ function choices(seen) {
   fill(by("choices"), names, () => names.map((name, at) => button(name, () => ask(action, at + 1))));
 }
 
+function parts(seen) {
+  const may = role === "act" && stand.actions.includes("mute");
+  const all = may && seen.track ? seen.track.parts : [];
+  fill(by("parts"), all.map((one) => one.name), () =>
+    all.map((one, at) => button(WORDS.part(at + 1, one.name), () => ask("mute", at + 1))),
+  );
+  all.forEach((one, at) => mark(by("parts").children[at], "aria-pressed", !one.muted));
+  show(by("parts"), all.length > 0);
+}
+
 function theme() {
   let chosen = "asScreen";
   try {
@@ -139,7 +152,7 @@ function health(now) {
 
 function able() {
   const lost = isLost();
-  for (const id of ["asks", "choices"]) for (const one of by(id).querySelectorAll("button")) one.disabled = lost;
+  for (const id of ["asks", "choices", "parts"]) for (const one of by(id).querySelectorAll("button")) one.disabled = lost;
   enable();
   enableLesson();
   enableTuner();
@@ -149,13 +162,18 @@ function keys(event) {
   if (event.ctrlKey || event.altKey || event.metaKey || event.repeat || stand === null) return;
   if (event.key === "Escape") open(false);
   if (event.target.closest("input, select, textarea, .scroll")) return;
-  const action = KEYS[event.key];
+  const named = KEYS[event.key];
+  const action = stand.actions.includes(named) ? named : ALONE[named];
   const digit = /^[1-9]$/.test(event.key) ? Number(event.key) : 0;
+  const mutes = muteWaits;
+  muteWaits = event.key === "m" && stand.actions.includes("mute");
   if (action && stand.actions.includes(action)) {
     event.preventDefault();
     ask(action);
   } else if (digit) {
-    for (const name of ["piece", "table"]) if (stand.actions.includes(name)) return ask(name, digit);
+    const order = mutes ? ["mute"] : ["piece", "table", "mute"];
+    const name = order.find((one) => stand.actions.includes(one));
+    if (name) ask(name, digit);
   }
 }
 
@@ -191,6 +209,12 @@ on("seen", (seen) => {
   health(seen.health);
   say("tuning", seen.tuning || stand?.guitar || "");
   choices(seen);
+  parts(seen);
+  if (stand !== null && stand.actions.includes("pause")) {
+    const at = ASKS.filter((name) => stand.actions.includes(name)).indexOf("pause");
+    const made = by("asks").querySelectorAll("button")[at];
+    if (made) say(made, seen.track?.paused ? WORDS.goOn : WORDS.pause);
+  }
   draw();
 });
 on("chords", showChords);

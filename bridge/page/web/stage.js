@@ -2,14 +2,14 @@
 import { by, fill, length, make, mark, say } from "./dom.js";
 import { heldButton } from "./hold.js";
 import { ask, isLost, role } from "./link.js";
-import { WORDS, roughly } from "./words.js";
+import { WORDS, halves, roughly } from "./words.js";
 
 const CUT_MS = 1000;
 let fading = null;
 let actions = [];
 
 export function beginStage() {
-  by("next").addEventListener("click", () => ask("next"));
+  by("next").addEventListener("click", () => ask(main()));
   const button = by("silence");
   heldButton(button, {
     done() {
@@ -43,12 +43,31 @@ export function standStage(stand) {
   enable();
 }
 
+// The large touch at the right: what comes next, or, where a track plays alone, waiting and going on.
+function main() {
+  return actions.includes("next") || !actions.includes("pause") ? "next" : "pause";
+}
+
 export function enable() {
-  for (const [id, action] of [["next", "next"], ["silence", "silence"]]) {
+  for (const [id, action] of [["next", main()], ["silence", "silence"]]) {
     const button = by(id);
     button.classList.toggle("absent", !actions.includes(action));
     button.disabled = isLost() || !actions.includes(action);
   }
+}
+
+function when(seen) {
+  const track = seen.track;
+  const left = seen.barsLeft !== null ? WORDS.barsLeft(seen.barsLeft) : "";
+  if (track?.paused) return WORDS.paused;
+  if (track?.countIn) return WORDS.counting(track.countIn);
+  return left || (seen.bar !== null ? WORDS.bar(seen.bar) : "");
+}
+
+// Where nothing is to come that has a name, the place in the track stands there.
+function ahead(seen) {
+  if (seen.last) return WORDS.nothingNext;
+  return seen.next || (seen.track !== null && seen.bar !== null ? WORDS.barOf(seen.bar, seen.track.bars) : "");
 }
 
 export function showStage(seen) {
@@ -67,14 +86,19 @@ export function showStage(seen) {
   mark(by("st-drone"), "data-state", drone.state);
   say("st-reference", seen.reference ? `${seen.reference} = ${WORDS.hz(seen.hz.toFixed(2))}` : WORDS.none);
   say("st-trim", seen.trim ? WORDS.cents(roughly(seen.trim)) : WORDS.none);
-  say("st-chord", seen.chord || WORDS.none);
+  say("st-chord", seen.chord.replace(/(\d+(?:\.\d+)?) cents/g, (_, cents) => WORDS.cents(halves(Number(cents)))) || WORDS.none);
   say("st-notes", seen.notes.join(" ") || WORDS.none);
-  const next = seen.last ? WORDS.nothingNext : seen.next;
+  const next = ahead(seen);
   say("st-next-label", seen.next && !seen.last ? WORDS.nextLabel : "");
   say("st-next-words", next);
   length(by("st-next-words"), next, [18, 30, 46]);
-  const when = seen.barsLeft !== null ? WORDS.barsLeft(seen.barsLeft) : seen.bar !== null ? WORDS.bar(seen.bar) : "";
-  say("st-when", when);
+  say("st-when", when(seen));
+  const paused = seen.track !== null && seen.track.paused;
+  mark(by("st-when"), "data-paused", paused);
+  if (main() === "pause") {
+    say("next-words", paused ? WORDS.goOn : WORDS.pause);
+    say("next-sign", paused ? "▶" : "❚❚");
+  }
   const said = seen.listening !== null ? [{ kind: "said", text: WORDS.listening(seen.listening) }] : seen.said.slice(-2);
   fill(by("st-said"), said.map((one) => [one.kind, one.text]), () =>
     said.map((one) => make("p", { "data-kind": one.kind }, one.text)),

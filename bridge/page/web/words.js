@@ -25,6 +25,9 @@ export const WORDS = {
   nothingNext: "nothing comes after this",
   barsLeft: (bars) => (bars === 1 ? "last bar" : `${bars} bars left`),
   bar: (bar) => `bar ${bar}`,
+  barOf: (bar, bars) => `bar ${bar} of ${bars}`,
+  paused: "PAUSED",
+  counting: (beats) => `counting in: ${beats}`,
   piece: (number, of) => `piece ${number} of ${of}`,
   equalOn: "EQUAL",
   cents: (number) => `${number} cents`,
@@ -38,6 +41,13 @@ export const WORDS = {
   "next-piece": "Next piece",
   "previous-piece": "Piece before",
   drone: "Drone",
+  "drone-softer": "Drone softer",
+  "drone-louder": "Drone louder",
+  pause: "Pause",
+  goOn: "Go on",
+  "bar-back": "A bar back",
+  parts: "Parts of the track: a pressed one plays",
+  part: (number, name) => `${number} ${name}`,
   equalPure: "Equal / pure",
   "trim-down": "Trim −½",
   "trim-up": "Trim +½",
@@ -123,9 +133,13 @@ export function signed(number) {
 }
 
 // Half a cent is written as a fraction: on a stand no decimals of a cent are read.
+export function halves(cents) {
+  const count = Math.round(Math.abs(cents) * 2);
+  const whole = Math.floor(count / 2);
+  return (whole || count % 2 === 0 ? String(whole) : "") + (count % 2 ? "½" : "");
+}
+
 export function roughly(cents) {
-  const halves = Math.round(Math.abs(cents) * 2);
-  if (halves === 0) return "0";
-  const whole = Math.floor(halves / 2);
-  return (cents > 0 ? "+" : "−") + (whole || halves % 2 === 0 ? whole : "") + (halves % 2 ? "½" : "");
+  const said = halves(cents);
+  return said === "0" ? said : (cents > 0 ? "+" : "−") + said;
 }

@@ -4,10 +4,6 @@ Conventions
 -----------
 Notes are compared in the octave round the reference, and named as the later table spells them; less than
 `CHANGED_CENTS` is no change. A barre or a capo takes strings and table along: what it does is not told note by note.
-
-Index
------
-`octave_cents`, `changed_cents` · `change_words`, `stretch_words` · `cure_words` · `safe_words`
 """
 
 from __future__ import annotations

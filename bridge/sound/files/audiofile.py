@@ -6,6 +6,7 @@ deal, need little memory.
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -32,7 +33,7 @@ def read_take(path: str | Path) -> tuple[Mono, int]:
     `MOST_SAMPLES`.
     """
     file = Path(path)
-    if not file.exists():
+    if not os.path.exists(file):
         raise InputProblem(f"{file}: there is no such file")
     if file.is_dir():
         raise InputProblem(f"{file} is a folder, not a sound file")

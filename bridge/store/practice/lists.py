@@ -1,19 +1,17 @@
 """A teacher's list of exercises: a small text file in TOML, read as strictly as every other description.
 
-    schema = 1
-    title = "Third week: thirds"
-    guitar = "open-d"
+schema = 1
+title = "Third week: thirds"
+guitar = "open-d"
 
-    [[exercise]]
-    what = "still"            # still, wide, tune or sing
-    notes = "third"
-    trials = 30
+[[exercise]]
+what = "still"            # still, wide, tune or sing
+notes = "third"
+trials = 30
 
-    [[exercise]]
-    what = "sing"
-    notes = "unison, octave, fifth"
-
-Index: `PracticeList`, `Item`, `read_list`
+[[exercise]]
+what = "sing"
+notes = "unison, octave, fifth"
 """
 
 from __future__ import annotations

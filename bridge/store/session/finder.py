@@ -67,7 +67,7 @@ class Finder:
                 "copy the file into the folder and name it from there, such as tracks/song.mid",
                 key,
             )
-        if not target.is_file():
+        if not os.path.isfile(target):
             raise section.problem(f"{key} = {text!r}: there is no such file", _near(target), key)
         self.files.append(os.path.normpath(text.strip().replace("\\", "/")).replace("\\", "/"))
         return target
@@ -88,7 +88,7 @@ class Finder:
 
 def _near(target: Path) -> str:
     """Suggest files of similar name, or say that the folder is missing."""
-    if not target.parent.is_dir():
+    if not os.path.isdir(target.parent):
         return f"there is no folder {target.parent.name} in the session's folder either"
     names = [one.name for one in target.parent.iterdir() if one.suffix.lower() == target.suffix.lower()]
     return near_names(target.name, names) or "paths start from the folder of the session file"

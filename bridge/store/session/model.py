@@ -84,7 +84,8 @@ class Trims:
 class LiveControls:
     """How `stillbeat play` is led through the session."""
 
-    input: str = ""  # part of the name of the port that is played; empty: asked for on the command line
+    # Keyboards that are played, as `bridge.engine.play.keyboards` reads them; none: asked for on the command line.
+    inputs: tuple[str, ...] = ()
     mic: str = ""  # part of the name of the microphone that hears the reference; empty: the usual one
     control_channel: int = 16  # channel whose program changes choose pieces
     # Foot switches.

@@ -11,6 +11,7 @@ from dataclasses import replace
 
 from bridge.engine.play.controls import parse_feet, unfit_controller
 from bridge.engine.play.drone_sounds import SOUNDS
+from bridge.engine.play.keyboards import MOST_KEYBOARDS, parse_keyboard
 from bridge.errors import StillbeatError, near_names
 from bridge.harmony.asked import PINNED, FollowRequest
 from bridge.harmony.charts.chart import Chart, parse_chart
@@ -196,7 +197,7 @@ def read_play(top: Section) -> LiveControls:
     except StillbeatError as problem:
         raise section.problem(f"feet: {problem.message}", problem.hint, "feet") from problem
     live = LiveControls(
-        input=section.text("input", "").strip(),
+        inputs=_inputs(section),
         mic=section.text("mic", "").strip(),
         control_channel=section.whole("control_channel", 1, 16, 16),
         next_controller=controllers["next_controller"],
@@ -212,6 +213,23 @@ def read_play(top: Section) -> LiveControls:
         )
     section.refuse_others()
     return live
+
+
+def _inputs(section: Section) -> tuple[str, ...]:
+    """Read the keyboards: one text, or a list of them."""
+    if "input" not in section:
+        return ()
+    alone = isinstance(section.data["input"], str)
+    texts = (section.text("input").strip(),) if alone else _texts(section, "input")
+    texts = tuple(text for text in texts if text)
+    if len(texts) > MOST_KEYBOARDS:
+        raise section.problem(f"input names {len(texts)} keyboards", f"at most {MOST_KEYBOARDS}", "input")
+    for text in texts:
+        try:
+            parse_keyboard(text)
+        except StillbeatError as problem:
+            raise section.problem(f"input: {problem.message}", problem.hint, "input") from problem
+    return texts
 
 
 def read_follow(section: Section, track: bool, signatures: bool) -> FollowRequest | None:

@@ -7,10 +7,6 @@ Those that come down go first, so that the neck is never loaded more than in the
 it would carry more than in the tuning that the guitar is built for (by more than `advice.UP_CENTS`); where every string
 would rise by the same semitones, a capo does it without a turn.
 
-Index
------
-`Turn`, `Between`, `between_tunings`
-
 Sources
 -------
 Tension goes with the square of frequency (`bridge.tuning.strings.advice`). Down before up, and the capo off before a
