@@ -135,10 +135,12 @@ def drone_command(request: TableRequest, **chosen: Any) -> None:
       stillbeat drone third --guitar open-d --settle tempered
       stillbeat drone --lesson --tonic G --voice alto -o lesson.wav
       stillbeat drone fifth --tonic D --out synth --synth fluidsynth
+      stillbeat drone 1 5 --guitar open-d --chart "| D | Em G | A | D |"
       stillbeat drone 1 5 --guitar open-d --chart song.txt --track song.mid -o along.wav
 
-    With --chart and --track a drone in a file follows the chords of a track: its degrees stand above the root of each
-    chord and change there by fading, never by gliding.
+    With --chart it follows chords: its degrees stand above the root of each chord and change there by fading, never by
+    gliding. You lead it, never a clock: c, n, space or a page turner goes to the next chord, C or p to the one before
+    (by a foot switch with MIDI: stillbeat play --drone). In a file the bars of --track lead.
 
     Settling: the lowest note stands still, and the others begin tempered or so many cents off and glide home, so that
     the beats slow down and stop; the rate of the beats is shown as it falls. It works by pitch bend on top of every
@@ -163,7 +165,9 @@ def drone_command(request: TableRequest, **chosen: Any) -> None:
     asked = drone_request(chosen)
     if chosen["output"] is not None and wants_page(chosen):
         raise ValueProblem("a file that is written has no page", "leave --page away, or -o")
-    if chosen["chart"] or chosen["track"]:
+    if chosen["chart"] and not chosen["track"] and chosen["output"] is None:
+        _by_foot(request, asked, chosen)
+    elif chosen["chart"] or chosen["track"]:
         _along_track(request, asked, chosen)
     elif chosen["output"] is not None:
         _to_file(request, asked, chosen["output"], chosen["overwrite"])
@@ -213,7 +217,7 @@ def _along_track(request: TableRequest, asked: DroneRequest, chosen: dict[str, A
     if not (chosen["chart"] and chosen["track"] and output is not None):
         raise ValueProblem(
             "a drone follows a chart along a track, into a file",
-            "say all of --chart, --track and -o; a chart alone has no time",
+            "say all of --chart, --track and -o; a chart alone has no time: without -o you lead it by key or foot",
         )
     spec = choose_table(request)
     warn_doubt(spec.doubt)
@@ -235,6 +239,42 @@ def _along_track(request: TableRequest, asked: DroneRequest, chosen: dict[str, A
         )
     show(f"wrote {output}: {report.seconds:.1f} seconds")
     show(CAUTION)
+
+
+def _by_foot(request: TableRequest, asked: DroneRequest, chosen: dict[str, Any]) -> None:
+    """Hold a drone that follows a chart, led by key or page turner."""
+    from bridge.live.desk.desk import Desk
+
+    with Desk() as desk:  # first, so that its process gets ready while the table is worked out
+        from bridge.jobs.channel_list import parse_channels
+        from bridge.jobs.harmony.charts import chart_from
+        from bridge.live.prepare.drone_chart import prepare_chart_drone
+
+        prepared = prepare_chart_drone(
+            request,
+            asked,
+            chart_from(chosen["chart"]),
+            out_port=chosen["out_port"],
+            device=chosen["device"],
+            synth=chosen["synth"],
+            method=chosen["method"],
+            channels=parse_channels(chosen["channels"]) if chosen["channels"] else None,
+            system=chosen["system"],
+        )
+        warn_doubt(prepared.doubt)
+        from bridge.live.desk.display import make_display
+        from bridge.page.beside import stand_of_drone
+
+        assert prepared.spec is not None
+        stand = partial(stand_of_drone, prepared.plan.tables, prepared.spec, chart=True)
+        with page_beside(desk, stand, prepared.labels, chosen) as (watchers, labels):
+            desk.perform(
+                prepared.plan,
+                labels,
+                lambda keys: make_display(chosen["lines"], keys),
+                [CAUTION, *prepared.notices],
+                watchers=watchers,
+            )
 
 
 def _to_file(request: TableRequest, asked: DroneRequest, output: Path, overwrite: bool) -> None:

@@ -14,7 +14,14 @@ import click
 
 from bridge.cli.go_on import session_there, where_it_was
 from bridge.cli.microphones import check_play
-from bridge.cli.options import follow_options, follow_request, method_option, table_options, warn_doubt
+from bridge.cli.options import (
+    chart_option,
+    follow_options,
+    follow_request,
+    method_option,
+    table_options,
+    warn_doubt,
+)
 from bridge.cli.page import page_beside, page_options
 from bridge.errors import StillbeatError
 
@@ -142,8 +149,9 @@ def line_to_type(args: Sequence[str], command: str = "play") -> str:
     multiple=True,
     metavar="CONTROLLER=ACTION",
     help="A foot switch: 66=next; or previous, next-piece, previous-piece, drone, drone-louder, drone-softer, pause, "
-    "bar-back, mute-N, follow, equal, listen, undo, trim-up, trim-down, panic, table-N. In the place of a controller: "
-    "program 5 (on the control channel), or key A0, which is silent then. Again for more.",
+    "bar-back, mute-N, next-chord, previous-chord, first-chord, follow, equal, listen, undo, trim-up, trim-down, "
+    "panic, table-N. In the place of a controller: program 5 (on the control channel), or key A0, which is silent "
+    "then. Again for more.",
 )
 @click.option(
     "--switch-keys",
@@ -227,6 +235,7 @@ def line_to_type(args: Sequence[str], command: str = "play") -> str:
     help="How long the notes of a chord may still be corrected while the harmony is followed, in milliseconds; 0 for "
     "never.  [default: 40]",
 )
+@chart_option
 @click.option("--mic", "device", metavar="NAME", help="Microphone that l listens to: part of its name.")
 @click.option(
     "--lines", is_flag=True, help="Plain lines instead of a picture, as where the output is no terminal."
@@ -261,7 +270,8 @@ def play_command(request: TableRequest, **chosen: Any) -> None:
 
     \b
       typed: 1-9 table, n next, p previous, e equal or just, d drone, . , drone louder and softer,
-             f follow harmony, + - trim by half a cent, 0 untrimmed, l listen to the reference string, u undo that,
+             c C next and previous chord of a chart, f follow harmony, + - trim by half a cent, 0 untrimmed,
+             l listen to the reference string, u undo that,
              x panic (ends all sound), q quit
       as lines: the same letters, or words: next, piece 12, trim 1.5, listen take.wav
 
@@ -274,6 +284,11 @@ def play_command(request: TableRequest, **chosen: Any) -> None:
     be corrected for --chord-window while its chord arrives; after that no sounding note moves. Open strings (without a
     guitar the tonic) and a drone stay. The chord that is heard is shown, and what was lowered. Equal temperament and
     tempered scales have no commas to follow by.
+
+    With --chart the chords are known: the one that is now and the next are shown. The bars of a track lead through it;
+    without a track c or a foot does (--foot 66=next-chord), never a clock. --drone stands above the root of each chord
+    then and fades into the next. With --follow-harmony all chords are solved beforehand; what you hold one by one
+    (--pin, --degree) wins.
 
     Between pieces, l listens to the reference string through the microphone, and moves all tables to where it sounds.
 
@@ -327,9 +342,19 @@ def prepare_tables(request: TableRequest, chosen: dict[str, Any]) -> Prepared:
             card=chosen["card"],
             drone=chosen["drone"],
             follow_harmony=_follow(chosen),
+            chart=_chart(chosen["chart"]),
             device=chosen["device"],
         )
     )
+
+
+def _chart(words: str | None) -> Any:
+    """Read a chart."""
+    if not words:
+        return None
+    from bridge.jobs.harmony.charts import chart_from
+
+    return chart_from(words)
 
 
 def _song(chosen: dict[str, Any]) -> SongRequest | None:
@@ -368,6 +393,7 @@ def _evening(request: TableRequest, chosen: dict[str, Any], session: Path) -> Pr
     theirs = {
         "also": "--also",
         "drone": "--drone",
+        "chart": "--chart",
         "song": "a file",
         "track": "--track",
         "loop": "--loop",

@@ -15,7 +15,15 @@ from typing import Any, overload
 
 from bridge.engine.bend.file import BendFileEngine
 from bridge.engine.bend.options import BendOptions
-from bridge.engine.method import Fit, MethodChosen, check_obeys, choose_for_file, measure_fit, refusal
+from bridge.engine.method import (
+    Fit,
+    MethodChosen,
+    check_obeys,
+    choose_for_file,
+    crowded_times,
+    measure_fit,
+    refusal,
+)
 from bridge.engine.mts.file import MtsFileEngine, is_note_on
 from bridge.engine.mts.report import MtsReport
 from bridge.engine.protocols import TableChange, TimedEvent
@@ -104,7 +112,10 @@ class Retuned:
 
     def lines(self) -> list[str]:
         """Return the whole record in words, a line each."""
-        return [line for report, bar_of in self.reports for line in report.lines(bar_of)]
+        lines = [line for report, bar_of in self.reports for line in report.lines(bar_of)]
+        if any(told.followed for told in self.told):
+            lines = [line.replace("as the table has them", "as the harmony wants them") for line in lines]
+        return lines
 
     def music_lines(self, whole: bool) -> list[str]:
         """Say how pure the music is and what would raise that; `whole`: which chords are off as well."""
@@ -235,7 +246,7 @@ def retune_midi(
 ) -> tuple[MidiFile, Retuned]:
     """Retune a MIDI file in memory; returns the new file and what was done. Parameters as for `retune_file`."""
     profile = load_profile(request.synth) if isinstance(request.synth, str) else request.synth
-    plans = _plans(midi, request, listen, progress)
+    plans = _plans(midi, request, listen, progress, profile)
     if request.method == "auto":
         chosen = _choose(plans, request, profile)
         return _retune(midi, plans, request, chosen.method, chosen.why, profile, progress)
@@ -276,6 +287,7 @@ def _plans(
     request: RetuneRequest,
     listen: bool = False,
     progress: Callable[[float], None] | None = None,
+    profile: SynthProfile | None = None,
 ) -> list[_Plan]:
     """Lay out the tables of every sequence, following its harmony where that was asked for."""
     home = build_table(request.spec)
@@ -289,7 +301,16 @@ def _plans(
         if listen or request.follow_harmony is not None:
             hz = _frequencies(request, home) if request.equal else None
             music = read_music(midi, playing, only)
-            told = tell(music, tables, request.follow_harmony, chart=request.chart, hz=hz, progress=progress)
+            short_s = _short_of_channels(playing, request, profile)
+            told = tell(
+                music,
+                tables,
+                request.follow_harmony,
+                chart=request.chart,
+                hz=hz,
+                progress=progress,
+                crowded_s=short_s,
+            )
         if told is not None and told.followed and told.following is not None:
             placed = placed_tables(told.following, told.music, tables)
         else:
@@ -304,6 +325,19 @@ def _plans(
             _Plan(playing, only, placed.first, marked, placed.tonics, changes, scratch.inferred, told)
         )
     return plans
+
+
+def _short_of_channels(
+    playing: Playing, request: RetuneRequest, profile: SynthProfile | None
+) -> list[tuple[float, float]]:
+    """Return when bends are short of channels, in seconds; never where following was not asked for, or by messages."""
+    bends = request.method == "bend" or (
+        request.method == "auto" and (profile is None or "bend" in profile.methods)
+    )
+    if request.follow_harmony is None or not bends:
+        return []
+    first = _frequencies(request, build_table(request.spec))
+    return crowded_times(playing, first, profile, _bend_options(request))
 
 
 def _choose(plans: Sequence[_Plan], request: RetuneRequest, profile: SynthProfile | None) -> MethodChosen:

@@ -7,6 +7,7 @@ from typing import Any, Literal, TypeAlias
 
 import msgspec
 
+from bridge.engine.play.chart_plan import ChartPlan
 from bridge.engine.play.controls import Controls
 from bridge.engine.play.drone_plan import DronePlan
 from bridge.engine.play.follow_plan import FollowPlan
@@ -22,6 +23,7 @@ from bridge.wire.profile import MTS_METHODS, SynthProfile
 __all__ = [
     "NEW_PORT",
     "SOUND_CARD",
+    "ChordsDrone",
     "LivePlan",
     "Local",
     "Playing",
@@ -67,7 +69,18 @@ class TablesDrone(msgspec.Struct, frozen=True, tag=True):
         return (self.plan.channel,)
 
 
-PlayedDrone: TypeAlias = StepsDrone | TablesDrone
+class ChordsDrone(msgspec.Struct, frozen=True, tag=True):
+    """A drone that follows the charts of the plan; what it holds stands there."""
+
+    channels: tuple[int, ...]
+    """Channels that are its own, 1 to 16."""
+    on: bool = False
+    """Whether it sounds at the beginning."""
+    volume: int | None = None
+    """How loud it is meant to be, in hundredths; None: as usual."""
+
+
+PlayedDrone: TypeAlias = StepsDrone | TablesDrone | ChordsDrone
 """What is held beside the keyboard, of whichever kind."""
 
 
@@ -133,6 +146,12 @@ class LivePlan(Playing):
     """How the track goes on; None: from its beginning."""
     follow: FollowPlan | None = None
     """How the harmony is followed; None: notes are as the table has them."""
+    charts: tuple[ChartPlan | None, ...] = ()
+    """The chart under each table, where one is known."""
+    tonic_charts: tuple[ChartPlan | None, ...] = ()
+    """The same under each of the tonics."""
+    chord: int = 0
+    """Which chord of the chart to begin with, from 0."""
     kept: Kept | None = None
     """Which table to begin with."""
     position_s: float = 0.0

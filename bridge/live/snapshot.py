@@ -133,6 +133,9 @@ class Snapshot:
     """Seconds that the microphone will still be listened to; None while it is not."""
     chord: str = ""
     """Which chord sounds, and which of its notes the harmony has moved; empty where nothing makes a chord."""
+    chart_now: str = ""
+    chart_next: str = ""
+    """Which chord of a chart is now, and which comes next; empty without a chart."""
     sounding: tuple[NoteShown, ...] = ()
     beats: str = ""
     """How fast the drone, or else the lowest note, and the highest one beat."""

@@ -58,6 +58,29 @@ class Held:
     """Silent for a while whether it is on or not: somebody listens to the guitar."""
     level: float = 0.0
     """How far it has risen, 0 to 1."""
+    others: tuple[int, ...] = ()
+    """More channels on which it sounds."""
+
+    @property
+    def channels(self) -> tuple[int, ...]:
+        """All channels on which it sounds."""
+        return self.channel, *self.others
+
+
+@dataclass(frozen=True)
+class AtChord:
+    """Where in a chart the playing is."""
+
+    number: int
+    """The chord that is now, from 0."""
+    name: str
+    bar: int
+    section: str = ""
+    coming: str = ""
+    """The chord that comes next; empty where none does."""
+    coming_bar: int = 0
+    by_track: bool = False
+    """Whether the bars of a track lead; else a foot or a key."""
 
 
 @dataclass(frozen=True)
@@ -114,6 +137,7 @@ class State:
     counts: Counts = field(default_factory=Counts)
     held: Held | None = None
     following: Following | None = None
+    chart: AtChord | None = None
     lesson: Lesson | None = None
     drone_volume: int | None = None
     """How loud the drone is meant to be, in hundredths; None where there is none."""

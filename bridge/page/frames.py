@@ -9,11 +9,12 @@ import msgspec
 
 from bridge.engine.play.tables import PlayTable
 from bridge.live.desk.tuner import TunerSeen
+from bridge.live.practise.seen import PractiseSeen
 from bridge.live.snapshot import Snapshot
 from bridge.tuning.spec import TableSpec
 from bridge.tuning.strings.aims import StringAim
 
-Command: TypeAlias = Literal["play", "drone", "tune", "page"]
+Command: TypeAlias = Literal["play", "drone", "tune", "practise", "page"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -68,11 +69,17 @@ class ShowTuner(msgspec.Struct, frozen=True, tag=True):
     reference_string: int = 0
 
 
+class ShowPractise(msgspec.Struct, frozen=True, tag=True):
+    """How practising stands now."""
+
+    seen: PractiseSeen
+
+
 class Leave(msgspec.Struct, frozen=True, tag=True):
     """Say goodbye to the browsers, and end."""
 
 
-ToPage: TypeAlias = Serve | Show | ShowTuner | Leave
+ToPage: TypeAlias = Serve | Show | ShowTuner | ShowPractise | Leave
 
 
 class Serving(msgspec.Struct, frozen=True, tag=True):

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 from bridge.children import own_output
 from bridge.live.frames import FrameReader, FrameWriter
-from bridge.page.frames import Alive, Leave, Refused, Serve, Serving, Show, ShowTuner, ToPage
+from bridge.page.frames import Alive, Leave, Refused, Serve, Serving, Show, ShowPractise, ShowTuner, ToPage
 
 if TYPE_CHECKING:
     from bridge.page.stream import Hub
@@ -88,7 +88,7 @@ def _read(
     leaving: asyncio.Event,
 ) -> None:
     """Take what is told, in a thread of its own."""
-    from bridge.page.seen import Shower
+    from bridge.page.seen import Shower, practise_shown
 
     shower = Shower(serve.stand)
 
@@ -106,6 +106,8 @@ def _read(
                     loop.call_soon_threadsafe(put, "seen", shower.shown(snapshot))
                 case ShowTuner() as told:
                     loop.call_soon_threadsafe(put, "tuner", shower.tuner(told))
+                case ShowPractise(seen):
+                    loop.call_soon_threadsafe(put, "practise", practise_shown(seen))
                 case Leave():
                     break
     with contextlib.suppress(RuntimeError):

@@ -3,7 +3,7 @@
 Nothing here knows the browser. Names of notes are spelled by the tonic that holds. "Pure" is the table that holds, as
 it was asked for; "equal" the same through the same reference.
 
-Index: `stand_shown` (what stays the same) · `Shower` (what changes).
+Index: `stand_shown` (what stays the same) · `Shower` (what changes) · `practise_shown` (an exercise of the ear).
 """
 
 from __future__ import annotations
@@ -17,8 +17,9 @@ from bridge.errors import StillbeatError
 from bridge.jobs.drone import STILL_HZ
 from bridge.live.desk.display import alarm_of, recent
 from bridge.live.desk.drone_display import plainly
-from bridge.live.desk.labels import drone_words, track_words
+from bridge.live.desk.labels import chart_line, drone_words, track_words
 from bridge.live.desk.tuner_display import beats_words, turn_words
+from bridge.live.practise.seen import PractiseSeen
 from bridge.live.snapshot import Snapshot
 from bridge.page.frames import ShowTuner, Stand
 from bridge.sheet.phrases import beat_words
@@ -151,7 +152,7 @@ class Shower:
             },
             "track": _track(seen),
             "listening": None if seen.listening_s is None else round(seen.listening_s),
-            "chord": seen.chord,
+            "chord": "   ".join(filter(None, (chart_line(seen), seen.chord))),
             "notes": [one.name for one in sounds if not one.of_drone],
             "beats": _settling(seen) or seen.beats or self._beats(sounds),
             "remarks": [*seen.remarks, *seen.keyboards],
@@ -299,6 +300,20 @@ def _track(seen: Snapshot) -> dict[str, Any] | None:
         "paused": track.paused,
         "countIn": track.count_in,
         "parts": [{"name": part.name, "muted": part.muted} for part in track.parts],
+    }
+
+
+def practise_shown(seen: PractiseSeen) -> dict[str, Any]:
+    """Return what the view of practising shows."""
+    return {
+        "what": seen.what,
+        "title": seen.title,
+        "about": seen.about,
+        "place": seen.place,
+        "large": seen.large,
+        "ask": seen.ask,
+        "waits": list(seen.waits),
+        "said": list(seen.said[-_MOST_SAID:]),
     }
 
 

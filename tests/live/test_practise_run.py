@@ -124,7 +124,7 @@ def test_a_run_plays_two_sounds_asks_and_tells() -> None:
     assert [line.partition(" ")[0] for line in said] == [f"{number}." for number in range(1, 25)]
     assert [" right" in line for line in said] == [marked.right for marked in course.marked]
     for seen in views.seen:  # nothing is seen of an answer beforehand
-        assert "first (1) or second (2)" in seen.ask or not seen.ask
+        assert "the first (1) or the second (2)" in seen.ask or not seen.ask
 
     record = course_record(one, course, "2026-05-04T18:30:00", "sound card", 3)
     lines = told(record, one.sounds, [])
@@ -442,7 +442,9 @@ def test_the_picture_fits(width: int) -> None:
         file=io.StringIO(),
     )
     screen = PractiseScreen(console)
-    said = tuple(f"{number}. right" for number in range(1, 30))
+    said = tuple(
+        f"{number}. right, or a longer line that is broken where it is narrow" for number in range(1, 30)
+    )
     seen = PractiseSeen(
         "which does not beat?", "fifth D3-A3", "trial 1 of 50", "1", "1 or 2", keys_shown("still"), said
     )
@@ -453,6 +455,7 @@ def test_the_picture_fits(width: int) -> None:
     rows = captured.get().splitlines()
     assert len(rows) <= 24
     assert "29. right" in captured.get()
+    assert "q leave" in captured.get().replace("\n", " ")
     assert "\N{FULL BLOCK}" in captured.get()
 
 

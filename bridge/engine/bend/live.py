@@ -116,6 +116,8 @@ class BendEngine:
 
     def _check_reach(self, offsets: Sequence[float]) -> None:
         most = fixed_range(self._profile, self._mpe) or most_range(self._profile, 0.0, self._mpe)
+        if -100.0 * most <= min(offsets) and max(offsets) <= 100.0 * most:
+            return
         key = max(_PIANO, key=lambda each: abs(offsets[each]))
         if abs(offsets[key]) > 100.0 * most:
             raise MethodProblem(

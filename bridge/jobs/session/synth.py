@@ -29,6 +29,7 @@ from typing import Any
 
 from bridge.errors import MethodProblem, StillbeatError
 from bridge.jobs.export import paced_midi
+from bridge.jobs.harmony.degrees import named_classes
 from bridge.jobs.retune import RetuneRequest, retune_midi
 from bridge.jobs.session.plan import PiecePlan, Step, SynthPlan, tuner_for
 from bridge.store.session.model import AUTO, Piece, built, moved_spec, problem_at
@@ -212,7 +213,7 @@ def _track(
     elif synth.shifts:
         retuned = _prefixed(retuned, _unshifted(synth, 0.0))
     said = [notice for notice in done.notices if notice not in midi.warnings]
-    said += [told.departure() for told in done.told if told.followed]
+    said += [told.departure(piece.synths) for told in done.told if told.followed]
     notices += [notice.replace("--plain", "`plain = true` in the session file") for notice in said]
     if synth.recalls and resets_synth(midi):
         notices.append(
@@ -234,6 +235,9 @@ def track_request(piece: Piece, cents: float = 0.0) -> RetuneRequest:
     if follow is not None:
         held = set(follow.held)
         for drone in (piece.drone, *(one.drone for one in piece.sections if one.drone is not None)):
+            if piece.chart is not None:  # it follows the chords: only what it names stays
+                held.update(named_classes(" ".join(drone.notes)))
+                continue
             held.update(key % 12 for key in drone.keys(built(piece.spec).tonic))
         follow = replace(follow, held=tuple(sorted(held)))
     return RetuneRequest(

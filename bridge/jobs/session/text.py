@@ -153,6 +153,9 @@ class _Page:
                 "low first, above all over headphones: a drone does not stop, and the ear tires."
             )
             yield from ("", *(f"    {path}" for path in drones))
+            if along := self.manifest.find(what="chart drone"):
+                yield from ("", "These follow the chords of a track, from its first bar on:", "")
+                yield from (f"    {path}" for path in along)
 
     # -- a synth
 

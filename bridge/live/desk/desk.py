@@ -21,7 +21,7 @@ from bridge.errors import StillbeatError
 from bridge.live.desk.drawing import Drawer, View
 from bridge.live.desk.keeper import FromProcess, Inbox, Keeper
 from bridge.live.desk.labels import Labels
-from bridge.live.desk.typed import Command, MuteByDigit, Typed, by_drone, by_piece, by_track
+from bridge.live.desk.typed import Command, MuteByDigit, Typed, by_chord, by_drone, by_piece, by_track
 from bridge.live.frames import Act, Changed, LetGo, Ready, Renew, Say, Sound
 from bridge.live.plan import LivePlan, StepsDrone
 from bridge.live.snapshot import Kind, Link, Message, Snapshot
@@ -124,6 +124,8 @@ class Desk:
         means = by_piece if plan.starts else by_track if plan.track_alone else None
         if isinstance(plan.drone, StepsDrone):
             means = by_drone
+        elif plan.charts and len(plan.tables) == 1 and plan.backing is None:
+            means = by_chord
         take = self.typed if means is None else lambda command: self.typed(means(command))
         typed = Typed(MuteByDigit(take) if plan.backing is not None else take)
         self._listening = listening
@@ -295,7 +297,9 @@ class Desk:
             self.say("said", "still listening: one moment")
             return
         held = state.held
-        under = {(held.channel, key) for key in held.keys} if held is not None else set()
+        under = (
+            {(channel, key) for channel in held.channels for key in held.keys} if held is not None else set()
+        )
         if not file and any((note.channel, note.key) not in under for note in state.sounding):
             self.say("said", "wait until nothing plays, so that only the string is heard")
             return
@@ -342,6 +346,10 @@ class Desk:
         keeper.tell(Renew(moved.tables))
         if moved.trim_cents:
             keeper.tell(Act(Action("trim", moved.trim_cents)))
+
+
+def _as_it_is(command: Command) -> Command:
+    return command
 
 
 def _link(state: State) -> Link:

@@ -14,7 +14,14 @@ import time
 from typing import TYPE_CHECKING, NamedTuple, TextIO
 
 from bridge.live.desk.drawing import View, own_stream
-from bridge.live.desk.labels import ahead_words, drone_words, parts_words, table_words, track_words
+from bridge.live.desk.labels import (
+    ahead_words,
+    chart_line,
+    drone_words,
+    parts_words,
+    table_words,
+    track_words,
+)
 from bridge.live.desk.letters import fitting
 from bridge.live.desk.screen import Screen
 from bridge.live.snapshot import Link, Message, Snapshot
@@ -71,7 +78,7 @@ class LinesDisplay:
     def __init__(self) -> None:
         self._out: TextIO = own_stream()
         self._said = 0
-        self._table = self._drone = ""
+        self._table = self._drone = self._chart = ""
         self._track = ""
         self._counts = (0, 0, 0)
 
@@ -95,6 +102,10 @@ class LinesDisplay:
             self._say(f"piece {table}" if shown.pieces else f"table {table}")
             for line in ahead_words(shown):
                 self._say(f"  {line}")
+        if shown.chart_now != self._chart:
+            self._chart = shown.chart_now
+            if line := chart_line(shown):
+                self._say(line)
         drone = _drone_line(shown, self._drone)
         if drone != self._drone:
             self._drone = drone
@@ -202,6 +213,8 @@ def picture(shown: Snapshot, width: int, height: int, keys: bool = True) -> list
         if where := track_words(shown):
             paused = shown.track is not None and shown.track.paused
             add(1, where, "bold magenta" if paused else "bold")
+        if shown.chart_now:
+            add(1, chart_line(shown), "bold green")
         if shown.chord or (shown.track is not None and shown.track.bars):
             add(2, shown.chord or "-", "bold")  # in a track, room is kept for it
         if drone_words(shown):

@@ -21,6 +21,8 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Any, NamedTuple, TypeAlias
 
+import msgspec
+
 from bridge import children, errors
 from bridge.errors import StillbeatError
 from bridge.live.frames import (
@@ -37,7 +39,7 @@ from bridge.live.frames import (
     ToPlayer,
     write_frame,
 )
-from bridge.live.plan import NEW_PORT, SOUND_CARD, LivePlan, StepsDrone, TablesDrone
+from bridge.live.plan import NEW_PORT, SOUND_CARD, ChordsDrone, LivePlan, StepsDrone, TablesDrone
 from bridge.live.snapshot import Kind, Link
 from bridge.live.state import State
 
@@ -237,8 +239,8 @@ class Keeper:
         assert plan is not None
         if state is not None:
             drone = plan.drone
-            if isinstance(drone, TablesDrone) and state.held is not None:
-                drone = TablesDrone(drone.plan, state.held.on, state.drone_volume)
+            if isinstance(drone, TablesDrone | ChordsDrone) and state.held is not None:
+                drone = msgspec.structs.replace(drone, on=state.held.on, volume=state.drone_volume)
             elif isinstance(drone, StepsDrone) and state.lesson is not None:
                 drone = StepsDrone(drone.plan, state.lesson.phase != "quiet", state.drone_volume)
             self.plan = plan = replace(
@@ -247,6 +249,7 @@ class Keeper:
                 **_keyboards(plan, state),
                 out_port=plan.out_port if plan.out_port == NEW_PORT else state.synth,
                 position_s=state.position_s,
+                chord=state.chart.number if state.chart is not None else 0,
                 drone=drone,
                 track=state.track,
                 follow=replace(plan.follow, on=state.following.on)

@@ -14,7 +14,7 @@ from bridge.live.desk.track_labels import TrackLabels
 from bridge.live.desk.typed import KEYS_SHOWN
 from bridge.live.plan import NEW_PORT
 from bridge.live.snapshot import DroneShown, DroneState, NoteShown, Snapshot
-from bridge.live.state import Sounding, State
+from bridge.live.state import AtChord, Sounding, State
 from bridge.tuning.beats import main_pair
 from bridge.tuning.notes import key_to_hz, note_name, parse_pitch_class
 from bridge.tuning.ratios import cents_to_ratio
@@ -88,9 +88,9 @@ class Labels:
         kept = state.kept
         table = self.tables[kept.number - 1] if kept.tonic is None else self.tonics[kept.tonic]
         tonic = note_name(60 + table.tonic)[:-1]
-        held = state.held.channel if state.held is not None else None
+        held = state.held.channels if state.held is not None else ()
         played = [
-            note for note in state.sounding if note.channel != held or note.key not in self._held(state)
+            note for note in state.sounding if note.channel not in held or note.key not in self._held(state)
         ]
         beats, partials = beat_words(played, [note for note in state.sounding if note not in played], tonic)
         return {
@@ -109,6 +109,7 @@ class Labels:
             "drone": self._drone(state, tonic),
             "chord": chord_words(state, tonic, self.track.chord_at(state.position_s) if self.track else ""),
             "drone_volume": state.drone_volume,
+            **chart_words(state.chart),
             "sounding": tuple(NoteShown(note_name(key, tonic), cents, at) for at, key, cents in played),
             "beats": beats,
             "partials": partials,
@@ -201,7 +202,7 @@ class Labels:
             if step is not None and not step.drone:
                 return DroneShown()
             return DroneShown(stands, tuple(step.drone.split()) if step is not None else ())
-        cents = {key: cents for channel, key, cents in state.sounding if channel == held.channel}
+        cents = {key: cents for channel, key, cents in state.sounding if channel in held.channels}
         return DroneShown(
             stands,
             tuple(note_name(key, tonic) for key in keys),
@@ -239,6 +240,15 @@ def chord_words(state: State, tonic: str, of_track: str = "") -> str:
         if not (following.on and following.can):
             said.append("harmony not followed")
     return "  ".join(said)
+
+
+def chart_words(chart: AtChord | None) -> dict[str, str]:
+    """Say which chord of the chart is now, and which comes next, by the names of a `Snapshot`."""
+    if chart is None:
+        return {}
+    where = f"bar {chart.bar}" + (f", {chart.section}" if chart.section else "")
+    coming = f"{chart.coming}  (bar {chart.coming_bar})" if chart.coming else ""
+    return {"chart_now": f"{chart.name}  ({where})", "chart_next": coming}
 
 
 def tuning_words(spec: TableSpec) -> str:
@@ -322,6 +332,15 @@ def ahead_words(shown: Snapshot) -> list[str]:
         return ["the last section: nothing comes after it"]
     said = [f"next: {shown.next}"] if shown.next else []
     return said + ([f"then: {shown.then}"] if shown.then else [])
+
+
+def chart_line(shown: Snapshot) -> str:
+    """Say which chord of the chart is now, and which comes next."""
+    if not shown.chart_now:
+        return ""
+    return f"now {shown.chart_now}" + (
+        f"   next {shown.chart_next}" if shown.chart_next else "   the last chord"
+    )
 
 
 def track_words(shown: Snapshot) -> str:

@@ -16,6 +16,7 @@ import time
 from collections.abc import Callable, Sequence
 from typing import Any
 
+from bridge.engine.play.chart_walk import ChartWalk
 from bridge.engine.play.controls import Action, ControlReader
 from bridge.engine.play.performance import Performance
 from bridge.engine.play.tables import AllTables, TableSwitch
@@ -31,7 +32,7 @@ from bridge.live.player.outlet import Outlet
 from bridge.live.player.sources import NoteSource
 from bridge.live.player.track_seat import track_actions, track_state
 from bridge.live.player.way_out import WayOut
-from bridge.live.state import Counts, Following, Sounding, State, TrackState
+from bridge.live.state import AtChord, Counts, Following, Sounding, State, TrackState
 from bridge.live.track import BackingPlayer
 from bridge.ports.base import MidiSystem
 
@@ -81,8 +82,11 @@ class Player:
         if plan.kept is not None:
             switch.put(plan.kept)
         profile = plan.profile
+        walk = ChartWalk(switch, plan.charts, plan.tonic_charts) if plan.charts else None
+        if walk is not None:
+            walk.put(plan.chord)
         self.performance = Performance(
-            make_engine(plan, switch),
+            make_engine(plan, switch, walk),
             switch,
             ControlReader(plan.controls),
             plan.on_change,
@@ -92,6 +96,7 @@ class Player:
         )
         self.performance.drone = plan.drone is not None and plan.drone.on
         self.performance.drone_volume = usual_volume(plan)
+        self.performance.walk = walk
         self._feed = self._feed_first if plan.out_port == NEW_PORT else self.performance.feed
         self._lock = threading.Lock()
         self._ends: Connections | None = None
@@ -161,7 +166,8 @@ class Player:
                 if self._comes_back(data, now_s, source):
                     return
                 if self._seat is not None:
-                    self._seat.heard(data, now_s)
+                    for first in self._seat.heard(data, now_s):
+                        outlet.send(self.performance.feed_backing(first, now_s), now_s)
                 waits = outlet.send(self._feed(data, now_s, source), now_s)
                 if not waits and self.performance.version == self._version:
                     return
@@ -273,6 +279,7 @@ class Player:
             ]
             if self._outlet is not None:
                 times.append(self._outlet.next_due_s)
+            times.append(self._next_chord_s())
         return min(at_s for at_s in times if at_s is not None)
 
     def tick(self) -> None:
@@ -287,6 +294,8 @@ class Player:
             wake_s = performance.next_wake_s
             if wake_s is not None and wake_s <= now_s:
                 outlet.send(performance.wake(now_s), now_s)
+            if (place_s := self._place_s(now_s)) is not None:
+                outlet.send(performance.at_bar(place_s, now_s), now_s)
             seat = self._seat
             if seat is not None:
                 seat.lead(now_s, outlet.empty)
@@ -297,7 +306,8 @@ class Player:
                         outlet.send(performance.act(data, now_s), now_s)
                         continue
                     if seat is not None and source is not seat.source:
-                        seat.heard(data, now_s)
+                        for first in seat.heard(data, now_s):
+                            outlet.send(performance.feed_backing(first, now_s), now_s)
                     outlet.send(performance.feed_backing(data, now_s), now_s)
             outlet.flush(now_s)
             notices, performance.notices = performance.notices, []
@@ -311,6 +321,21 @@ class Player:
             self._ends.inputs.pulse()
         if now_s >= self._poll_s:
             self._poll(now_s)
+
+    def _place_s(self, now_s: float) -> float | None:
+        """Return where in the track a chart is to be; None where no track leads it."""
+        backing = self._backing
+        if backing is None or self.performance.walk is None:
+            return None
+        return max(backing.position_s(now_s), backing.backing.begin_s)
+
+    def _next_chord_s(self) -> float | None:
+        """Return when the track comes to the next chord of its chart."""
+        walk, place_s = self.performance.walk, self._place_s(self._clock())
+        if walk is None or place_s is None or self._backing is None or self._backing.ended:
+            return None
+        next_s = walk.next_s(place_s)
+        return None if next_s is None else self._backing.time_s(next_s)
 
     def _poll(self, now_s: float) -> None:
         """Look whether the ports are still there, or there again; and for a loop where very much comes in."""
@@ -354,7 +379,18 @@ class Player:
             kept = performance.switch.keep()
             sounding = [Sounding(at, key, cents) for at, key, _, cents in engine.sounding()[:_SHOWN_NOTES]]
             others = self._seat.state(now_s) if self._seat is not None else {}
-            if self.plan.follow is not None:
+            if (at := performance.walk) is not None and (step := at.step) is not None and step.name:
+                coming = at.coming
+                others["chart"] = AtChord(
+                    at.number,
+                    step.name,
+                    step.bar,
+                    step.section,
+                    coming.name if coming is not None else "",
+                    coming.bar if coming is not None else 0,
+                    bool(at.chart and at.chart.starts_s),
+                )
+            if self.plan.follow is not None and self.plan.follow.offered:
                 followed: Any = engine
                 others["following"] = Following(followed.on, followed.can_follow, followed.offsets_cents)
         if self._backing is not None:

@@ -67,15 +67,24 @@ _Item: TypeAlias = ToPlayer | Say | _Nudge
 
 def main() -> None:
     """Run until told to leave."""
-    player = Child(own_output())
+    player = Child(own_output(), prompt=True)
     with on_signals(player.leave):
         player.run()
 
 
 class Child:
-    """One player process, which reports to a descriptor."""
+    """One player process, which reports to a descriptor.
 
-    def __init__(self, out: int) -> None:
+    Parameters
+    ----------
+    out : int
+        The descriptor.
+    prompt : bool
+        Whether to take real-time priority where the system grants it: only where the process is ours alone.
+    """
+
+    def __init__(self, out: int, prompt: bool = False) -> None:
+        self._prompt = prompt
         self._writer = FrameWriter(out)
         self._inbox: queue.SimpleQueue[_Item] = queue.SimpleQueue()
         self._player: Player | None = None
@@ -152,7 +161,8 @@ class Child:
         gc.collect()
         gc.freeze()
         gc.disable()  # a collection would hold up a note: see `_tidy`
-        be_real_time()
+        if self._prompt:
+            be_real_time()
         with contextlib.suppress(queue.Empty):
             while True:  # what was found out while the ports were opened is told first
                 item = self._inbox.get_nowait()

@@ -7,25 +7,31 @@ Index: `LiveRequest`, `Prepared`, `prepare`, `hold_channel`, `play_table`,
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from typing import Any
 
 from bridge.engine.method import choose_for_playing, refusal
 from bridge.engine.mts.tuner import Tuner
+from bridge.engine.play.chart_plan import ChartPlan
 from bridge.engine.play.drone_sounds import SOUND, drone_program
 from bridge.engine.play.held_drone import HeldKeys, HoldPlan
 from bridge.engine.play.keyboards import MOST_KEYBOARDS, parse_keyboard
 from bridge.engine.play.tables import AllTables, PlayTable
 from bridge.engine.protocols import OnChange
-from bridge.errors import MethodProblem, StillbeatError, ValueProblem
+from bridge.errors import MethodProblem, StillbeatError, TuningProblem, ValueProblem
+from bridge.harmony.asked import FollowRequest
+from bridge.harmony.charts.chart import Chart
 from bridge.jobs.choose import TableRequest, choose_table
+from bridge.jobs.harmony.degrees import named_classes
 from bridge.live.desk.labels import Labels, feet_shown, tuning_words
 from bridge.live.desk.listening import Listening
 from bridge.live.desk.typed import keys_shown
 from bridge.live.plan import SOUND_CARD, LivePlan, Playing, TablesDrone, pitched_channels
 from bridge.live.player.journal import state_dir
 from bridge.live.player.sound_card import USUAL
-from bridge.live.prepare.follow import LiveFollow, about_follow, follow_plan
+from bridge.live.prepare.chart import ChartWanted, about_chart, chart_plan, chords_drone
+from bridge.live.prepare.follow import LiveFollow, about_follow, follow_plan, for_drone_alone
 from bridge.live.prepare.song import Song, SongRequest, read_song
 from bridge.store.descriptions import load_table
 from bridge.store.profiles import load_profile
@@ -63,6 +69,8 @@ class LiveRequest(Playing):
     """Notes to hold, as `stillbeat drone` reads them: degrees follow each table's tonic."""
     follow_harmony: LiveFollow | None = None
     """How the harmony is followed; None: not at all."""
+    chart: Chart | None = None
+    """The chords as the player knows them: they are shown, solved beforehand, and the drone follows them."""
     device: str | None = None
     """Part of the microphone's name."""
 
@@ -136,7 +144,7 @@ def prepare(request: LiveRequest) -> Prepared:
     notices += [said] if said else []
     notices += song.said if song is not None else ()
     hold: HoldPlan | None = None
-    if request.drone is not None:
+    if request.drone is not None and request.chart is None:
         program, notes = drone_program(SOUND), request.drone
         held, held_by_tonic = (
             tuple(HeldKeys(drone_keys(notes, build_table(spec).tonic), program) for _, spec in some)
@@ -146,22 +154,54 @@ def prepare(request: LiveRequest) -> Prepared:
         hold = HoldPlan(held, held_by_tonic, hold_channel(method, profile, request.channels, taken))
         notices.append(f"the drone has channel {hold.channel} to itself: play on another")
         notices.append("the drone sounds from the beginning; d ends it")
+    drone = "" if hold is not None else request.drone or ""
+    wanted = ChartWanted(request.chart, "", drone, SOUND) if request.chart is not None else None
+    asked = request.follow_harmony or (LiveFollow(FollowRequest()) if wanted is not None and drone else None)
     follow = None
-    if request.follow_harmony is not None:
-        nothing = HeldKeys(())
+    if asked is not None:
+        own = [wanted.tonic(build_table(home))] if wanted is not None else []
         held_tables, held_tonics = (hold.tables, hold.tonics) if hold is not None else ((), ())
         known, known_tonics = (
             [
-                (spec, table, {key % 12 for key in drone.keys})
-                for (_, spec), table, drone in zip(some, made, drones or (nothing,) * len(some), strict=True)
+                (spec, table, {key % 12 for key in one.keys} or named_classes(drone))
+                for (_, spec), table, one in zip(some, made, drones or (HeldKeys(),) * len(some), strict=True)
             ]
             for some, made, drones in (
                 (specs, first.tables, held_tables),
                 (tonic_specs, first.tonics, held_tonics),
             )
         )
-        follow = follow_plan(request.follow_harmony, known, known_tonics, method, profile)
-        notices += about_follow(request.follow_harmony, method, profile)
+        if request.follow_harmony is not None:
+            follow = follow_plan(asked, known, known_tonics, method, profile, own=own)
+            notices += about_follow(asked, method, profile)
+        else:
+            with suppress(
+                TuningProblem
+            ):  # a tempered table has no commas: the drone stands where it has the roots
+                follow = for_drone_alone(follow_plan(asked, known, known_tonics, method, profile, own=own))
+    charts: list[tuple[ChartPlan | None, ...]] = [(), ()]
+    if wanted is not None:
+        taken = {controls.play_on, *(backing.channels if backing is not None else ())}
+        free = hold_channels(method, profile, request.channels, taken) if drone else ()
+        charts = [
+            tuple(
+                chart_plan(
+                    wanted,
+                    spec,
+                    home,
+                    choices,
+                    asked.wanted if asked is not None else FollowRequest(),
+                    backing,
+                    free,
+                )
+                for (_, spec), choices in zip(some, found or (None,) * len(some), strict=True)
+            )
+            for some, found in (
+                (specs, follow.tables if follow is not None else ()),
+                (tonic_specs, follow.tonics if follow is not None else ()),
+            )
+        ]
+        notices += about_chart(charts[0][0], drone, follow is not None and follow.offered)
     plan = LivePlan(
         **{**request.options(), "on_change": on_change},
         tables=first.tables,
@@ -170,8 +210,12 @@ def prepare(request: LiveRequest) -> Prepared:
         profile=profile,
         state_dir=str(state_dir()),
         backing=backing,
-        drone=TablesDrone(hold, on=True) if hold is not None else None,
+        drone=TablesDrone(hold, on=True)
+        if hold is not None
+        else chords_drone([*charts[0], *charts[1]], True),
         follow=follow,
+        charts=charts[0],
+        tonic_charts=charts[1],
     )
     named = request.table.reference is not None
     listening = None
@@ -191,11 +235,12 @@ def prepare(request: LiveRequest) -> Prepared:
         tuning=tuning_words(home),
         keys=keys_shown(
             False,
-            hold is not None,
+            request.drone is not None,
             listening is not None,
-            follow is not None,
+            request.follow_harmony is not None,
             backing is not None,
             plan.track_alone,
+            wanted is not None and backing is None,
         ),
         feet=feet_shown(controls),
         keyboards=plan.keyboards,
@@ -259,18 +304,37 @@ def hold_channel(
 
     MethodProblem if there is none to spare, or by `mpe` the two would share their loudness.
     """
+    return hold_channels(method, profile, channels, taken)[0]
+
+
+def hold_channels(
+    method: str,
+    profile: SynthProfile | None,
+    channels: tuple[int, ...] | None,
+    taken: Iterable[int | None] = (),
+) -> tuple[int, ...]:
+    """Return all channels that a drone beside the keyboard may have, the last one first; one is left to the keyboard.
+
+    Raises
+    ------
+    MethodProblem
+        There is none to spare, or by `mpe` the two would share their loudness.
+    """
     if method == "mpe":
         raise MethodProblem(
             "by mpe the keyboard is one part with a loudness of its own, which a drone cannot share",
             "choose --method bend, or hold the drone with stillbeat drone on another synth",
         )
     usable = pitched_channels(profile, channels)
-    free = [channel for channel in usable if channel not in set(taken)]
-    if len(usable) < 2 or not free:
+    kept = set(taken)
+    free = [channel for channel in usable if channel not in kept]
+    if len(free) == len(usable):
+        del free[:1]
+    if not free:
         raise MethodProblem(
             "no channel is left for the drone", "allow another channel, or leave the drone away"
         )
-    return free[-1]
+    return tuple(reversed(free))
 
 
 # ---- tables

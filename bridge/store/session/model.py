@@ -44,6 +44,8 @@ from bridge.tuning.tables import Table, build_table
 from bridge.wire.profile import SynthProfile
 
 AUTO = "auto"
+OWN = "own"
+"""Folder beside a session file in a bundle: the descriptions that it names and that do not come with the program."""
 
 
 @dataclass(frozen=True)
@@ -202,6 +204,8 @@ class Session:
     paper: str = "a4"  # paper of those that are PDF: ``a4`` or ``letter``
     # Every file of the folder that it needs, the session file first, as written, with ``/``.
     files: tuple[str, ...] = ()
+    # Descriptions that it names and that do not come with the program, by what each is called in `OWN`.
+    own: tuple[tuple[str, Path], ...] = field(default=(), compare=False)
     missing: tuple[str, ...] = ()  # tracks that are not there, where nobody needs them, each in a sentence
 
     def synth(self, name: str) -> SessionSynth:

@@ -232,13 +232,11 @@ def _inputs(section: Section) -> tuple[str, ...]:
     return texts
 
 
-def read_follow(section: Section, track: bool, signatures: bool) -> FollowRequest | None:
-    """Read how the harmony of a piece's track is followed: true, false, or a section."""
+def read_follow(section: Section, signatures: bool) -> FollowRequest | None:
+    """Read how the harmony of a piece is followed, its track's and what is played: true, false, or a section."""
     key = "follow_harmony"
     if key not in section or section.data[key] is False:
         return None
-    if not track:
-        raise section.problem("there is no track whose harmony to follow", "", key)
     if signatures:
         raise section.problem(
             "follow_harmony and follow_key_signatures both move notes where the key changes",

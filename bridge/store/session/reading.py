@@ -27,8 +27,9 @@ from typing import Any
 
 from bridge.errors import InputProblem, StillbeatError, ValueProblem
 from bridge.store.descriptions import is_path, load_guitar, load_scale, load_table
+from bridge.store.finding import descriptions_beside
 from bridge.store.session.finder import Finder
-from bridge.store.session.model import Drone, Piece, PieceSection, Session, Take, built
+from bridge.store.session.model import OWN, Drone, Piece, PieceSection, Session, Take, built
 from bridge.store.session.parts import (
     piece_drone,
     read_chart,
@@ -120,6 +121,11 @@ class _Reader:
         self.missing: list[str] = []
 
     def session(self) -> Session:
+        with descriptions_beside(self.finder.folder / OWN) as used:
+            session = self._session()
+        return replace(session, own=tuple(sorted(used.items())))
+
+    def _session(self) -> Session:
         top = self.top
         top.check_schema()
         top.text("units", UNITS)
@@ -245,7 +251,7 @@ class _Reader:
             track=track,
             track_text=self.finder.files[-1] if track is not None else "",
             follow_key_signatures=follow,
-            follow_harmony=read_follow(section, "track" in section, follow),
+            follow_harmony=read_follow(section, follow),
             plain=section.flag("plain", False),
             drone=drone,
             notes=section.text("notes", "").strip(),
