@@ -60,6 +60,18 @@ _TABLE_OPTIONS = (
         help="Hold one note at a frequency, such as F#3=183.1. Again for more.",
     ),
     click.option(
+        "--transpose",
+        type=click.IntRange(-12, 12),
+        metavar="SEMITONES",
+        help="The singer's key, such as -2: a track's keys move, and the tonic with them, its pitch taken from home.",
+    ),
+    click.option(
+        "--keep-shapes",
+        is_flag=True,
+        default=None,
+        help="For --transpose the capo moves, and not the tonic: the chords keep their shapes.",
+    ),
+    click.option(
         "--open-strings-win",
         is_flag=True,
         default=None,

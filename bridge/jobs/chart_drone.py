@@ -65,6 +65,7 @@ def plan_chart_drone(
     music = read_music(midi, playing[0], playing[0].numbers[0] if midi.format == 2 else None)
     starts_s = chart_times(music.bar_starts_s, len(chart.bars))
     table = build_table(spec)
+    chart = chart.moved(spec.transposed, table.tonic)
     text = " ".join(request.notes) or USUAL
     named = named_classes(text)
     guitar_class = parse_pitch_class(table.tonic) if table.strings else None

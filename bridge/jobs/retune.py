@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, overload
 
@@ -36,6 +36,7 @@ from bridge.jobs.harmony.notes import read_music
 from bridge.jobs.harmony.palettes import check_request
 from bridge.jobs.harmony.place import Placed, placed_tables
 from bridge.jobs.harmony.told import Told, apart, tell
+from bridge.jobs.transposed import transposed_midi
 from bridge.store.files import check_output, write_all_atomic
 from bridge.store.playing import Playing, sequences
 from bridge.store.profiles import load_profile
@@ -47,6 +48,7 @@ from bridge.tuning.notes import parse_pitch_class
 from bridge.tuning.off_guitar import off_guitar
 from bridge.tuning.spec import TableSpec
 from bridge.tuning.tables import Table, build_table, equal_table
+from bridge.tuning.transposing import moved_tonic
 from bridge.wire.profile import BEND_METHODS, MTS_METHODS, STANDARD, SynthProfile
 
 AUDIBLE_CENTS = 0.1
@@ -246,6 +248,7 @@ def retune_midi(
 ) -> tuple[MidiFile, Retuned]:
     """Retune a MIDI file in memory; returns the new file and what was done. Parameters as for `retune_file`."""
     profile = load_profile(request.synth) if isinstance(request.synth, str) else request.synth
+    midi = transposed_midi(midi, request.spec.transposed)
     plans = _plans(midi, request, listen, progress, profile)
     if request.method == "auto":
         chosen = _choose(plans, request, profile)
@@ -270,13 +273,14 @@ class _Plan:
 
 def listen_to(midi: MidiFile, request: RetuneRequest) -> list[Told]:
     """Look through the chords of a file without retuning it; one record for each sequence."""
+    midi = transposed_midi(midi, request.spec.transposed)
     return [plan.told for plan in _plans(midi, request, listen=True) if plan.told is not None]
 
 
 def tables_of(midi: MidiFile, request: RetuneRequest) -> list[list[tuple[int, Sequence[float]]]]:
     """Return the tables that a file is retuned by, for each sequence: ticks and 128 frequencies, from tick 0 on."""
     found: list[list[tuple[int, Sequence[float]]]] = []
-    for plan in _plans(midi, request):
+    for plan in _plans(transposed_midi(midi, request.spec.transposed), request):
         ticks = [plan.playing.events[anchor][0] for anchor, _ in plan.placed]
         found.append([(0, plan.first), *zip(ticks, (hz for _, hz in plan.placed), strict=True)])
     return found
@@ -306,7 +310,7 @@ def _plans(
                 music,
                 tables,
                 request.follow_harmony,
-                chart=request.chart,
+                chart=request.chart and request.chart.moved(request.spec.transposed, home.tonic),
                 hz=hz,
                 progress=progress,
                 crowded_s=short_s,
@@ -450,6 +454,11 @@ def _changes(midi: MidiFile, request: RetuneRequest, result: Retuned, only: int 
     signatures: list[tuple[int, Change]] = []
     if request.follow_key_signatures:
         signatures, inferred = follow_signatures(midi, only)
+        # The file is moved already, and whoever applies changes moves what is named as it was written.
+        back = -request.spec.transposed
+        signatures = [
+            (tick, replace(one, tonic=moved_tonic(one.tonic, back))) for tick, one in signatures if one.tonic
+        ]
         result.inferred += inferred
     changes = place_changes(midi, request.spec, request.at, signatures, only)
     result.changes += changes

@@ -150,6 +150,8 @@ class BendEngine:
         router = self._router
         channels = self._channels
         channels.sink = []
+        if self._ranges.waiting and status & 0xF0 == 0x90 and data[2]:
+            self._ranges.settle()
         if status < 0xF0:
             index = status & 0x0F
             if channels.sources[index].kit and status < 0xA0 and not self._ends_guest(data):

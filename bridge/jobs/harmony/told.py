@@ -69,6 +69,11 @@ class Told:
     _reasons: tuple[BarReason, ...] | None = field(default=None, repr=False)
 
     @property
+    def tonic_name(self) -> str:
+        """The tonic by which it was followed, that was heard or is the chart's; empty where there was none."""
+        return self.heard.tonic.name if self.heard is not None and self.heard.tonic is not None else ""
+
+    @property
     def followed(self) -> bool:
         """Whether notes were moved by commas."""
         return self.asked and self.following is not None and self.following.followed

@@ -32,6 +32,7 @@ from bridge.jobs.export import paced_midi
 from bridge.jobs.harmony.degrees import named_classes
 from bridge.jobs.retune import RetuneRequest, retune_midi
 from bridge.jobs.session.plan import PiecePlan, Step, SynthPlan, tuner_for
+from bridge.jobs.transposed import transposed_midi
 from bridge.store.session.model import AUTO, Piece, built, moved_spec, problem_at
 from bridge.store.smf import MidiFile, midi_bytes, rebuild
 from bridge.store.syx import syx_bytes
@@ -197,7 +198,10 @@ def _track(
     if cents:
         facts["trim_cents"] = cents
     if profile.panel:
-        return [] if cents else [Made(path, midi_bytes(midi), {**facts, "method": "", "worst_cents": 0.0})]
+        if cents:
+            return []
+        data = midi_bytes(transposed_midi(midi, piece.spec.transposed))
+        return [Made(path, data, {**facts, "method": "", "worst_cents": 0.0})]
     request = replace(track_request(piece, cents), method=synth.synth.method, synth=profile)
     try:
         retuned, done = retune_midi(midi, request)

@@ -212,7 +212,10 @@ class Desk:
                 elif not plan.returning:
                     self.say("said", f"ready: {state.keyboard or 'no keyboard'} -> {state.synth}")
             case Changed(state):
+                before = self._keeper.state
                 self._take_state(state)
+                if before is not None:
+                    self._off_guitar(before, state)
             case Say("asked", ("listen" | "undo") as command):  # by foot
                 self._typed(command)
                 self._changed = True
@@ -230,6 +233,14 @@ class Desk:
         if self._strings is not None:
             self._strings.state(state)
         self._changed = True
+
+    def _off_guitar(self, before: State, now: State) -> None:
+        """Say where a table that was switched to lies off the guitar; equal temperament is meant to."""
+        if now.kept.equal or (now.kept.number, now.kept.tonic) == (before.kept.number, before.kept.tonic):
+            return
+        table = self._labels.table(now.kept)
+        if table.off_guitar:
+            self.say("said", f"{table.name}: {table.off_guitar}")
 
     # ---- showing
 

@@ -9,7 +9,7 @@ from typing import Any
 from bridge.engine.play.controls import Action, Controls
 from bridge.engine.play.held_drone import USUAL_VOLUME
 from bridge.engine.play.keyboards import Keyboard
-from bridge.engine.play.tables import PlayTable
+from bridge.engine.play.tables import Kept, PlayTable
 from bridge.live.desk.track_labels import TrackLabels
 from bridge.live.desk.typed import KEYS_SHOWN
 from bridge.live.plan import NEW_PORT
@@ -86,7 +86,7 @@ class Labels:
             How far the reference was moved since the beginning, the trim not counted.
         """
         kept = state.kept
-        table = self.tables[kept.number - 1] if kept.tonic is None else self.tonics[kept.tonic]
+        table = self.table(kept)
         tonic = note_name(60 + table.tonic)[:-1]
         held = state.held.channels if state.held is not None else ()
         played = [
@@ -124,6 +124,10 @@ class Labels:
             **(self._section(kept.number) if self.programme else self._table(kept.number)),
             **(self.track.shown(state) if self.track is not None else {}),
         }
+
+    def table(self, kept: Kept) -> PlayTable:
+        """Return the table that holds."""
+        return self.tables[kept.number - 1] if kept.tonic is None else self.tonics[kept.tonic]
 
     def _keyboards(self, state: State) -> dict[str, Any]:
         """What each of several keyboards is called, what of it plays, and which are gone."""

@@ -77,6 +77,7 @@ def prepare_chart_drone(
     if profile is None and found.method in MTS_METHODS:
         profile = STANDARD
     text = " ".join(asked.notes) or USUAL_NOTES
+    chart = chart.moved(spec.transposed, build_table(spec).tonic)
     wanted = ChartWanted(chart, "", text, asked.sound, asked.voice)
     request = FollowRequest()
     own = [wanted.tonic(build_table(spec))]

@@ -19,7 +19,7 @@ from bridge.harmony.asked import FollowRequest
 from bridge.jobs.harmony.degrees import named_classes
 from bridge.live.prepare.chart import ChartWanted, chart_plan
 from bridge.live.prepare.follow import LiveFollow, about_follow, follow_plan
-from bridge.store.session.model import Drone, Piece
+from bridge.store.session.model import Drone, Piece, built
 from bridge.tuning.spec import TableSpec
 from bridge.wire.profile import SynthProfile
 
@@ -136,9 +136,8 @@ def _wanted(place: Place, drones: bool) -> ChartWanted | None:
     if piece.chart is None:
         return None
     notes = " ".join(drone.notes) if drones else ""
-    return ChartWanted(
-        piece.chart, f"{piece.number} {piece.title}", notes, drone.sound, drone.voice, drone.octave
-    )
+    chart = piece.chart.moved(piece.spec.transposed, built(piece.spec).tonic)
+    return ChartWanted(chart, f"{piece.number} {piece.title}", notes, drone.sound, drone.voice, drone.octave)
 
 
 def _tonic(place: Place) -> str | None:
