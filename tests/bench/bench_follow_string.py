@@ -6,9 +6,9 @@ room), and where it is asked for a drone. The strings are synthetic (stiff, thei
 ten minutes: all of them, or the reference string alone, or none.
 
 The sound goes through `bridge.sound.listening.string_ear` and what that hears through
-`bridge.engine.play.string_follow`, as while playing; only the clock is the sound's own. Printed: how far the tables were
-moved, how far the reference string is then from them, and what was told. Wanted: within a cent at the end where the guitar
-drifts; no move on what was not a drift of the guitar.
+`bridge.engine.play.string_follow`, as while playing; only the clock is the sound's own. Printed: how far the tables
+were moved, how far the reference string is then from them, and what was told. Wanted: within a cent at the end where
+the guitar drifts; no move on what was not a drift of the guitar.
 
     python tests/bench/bench_follow_string.py [--minutes 10] [--seed 1]
 """
@@ -58,7 +58,7 @@ def tone(hz: float, seconds: float) -> np.ndarray:
 
 
 def evening(what: str, drone: bool, minutes: float, seed: int) -> tuple[float, float, list[str], int]:
-    """Play it; return how far tables were moved, how far the reference string is from them, what was said, plucks heard."""
+    """Return how far tables were moved, how far the reference string is from them, what was said, and plucks heard."""
     rng = np.random.default_rng(seed)
     lies = {string: float(rng.uniform(-3, 3)) for string in STRINGS} | {4: 0.0}
     drone_hz = (D3, D3 * 3 / 2)

@@ -123,8 +123,9 @@ class StringEarProcess:
         self._popen = children.start("bridge.live.desk.string_ear")
         self._outbox: queue.SimpleQueue[ToEar | None] = queue.SimpleQueue()
         self._outbox.put(strings)
-        for work in (self._read, self._write):
-            threading.Thread(target=work, daemon=True).start()
+        self._threads = [threading.Thread(target=work, daemon=True) for work in (self._read, self._write)]
+        for thread in self._threads:
+            thread.start()
 
     def tell(self, around: Around) -> None:
         """Send what else sounds, without waiting."""
@@ -152,3 +153,9 @@ class StringEarProcess:
         self._ended = True
         self._outbox.put(None)
         children.end(self._popen)
+        for thread in self._threads:
+            thread.join(1.0)
+        for stream in (self._popen.stdin, self._popen.stdout):
+            if stream is not None:
+                with contextlib.suppress(OSError):
+                    stream.close()
