@@ -98,7 +98,9 @@ def table_options(argument: bool) -> Callable[[F], F]:
             decorated = click.argument("table", required=False, metavar="[TABLE]")(decorated)
         else:
             decorated = click.option(
-                "--table", metavar="NAME|FILE", help="A table by name, or a NAME.table.toml file."
+                "--table",
+                metavar="NAME|FILE",
+                help="A table by name, or a file NAME.table.toml (a text file).",
             )(decorated)
         result: F = decorated
         return result
@@ -177,6 +179,15 @@ chart_option = click.option(
     "--chart",
     metavar="TEXT|FILE",
     help="The chords as you know them, as text (| G | Em | Am D7 |) or a file; they count for what is heard.",
+)
+
+
+follow_string_option = click.option(
+    "--follow-string",
+    "follow_string",
+    metavar="NOTE",
+    help="The open string that all tables follow while things play, such as D3 or 4, heard through the microphone "
+    "between phrases. Off unless named.",
 )
 
 

@@ -71,7 +71,10 @@ if TYPE_CHECKING:
     help="Print which chords are off, and how nearly and at what cost notes are as the table has them.",
 )
 @click.option(
-    "--report-json", type=click.Path(path_type=Path), metavar="FILE", help="Write the same as JSON."
+    "--report-json",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Write the same for scripts, as JSON.",
 )
 @click.option("--equal", is_flag=True, help="For comparison: equal temperament through the same reference.")
 @table_options(argument=False)
