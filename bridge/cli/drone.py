@@ -8,15 +8,25 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from bridge.cli.options import chart_option, method_option, overwrite_option, table_options, warn_doubt
+from bridge.cli.options import (
+    chart_option,
+    follow_string_option,
+    method_option,
+    overwrite_option,
+    table_options,
+    warn_doubt,
+)
 from bridge.cli.page import page_beside, page_options, wants_page
 from bridge.engine.play.drone_sounds import SOUND, SOUNDS
 
 if TYPE_CHECKING:
+    from bridge.engine.play.controls import Controls
     from bridge.jobs.choose import TableRequest
     from bridge.jobs.drone import DroneRequest
+    from bridge.live.desk.string_following import StringFollowing
     from bridge.live.prepare.drone import PreparedDrone
     from bridge.page.frames import Stand
+    from bridge.tuning.spec import TableSpec
 
 CAUTION = "a drone never lets the ear rest: start with the volume down, above all over headphones"
 
@@ -107,6 +117,8 @@ CAUTION = "a drone never lets the ear rest: start with the volume down, above al
     help="Write a .wav or .flac file instead.",
 )
 @chart_option
+@follow_string_option
+@click.option("--mic", metavar="NAME", help="Microphone that --follow-string listens to: part of its name.")
 @click.option(
     "--track",
     type=click.Path(path_type=Path),
@@ -115,6 +127,17 @@ CAUTION = "a drone never lets the ear rest: start with the volume down, above al
 )
 @click.option("--device", metavar="NAME", help="Sound card: part of its name  [default: the usual one]")
 @click.option("--out", "out_port", metavar="NAME", help="Play on a synth: part of its port's name; or: new.")
+@click.option(
+    "--in", "in_port", metavar="NAME", help="Where foot switches are, beside --out: part of the port's name."
+)
+@click.option(
+    "--foot",
+    "feet",
+    multiple=True,
+    metavar="CONTROLLER=ACTION",
+    help="A foot switch: 66=drone (off and on); or drone-louder, drone-softer, equal, trim-up, trim-down, panic. Again "
+    "for more.",
+)
 @click.option("--synth", metavar="NAME", help="What the synth is, such as fluidsynth (see: tables synths).")
 @method_option("How the table reaches the synth.")
 @click.option("--channels", metavar="LIST", help="Channels that it may use on the synth, such as 1-4.")
@@ -147,7 +170,9 @@ def drone_command(request: TableRequest, **chosen: Any) -> None:
     method whose synth moves sounding notes that way; not by mpe.
 
     \b
-      typed while it sounds: + - trim by half a cent, 0 untrimmed, e equal or just, x or q ends it
+      typed while it sounds: . , louder and softer, d off and on, + - trim by half a cent, 0 untrimmed,
+                             e equal or just, x or q ends it
+      a page turner:         louder and softer
 
     HEARING: a drone is a continuous sound, and what is loud for minutes can harm for good. It starts from silence,
     swells for at least two seconds, and its level is capped; but no program knows how loud your speakers are. Start
@@ -163,8 +188,18 @@ def drone_command(request: TableRequest, **chosen: Any) -> None:
     if len(ways) > 1:
         raise ValueProblem(f"{' and '.join(ways)} were both asked for", "a drone goes one way at a time")
     asked = drone_request(chosen)
+    if chosen["output"] is not None and (chosen["follow_string"] or chosen["mic"]):
+        raise ValueProblem(
+            "a file that is written follows no string", "leave --follow-string and --mic away, or -o"
+        )
+    if chosen["mic"] and not chosen["follow_string"]:
+        raise ValueProblem("--mic belongs to --follow-string", "name the string: --follow-string D3")
     if chosen["output"] is not None and wants_page(chosen):
         raise ValueProblem("a file that is written has no page", "leave --page away, or -o")
+    if chosen["output"] is not None and (chosen["feet"] or chosen["in_port"]):
+        raise ValueProblem("a file that is written has no feet", "leave --foot and --in away, or -o")
+    if chosen["chart"] and (chosen["feet"] or chosen["in_port"]):
+        raise ValueProblem("a chart is led by typed keys and page turners", "leave --foot and --in away")
     if chosen["chart"] and not chosen["track"] and chosen["output"] is None:
         _by_foot(request, asked, chosen)
     elif chosen["chart"] or chosen["track"]:
@@ -267,6 +302,7 @@ def _by_foot(request: TableRequest, asked: DroneRequest, chosen: dict[str, Any])
 
         assert prepared.spec is not None
         stand = partial(stand_of_drone, prepared.plan.tables, prepared.spec, chart=True)
+        strings = _strings(prepared.spec, chosen)
         with page_beside(desk, stand, prepared.labels, chosen) as (watchers, labels):
             desk.perform(
                 prepared.plan,
@@ -274,6 +310,7 @@ def _by_foot(request: TableRequest, asked: DroneRequest, chosen: dict[str, Any])
                 lambda keys: make_display(chosen["lines"], keys),
                 [CAUTION, *prepared.notices],
                 watchers=watchers,
+                strings=strings,
             )
 
 
@@ -321,12 +358,15 @@ def _aloud(request: TableRequest, asked: DroneRequest, chosen: dict[str, Any]) -
             method=chosen["method"],
             channels=parse_channels(chosen["channels"]) if chosen["channels"] else None,
             system=chosen["system"],
+            in_port=chosen["in_port"],
+            controls=_feet(chosen["feet"]),
         )
         warn_doubt(prepared.doubt)
         from bridge.live.desk.drone_display import make_drone_display
         from bridge.live.desk.labels import Labels, tuning_words
 
         bare = Labels(prepared.plan.tables, tuning=tuning_words(prepared.table.spec))
+        strings = _strings(prepared.table.spec, chosen)
         with page_beside(desk, partial(_stand, prepared), bare, chosen) as (watchers, labels):
             desk.perform(
                 prepared.plan,
@@ -334,7 +374,26 @@ def _aloud(request: TableRequest, asked: DroneRequest, chosen: dict[str, Any]) -
                 lambda keys: make_drone_display(prepared.table, prepared.plan, chosen["lines"], keys),
                 [CAUTION, *prepared.notices],
                 watchers=watchers,
+                strings=strings,
             )
+
+
+def _feet(texts: tuple[str, ...]) -> Controls:
+    """Read foot switches; nothing else that arrives chooses anything."""
+    from bridge.engine.play.controls import Controls, parse_feet
+
+    feet = parse_feet(texts)
+    channel = 16 if feet.programs else None
+    return Controls(channel, feet=feet.controllers, foot_programs=feet.programs, foot_keys=feet.keys)
+
+
+def _strings(spec: TableSpec, chosen: dict[str, Any]) -> StringFollowing | None:
+    """Return what follows an open string, if that was asked for."""
+    if not chosen["follow_string"]:
+        return None
+    from bridge.live.prepare.strings import strings_to_follow
+
+    return strings_to_follow(chosen["follow_string"], spec, chosen["mic"])
 
 
 def _stand(prepared: PreparedDrone) -> Stand:

@@ -53,6 +53,7 @@ def stand_shown(stand: Stand) -> dict[str, Any]:
         "strings": _strings(stand),
         "frets": stand.spec.guitar.frets if stand.spec is not None and stand.spec.guitar is not None else 0,
         "tuner": _aims_shown(stand.aims),
+        "sung": list(stand.sung_degrees),
     }
 
 

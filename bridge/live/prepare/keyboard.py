@@ -101,6 +101,8 @@ def prepare(request: LiveRequest) -> Prepared:
     """
     if not request.played and request.song is None:
         raise ValueProblem("nothing would play", "name a keyboard with --in, or a MIDI file: play song.mid")
+    if not request.played and (request.controls.feet or request.controls.zone is not None):
+        raise ValueProblem("foot switches and switch keys need a port", "name it with --in; see: ports")
     request = _where(request)
     home, specs = _tables(request)
     controls = request.controls
@@ -272,10 +274,12 @@ def _where(request: LiveRequest) -> LiveRequest:
         if request.card is not None:
             raise ValueProblem("a port and a sound card were both named", "leave --out or --card out")
         return request
+    if request.song is None:
+        raise ValueProblem("nothing says where it sounds", "name the synth's port with --out; see: ports")
     if request.played:
         raise ValueProblem(
-            "nothing says where the keyboard sounds",
-            "name the synth's port with --out (see: ports); the sound card plays files and drones alone",
+            "the sound card plays a file alone, without keyboard or foot switches",
+            "name a synth's port with --out; or leave --in away: typed keys and page turners work as well",
         )
     named = [
         option
