@@ -13,6 +13,7 @@ from bridge.cli.page import page_beside, page_options, wants_page
 from bridge.engine.play.drone_sounds import SOUND, SOUNDS
 
 if TYPE_CHECKING:
+    from bridge.engine.play.controls import Controls
     from bridge.jobs.choose import TableRequest
     from bridge.jobs.drone import DroneRequest
     from bridge.live.prepare.drone import PreparedDrone
@@ -115,6 +116,17 @@ CAUTION = "a drone never lets the ear rest: start with the volume down, above al
 )
 @click.option("--device", metavar="NAME", help="Sound card: part of its name  [default: the usual one]")
 @click.option("--out", "out_port", metavar="NAME", help="Play on a synth: part of its port's name; or: new.")
+@click.option(
+    "--in", "in_port", metavar="NAME", help="Where foot switches are, beside --out: part of the port's name."
+)
+@click.option(
+    "--foot",
+    "feet",
+    multiple=True,
+    metavar="CONTROLLER=ACTION",
+    help="A foot switch: 66=drone (off and on); or drone-louder, drone-softer, equal, trim-up, trim-down, panic. Again "
+    "for more.",
+)
 @click.option("--synth", metavar="NAME", help="What the synth is, such as fluidsynth (see: tables synths).")
 @method_option("How the table reaches the synth.")
 @click.option("--channels", metavar="LIST", help="Channels that it may use on the synth, such as 1-4.")
@@ -147,7 +159,9 @@ def drone_command(request: TableRequest, **chosen: Any) -> None:
     method whose synth moves sounding notes that way; not by mpe.
 
     \b
-      typed while it sounds: + - trim by half a cent, 0 untrimmed, e equal or just, x or q ends it
+      typed while it sounds: . , louder and softer, d off and on, + - trim by half a cent, 0 untrimmed,
+                             e equal or just, x or q ends it
+      a page turner:         louder and softer
 
     HEARING: a drone is a continuous sound, and what is loud for minutes can harm for good. It starts from silence,
     swells for at least two seconds, and its level is capped; but no program knows how loud your speakers are. Start
@@ -165,6 +179,10 @@ def drone_command(request: TableRequest, **chosen: Any) -> None:
     asked = drone_request(chosen)
     if chosen["output"] is not None and wants_page(chosen):
         raise ValueProblem("a file that is written has no page", "leave --page away, or -o")
+    if chosen["output"] is not None and (chosen["feet"] or chosen["in_port"]):
+        raise ValueProblem("a file that is written has no feet", "leave --foot and --in away, or -o")
+    if chosen["chart"] and (chosen["feet"] or chosen["in_port"]):
+        raise ValueProblem("a chart is led by typed keys and page turners", "leave --foot and --in away")
     if chosen["chart"] and not chosen["track"] and chosen["output"] is None:
         _by_foot(request, asked, chosen)
     elif chosen["chart"] or chosen["track"]:
@@ -321,6 +339,8 @@ def _aloud(request: TableRequest, asked: DroneRequest, chosen: dict[str, Any]) -
             method=chosen["method"],
             channels=parse_channels(chosen["channels"]) if chosen["channels"] else None,
             system=chosen["system"],
+            in_port=chosen["in_port"],
+            controls=_feet(chosen["feet"]),
         )
         warn_doubt(prepared.doubt)
         from bridge.live.desk.drone_display import make_drone_display
@@ -335,6 +355,15 @@ def _aloud(request: TableRequest, asked: DroneRequest, chosen: dict[str, Any]) -
                 [CAUTION, *prepared.notices],
                 watchers=watchers,
             )
+
+
+def _feet(texts: tuple[str, ...]) -> Controls:
+    """Read foot switches; nothing else that arrives chooses anything."""
+    from bridge.engine.play.controls import Controls, parse_feet
+
+    feet = parse_feet(texts)
+    channel = 16 if feet.programs else None
+    return Controls(channel, feet=feet.controllers, foot_programs=feet.programs, foot_keys=feet.keys)
 
 
 def _stand(prepared: PreparedDrone) -> Stand:

@@ -250,6 +250,7 @@ def play_command(request: TableRequest, **chosen: Any) -> None:
       stillbeat play --guitar open-d --reference D3=146.5 --in keys --out synth
       stillbeat play --guitar open-g --in keys --out synth --synth fluidsynth --also C --also D,b7=7/4
       stillbeat play --tonic D --in keys --out synth --switch-keys C1-B1 --on-change glide 0.5
+      stillbeat play --guitar open-d --in "left: keys C2-B3, octave -1" --in "right: velocity 90" --out synth
       stillbeat play --session evening.toml --in keys --out synth
 
     Tables are switched by typed keys, by a program change on the control channel, by a foot switch, or by switch

@@ -361,8 +361,8 @@ class Player:
 
     @property
     def ended(self) -> bool:
-        """Whether there is nothing more to play: no keyboard, and every source at its end."""
-        if self.plan.played:
+        """Whether there is nothing more to play: no keyboard but the feet of a drone, and every source ended."""
+        if self.plan.played and (self._seat is None or self._seat.endless):
             return False
         held = self._seat.source if self._seat is not None and self._seat.endless else None
         with self._lock:
