@@ -13,6 +13,7 @@ A tour for Python users; every example below runs.
 `listen`                the notes of a take: what they are, how far from the table
 `guitars`, `profiles`   what can be named
 `profile`               what one synth obeys
+`OffGuitarWarning`      what is warned where a table lies off the guitar that it was asked for
 `StillbeatError`        every error that is raised on purpose; its kinds are in `bridge.errors`
 ======================  ============================================================================
 
@@ -21,7 +22,8 @@ explains each. A guitar is said by ``guitar="open-d"``, what its reference strin
 ``reference="D3=146.5"`` (hertz) or ``reference="D3-7c"`` (as a tuner shows it).
 
 For programs written with mido there is a backend: `bridge.mido_backend`. What a command would print as a notice goes
-to the log ``stillbeat`` of `logging`. Nothing heavy is loaded before it is needed.
+to the log ``stillbeat`` of `logging`; that an open string lies off the table is a warning, `OffGuitarWarning`. Nothing
+heavy is loaded before it is needed.
 
 Conventions everywhere: MIDI keys are 0-127 with C4 = 60; channels are 1-16 where a person reads or writes them (mido
 counts them from 0); units stand in names (`_hz`, `_cents`, `_semitones`, `_s`); ratios are `fractions.Fraction` until
@@ -32,7 +34,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from bridge.errors import StillbeatError
+from bridge.errors import OffGuitarWarning, StillbeatError
 
 if TYPE_CHECKING:
     from os import PathLike
@@ -54,6 +56,7 @@ if TYPE_CHECKING:
 __version__ = "0.1.0"
 
 __all__ = [
+    "OffGuitarWarning",
     "StillbeatError",
     "drone",
     "export",

@@ -54,6 +54,22 @@ class StillbeatError(Exception):
         super().__init__(f"{message} ({hint})" if hint else message)
 
 
+class OffGuitarWarning(UserWarning):
+    """An open string, or the reference, lies more than 2 cents off the table that a Python program asked for.
+
+    Examples
+    --------
+    A cello's A lies a comma above the scale on its C; a program that means it says so:
+
+    >>> import bridge, warnings
+    >>> with warnings.catch_warnings():
+    ...     warnings.simplefilter("ignore", bridge.OffGuitarWarning)
+    ...     cello = bridge.table(guitar="cello")
+    >>> round(cello.strings[-1].cents_from_table, 1)
+    21.5
+    """
+
+
 class ValueProblem(StillbeatError):
     """A value that the user gave is malformed or out of range (exit code 2)."""
 

@@ -88,6 +88,11 @@ def _print_words(chords: Sequence[Chord]) -> None:
         show(
             "a second, tritone or seventh that is not named is as the scale has it: it has no small ratio, and rubs"
         )
+    if any(chord.seventh_stays for chord in chords):
+        show(
+            "leave 4, which falls to 3: raised by a comma, V7's seventh would be pure with its fifth, and off IV's 4; "
+            "do so only where no IV is near"
+        )
     cures = [chord.cure for chord in chords if chord.cure]
     if any("=" in cure for cure in cures):
         show("cure: a --degree that makes the chord pure, and what it costs; in a track --at BAR=5=,2=10/9")

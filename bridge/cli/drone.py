@@ -8,15 +8,25 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from bridge.cli.options import chart_option, method_option, overwrite_option, table_options, warn_doubt
+from bridge.cli.options import (
+    chart_option,
+    follow_string_option,
+    method_option,
+    overwrite_option,
+    table_options,
+    warn_doubt,
+)
 from bridge.cli.page import page_beside, page_options, wants_page
 from bridge.engine.play.drone_sounds import SOUND, SOUNDS
 
 if TYPE_CHECKING:
+    from bridge.engine.play.controls import Controls
     from bridge.jobs.choose import TableRequest
     from bridge.jobs.drone import DroneRequest
+    from bridge.live.desk.string_following import StringFollowing
     from bridge.live.prepare.drone import PreparedDrone
     from bridge.page.frames import Stand
+    from bridge.tuning.spec import TableSpec
 
 CAUTION = "a drone never lets the ear rest: start with the volume down, above all over headphones"
 
@@ -107,6 +117,8 @@ CAUTION = "a drone never lets the ear rest: start with the volume down, above al
     help="Write a .wav or .flac file instead.",
 )
 @chart_option
+@follow_string_option
+@click.option("--mic", metavar="NAME", help="Microphone that --follow-string listens to: part of its name.")
 @click.option(
     "--track",
     type=click.Path(path_type=Path),
@@ -115,6 +127,17 @@ CAUTION = "a drone never lets the ear rest: start with the volume down, above al
 )
 @click.option("--device", metavar="NAME", help="Sound card: part of its name  [default: the usual one]")
 @click.option("--out", "out_port", metavar="NAME", help="Play on a synth: part of its port's name; or: new.")
+@click.option(
+    "--in", "in_port", metavar="NAME", help="Where foot switches are, beside --out: part of the port's name."
+)
+@click.option(
+    "--foot",
+    "feet",
+    multiple=True,
+    metavar="CONTROLLER=ACTION",
+    help="A foot switch: 66=drone (off and on); or drone-louder, drone-softer, equal, trim-up, trim-down, panic. Again "
+    "for more.",
+)
 @click.option("--synth", metavar="NAME", help="What the synth is, such as fluidsynth (see: tables synths).")
 @method_option("How the table reaches the synth.")
 @click.option("--channels", metavar="LIST", help="Channels that it may use on the synth, such as 1-4.")
@@ -135,17 +158,21 @@ def drone_command(request: TableRequest, **chosen: Any) -> None:
       stillbeat drone third --guitar open-d --settle tempered
       stillbeat drone --lesson --tonic G --voice alto -o lesson.wav
       stillbeat drone fifth --tonic D --out synth --synth fluidsynth
+      stillbeat drone 1 5 --guitar open-d --chart "| D | Em G | A | D |"
       stillbeat drone 1 5 --guitar open-d --chart song.txt --track song.mid -o along.wav
 
-    With --chart and --track a drone in a file follows the chords of a track: its degrees stand above the root of each
-    chord and change there by fading, never by gliding.
+    With --chart it follows chords: its degrees stand above the root of each chord and change there by fading, never by
+    gliding. You lead it, never a clock: c, n, space or a page turner goes to the next chord, C or p to the one before
+    (by a foot switch with MIDI: stillbeat play --drone). In a file the bars of --track lead.
 
     Settling: the lowest note stands still, and the others begin tempered or so many cents off and glide home, so that
     the beats slow down and stop; the rate of the beats is shown as it falls. It works by pitch bend on top of every
     method whose synth moves sounding notes that way; not by mpe.
 
     \b
-      typed while it sounds: + - trim by half a cent, 0 untrimmed, e equal or just, x or q ends it
+      typed while it sounds: . , louder and softer, d off and on, + - trim by half a cent, 0 untrimmed,
+                             e equal or just, x or q ends it
+      a page turner:         louder and softer
 
     HEARING: a drone is a continuous sound, and what is loud for minutes can harm for good. It starts from silence,
     swells for at least two seconds, and its level is capped; but no program knows how loud your speakers are. Start
@@ -161,9 +188,21 @@ def drone_command(request: TableRequest, **chosen: Any) -> None:
     if len(ways) > 1:
         raise ValueProblem(f"{' and '.join(ways)} were both asked for", "a drone goes one way at a time")
     asked = drone_request(chosen)
+    if chosen["output"] is not None and (chosen["follow_string"] or chosen["mic"]):
+        raise ValueProblem(
+            "a file that is written follows no string", "leave --follow-string and --mic away, or -o"
+        )
+    if chosen["mic"] and not chosen["follow_string"]:
+        raise ValueProblem("--mic belongs to --follow-string", "name the string: --follow-string D3")
     if chosen["output"] is not None and wants_page(chosen):
         raise ValueProblem("a file that is written has no page", "leave --page away, or -o")
-    if chosen["chart"] or chosen["track"]:
+    if chosen["output"] is not None and (chosen["feet"] or chosen["in_port"]):
+        raise ValueProblem("a file that is written has no feet", "leave --foot and --in away, or -o")
+    if chosen["chart"] and (chosen["feet"] or chosen["in_port"]):
+        raise ValueProblem("a chart is led by typed keys and page turners", "leave --foot and --in away")
+    if chosen["chart"] and not chosen["track"] and chosen["output"] is None:
+        _by_foot(request, asked, chosen)
+    elif chosen["chart"] or chosen["track"]:
         _along_track(request, asked, chosen)
     elif chosen["output"] is not None:
         _to_file(request, asked, chosen["output"], chosen["overwrite"])
@@ -213,7 +252,7 @@ def _along_track(request: TableRequest, asked: DroneRequest, chosen: dict[str, A
     if not (chosen["chart"] and chosen["track"] and output is not None):
         raise ValueProblem(
             "a drone follows a chart along a track, into a file",
-            "say all of --chart, --track and -o; a chart alone has no time",
+            "say all of --chart, --track and -o; a chart alone has no time: without -o you lead it by key or foot",
         )
     spec = choose_table(request)
     warn_doubt(spec.doubt)
@@ -235,6 +274,44 @@ def _along_track(request: TableRequest, asked: DroneRequest, chosen: dict[str, A
         )
     show(f"wrote {output}: {report.seconds:.1f} seconds")
     show(CAUTION)
+
+
+def _by_foot(request: TableRequest, asked: DroneRequest, chosen: dict[str, Any]) -> None:
+    """Hold a drone that follows a chart, led by key or page turner."""
+    from bridge.live.desk.desk import Desk
+
+    with Desk() as desk:  # first, so that its process gets ready while the table is worked out
+        from bridge.jobs.channel_list import parse_channels
+        from bridge.jobs.harmony.charts import chart_from
+        from bridge.live.prepare.drone_chart import prepare_chart_drone
+
+        prepared = prepare_chart_drone(
+            request,
+            asked,
+            chart_from(chosen["chart"]),
+            out_port=chosen["out_port"],
+            device=chosen["device"],
+            synth=chosen["synth"],
+            method=chosen["method"],
+            channels=parse_channels(chosen["channels"]) if chosen["channels"] else None,
+            system=chosen["system"],
+        )
+        warn_doubt(prepared.doubt)
+        from bridge.live.desk.display import make_display
+        from bridge.page.beside import stand_of_drone
+
+        assert prepared.spec is not None
+        stand = partial(stand_of_drone, prepared.plan.tables, prepared.spec, chart=True)
+        strings = _strings(prepared.spec, chosen)
+        with page_beside(desk, stand, prepared.labels, chosen) as (watchers, labels):
+            desk.perform(
+                prepared.plan,
+                labels,
+                lambda keys: make_display(chosen["lines"], keys),
+                [CAUTION, *prepared.notices],
+                watchers=watchers,
+                strings=strings,
+            )
 
 
 def _to_file(request: TableRequest, asked: DroneRequest, output: Path, overwrite: bool) -> None:
@@ -281,12 +358,15 @@ def _aloud(request: TableRequest, asked: DroneRequest, chosen: dict[str, Any]) -
             method=chosen["method"],
             channels=parse_channels(chosen["channels"]) if chosen["channels"] else None,
             system=chosen["system"],
+            in_port=chosen["in_port"],
+            controls=_feet(chosen["feet"]),
         )
         warn_doubt(prepared.doubt)
         from bridge.live.desk.drone_display import make_drone_display
         from bridge.live.desk.labels import Labels, tuning_words
 
         bare = Labels(prepared.plan.tables, tuning=tuning_words(prepared.table.spec))
+        strings = _strings(prepared.table.spec, chosen)
         with page_beside(desk, partial(_stand, prepared), bare, chosen) as (watchers, labels):
             desk.perform(
                 prepared.plan,
@@ -294,7 +374,26 @@ def _aloud(request: TableRequest, asked: DroneRequest, chosen: dict[str, Any]) -
                 lambda keys: make_drone_display(prepared.table, prepared.plan, chosen["lines"], keys),
                 [CAUTION, *prepared.notices],
                 watchers=watchers,
+                strings=strings,
             )
+
+
+def _feet(texts: tuple[str, ...]) -> Controls:
+    """Read foot switches; nothing else that arrives chooses anything."""
+    from bridge.engine.play.controls import Controls, parse_feet
+
+    feet = parse_feet(texts)
+    channel = 16 if feet.programs else None
+    return Controls(channel, feet=feet.controllers, foot_programs=feet.programs, foot_keys=feet.keys)
+
+
+def _strings(spec: TableSpec, chosen: dict[str, Any]) -> StringFollowing | None:
+    """Return what follows an open string, if that was asked for."""
+    if not chosen["follow_string"]:
+        return None
+    from bridge.live.prepare.strings import strings_to_follow
+
+    return strings_to_follow(chosen["follow_string"], spec, chosen["mic"])
 
 
 def _stand(prepared: PreparedDrone) -> Stand:

@@ -14,12 +14,21 @@ import click
 
 from bridge.cli.go_on import session_there, where_it_was
 from bridge.cli.microphones import check_play
-from bridge.cli.options import follow_options, follow_request, method_option, table_options, warn_doubt
+from bridge.cli.options import (
+    chart_option,
+    follow_options,
+    follow_request,
+    follow_string_option,
+    method_option,
+    table_options,
+    warn_doubt,
+)
 from bridge.cli.page import page_beside, page_options
 from bridge.errors import StillbeatError
 
 if TYPE_CHECKING:
     from bridge.jobs.choose import TableRequest
+    from bridge.live.desk.string_following import StringFollowing
     from bridge.live.prepare.follow import LiveFollow
     from bridge.live.prepare.keyboard import Prepared
     from bridge.live.prepare.song import SongRequest
@@ -84,7 +93,14 @@ def line_to_type(args: Sequence[str], command: str = "play") -> str:
 
 @click.command("play", cls=_PlayCommand)
 @click.argument("song", required=False, type=click.Path(path_type=Path), metavar="[SONG.mid]")
-@click.option("--in", "in_port", metavar="NAME", help="The keyboard: part of its port's name; or: new.")
+@click.option(
+    "--in",
+    "in_ports",
+    multiple=True,
+    metavar="NAME[: WHAT]",
+    help="The keyboard: part of its port's name; or: new. Again for more, each with what of it plays: "
+    '"left: keys C2-B3, octave +1, channel 2, velocity 90".',
+)
 @click.option(
     "--out",
     "out_port",
@@ -135,8 +151,9 @@ def line_to_type(args: Sequence[str], command: str = "play") -> str:
     multiple=True,
     metavar="CONTROLLER=ACTION",
     help="A foot switch: 66=next; or previous, next-piece, previous-piece, drone, drone-louder, drone-softer, pause, "
-    "bar-back, mute-N, follow, equal, listen, undo, trim-up, trim-down, panic, table-N. In the place of a controller: "
-    "program 5 (on the control channel), or key A0, which is silent then. Again for more.",
+    "bar-back, mute-N, next-chord, previous-chord, first-chord, follow, equal, listen, undo, trim-up, trim-down, "
+    "panic, table-N. In the place of a controller: program 5 (on the control channel), or key A0, which is silent "
+    "then. Again for more.",
 )
 @click.option(
     "--switch-keys",
@@ -220,7 +237,14 @@ def line_to_type(args: Sequence[str], command: str = "play") -> str:
     help="How long the notes of a chord may still be corrected while the harmony is followed, in milliseconds; 0 for "
     "never.  [default: 40]",
 )
-@click.option("--mic", "device", metavar="NAME", help="Microphone that l listens to: part of its name.")
+@chart_option
+@follow_string_option
+@click.option(
+    "--mic",
+    "device",
+    metavar="NAME",
+    help="Microphone that l and --follow-string listen to: part of its name.",
+)
 @click.option(
     "--lines", is_flag=True, help="Plain lines instead of a picture, as where the output is no terminal."
 )
@@ -234,6 +258,7 @@ def play_command(request: TableRequest, **chosen: Any) -> None:
       stillbeat play --guitar open-d --reference D3=146.5 --in keys --out synth
       stillbeat play --guitar open-g --in keys --out synth --synth fluidsynth --also C --also D,b7=7/4
       stillbeat play --tonic D --in keys --out synth --switch-keys C1-B1 --on-change glide 0.5
+      stillbeat play --guitar open-d --in "left: keys C2-B3, octave -1" --in "right: velocity 90" --out synth
       stillbeat play --session evening.toml --in keys --out synth
 
     Tables are switched by typed keys, by a program change on the control channel, by a foot switch, or by switch
@@ -254,7 +279,8 @@ def play_command(request: TableRequest, **chosen: Any) -> None:
 
     \b
       typed: 1-9 table, n next, p previous, e equal or just, d drone, . , drone louder and softer,
-             f follow harmony, + - trim by half a cent, 0 untrimmed, l listen to the reference string, u undo that,
+             c C next and previous chord of a chart, f follow harmony, + - trim by half a cent, 0 untrimmed,
+             l listen to the reference string, u undo that,
              x panic (ends all sound), q quit
       as lines: the same letters, or words: next, piece 12, trim 1.5, listen take.wav
 
@@ -268,7 +294,14 @@ def play_command(request: TableRequest, **chosen: Any) -> None:
     guitar the tonic) and a drone stay. The chord that is heard is shown, and what was lowered. Equal temperament and
     tempered scales have no commas to follow by.
 
+    With --chart the chords are known: the one that is now and the next are shown. The bars of a track lead through it;
+    without a track c or a foot does (--foot 66=next-chord), never a clock. --drone stands above the root of each chord
+    then and fades into the next. With --follow-harmony all chords are solved beforehand; what you hold one by one
+    (--pin, --degree) wins.
+
     Between pieces, l listens to the reference string through the microphone, and moves all tables to where it sounds.
+    With --follow-string D3 they follow by themselves, slowly, where that string and another open one have moved
+    likewise; a string that moved alone is told; u takes it back.
 
     On the way out, whatever the reason, notes are let go, and the synth is put back as it was (with --synth-reply) or
     to equal temperament. Start at a low level, above all over headphones.
@@ -292,7 +325,18 @@ def play_command(request: TableRequest, **chosen: Any) -> None:
                 prepared.notices,
                 prepared.listening,
                 [*watchers, *books],
+                _strings(prepared, chosen),
             )
+
+
+def _strings(prepared: Prepared, chosen: dict[str, Any]) -> StringFollowing | None:
+    """Return what follows an open string, if that was asked for."""
+    if not chosen["follow_string"]:
+        return None
+    from bridge.live.prepare.strings import strings_to_follow
+
+    assert prepared.spec is not None
+    return strings_to_follow(chosen["follow_string"], prepared.spec, chosen["device"])
 
 
 def _stand(prepared: Prepared) -> Stand:
@@ -320,9 +364,19 @@ def prepare_tables(request: TableRequest, chosen: dict[str, Any]) -> Prepared:
             card=chosen["card"],
             drone=chosen["drone"],
             follow_harmony=_follow(chosen),
+            chart=_chart(chosen["chart"]),
             device=chosen["device"],
         )
     )
+
+
+def _chart(words: str | None) -> Any:
+    """Read a chart."""
+    if not words:
+        return None
+    from bridge.jobs.harmony.charts import chart_from
+
+    return chart_from(words)
 
 
 def _song(chosen: dict[str, Any]) -> SongRequest | None:
@@ -361,6 +415,7 @@ def _evening(request: TableRequest, chosen: dict[str, Any], session: Path) -> Pr
     theirs = {
         "also": "--also",
         "drone": "--drone",
+        "chart": "--chart",
         "song": "a file",
         "track": "--track",
         "loop": "--loop",
@@ -402,10 +457,11 @@ def _evening(request: TableRequest, chosen: dict[str, Any], session: Path) -> Pr
 def _playing(chosen: dict[str, Any], zone_means: Literal["tonic", "piece"]) -> dict[str, Any]:
     """Read the options that say how it is played: the fields of `bridge.live.plan.Playing`."""
     from bridge.jobs.channel_list import parse_channels
-    from bridge.live.prepare.keyboard import parse_on_change
+    from bridge.live.prepare.keyboard import keyboards_named, parse_on_change
 
-    same = ("in_port", "out_port", "reply_port", "system", "plain", "local")
+    same = ("out_port", "reply_port", "system", "plain", "local")
     read = {name: chosen[name] for name in same} | {"controls": _controls(chosen, zone_means)}
+    read |= keyboards_named(chosen["in_ports"])
     if chosen["channels"]:
         read["channels"] = parse_channels(chosen["channels"])
     if chosen["on_change"]:

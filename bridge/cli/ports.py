@@ -13,8 +13,9 @@ def ports_command() -> None:
     says what to do about it. Stillbeat's own ports are not in it. They are called stillbeat; where two runs play at
     once, STILLBEAT_NAME=organ in the environment of one gives its ports that name.
 
-    The list ends with the library that the ports come through: python-rtmidi or rtmidi2. Where both are installed,
-    STILLBEAT_PORTS=rtmidi2 in the environment takes the other one.
+    After the list stands the library that the ports come through: python-rtmidi or rtmidi2. Where both are installed,
+    STILLBEAT_PORTS=rtmidi2 in the environment takes the other one. Then comes whether the system lets what plays go
+    before other programs (real-time priority).
 
     Sound inputs are microphones and interfaces: play names one by --mic NAME, tune and listen by --mic --device NAME.
 
@@ -24,6 +25,7 @@ def ports_command() -> None:
     """
     from bridge.cli.printing import show, show_table
     from bridge.errors import PortProblem
+    from bridge.live.player.priority import promptness
     from bridge.ports.diagnose import explain
     from bridge.ports.find import answering_systems
     from bridge.ports.library import chosen_library
@@ -49,6 +51,7 @@ def ports_command() -> None:
     if problem:
         show(f"sound inputs and outputs cannot be listed: {problem}")
     show(f"MIDI ports through {library.name} {library.version}")
+    show(promptness())
     if not systems:
         raise PortProblem("; ".join(said) or "no MIDI system answers")
     for line in said:

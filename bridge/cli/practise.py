@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+from collections.abc import Iterator
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -9,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from bridge.cli.options import overwrite_option, table_options, warn_doubt
+from bridge.cli.page import page_options, show_addresses, wants_page
 from bridge.ear.asked import FEWEST_TRIALS, LEAST_S, MOST_S, MOST_TRIALS, SECONDS, TIMBRES, WHATS
 
 if TYPE_CHECKING:
@@ -16,7 +19,9 @@ if TYPE_CHECKING:
     from bridge.jobs.practise import Assignment
     from bridge.live.practise.run import Practice
     from bridge.live.practise.sounders import Sounder
+    from bridge.page.practising import PractisePage
     from bridge.store.practice.records import Record
+    from bridge.tuning.spec import TableSpec
 
 
 @click.command("practise")
@@ -87,7 +92,7 @@ if TYPE_CHECKING:
     "csv_file",
     type=click.Path(path_type=Path),
     metavar="FILE",
-    help="Write the results as CSV; with --records everything that was kept.",
+    help="Write the results for spreadsheets (CSV); with --records everything that was kept.",
 )
 @click.option("--no-record", is_flag=True, help="Keep nothing of this run.")
 @click.option("--device", metavar="NAME", help="Sound card: part of its name  [default: the usual one]")
@@ -101,6 +106,7 @@ if TYPE_CHECKING:
 @click.option("--system", metavar="NAME", help="MIDI system, where there are several: alsa, jack.")
 @click.option("--lines", is_flag=True, help="Plain lines instead of a picture.")
 @overwrite_option
+@page_options
 @table_options(argument=False)
 def practise_command(request: TableRequest, **chosen: Any) -> None:
     """Learn to hear stillness: a fifth, a third, or NOTES, in your guitar's tuning.
@@ -115,6 +121,7 @@ def practise_command(request: TableRequest, **chosen: Any) -> None:
       stillbeat practise D3 F#3 --guitar open-d --exercise tune
       stillbeat practise --exercise sing --guitar open-d --mic interface
       stillbeat practise --list third-week.toml --csv results.csv
+      stillbeat practise third --guitar open-d --page-lan
 
     still plays two sounds, one of them pure. wide plays one that is too wide or too narrow. Right answers make the
     next trials harder, wrong ones easier; after about fifty your threshold is told, in cents and in beats a second, and
@@ -149,18 +156,34 @@ def practise_command(request: TableRequest, **chosen: Any) -> None:
     )
     work, title, table = assignments(request, asked)
     warn_doubt(table.spec.doubt)
-    _practise(work, title, chosen)
+    with _page(table.spec, chosen) as page:
+        _practise(work, title, chosen, page)
 
 
-def _practise(work: list[Assignment], title: str, chosen: dict[str, Any]) -> None:
+@contextlib.contextmanager
+def _page(spec: TableSpec, chosen: dict[str, Any]) -> Iterator[PractisePage | None]:
+    """Serve a page while it is practised, if one was asked for."""
+    if not wants_page(chosen):
+        yield None
+        return
+    from bridge.page.practising import PractisePage
+
+    with PractisePage(spec, chosen["page_port"] or 0, chosen["page_lan"]) as page:
+        show_addresses(page.addresses, chosen["page_lan"])
+        yield page
+
+
+def _practise(work: list[Assignment], title: str, chosen: dict[str, Any], page: PractisePage | None) -> None:
     """Do the exercises one after the other; print what each came to, and keep it."""
     import random
 
+    from bridge.cli.paragraphs import show_paragraph
     from bridge.cli.printing import show, show_note
     from bridge.jobs.practise import told
     from bridge.live.practise.run import CAUTION, Enough, Leaving, Practice
     from bridge.live.practise.screen import make_practise_display
-    from bridge.store.practice.records import load_records
+    from bridge.store.files import write_bytes_atomic
+    from bridge.store.practice.records import load_records, records_csv
 
     seed = chosen["seed"] if chosen["seed"] is not None else random.SystemRandom().randrange(2**31)
     earlier, broken = load_records()
@@ -169,23 +192,32 @@ def _practise(work: list[Assignment], title: str, chosen: dict[str, Any]) -> Non
     done: list[Record] = []
     lines: list[str] = []
     try:
-        with Practice(partial(make_practise_display, chosen["lines"]), chosen["minutes"]) as practice:
+        view = partial(make_practise_display, chosen["lines"])
+        watchers = [] if page is None else [page.show]
+        with Practice(view, chosen["minutes"], watchers) as practice:
+            if page is not None:
+                page.touched = practice.touch
+                practice.say(*page.addresses.lines()[:2])
             practice.say(*filter(None, (title, CAUTION)))
             for number, one in enumerate(work):
-                ended = False
+                before = len(done)
                 try:
                     _one(practice, one, chosen, seed + number, done)
                 except (Leaving, Enough):
-                    ended = True
-                if done:
-                    said = told(done[-1], one.sounds, [*earlier, *done[:-1]])
-                    lines += [f"{one.question} {one.about}", *(f"  {line}" for line in said), ""]
-                if ended:
                     break
+                finally:
+                    if len(done) > before:
+                        _keep(done[-1], chosen)
+                        said = told(done[-1], one.sounds, [*earlier, *done[:-1]])
+                        lines += [f"{one.question} {one.about}", *(f"  {line}" for line in said), ""]
     finally:
-        _keep(done, chosen)
-    for line in lines:
-        show(line)
+        for line in lines:
+            if line:
+                show_paragraph(line, hang=2)
+            else:
+                show()
+        if done and chosen["csv_file"] is not None:
+            write_bytes_atomic(chosen["csv_file"], records_csv(done), chosen["overwrite"])
     if not done:
         show("nothing was answered, and nothing is kept")
 
@@ -249,23 +281,18 @@ def _now() -> str:
     return datetime.datetime.now().replace(microsecond=0).isoformat()
 
 
-def _keep(done: list[Record], chosen: dict[str, Any]) -> None:
-    """Write what was done: the records, and the CSV."""
+def _keep(one: Record, chosen: dict[str, Any]) -> None:
+    """Write what was done, unless nothing is to be kept; what cannot be written is told, and stops nothing."""
     from bridge.cli.printing import show_note
     from bridge.errors import OutputProblem
-    from bridge.store.files import write_bytes_atomic
-    from bridge.store.practice.records import records_csv, save_record
+    from bridge.store.practice.records import save_record
 
-    if not done:
+    if chosen["no_record"]:
         return
-    if not chosen["no_record"]:
-        for one in done:
-            try:
-                save_record(one)
-            except OutputProblem as problem:
-                show_note(f"not kept: {problem.message}")
-    if chosen["csv_file"] is not None:
-        write_bytes_atomic(chosen["csv_file"], records_csv(done), chosen["overwrite"])
+    try:
+        save_record(one)
+    except OutputProblem as problem:
+        show_note(f"not kept: {problem.message}")
 
 
 def _show_records(chosen: dict[str, Any]) -> None:

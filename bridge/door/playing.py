@@ -266,14 +266,14 @@ def _values(words: Mapping[str, Any]) -> dict[str, Any]:
 
 def _plan(values: dict[str, Any], out_port: str) -> LivePlan:
     """Return a plan to play messages that this program hands over: no keyboard, and nothing that controls tables."""
-    values = {**values, "out_port": out_port, "in_port": NEW_PORT, "control_channel": "none"}
+    values = {**values, "out_port": out_port, "in_ports": (NEW_PORT,), "control_channel": "none"}
     request = take_table(values)
     prepared = prepare_tables(request, values)
     if prepared.doubt:
         say(prepared.doubt, aloud=True)
     for notice in prepared.notices:
         say(notice)
-    return replace(prepared.plan, in_port=None)
+    return replace(prepared.plan, in_port=None, keyboards=())
 
 
 @atexit.register

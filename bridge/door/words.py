@@ -9,6 +9,8 @@ from __future__ import annotations
 
 import logging
 import shlex
+import sys
+import warnings
 from collections.abc import Collection, Mapping, Sequence
 from copy import copy
 from fractions import Fraction
@@ -19,7 +21,7 @@ import click
 from click.core import ParameterSource
 
 from bridge.cli.options import take_table
-from bridge.errors import ValueProblem, near_names
+from bridge.errors import OffGuitarWarning, ValueProblem, near_names
 
 if TYPE_CHECKING:
     from bridge.tuning.spec import TableSpec
@@ -48,6 +50,8 @@ class TableWords(TypedDict, total=False):
     slide: str | Fraction | None
     degree: Texts | None
     pin: Texts | None
+    transpose: int | None
+    keep_shapes: bool
     open_strings_win: bool
 
 
@@ -79,6 +83,7 @@ class RetuneWords(TableWords, total=False):
     pinned: str | None
     moves: str | None
     natural_sevenths: bool
+    equal_chords: bool
     chart: str | None
 
 
@@ -173,21 +178,41 @@ def words_in_line(command: click.Command, line: str, allowed: Collection[str], w
 def chosen_table(values: dict[str, Any]) -> tuple[TableSpec, Table]:
     """Take the words of a table out of parsed `values`; return the table's description and the table.
 
-    A reference far from its note is asked about in the log.
+    A reference far from its note is asked about in the log; a table off the guitar is a warning.
     """
     from bridge.jobs.choose import choose_tuned
     from bridge.tuning.as_tuned import table_as_tuned
+    from bridge.tuning.off_guitar import off_guitar
     from bridge.tuning.tables import build_table
 
     spec, tuned = choose_tuned(take_table(values))
     if spec.doubt:
         say(spec.doubt, aloud=True)
-    return spec, build_table(spec) if tuned is None else table_as_tuned(tuned, spec)
+    table = build_table(spec) if tuned is None else table_as_tuned(tuned, spec)
+    if off := off_guitar([("", table)]):
+        say(off, aloud=True)
+    return spec, table
 
 
 def say(text: str, aloud: bool = False) -> None:
-    """Tell the user of the library something: through the log ``stillbeat``, `aloud` as a warning."""
+    """Tell the user of the library something: through the log ``stillbeat``, `aloud` as a warning of the log.
+
+    That electronics lie off the guitar is never silent: it is a Python warning, of the caller's line.
+    """
+    from bridge.tuning.off_guitar import OFF
+
+    if text.startswith(OFF):
+        warnings.warn(text, OffGuitarWarning, stacklevel=_callers_level())
+        return
     logging.getLogger("stillbeat").log(logging.WARNING if aloud else logging.INFO, "%s", text)
+
+
+def _callers_level() -> int:
+    """Return how many frames up the first one is that is none of ours."""
+    frame, level = sys._getframe(1), 1
+    while frame.f_back is not None and frame.f_globals.get("__name__", "").partition(".")[0] == "bridge":
+        frame, level = frame.f_back, level + 1
+    return level
 
 
 # ---- words and lines

@@ -48,8 +48,8 @@ FEWEST = 20
 """No threshold is told from fewer answers."""
 
 _AT_THRESHOLD = 2 * (CONVERGES - 0.5)
-_USUAL_SLOPE, _SLOPE_SPREAD = 1.7, 0.4  # the median of the slope, and the spread of its logarithm
-_MOST_LAPSES, _LAPSE_MEAN = 0.16, 0.04
+_USUAL_SLOPE, _SLOPE_SPREAD = 1.7, 0.6  # the median of the slope, and the spread of its logarithm
+_MOST_LAPSES, _LAPSE_MEAN = 0.16, 0.06
 _USUAL_CENTS, _CENTS_SPREAD = 8.0, 3.0  # of the threshold: so broad that only orders of magnitude count
 
 
@@ -71,11 +71,6 @@ class Threshold:
     high_cents: float
     lapses: float  # share of answers that seem to have been given without listening
     trials: int
-
-    @property
-    def sure(self) -> bool:
-        """Whether the interval is narrow enough to compare one day with another: within a factor of four."""
-        return self.high_cents <= 4 * self.low_cents
 
 
 @cache

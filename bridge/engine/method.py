@@ -15,7 +15,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-from bridge.engine.bend.classes import sort_into_classes
+from bridge.engine.bend.classes import crowded_spans, sort_into_classes
 from bridge.engine.bend.options import BendOptions, allowed_channels
 from bridge.engine.mts.tuner import Tuner
 from bridge.engine.offsets import Offsets
@@ -99,6 +99,28 @@ def measure_fit(
         allowed=len(allowed_channels(profile, options or BendOptions(), score.drums)),
         parts=tuple(score.pitched),
     )
+
+
+def crowded_times(
+    events: Sequence[TimedEvent],
+    table_hz: Sequence[float],
+    profile: SynthProfile | None = None,
+    options: BendOptions | None = None,
+) -> list[tuple[float, float]]:
+    """Return when notes, and what still rings of them, take more channels than are allowed: stretches in seconds.
+
+    There a note that is struck again at another offset while its tail rings costs a channel that nobody has.
+    """
+    wanted = options or BendOptions()
+    first = Offsets(profile).of(table_hz)
+    score = read_score(events, first, {})
+    classes = sort_into_classes(score, first, {})
+    ends_s = [0.0] * len(classes)
+    for note, number in enumerate(classes.of_note):
+        ends_s[number] = max(ends_s[number], score.ends_s[note])
+    starts_s = [score.starts_s[note] for note in classes.first]
+    allowed = len(allowed_channels(profile, wanted, score.drums))
+    return crowded_spans(starts_s, [end_s + wanted.tail_s for end_s in ends_s], allowed)
 
 
 def choose_for_file(

@@ -16,6 +16,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+from bridge.engine.remembered import ByKey
 from bridge.wire.bend import CENTRE, MAX_VALUE
 from bridge.wire.profile import SynthProfile
 
@@ -27,6 +28,7 @@ DEFAULT_RANGE_CENTS = 200.0
 """The bend range of a channel that was never told one."""
 WIDE_RANGE_SEMITONES = 24
 _SAME_CENTS = 1e-6
+_MOST_KNOWN = 400
 _A4_HZ, _A4_KEY = 440.0, 69
 
 
@@ -43,18 +45,18 @@ class Offsets:
         self._lift = profile.lift_cents if profile is not None else 0.0
         self._stretch = profile.key_stretch_cents if profile is not None else None
         self._known: dict[int, float] = {}
+        self._tables: ByKey[float] = ByKey(self._offset)
 
     def of(self, hz: Sequence[float]) -> tuple[float, ...]:
         """Return the offsets of 128 keys, in cents of bend, for their frequencies in hertz."""
-        stretch = self._stretch
-        offsets = []
-        for key, value in enumerate(hz):
-            cents = 1200.0 * math.log2(value / _A4_HZ) - 100.0 * (key - _A4_KEY)
-            cents += self._lift if abs(cents) > _SAME_CENTS else 0.0
-            if stretch is not None:
-                cents -= stretch[key]
-            offsets.append(self._same(cents / self._scale))
-        return tuple(offsets)
+        return self._tables.of(hz)
+
+    def _offset(self, key: int, hz: float) -> float:
+        cents = 1200.0 * math.log2(hz / _A4_HZ) - 100.0 * (key - _A4_KEY)
+        cents += self._lift if abs(cents) > _SAME_CENTS else 0.0
+        if self._stretch is not None:
+            cents -= self._stretch[key]
+        return self._same(cents / self._scale)
 
     def sounding_cents(self, key: int, offset: float) -> float:
         """Return how far from equal a key sounds if it is bent by `offset`: the way back from `of`."""
@@ -62,8 +64,11 @@ class Offsets:
         return offset * self._scale - lift + (self._stretch[key] if self._stretch is not None else 0.0)
 
     def forget(self, keep: Sequence[float]) -> None:
-        """Drop all values known so far but those in `keep`, so that memory stays bounded over many tables."""
+        """Drop all values known so far but those in `keep`, where they are many, so that memory stays bounded."""
+        if len(self._known) <= _MOST_KNOWN:
+            return
         self._known = {}
+        self._tables.forget()
         for value in keep:
             self._same(value)
 

@@ -6,7 +6,6 @@ notes with a name stay where the table has them. The track's bars say when chord
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,24 +15,24 @@ from bridge.engine.play.chart_drone import CHORD_FADE_S, ChartDrone, ChartNote
 from bridge.engine.play.drone_plan import LAST_TAIL_S
 from bridge.engine.play.drone_sounds import drone_program
 from bridge.errors import ValueProblem
+from bridge.harmony.asked import FollowRequest
 from bridge.harmony.charts.chart import Chart
-from bridge.harmony.charts.solved import SolvedChord, follow_chart
-from bridge.harmony.choice.variants import FIVE_LIMIT, Palette, Variant, palette_of
+from bridge.harmony.charts.solved import follow_chart
 from bridge.jobs.drone import DroneRequest
-from bridge.jobs.harmony.notes import Music, read_music
+from bridge.jobs.harmony.charts import chart_times, tonic_of_chart
+from bridge.jobs.harmony.degrees import held_under, named_classes
+from bridge.jobs.harmony.notes import read_music
+from bridge.jobs.harmony.palettes import palettes_of
 from bridge.sound.files.wav import SoundReport
 from bridge.sound.render import render_file
 from bridge.store.files import check_output
 from bridge.store.playing import sequences
 from bridge.store.profiles import load_profile
 from bridge.store.smf import MidiFile
-from bridge.tuning.drone_notes import USUAL, drone_keys
+from bridge.tuning.drone_notes import USUAL
 from bridge.tuning.notes import parse_pitch_class
-from bridge.tuning.ratios import ratio_to_cents
 from bridge.tuning.spec import TableSpec
 from bridge.tuning.tables import build_table
-
-_NAMED = re.compile(r"[A-G][#b♯♭]?-?\d*")
 
 
 @dataclass(frozen=True)
@@ -48,11 +47,14 @@ class ChartDronePlan:
     program: int | None = 19
 
 
-def plan_chart_drone(request: DroneRequest, spec: TableSpec, chart: Chart, midi: MidiFile) -> ChartDronePlan:
+def plan_chart_drone(
+    request: DroneRequest, spec: TableSpec, chart: Chart, midi: MidiFile, octave: int | None = None
+) -> ChartDronePlan:
     """Work out a drone that follows a chart along a track.
 
-    ValueProblem if the track has no bars, or fewer than the chart, a note makes no sense, or something was asked
-    for that does not go with a chart. TuningProblem if the table has no scale of exact ratios.
+    `octave` is where the chords' roots stand, whoever sings; None: where it suits the voice. ValueProblem if the track
+    has no bars, or fewer than the chart, a note makes no sense, or something was asked for that does not go with a
+    chart. TuningProblem if the table has no scale of exact ratios.
     """
     if request.steps or request.settle is not None:
         raise ValueProblem(
@@ -61,19 +63,20 @@ def plan_chart_drone(request: DroneRequest, spec: TableSpec, chart: Chart, midi:
         )
     playing = sequences(midi)
     music = read_music(midi, playing[0], playing[0].numbers[0] if midi.format == 2 else None)
-    if not music.bar_starts_s:
-        raise ValueProblem("this track has no bars to lay a chart over", "take a track that counts in bars")
-    starts_s = _bar_starts(music, len(chart.bars))
+    starts_s = chart_times(music.bar_starts_s, len(chart.bars))
     table = build_table(spec)
-    palette = palette_of(table)
+    chart = chart.moved(spec.transposed, table.tonic)
     text = " ".join(request.notes) or USUAL
-    named = {parse_pitch_class(re.sub(r"[-\d]+$", "", word)) for word in _NAMED.findall(text)}
+    named = named_classes(text)
+    guitar_class = parse_pitch_class(table.tonic) if table.strings else None
+    palette = palettes_of([table], tonic_of_chart(chart, guitar_class), FollowRequest(), named)[0]
     names, chords, times = [], [], []
     for one in follow_chart(chart, palette, bar_starts_s=starts_s[:-1]):
         begin, end = starts_s[one.bar - 1], starts_s[one.bar]
         names.append(str(one.chord))
         times.append(begin + float(one.chord.start) * (end - begin))
-        chords.append(_held(one, text, request.voice, palette, named))
+        held = held_under(one, text, palette, named, request.voice, octave)
+        chords.append(tuple(ChartNote(key, variant.offset_cents) for key, variant in held))
     return ChartDronePlan(
         tuple(names),
         tuple(chords),
@@ -82,49 +85,6 @@ def plan_chart_drone(request: DroneRequest, spec: TableSpec, chart: Chart, midi:
         request.level / 100.0,
         drone_program(request.sound),
     )
-
-
-def _bar_starts(music: Music, bars: int) -> list[float]:
-    """Return when each bar of the chart begins, and when the last one ends."""
-    starts_s = list(music.bar_starts_s)
-    if len(starts_s) < bars:
-        raise ValueProblem(
-            f"the chart has {bars} bars, the track {len(starts_s)}",
-            "are repeats written in only one of them?",
-        )
-    last = starts_s[-1] - starts_s[-2] if len(starts_s) > 1 else 2.0
-    return [*starts_s, starts_s[-1] + last][: bars + 1]
-
-
-def _held(
-    one: SolvedChord, text: str, voice: str, palette: Palette, named: set[int]
-) -> tuple[ChartNote, ...]:
-    """Return what is held under a chord, each note at the pitch that goes with its root."""
-    chord = one.chord.chord
-    if chord is None:
-        return ()
-    root = _height(palette, chord.root_class, one.variants[chord.root_class])
-    notes = []
-    for key in drone_keys(text, chord.root, voice):
-        pitch_class = key % 12
-        home = palette.classes[pitch_class][0]
-        if pitch_class in one.variants:
-            variant = one.variants[pitch_class]
-        elif pitch_class in named:
-            variant = home
-        else:
-            step = (pitch_class - chord.root_class) % 12
-            wanted = root + ratio_to_cents(FIVE_LIMIT[step][0])
-            variant = min(
-                palette.classes[pitch_class],
-                key=lambda each: abs((_height(palette, key % 12, each) - wanted + 600.0) % 1200.0 - 600.0),
-            )
-        notes.append(ChartNote(key, variant.offset_cents))
-    return tuple(notes)
-
-
-def _height(palette: Palette, pitch_class: int, variant: Variant) -> float:
-    return 100.0 * pitch_class + palette.base_cents[pitch_class] + variant.offset_cents
 
 
 def chart_drone_events(plan: ChartDronePlan, table_hz: Sequence[float]) -> Iterator[tuple[float, bytes]]:

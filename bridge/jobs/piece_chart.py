@@ -57,4 +57,5 @@ def chart_piece(
         raise ValueProblem("--chart was asked for beside a chart", "leave one of them out")
     if at:
         raise ValueProblem("--at was asked for with a chart alone", "changes at bars need a MIDI file")
-    return [tell(music_of_chart(found), [(0, build_table(spec))], follow)]
+    table = build_table(spec)
+    return [tell(music_of_chart(found.moved(spec.transposed, table.tonic)), [(0, table)], follow)]

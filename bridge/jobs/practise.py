@@ -195,8 +195,9 @@ def told(record: Record, sounds: Sequence[Sound], earlier: Sequence[Record]) -> 
             else f", with a spread of {found.spread_cents:.1f} cents around that"
         )
         lean = "wide" if found.mean_cents > 0 else "narrow"
+        times = "once" if found.rounds == 1 else f"{found.rounds} times"
         return [
-            f"tuned out {found.rounds} times: on average {abs(found.mean_cents):.1f} cents {lean}{spread}",
+            f"tuned out {times}: on average {abs(found.mean_cents):.1f} cents {lean}{spread}",
             f"{abs(found.mean_cents):.1f} cents are {sounds[0].beats_hz(found.mean_cents):.2f} beats a second here",
         ]
     if not record.sung:

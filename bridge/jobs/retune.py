@@ -9,13 +9,21 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, overload
 
 from bridge.engine.bend.file import BendFileEngine
 from bridge.engine.bend.options import BendOptions
-from bridge.engine.method import Fit, MethodChosen, check_obeys, choose_for_file, measure_fit, refusal
+from bridge.engine.method import (
+    Fit,
+    MethodChosen,
+    check_obeys,
+    choose_for_file,
+    crowded_times,
+    measure_fit,
+    refusal,
+)
 from bridge.engine.mts.file import MtsFileEngine, is_note_on
 from bridge.engine.mts.report import MtsReport
 from bridge.engine.protocols import TableChange, TimedEvent
@@ -28,6 +36,7 @@ from bridge.jobs.harmony.notes import read_music
 from bridge.jobs.harmony.palettes import check_request
 from bridge.jobs.harmony.place import Placed, placed_tables
 from bridge.jobs.harmony.told import Told, apart, tell
+from bridge.jobs.transposed import transposed_midi
 from bridge.store.files import check_output, write_all_atomic
 from bridge.store.playing import Playing, sequences
 from bridge.store.profiles import load_profile
@@ -39,6 +48,7 @@ from bridge.tuning.notes import parse_pitch_class
 from bridge.tuning.off_guitar import off_guitar
 from bridge.tuning.spec import TableSpec
 from bridge.tuning.tables import Table, build_table, equal_table
+from bridge.tuning.transposing import moved_tonic
 from bridge.wire.profile import BEND_METHODS, MTS_METHODS, STANDARD, SynthProfile
 
 AUDIBLE_CENTS = 0.1
@@ -104,7 +114,10 @@ class Retuned:
 
     def lines(self) -> list[str]:
         """Return the whole record in words, a line each."""
-        return [line for report, bar_of in self.reports for line in report.lines(bar_of)]
+        lines = [line for report, bar_of in self.reports for line in report.lines(bar_of)]
+        if any(told.followed for told in self.told):
+            lines = [line.replace("as the table has them", "as the harmony wants them") for line in lines]
+        return lines
 
     def music_lines(self, whole: bool) -> list[str]:
         """Say how pure the music is and what would raise that; `whole`: which chords are off as well."""
@@ -235,7 +248,8 @@ def retune_midi(
 ) -> tuple[MidiFile, Retuned]:
     """Retune a MIDI file in memory; returns the new file and what was done. Parameters as for `retune_file`."""
     profile = load_profile(request.synth) if isinstance(request.synth, str) else request.synth
-    plans = _plans(midi, request, listen, progress)
+    midi = transposed_midi(midi, request.spec.transposed)
+    plans = _plans(midi, request, listen, progress, profile)
     if request.method == "auto":
         chosen = _choose(plans, request, profile)
         return _retune(midi, plans, request, chosen.method, chosen.why, profile, progress)
@@ -259,13 +273,14 @@ class _Plan:
 
 def listen_to(midi: MidiFile, request: RetuneRequest) -> list[Told]:
     """Look through the chords of a file without retuning it; one record for each sequence."""
+    midi = transposed_midi(midi, request.spec.transposed)
     return [plan.told for plan in _plans(midi, request, listen=True) if plan.told is not None]
 
 
 def tables_of(midi: MidiFile, request: RetuneRequest) -> list[list[tuple[int, Sequence[float]]]]:
     """Return the tables that a file is retuned by, for each sequence: ticks and 128 frequencies, from tick 0 on."""
     found: list[list[tuple[int, Sequence[float]]]] = []
-    for plan in _plans(midi, request):
+    for plan in _plans(transposed_midi(midi, request.spec.transposed), request):
         ticks = [plan.playing.events[anchor][0] for anchor, _ in plan.placed]
         found.append([(0, plan.first), *zip(ticks, (hz for _, hz in plan.placed), strict=True)])
     return found
@@ -276,6 +291,7 @@ def _plans(
     request: RetuneRequest,
     listen: bool = False,
     progress: Callable[[float], None] | None = None,
+    profile: SynthProfile | None = None,
 ) -> list[_Plan]:
     """Lay out the tables of every sequence, following its harmony where that was asked for."""
     home = build_table(request.spec)
@@ -289,7 +305,16 @@ def _plans(
         if listen or request.follow_harmony is not None:
             hz = _frequencies(request, home) if request.equal else None
             music = read_music(midi, playing, only)
-            told = tell(music, tables, request.follow_harmony, chart=request.chart, hz=hz, progress=progress)
+            short_s = _short_of_channels(playing, request, profile)
+            told = tell(
+                music,
+                tables,
+                request.follow_harmony,
+                chart=request.chart and request.chart.moved(request.spec.transposed, home.tonic),
+                hz=hz,
+                progress=progress,
+                crowded_s=short_s,
+            )
         if told is not None and told.followed and told.following is not None:
             placed = placed_tables(told.following, told.music, tables)
         else:
@@ -304,6 +329,19 @@ def _plans(
             _Plan(playing, only, placed.first, marked, placed.tonics, changes, scratch.inferred, told)
         )
     return plans
+
+
+def _short_of_channels(
+    playing: Playing, request: RetuneRequest, profile: SynthProfile | None
+) -> list[tuple[float, float]]:
+    """Return when bends are short of channels, in seconds; never where following was not asked for, or by messages."""
+    bends = request.method == "bend" or (
+        request.method == "auto" and (profile is None or "bend" in profile.methods)
+    )
+    if request.follow_harmony is None or not bends:
+        return []
+    first = _frequencies(request, build_table(request.spec))
+    return crowded_times(playing, first, profile, _bend_options(request))
 
 
 def _choose(plans: Sequence[_Plan], request: RetuneRequest, profile: SynthProfile | None) -> MethodChosen:
@@ -416,6 +454,11 @@ def _changes(midi: MidiFile, request: RetuneRequest, result: Retuned, only: int 
     signatures: list[tuple[int, Change]] = []
     if request.follow_key_signatures:
         signatures, inferred = follow_signatures(midi, only)
+        # The file is moved already, and whoever applies changes moves what is named as it was written.
+        back = -request.spec.transposed
+        signatures = [
+            (tick, replace(one, tonic=moved_tonic(one.tonic, back))) for tick, one in signatures if one.tonic
+        ]
         result.inferred += inferred
     changes = place_changes(midi, request.spec, request.at, signatures, only)
     result.changes += changes

@@ -67,7 +67,10 @@ def parse_bars(text: str) -> tuple[int, int]:
 
 
 def load_backing(
-    path: Path, count_in_bars: int = 0, loop: tuple[int, int] | None = None, tempo: float = 1.0
+    path: Path,
+    count_in_bars: int = 0,
+    loop: tuple[int, int] | None = None,
+    tempo: float = 1.0,
 ) -> Backing:
     """Read a MIDI file and make it ready.
 

@@ -7,10 +7,12 @@ from typing import Any, Literal, TypeAlias
 
 import msgspec
 
+from bridge.engine.play.chart_plan import ChartPlan
 from bridge.engine.play.controls import Controls
 from bridge.engine.play.drone_plan import DronePlan
 from bridge.engine.play.follow_plan import FollowPlan
 from bridge.engine.play.held_drone import HoldPlan
+from bridge.engine.play.keyboards import Keyboard
 from bridge.engine.play.tables import Kept, PlayTable
 from bridge.engine.protocols import OnChange
 from bridge.live.backing import Backing
@@ -20,6 +22,8 @@ from bridge.wire.profile import MTS_METHODS, SynthProfile
 
 __all__ = [
     "NEW_PORT",
+    "SOUND_CARD",
+    "ChordsDrone",
     "LivePlan",
     "Local",
     "Playing",
@@ -27,6 +31,9 @@ __all__ = [
     "TablesDrone",
     "pitched_channels",
 ]
+
+SOUND_CARD = "sound card"
+"""The system of a plan that plays through the built-in tone generator (`bridge.live.player.sound_card`)."""
 
 Local: TypeAlias = Literal["auto", "off", "keep"]
 """Local control of the instrument: off where keyboard and synth are one, always off, or left alone."""
@@ -62,7 +69,18 @@ class TablesDrone(msgspec.Struct, frozen=True, tag=True):
         return (self.plan.channel,)
 
 
-PlayedDrone: TypeAlias = StepsDrone | TablesDrone
+class ChordsDrone(msgspec.Struct, frozen=True, tag=True):
+    """A drone that follows the charts of the plan; what it holds stands there."""
+
+    channels: tuple[int, ...]
+    """Channels that are its own, 1 to 16."""
+    on: bool = False
+    """Whether it sounds at the beginning."""
+    volume: int | None = None
+    """How loud it is meant to be, in hundredths; None: as usual."""
+
+
+PlayedDrone: TypeAlias = StepsDrone | TablesDrone | ChordsDrone
 """What is held beside the keyboard, of whichever kind."""
 
 
@@ -73,7 +91,9 @@ class Playing:
     out_port: str | None = None
     """Part of the name of the synth's port, or `NEW_PORT`."""
     in_port: str | None = None
-    """The same for the keyboard; None: there is none."""
+    """The same for the keyboard; None: there is none, or they stand in `keyboards`."""
+    keyboards: tuple[Keyboard, ...] = ()
+    """Several keyboards, or one of which not all plays as it comes."""
     reply_port: str | None = None
     """Port on which the synth answers, if it does."""
     system: str | None = None
@@ -90,6 +110,11 @@ class Playing:
     """Keep modulation, chorus and celeste depth at 0."""
     local: Local = "auto"
     """What becomes of the instrument's own tempered sound."""
+
+    @property
+    def played(self) -> tuple[Keyboard, ...]:
+        """What is played: every keyboard."""
+        return self.keyboards or ((Keyboard(self.in_port),) if self.in_port is not None else ())
 
     def options(self) -> dict[str, Any]:
         """Return all of this by name."""
@@ -121,6 +146,12 @@ class LivePlan(Playing):
     """How the track goes on; None: from its beginning."""
     follow: FollowPlan | None = None
     """How the harmony is followed; None: notes are as the table has them."""
+    charts: tuple[ChartPlan | None, ...] = ()
+    """The chart under each table, where one is known."""
+    tonic_charts: tuple[ChartPlan | None, ...] = ()
+    """The same under each of the tonics."""
+    chord: int = 0
+    """Which chord of the chart to begin with, from 0."""
     kept: Kept | None = None
     """Which table to begin with."""
     position_s: float = 0.0

@@ -11,7 +11,9 @@ from typing import Literal, NamedTuple, TypeAlias
 
 from bridge.live.state import Counts, Lesson
 
-Link: TypeAlias = Literal["starting", "ok", "synth gone", "keyboard gone", "server gone", "restarting"]
+Link: TypeAlias = Literal[
+    "starting", "ok", "synth gone", "keyboard gone", "loop", "server gone", "restarting"
+]
 """Whether what is played is heard, and if not, why."""
 
 Kind: TypeAlias = Literal["said", "alarm", "healed", "engine"]
@@ -89,6 +91,10 @@ class Snapshot:
     keyboard: str = ""
     synth: str = ""
     """Names of the ports; the keyboard's is empty where there is none."""
+    keyboards: tuple[str, ...] = ()
+    """Where there are several, or not all of one plays: what each is called, and what of it plays."""
+    gone: tuple[str, ...] = ()
+    """Names of the keyboards that are gone, or are not heard because of a loop."""
     method: str = ""
     instrument: str = ""
     """What the synth is."""
@@ -116,7 +122,7 @@ class Snapshot:
     tuning: str = ""
     """The guitar's tuning and its capo, in words; empty where no guitar was named."""
     remarks: tuple[str, ...] = ()
-    """What the session says to the musicians, of the evening and of this piece."""
+    """What the session says to the musicians, of this piece and of the evening."""
     next: str = ""
     then: str = ""
     """What comes next; and where that is a section, the next piece."""
@@ -127,6 +133,11 @@ class Snapshot:
     """Seconds that the microphone will still be listened to; None while it is not."""
     chord: str = ""
     """Which chord sounds, and which of its notes the harmony has moved; empty where nothing makes a chord."""
+    chart_now: str = ""
+    chart_next: str = ""
+    """Which chord of a chart is now, and which comes next; empty without a chart."""
+    chart_at: int = 0
+    """Which chord of the chart is now, from 0."""
     sounding: tuple[NoteShown, ...] = ()
     beats: str = ""
     """How fast the drone, or else the lowest note, and the highest one beat."""

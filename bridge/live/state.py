@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
 from bridge.engine.play.drone_plan import Beat
@@ -16,6 +16,16 @@ class Sounding(NamedTuple):
     key: int
     cents: float
     """From equal temperament at A4 = 440 Hz."""
+
+
+class KeyboardSeen(NamedTuple):
+    """A keyboard that plays."""
+
+    name: str
+    """Of its port."""
+    there: bool = True
+    looped: bool = False
+    """Whether what we send comes back on it, so that it is not heard."""
 
 
 @dataclass(frozen=True)
@@ -48,6 +58,29 @@ class Held:
     """Silent for a while whether it is on or not: somebody listens to the guitar."""
     level: float = 0.0
     """How far it has risen, 0 to 1."""
+    others: tuple[int, ...] = ()
+    """More channels on which it sounds."""
+
+    @property
+    def channels(self) -> tuple[int, ...]:
+        """All channels on which it sounds."""
+        return self.channel, *self.others
+
+
+@dataclass(frozen=True)
+class AtChord:
+    """Where in a chart the playing is."""
+
+    number: int
+    """The chord that is now, from 0."""
+    name: str
+    bar: int
+    section: str = ""
+    coming: str = ""
+    """The chord that comes next; empty where none does."""
+    coming_bar: int = 0
+    by_track: bool = False
+    """Whether the bars of a track lead; else a foot or a key."""
 
 
 @dataclass(frozen=True)
@@ -94,13 +127,17 @@ class State:
     """How often all tables were renewed."""
     keyboard: str | None = None
     synth: str = ""
-    """Names of their ports."""
+    """Names of their ports; those of several keyboards are set beside each other."""
+    keyboards: tuple[KeyboardSeen, ...] = ()
+    """The same one by one, in the order in which they were named."""
     keyboard_there: bool = False
+    """Whether all of them are there."""
     synth_there: bool = False
     sounding: tuple[Sounding, ...] = ()
     counts: Counts = field(default_factory=Counts)
     held: Held | None = None
     following: Following | None = None
+    chart: AtChord | None = None
     lesson: Lesson | None = None
     drone_volume: int | None = None
     """How loud the drone is meant to be, in hundredths; None where there is none."""
@@ -108,3 +145,24 @@ class State:
     position_s: float = 0.0
     """Where in the backing or the lesson it is."""
     bar: int | None = None
+
+    @property
+    def held_notes(self) -> tuple[Sounding, ...]:
+        """Notes of the drone that is held beside the playing."""
+        held = self.held
+        if held is None:
+            return ()
+        return tuple(
+            note for note in self.sounding if note.channel in held.channels and note.key in held.keys
+        )
+
+    @property
+    def played(self) -> tuple[Sounding, ...]:
+        """Notes that somebody plays, the drone's aside."""
+        under = set(self.held_notes)
+        return tuple(note for note in self.sounding if note not in under)
+
+    def silent(self) -> State:
+        """Return the same with nothing that sounds: what was played to is gone."""
+        held = None if self.held is None else replace(self.held, keys=(), level=0.0)
+        return replace(self, sounding=(), held=held)

@@ -125,6 +125,10 @@ class BackingPlayer:
 
     # ---- what a display asks
 
+    def time_s(self, position_s: float) -> float:
+        """Return when it comes to a place of the file, if it does not jump before; never while it waits."""
+        return math.inf if self.paused else self._zero_s + position_s / self.backing.tempo
+
     def position_s(self, now_s: float) -> float:
         """Return where in the file it is; while it is counted in, where it will begin."""
         if self._paused_s is not None:

@@ -7,7 +7,9 @@ from typing import Literal, TypeAlias
 import msgspec
 
 from bridge.engine.play.controls import TRIM_STEP_CENTS, VOLUME_STEP, Action
+from bridge.live.desk.sung_drone import DEGREES
 from bridge.live.desk.typed import Command
+from bridge.live.practise.keys import MOST_MOVE_CENTS
 
 Name: TypeAlias = Literal[
     "next",
@@ -17,6 +19,9 @@ Name: TypeAlias = Literal[
     "table",
     "piece",
     "drone",
+    "follow",
+    "next-chord",
+    "previous-chord",
     "drone-louder",
     "drone-softer",
     "pause",
@@ -31,6 +36,15 @@ Name: TypeAlias = Literal[
     "silence",
     "chord",
     "tuner",
+    "degree",
+    "first",
+    "second",
+    "wide",
+    "narrow",
+    "skip",
+    "move",
+    "done",
+    "pause",
 ]
 
 MOST_AGE_S = 2.0
@@ -44,6 +58,9 @@ _PLAIN: dict[str, Command] = {
     "next-piece": Action("next-piece"),
     "previous-piece": Action("previous-piece"),
     "drone": Action("drone"),
+    "follow": Action("follow"),
+    "next-chord": Action("next-chord"),
+    "previous-chord": Action("previous-chord"),
     "drone-louder": Action("drone-volume", VOLUME_STEP),
     "drone-softer": Action("drone-volume", -VOLUME_STEP),
     "pause": Action("pause"),
@@ -87,7 +104,20 @@ def command_of(name: str, number: float) -> Command | None:
     """Return what an action means at the desk; None for one that means nothing there."""
     if name in ("table", "piece", "mute"):
         return Action(name, int(number)) if 1 <= number <= 128 else None
+    if name == "degree":
+        return f"degree {int(number)}" if number in DEGREES else None
     return _PLAIN.get(name)
+
+
+PRACTISE = ("first", "second", "wide", "narrow", "skip", "move", "done", "pause")
+"""What is answered while practising."""
+
+
+def practise_command(name: str, number: float) -> str | None:
+    """Return what an action means while practising; None for one that means nothing there."""
+    if name == "move":
+        return f"move {number}" if abs(number) <= MOST_MOVE_CENTS else None
+    return name if name in PRACTISE else None
 
 
 def actions_of(
@@ -97,6 +127,8 @@ def actions_of(
     pieces: bool = False,
     drone: bool = False,
     listening: bool = False,
+    follow: bool = False,
+    chart: bool = False,
     track: bool = False,
     parts: bool = False,
 ) -> tuple[str, ...]:
@@ -109,12 +141,18 @@ def actions_of(
         return ("tuner",)
     if command == "tune":
         return ()
+    if command == "sing":
+        return ("degree", "drone")
+    if command == "practise":
+        return PRACTISE
     asked: list[str] = ["silence", "equal", "trim-up", "trim-down", "untrim", "chord"]
     if command == "play":
         asked += ["next", "previous"] if tables > 1 else []
         asked += ["next-piece", "previous-piece", "piece"] if pieces else ["table"] if tables > 1 else []
+        asked += ["follow"] if follow else []
         asked += ["pause", "bar-back"] if track else []
         asked += ["mute"] if track and parts else []
         asked += ["listen", "undo"] if listening else []
+    asked += ["next-chord", "previous-chord"] if chart and command in ("play", "drone") else []
     asked += ["drone", "drone-softer", "drone-louder"] if drone or command == "drone" else []
     return tuple(asked)

@@ -10,7 +10,7 @@ from bridge.engine.play.controls import Action
 from bridge.engine.play.tables import PlayTable
 from bridge.live.desk.labels import Labels
 from bridge.live.desk.typed import Command
-from bridge.live.plan import LivePlan, TablesDrone
+from bridge.live.plan import ChordsDrone, LivePlan, TablesDrone
 from bridge.live.snapshot import Snapshot
 from bridge.page.actions import actions_of, command_of
 from bridge.page.frames import Asked, Stand
@@ -35,8 +35,10 @@ def stand_of_play(plan: LivePlan, labels: Labels, spec: TableSpec | None, listen
             "play",
             tables=1 if plan.track_alone else len(plan.tables),
             pieces=bool(plan.starts),
-            drone=isinstance(plan.drone, TablesDrone),
+            drone=isinstance(plan.drone, TablesDrone | ChordsDrone),
             listening=listening,
+            follow=plan.follow is not None and plan.follow.offered,
+            chart=led_by_hand(plan),
             track=backing is not None,
             parts=backing is not None and bool(backing.parts),
         ),
@@ -48,9 +50,14 @@ def stand_of_play(plan: LivePlan, labels: Labels, spec: TableSpec | None, listen
     )
 
 
-def stand_of_drone(tables: tuple[PlayTable, ...], spec: TableSpec) -> Stand:
-    """Return what stays the same while a drone is held."""
-    return Stand(command="drone", actions=actions_of("drone"), spec=spec, tables=tables)
+def stand_of_drone(tables: tuple[PlayTable, ...], spec: TableSpec, chart: bool = False) -> Stand:
+    """Return what stays the same while a drone is held, which may be led through a chart."""
+    return Stand(command="drone", actions=actions_of("drone", chart=chart), spec=spec, tables=tables)
+
+
+def led_by_hand(plan: LivePlan) -> bool:
+    """Whether there is a chart that no track leads through."""
+    return any(chart is not None and chart.named and not chart.starts_s for chart in plan.charts)
 
 
 class BesideDesk:

@@ -3,7 +3,7 @@
 Nothing here knows the browser. Names of notes are spelled by the tonic that holds. "Pure" is the table that holds, as
 it was asked for; "equal" the same through the same reference.
 
-Index: `stand_shown` (what stays the same) · `Shower` (what changes).
+Index: `stand_shown` (what stays the same) · `Shower` (what changes) · `practise_shown` (an exercise of the ear).
 """
 
 from __future__ import annotations
@@ -15,10 +15,11 @@ from typing import Any
 from bridge.engine.play.tables import PlayTable
 from bridge.errors import StillbeatError
 from bridge.jobs.drone import STILL_HZ
-from bridge.live.desk.display import ALARMS, recent
+from bridge.live.desk.display import alarm_of, recent
 from bridge.live.desk.drone_display import plainly
-from bridge.live.desk.labels import drone_words, track_words
+from bridge.live.desk.labels import chart_line, drone_words, track_words
 from bridge.live.desk.tuner_display import beats_words, turn_words
+from bridge.live.practise.seen import PractiseSeen
 from bridge.live.snapshot import Snapshot
 from bridge.page.frames import ShowTuner, Stand
 from bridge.sheet.phrases import beat_words
@@ -52,6 +53,7 @@ def stand_shown(stand: Stand) -> dict[str, Any]:
         "strings": _strings(stand),
         "frets": stand.spec.guitar.frets if stand.spec is not None and stand.spec.guitar is not None else 0,
         "tuner": _aims_shown(stand.aims),
+        "sung": list(stand.sung_degrees),
     }
 
 
@@ -151,10 +153,10 @@ class Shower:
             },
             "track": _track(seen),
             "listening": None if seen.listening_s is None else round(seen.listening_s),
-            "chord": seen.chord,
+            "chord": "   ".join(filter(None, (chart_line(seen), seen.chord))),
             "notes": [one.name for one in sounds if not one.of_drone],
             "beats": _settling(seen) or seen.beats or self._beats(sounds),
-            "remarks": list(seen.remarks),
+            "remarks": [*seen.remarks, *seen.keyboards],
             "said": [
                 {"number": one.number, "kind": one.kind, "text": plainly(one.text)}
                 for one in recent(seen)[-_MOST_SAID:]
@@ -287,6 +289,20 @@ class Shower:
         }
 
 
+def practise_shown(seen: PractiseSeen) -> dict[str, Any]:
+    """Return what the view of practising shows."""
+    return {
+        "what": seen.what,
+        "title": seen.title,
+        "about": seen.about,
+        "place": seen.place,
+        "large": seen.large,
+        "ask": seen.ask,
+        "waits": list(seen.waits),
+        "said": list(seen.said[-_MOST_SAID:]),
+    }
+
+
 def _track(seen: Snapshot) -> dict[str, Any] | None:
     """Where a track is, and who plays in it."""
     track = seen.track
@@ -316,7 +332,7 @@ def _settling(seen: Snapshot) -> str:
 
 def _health(seen: Snapshot) -> dict[str, str]:
     """One light, and words for it."""
-    alarm = ALARMS.get(seen.link)
+    alarm = alarm_of(seen)
     if alarm is not None:
         return {"state": "bad", "word": alarm[0], "words": plainly(alarm[1])}
     if seen.link == "starting":

@@ -1,15 +1,20 @@
 """python-rtmidi as a library for MIDI ports (see `bridge.ports.library`).
 
 This module alone imports ``rtmidi``, and only when it is asked to.
+
+Its wheel for Linux carries a JACK library of its own. Beside the system's one, which `bridge.ports.jack_library` calls,
+each would map and lock all of the server's memory (102 MB with jackd2 1.9.21) and be as old as the wheel; so the
+system's library is loaded first, where there is one, and is then used in its place.
 """
 
 from __future__ import annotations
 
 import gc
-import importlib.metadata
+import sys
 from typing import Any
 
-from bridge.ports.library import SYSTEMS, Ear
+from bridge.ports import jack_library
+from bridge.ports.library import SYSTEMS, Ear, version_of
 
 
 class PythonRtMidi:
@@ -18,10 +23,16 @@ class PythonRtMidi:
     name = "python-rtmidi"
 
     def __init__(self) -> None:
+        if sys.platform == "linux":
+            jack_library.share()
         import rtmidi
 
         self._module: Any = rtmidi
-        self.version = importlib.metadata.version(self.name)
+
+    @property
+    def version(self) -> str:
+        """Which one is installed."""
+        return version_of(self.name)
 
     def systems(self) -> dict[str, int]:
         """Return the systems that were built into it."""

@@ -24,7 +24,6 @@ Known of rtmidi2 1.5.0 (measured on Linux), and what is done about it:
 from __future__ import annotations
 
 import ctypes
-import importlib.metadata
 import os
 import re
 import subprocess
@@ -37,7 +36,7 @@ from bridge import children
 from bridge.ports import jack_library
 from bridge.ports.base import CLIENT
 from bridge.ports.jack_watch import JackWatch
-from bridge.ports.library import REFUSALS, SYSTEMS, Ear
+from bridge.ports.library import REFUSALS, SYSTEMS, Ear, version_of
 
 _HERE = {
     "linux": ("LINUX_ALSA", "UNIX_JACK"),
@@ -61,7 +60,11 @@ class RtMidi2:
         import rtmidi2
 
         self._module: Any = rtmidi2
-        self.version = importlib.metadata.version(self.name)
+
+    @property
+    def version(self) -> str:
+        """Which one is installed."""
+        return version_of(self.name)
 
     def systems(self) -> dict[str, int]:
         """Return the systems that its wheel for this platform knows, JACK only with the system's own library."""

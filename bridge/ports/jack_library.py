@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import contextlib
 import ctypes
-import ctypes.util
 import errno
 import functools
 import itertools
@@ -28,13 +27,19 @@ _LIBRARIES = {"linux": "libjack.so.0", "darwin": "libjack.0.dylib", "win32": "li
 @functools.cache
 def load() -> Any:
     """Return the C library, or None where there is none."""
-    library = _opened(_LIBRARIES.get(sys.platform)) or _opened(ctypes.util.find_library("jack"))
+    library = _opened(_LIBRARIES.get(sys.platform)) or _opened(_looked_for())
     if library is not None:
         library.jack_client_open.restype = ctypes.c_void_p
         library.jack_port_by_name.restype = ctypes.c_void_p
         library.jack_port_get_all_connections.restype = ctypes.POINTER(ctypes.c_char_p)
         library.jack_get_ports.restype = ctypes.POINTER(ctypes.c_char_p)
     return library
+
+
+def _looked_for() -> str | None:
+    import ctypes.util  # which imports much, and is rarely needed
+
+    return ctypes.util.find_library("jack")
 
 
 def _opened(name: str | None) -> Any:

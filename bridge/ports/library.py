@@ -91,7 +91,10 @@ class Library(Protocol):
 
     name: str
     """As it is installed by: ``python-rtmidi``."""
-    version: str
+
+    @property
+    def version(self) -> str:
+        """Which one is installed."""
 
     def systems(self) -> dict[str, int]:
         """Return the systems that it knows here: our title to its number."""
@@ -104,6 +107,13 @@ class Library(Protocol):
 
     def new_out(self, number: int, client: str) -> LibraryOut:
         """Return a client that can play."""
+
+
+def version_of(package: str) -> str:
+    """Return the version of a package that is installed."""
+    import importlib.metadata  # which imports much
+
+    return importlib.metadata.version(package)
 
 
 def chosen_library() -> Library:

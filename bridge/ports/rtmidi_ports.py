@@ -184,7 +184,7 @@ class RtMidiSystem(MidiSystem):
 
     def _new_pulse(self, label: str) -> tuple[LibraryOut, str] | None:
         """Return an output of our own, to be patched into an input of our own, and its name; over JACK only."""
-        if self.title != "JACK" or label != _IN_LABEL:
+        if self.title != "JACK" or not label.startswith(_IN_LABEL):
             return None
         before = self._all_inputs()
         port = self._new_out(_PULSE)

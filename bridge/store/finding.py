@@ -11,9 +11,12 @@ in ``.toml``.
 
 from __future__ import annotations
 
+import contextlib
 import os
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextvars import ContextVar
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TypeVar
 
@@ -69,10 +72,42 @@ def user_dir() -> Path:
     return Path(platformdirs.user_config_dir("stillbeat", appauthor=False))
 
 
+@dataclass
+class _Beside:
+    """Descriptions that came along with a session."""
+
+    folder: Path
+    used: dict[str, Path] = field(default_factory=dict)
+
+
+_beside: ContextVar[_Beside | None] = ContextVar("_beside", default=None)
+
+
+@contextlib.contextmanager
+def descriptions_beside(folder: Path) -> Iterator[dict[str, Path]]:
+    """While it lasts, descriptions in a folder win over all others: those that a session brought along.
+
+    What is given fills with the files of descriptions that were found by name and do not come with the program, by
+    what each is called in such a folder: ``synths/mine.toml``.
+    """
+    beside = _Beside(folder)
+    token = _beside.set(beside)
+    try:
+        yield beside.used
+    finally:
+        _beside.reset(token)
+
+
+def _folders() -> tuple[Path, ...]:
+    """Folders in which a name is looked for, the first one first."""
+    beside = _beside.get()
+    return (*((beside.folder,) if beside is not None else ()), user_dir(), tables_dir())
+
+
 def list_names(kind: str) -> list[str]:
     """Return the names of all scales, guitars, synths or tables, shipped and own, in order."""
     suffix = _KINDS[kind]
-    folders = (user_dir() / kind, tables_dir() / kind)
+    folders = [folder / kind for folder in _folders()]
     paths = (path for folder in folders if folder.is_dir() for path in folder.iterdir())
     return sorted({path.name.removesuffix(suffix) for path in paths if path.name.endswith(suffix)})
 
@@ -141,9 +176,11 @@ def find_description(kind: str, name_or_path: str) -> Path:
     if is_path(wanted):
         return Path(wanted)
     if wanted and not wanted.startswith("."):
-        for folder in (user_dir(), tables_dir()):
+        for folder in _folders():
             path = folder / kind / f"{wanted}{_KINDS[kind]}"
             if os.path.isfile(path):  # of a name too long for the system there is none
+                if (beside := _beside.get()) is not None and folder != tables_dir():
+                    beside.used[f"{kind}/{path.name}"] = path
                 return path
         name = meant_name(kind, wanted)
         if name is not None and name != wanted:

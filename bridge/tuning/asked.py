@@ -17,6 +17,8 @@ The rules
   a standing reference does not change.
 - *Fret* and *slide* replace those of a named table; so does whether open strings win. A *capo* is a fret. *Pins* come
   last.
+- *Transposed* is the piece, last of all: its tonic moves, or where the shapes are kept its capo
+  (`bridge.tuning.transposing`).
 - What is *sounding* is what a tuner shows with the capo on: it takes the place of the reference, which describes the
   open strings, and lies so many equal semitones above it as the capo. A slide has no part in it.
 
@@ -46,6 +48,7 @@ from bridge.tuning.ratios import parse_ratio
 from bridge.tuning.reference import Reference, default_reference, parse_hz, parse_reference
 from bridge.tuning.scales import DEGREES, Interval, Scale, parse_degree_change
 from bridge.tuning.spec import MAX_HZ, MIN_HZ, TableSpec
+from bridge.tuning.transposing import check_semitones, transposed
 
 DEFAULT_SCALE = "five-limit"
 
@@ -73,6 +76,8 @@ class TableWords:
     degrees: tuple[str, ...] = ()  # changes such as ``b7=7/4``
     pins: tuple[str, ...] = ()  # single notes held at a frequency, such as ``F#3=183.1`` (hertz)
     open_strings_win: bool | None = None  # whether the strings' keys and their octaves follow the guitar
+    transpose: int | None = None  # semitones by which the piece is moved for a singer
+    keep_shapes: bool | None = None  # whether the capo moves for it, and not the tonic
 
 
 class NoTonic(ValueProblem):
@@ -108,6 +113,8 @@ class Asked:
     degrees: tuple[tuple[int, Interval], ...] = ()
     pins: tuple[tuple[int, float], ...] = ()
     open_strings_win: bool | None = None
+    transpose: int | None = None
+    keep_shapes: bool | None = None
 
 
 def _anywhere(word: str, item: str) -> AbstractContextManager[object]:
@@ -147,6 +154,14 @@ def read_words(
             raise ValueProblem(
                 f"fret {words.fret} and capo {words.capo} name two frets", "a capo is a fret: say one"
             )
+    with at("transpose", ""):
+        check_semitones(words.transpose or 0)
+    with at("keep_shapes", ""):
+        if words.keep_shapes and not words.transpose:
+            raise ValueProblem(
+                "the shapes are kept of a piece that is moved, and nothing says how far",
+                "add --transpose -2 (in a session transpose = -2)",
+            )
     with at("sounding", ""):
         if words.sounding is not None and words.reference is not None:
             raise ValueProblem(
@@ -166,6 +181,8 @@ def read_words(
         degrees=_each(words.degrees, "degrees", parse_degree_change, lambda index: DEGREES[index], at),
         pins=_each(words.pins, "pins", parse_pin, note_name, at),
         open_strings_win=words.open_strings_win,
+        transpose=words.transpose,
+        keep_shapes=words.keep_shapes,
     )
 
 
@@ -243,7 +260,8 @@ def make_spec(asked: Asked, shelf: Shelf, standing: Asked | None = None) -> Tabl
     )
     if asked.sounding is not None:
         spec = replace(spec, reference=_open_reference(asked.sounding, spec))
-    return spec.with_keys(asked.pins)
+    spec = spec.with_keys(asked.pins)
+    return transposed(spec, asked.transpose or 0, bool(asked.keep_shapes))
 
 
 def _open_reference(sounding: Reference | float, spec: TableSpec) -> Reference:

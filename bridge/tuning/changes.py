@@ -18,6 +18,7 @@ What it makes
   before; it describes the open strings. Naming the home tonic therefore returns home, bit for bit.
 - Without a tonic, tonic and degrees stay as they stand.
 - ``fret:n`` sets the fret absolutely. Fret and slide stay until they are set again, whatever else changes.
+- In a piece that is transposed, tonics, tables and frets are named as it is written (`bridge.tuning.transposing`).
 - A table takes the place of everything; tonics named later start from the piece again, not from that table.
 
 Index
@@ -37,6 +38,7 @@ from bridge.tuning.ratios import hz_to_cents
 from bridge.tuning.scales import DEGREES, Interval, parse_degree_change
 from bridge.tuning.spec import TableSpec, merge_degrees
 from bridge.tuning.tables import Table
+from bridge.tuning.transposing import moved_tonic, transposed
 
 AUDIBLE_CENTS = 0.05
 """Moves smaller than this are not worth saying: they would print as 0.0 cents, or nearly."""
@@ -209,15 +211,17 @@ def apply_change(
     if change.table is not None:
         if named is None:
             raise ValueProblem(f"table {change.table!r} is not loaded", "give the table beside the change")
-        spec = named
+        spec = transposed(named, home.transposed, home.shapes_kept)
     elif change.tonic is not None:
-        spec = replace(home.at_tonic(change.tonic), fret=current.fret, slide=current.slide)
+        moved = 0 if home.shapes_kept else home.transposed
+        tonic = moved_tonic(change.tonic, moved)
+        spec = replace(home.at_tonic(tonic), fret=current.fret, slide=current.slide)
     else:
         spec = current
     if change.degrees:
         spec = replace(spec, degree_changes=merge_degrees(spec.degree_changes, change.degrees))
     if change.fret is not None:
-        spec = replace(spec, fret=change.fret)
+        spec = replace(spec, fret=change.fret + (home.transposed if home.shapes_kept else 0))
     return spec
 
 

@@ -16,6 +16,9 @@ from bridge.tuning.tables import Table
 SILENT_CENTS = 2.0
 """Up to here nothing is said: about an equal fifth's distance from a pure one."""
 
+OFF = "off the guitar: "
+"""How the sentence begins."""
+
 _WHAT_TO_DO = (
     "with it that note beats; leave it out, or let the table follow the strings (--open-strings-win; in a session "
     "open_strings_win = true)"
@@ -41,7 +44,7 @@ def off_guitar(tables: Iterable[tuple[str, Table]]) -> str:
     for said, where in places.items():
         named = list(dict.fromkeys(one for one in where if one))
         parts.append(f"{', '.join(named)}: {said}" if named else said)
-    return f"off the guitar: {'; '.join(parts)}: {advice}"
+    return f"{OFF}{'; '.join(parts)}: {advice}"
 
 
 def _disagreeing(table: Table) -> tuple[str, bool]:

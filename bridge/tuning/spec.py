@@ -19,6 +19,7 @@ from bridge.tuning.notes import A4_KEY, KEYS, key_to_hz, note_name, parse_pitch_
 from bridge.tuning.ratios import hz_to_cents
 from bridge.tuning.reference import MAX_CENTS, Reference
 from bridge.tuning.scales import Interval, Scale, check_degree
+from bridge.tuning.transposing import about_transposing
 
 if TYPE_CHECKING:
     import numpy as np
@@ -51,6 +52,10 @@ class TableSpec:
     # Degrees replaced in the piece's own scale: at home and above every tonic.
     home_degree_changes: tuple[tuple[int, Interval], ...] = ()
     key_overrides: tuple[tuple[int, float], ...] = ()  # MIDI keys and their frequency in Hz, at fret 0
+    # The singer's key: semitones by which a piece is moved (tonic and fret say already where to), and whether its
+    # shapes are kept by a capo (`bridge.tuning.transposing`).
+    transposed: int = 0
+    shapes_kept: bool = False
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "home", parse_tonic(self.home))
@@ -109,8 +114,8 @@ class TableSpec:
 
     @property
     def doubt(self) -> str:
-        """A question about the reference, if it deserves one: is another note, octave or moment meant?"""
-        return self.reference.doubt or self._with_the_capo_on()
+        """What is to be asked or said of what was asked for: another note, octave or moment? a capo for the singer?"""
+        return self.reference.doubt or self._with_the_capo_on() or about_transposing(self)
 
     def _with_the_capo_on(self) -> str:
         """Ask where the reference is no open string, but what one of them sounds with the capo on."""

@@ -3,9 +3,9 @@
     python tests/bench/bench_ear.py [--runs 300] [--trials 50]
 
 Each listener (`support.listeners`) has a known threshold, hears gently or steeply (the power of the impression), and
-lapses in no or in 3 % of the trials. Printed for each: the bias of the fitted threshold (mean of its logarithm), its
-spread, how often the stated 90 % interval holds the truth; beside it the bias of the mean of the staircase's reversals.
-At the end what all together come to. Prints figures, asserts nothing.
+lapses in no or in 3 % of the trials, and then guesses or is wrong. Printed for each: the bias of the fitted threshold
+(mean of its logarithm), its spread, how often the stated 90 % interval holds the truth; beside it the bias of the mean
+of the staircase's reversals. At the end what all together come to. Prints figures, asserts nothing.
 """
 
 from __future__ import annotations
@@ -41,12 +41,12 @@ def main() -> None:
     wanted = parser.parse_args()
     began_s, fits = time.perf_counter(), 0
     biases, holds = [], []
-    print("exercise  threshold  power  lapses    bias  spread  holds  wide    reversals")
+    print("exercise  threshold  power  lapses        bias  spread  holds  wide    reversals")
     for exercise, thresholds in (("still", (1.0, 3.0, 8.0)), ("wide", (8.0, 15.0, 25.0))):
         for threshold in thresholds:
             for power in (1.0, 1.5, 2.0):
-                for lapses in (0.0, 0.03):
-                    listener, off, turned, held, wide = Hears(threshold, power, lapses), [], [], 0, []
+                for lapses, lucky in ((0.0, 0.0), (0.03, 0.5), (0.03, 0.0)):
+                    listener, off, turned, held, wide = Hears(threshold, power, lapses, lucky), [], [], 0, []
                     for seed in range(wanted.runs):
                         random = np.random.default_rng(seed)
                         stairs = Staircase(BEGINS_CENTS[exercise], LEAST_CENTS, MOST_CENTS)
@@ -61,11 +61,13 @@ def main() -> None:
                         held += found.low_cents <= threshold <= found.high_cents
                         wide.append(found.high_cents / found.low_cents)
                         turned.append(np.mean(np.log(stairs.reversals or [stairs.cents])) - np.log(threshold))
+                    kind = "wrong" if lapses and not lucky else "guess"
                     biases.append(np.mean(off))
                     holds.append(held / wanted.runs)
                     print(
-                        f"{exercise:8}  {threshold:7.1f} c  {power:5}  {lapses:6.2f}  {percent(biases[-1]):+5.1f} %"
-                        f"  {np.std(off):6.2f}  {100 * holds[-1]:3.0f} %  x {np.median(wide):.1f}"
+                        f"{exercise:8}  {threshold:7.1f} c  {power:5}  {lapses:4.2f} {kind}"
+                        f"  {percent(biases[-1]):+5.1f} %  {np.std(off):6.2f}"
+                        f"  {100 * holds[-1]:3.0f} %  x {np.median(wide):.1f}"
                         f"  {percent(np.mean(turned)):+8.1f} %",
                         flush=True,
                     )

@@ -42,6 +42,8 @@ from bridge.tuning.changes import parse_at
 from bridge.tuning.spec import literal_spec
 from bridge.tuning.tables import build_table
 
+pytestmark = pytest.mark.filterwarnings("ignore::bridge.errors.OffGuitarWarning")
+
 HALF_STEP_CENTS = 100 / 16384 / 2
 
 TONICS = ("C", "D", "E", "F#", "G", "A", "Bb", "B")
@@ -87,7 +89,12 @@ OVER: dict[str, st.SearchStrategy[Any]] = {
     "slide": st.sampled_from(("9/8", "4/3", "3/2", "2/1")),
     "degrees": pairs(DEGREES, 3),
     "pins": pairs(PINS, 2),
+    "transpose": st.integers(-5, 5),
+    "keep_shapes": st.just(True),
 }
+NOT_KEPT = ("capo", "sounding", "transpose", "keep_shapes")
+"""Words that go with others, which a table in a file does not keep as such."""
+
 WITH_GUITAR = {**OVER, "open_strings_win": st.just(True)}
 
 
@@ -173,7 +180,7 @@ def test_new_tables(words: dict[str, Any], folder: Path) -> None:
 @given(
     kept=st.fixed_dictionaries(
         {"guitar": st.sampled_from(["open-d", "dadgad", "banjo-open-g"])},
-        optional={word: values for word, values in WITH_GUITAR.items() if word not in ("capo", "sounding")},
+        optional={word: values for word, values in WITH_GUITAR.items() if word not in NOT_KEPT},
     ),
     words=apart(
         st.fixed_dictionaries({}, optional={**WITH_GUITAR, "guitar": st.sampled_from(["open-g", "violin"])})

@@ -23,6 +23,8 @@ from bridge.live.prepare.evening import EveningRequest, prepare_evening
 from bridge.store.session.model import built
 from bridge.store.session.reading import load_session
 
+pytestmark = pytest.mark.filterwarnings("ignore::bridge.errors.OffGuitarWarning")
+
 SESSION = """\
 schema = 1
 title = "Drones"

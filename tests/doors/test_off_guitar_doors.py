@@ -5,17 +5,24 @@ A cello's A lies 81/80 (21.506 cents) above the 5/3 of the five-limit scale on i
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
+import mido
 import pytest
 
+import bridge
 from bridge.cli import main
+from bridge.engine.play.tables import Kept
 from bridge.jobs.choose import TableRequest, choose_table
 from bridge.jobs.demo_music import TICKS_PER_QUARTER, demo_tracks
 from bridge.jobs.session.check import check_session
 from bridge.jobs.session.manifest import Manifest
+from bridge.jobs.session.retuning import Retuned
 from bridge.jobs.session.sheets import piece_sheet
+from bridge.live.desk.desk import Desk
 from bridge.live.prepare.keyboard import LiveRequest, prepare
+from bridge.live.state import State
 from bridge.store.smf import MidiFile, midi_bytes
 from bridge.tuning.off_guitar import off_guitar
 from bridge.tuning.tables import build_table
@@ -70,10 +77,50 @@ def test_sessions_and_their_sheets(folder: Path) -> None:
     )
     checked = check_session(folder / "evening.toml")
     assert [one for one in checked.warnings if one.startswith("One: off the guitar") and SAID in one]
-    sheet = piece_sheet(checked.plan, checked.plan.pieces[0], Manifest(), {})
+    sheet = piece_sheet(checked.plan, checked.plan.pieces[0], Manifest(), {}, Retuned())
     assert any(SAID in one for one in sheet.cautions)
 
 
 def test_the_sentence_is_one() -> None:
     made = build_table(choose_table(TableRequest(guitar="cello")))
     assert SAID in off_guitar([("", made)])
+
+
+# -- Python, and while it plays
+
+
+def test_python_warns_of_the_line_that_asked() -> None:
+    for ask in (bridge.table, bridge.frequencies):
+        with pytest.warns(bridge.OffGuitarWarning, match=re.escape(SAID)) as caught:
+            ask(guitar="cello")
+        assert [one.filename for one in caught] == [__file__]
+        ask(guitar="open-d", reference="D3=146.5")  # agrees: warnings are errors here
+    song = mido.MidiFile("song.mid")
+    with pytest.warns(bridge.OffGuitarWarning, match=re.escape(SAID)) as caught:
+        bridge.retune(song, guitar="cello")
+    assert [one.filename for one in caught] == [__file__]
+
+
+def test_a_table_that_is_switched_to_says_so_when_it_holds() -> None:
+    """From home to E, whose fifth takes B from 15/8 of D, a comma below three fifths: nothing at home, E says it."""
+    prepared = prepare(
+        LiveRequest(table=TableRequest(guitar="open-d"), out_port="s", in_port="k", also=("E",))
+    )
+    home, other = prepared.plan.tables
+    assert home.off_guitar == ""
+    assert "21.5 cents below the table" in other.off_guitar
+    before, after = _state(1), _state(2)
+    with Desk() as desk:
+        desk._labels = prepared.labels
+        desk._off_guitar(before, after)
+        (said,) = desk._messages
+        assert said.kind == "said"
+        assert said.text == f"{other.name}: {other.off_guitar}"
+        desk._off_guitar(after, after)
+        desk._off_guitar(after, before)
+        desk._off_guitar(before, _state(2, equal=True))
+        assert len(desk._messages) == 1
+
+
+def _state(number: int, equal: bool = False) -> State:
+    return State(kept=Kept(number, equal=equal))

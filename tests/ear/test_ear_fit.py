@@ -13,7 +13,7 @@ from bridge.ear.fit import FEWEST, Answered, chance_right, fit_threshold
 from bridge.ear.staircase import CONVERGES, Staircase
 from bridge.ear.trials import MOST_CENTS, Exercise
 
-RUNS = 36
+RUNS = 25
 MOST_BIAS = 0.12
 
 
@@ -78,10 +78,11 @@ def test_thresholds_are_hardly_biased_and_their_intervals_hold() -> None:
     """The bench has more runs of each (`tests/bench/bench_ear.py`); here they are pooled for the intervals."""
     held = 0
     listeners: list[tuple[Exercise, float]] = [("still", 3.0), ("wide", 15.0)]
-    cases = [(*one, power, lapses) for one in listeners for power in (1.0, 2.0) for lapses in (0.0, 0.03)]
+    lapsing = ((0.0, 0.0), (0.03, 0.5), (0.03, 0.0))  # none, and where 3 % are guessed or wrong
+    cases = [(*one, power, lapses) for one in listeners for power in (1.0, 2.0) for lapses in lapsing]
     logs = []
     for exercise, threshold, power, lapses in cases:
-        listener = Hears(threshold, power, lapses)
+        listener = Hears(threshold, power, *lapses)
         off = []
         for seed in range(RUNS):
             found = fit_threshold(answered(listener, seed, BEGINS_CENTS[exercise]))
@@ -89,8 +90,8 @@ def test_thresholds_are_hardly_biased_and_their_intervals_hold() -> None:
             held += found.low_cents <= threshold <= found.high_cents
             off.append(math.log(found.cents / threshold))
         logs += off
-        # A third of a unit of spread in each estimate: 0.33 / √36 = 0.055 is the error of this mean.
-        assert abs(np.mean(off)) < MOST_BIAS + 2 * 0.055
+        # A third of a unit of spread in each estimate: 0.33 / √25 = 0.066 is the error of this mean.
+        assert abs(np.mean(off)) < MOST_BIAS + 2 * 0.066
     assert abs(np.mean(logs)) < MOST_BIAS
     assert 0.85 <= held / (RUNS * len(cases)) <= 0.97
 
@@ -110,5 +111,5 @@ def test_few_answers_and_guesses_tell_little() -> None:
     random = np.random.default_rng(3)
     guessed = fit_threshold([Answered(50.0, bool(random.random() < 0.5)) for _ in range(50)])
     assert guessed is not None
-    assert not guessed.sure
+    assert guessed.high_cents > 4 * guessed.low_cents
     assert guessed.high_cents > 100.0

@@ -71,6 +71,8 @@ def test_words_for_the_picture() -> None:
         "keys C2 to B3, 2 octaves down, channel 2, velocity to 90"
     )
     assert parse_keyboard("left").words == ""
+    assert parse_keyboard("left: keys to B3").words == "keys to B3"
+    assert parse_keyboard("left: keys from C4").words == "keys from C4"
 
 
 def test_only_its_keys_play_moved_and_on_its_channel() -> None:

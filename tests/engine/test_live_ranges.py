@@ -120,6 +120,41 @@ def test_all_tables_that_may_come_are_foreseen() -> None:
     assert engine.clipped == 0
 
 
+class ZoneSynth(ObedientSynth):
+    """A range that one member of the lower zone is told holds for all of them, and for what sounds there."""
+
+    def feed(self, data: bytes) -> None:
+        before = list(self.range)
+        super().feed(data)
+        changed = [channel for channel in range(1, 9) if self.range[channel] != before[channel]]
+        for channel in changed:
+            self.range[1:9] = [self.range[channel]] * 8
+
+
+def test_the_range_of_an_mpe_zone_waits_until_the_whole_zone_is_silent() -> None:
+    engine = BendEngine(None, JUST, None, "mpe")
+    synth = ZoneSynth()
+
+    def play(*messages: bytes) -> list[bytes]:
+        sent = [data for message in messages for _, data in engine.feed(message, 1.0)]
+        for data in sent:
+            synth.feed(data)
+        return sent
+
+    for _, data in engine.start(0.0):
+        synth.feed(data)
+    (first,) = {data[0] & 15 for data in play(bytes((0x90, E, 80))) if data[0] >> 4 == 9}
+    play(*parameter(1, 0, 12))
+    (second,) = {data[0] & 15 for data in play(bytes((0x90, 60, 80))) if data[0] >> 4 == 9}
+    play(bytes((0xE0, 0, 72)))  # 150 cents
+    for channel, cents in ((first, -14.0 + 150.0), (second, 150.0)):
+        heard = (synth.bend[channel] - 8192) / 8192 * synth.range[channel] * 100
+        assert heard == pytest.approx(cents, abs=0.1)
+    play(bytes((0x80, E, 0)), bytes((0x80, 60, 0)), bytes((0x90, E, 80)), WHEEL_HALF)
+    heard = (synth.bend[first] - 8192) / 8192 * synth.range[first] * 100
+    assert heard == pytest.approx(-14.0 + 600.0, abs=0.1)
+
+
 def test_a_synth_of_two_semitones_stays_at_two() -> None:
     fixed = SynthProfile("x", "X", "made up", ("bend",), bend_range_fixed_semitones=2)
     played = Played(BendEngine(fixed, JUST))

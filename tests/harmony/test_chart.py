@@ -5,12 +5,16 @@ from __future__ import annotations
 from fractions import Fraction
 
 import pytest
+from harmony.scores import five_limit_table
 from hypothesis import given
 from hypothesis import strategies as st
 
 from bridge.errors import ValueProblem
 from bridge.harmony.charts.chart import parse_chart
+from bridge.harmony.charts.solved import follow_chart
+from bridge.harmony.choice.variants import palette_of
 from bridge.tuning.chords.names import parse_chord_name
+from bridge.tuning.notes import parse_pitch_class
 
 
 def bars(text: str) -> list[str]:
@@ -108,3 +112,18 @@ def test_any_text_is_a_chart_or_is_told_why_not(text: str) -> None:
 def test_what_is_no_chart_is_told(text: str, match: str) -> None:
     with pytest.raises(ValueProblem, match=match):
         parse_chart(text)
+
+
+@pytest.mark.parametrize(
+    ("text", "chord", "ratios"),
+    [
+        # A turnaround leads back: its V is that of the tonic to come, 3/2, 15/8, 9/8, and ii stays pure on 10/9.
+        ("| C | Am | Dm | G |", "G", {"G": "3/2", "B": "15/8", "D": "9/8"}),
+        ("| C | Am | Dm | G |", "Dm", {"D": "10/9", "F": "4/3", "A": "5/3"}),
+    ],
+)
+def test_the_end_of_a_chart_leads_back(text: str, chord: str, ratios: dict[str, str]) -> None:
+    solved = follow_chart(parse_chart(text), palette_of(five_limit_table("C"), pinned="tonic"))
+    (one,) = [one for one in solved if str(one.chord) == chord]
+    assert {note: str(one.variants[parse_pitch_class(note)]) for note in ratios} == ratios
+    assert len(solved) == 4

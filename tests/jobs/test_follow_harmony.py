@@ -15,14 +15,20 @@ from harmony.scores import PIECES
 from support import synths, written
 from support.corpus import MIDI_PACKAGES, midi_files
 
+from bridge.engine.bend.options import BendOptions
+from bridge.engine.method import crowded_times
 from bridge.engine.report import BendReport
 from bridge.errors import TuningProblem, ValueProblem
 from bridge.harmony.asked import FollowRequest
+from bridge.harmony.charts.chart import parse_chart
 from bridge.jobs.choose import TableRequest, choose_table
-from bridge.jobs.retune import Retuned, RetuneRequest, retune_file
+from bridge.jobs.retune import Retuned, RetuneRequest, _short_of_channels, retune_file
+from bridge.store.playing import sequences
+from bridge.store.smf import read_midi
 from bridge.tuning.changes import parse_at
 from bridge.tuning.notes import parse_pitch_class
 from bridge.tuning.spec import TableSpec
+from bridge.tuning.tables import build_table
 
 METHODS = ("note", "octave", "bend", "mpe", "dump")
 OPEN_D = choose_table(TableRequest(guitar="open-d"))
@@ -230,3 +236,89 @@ def test_real_files_by_what_is_written(tmp_path: Path) -> None:
             assert abs(one.moved_cents - other.moved_cents) <= 0.02, (path.name, one)
     assert sum(after) / len(after) >= 0.965
     assert sum(before) / len(before) < 0.8
+
+
+def test_only_bends_that_are_short_of_channels_know_it(tmp_path: Path) -> None:
+    # The pump: four notes a chord, the bass doubling one of them, each chord struck as the last one ends. Notes at
+    # three offsets and the tails of three more take more than four channels, and by far fewer than fifteen.
+    midi = read_midi(write_piece(tmp_path, "pump-x4"))
+    playing = sequences(midi)[0]
+    hz = [float(value) for value in build_table(spec_of("pump-x4")).hz]
+    spans = crowded_times(playing, hz, None, BendOptions(channels=(1, 2, 3, 4)))
+    assert spans
+    assert spans[0][0] == pytest.approx(2.0), "as soon as the second chord meets the tails of the first"
+    assert crowded_times(playing, hz) == []
+    for method, channels, short in (
+        ("bend", (1, 2, 3, 4), True),
+        ("bend", None, False),
+        ("mpe", (1, 2, 3, 4), False),
+    ):
+        request = RetuneRequest(
+            spec=spec_of("pump-x4"), method=method, channels=channels, follow_harmony=FollowRequest()
+        )
+        assert bool(_short_of_channels(playing, request, None)) is short
+
+
+def test_a_chart_decides_the_chords_of_what_sounds(tmp_path: Path) -> None:
+    # A melody alone, D in every half bar of two seconds. Above C: D is 10/9 in D minor under F, 9/8 in G.
+    events = []
+    for half in range(8):
+        events += [(half * 1.0, bytes((0x90, 62, 80))), (half * 1.0 + 0.9, bytes((0x80, 62, 0)))]
+    source = synths.write_midi(tmp_path / "melody.mid", events)
+    spec = choose_table(TableRequest(tonic="C"))
+    whole, major, minor = (round(1200 * math.log2(ratio) - 200, 1) for ratio in (9 / 8, 9 / 8, 10 / 9))
+    heard, plain = retuned(tmp_path, source, spec, "bend")
+    home = next(iter(at(plain, 0.0, "D"))) - whole
+    assert not heard.told[0].followed, "there is nothing to gain"
+    chart = parse_chart("| C | F Dm | G | C |")
+    told, found = retuned(tmp_path, source, spec, "bend", chart=chart)
+    assert told.told[0].followed
+    for half, wanted in ((3, minor), (4, major), (5, major)):
+        assert next(iter(at(found, half * 1.0, "D"))) - home == pytest.approx(wanted, abs=0.11)
+    # What a player asked for wins.
+    pinned = choose_table(TableRequest(tonic="C", degrees=("2=9/8",)))
+    _, kept = retuned(tmp_path, source, pinned, "bend", chart=chart)
+    assert next(iter(at(kept, 3.0, "D"))) - home == pytest.approx(major, abs=0.11)
+
+
+def test_a_chart_that_says_what_is_heard_changes_nothing(tmp_path: Path) -> None:
+    source, spec = write_piece(tmp_path, "pump-x4"), spec_of("pump-x4")
+    pitches = []
+    for chart in (None, parse_chart("|: C | Am | Dm | G :|x4 C |")):
+        _, found = retuned(tmp_path, source, spec, "note", chart=chart)
+        assert written.share(found) == 1.0
+        pitches.append(sorted((note.start_s, note.key, round(note.cents, 1)) for note in found))
+    assert pitches[0] == pitches[1]
+
+
+@pytest.mark.parametrize("method", ["bend", "note"])
+def test_notes_that_left_the_table_are_not_said_to_be_as_it_has_them(tmp_path: Path, method: str) -> None:
+    source, spec = write_piece(tmp_path, "pump-x4"), spec_of("pump-x4")
+    followed, _ = retuned(tmp_path, source, spec, method)
+    assert not any("as the table has them" in line for line in followed.lines())
+    plain, _ = retuned(tmp_path, source, spec, method, follow_harmony=None)
+    assert not any("as the harmony wants them" in line for line in plain.lines())
+
+
+@pytest.mark.parametrize(("name", "off"), [("augmented", 400 - 386.314), ("diminished", 315.641 - 300)])
+def test_chords_that_nothing_makes_pure_are_kept_equal_where_that_is_asked_for(
+    tmp_path: Path, name: str, off: float
+) -> None:
+    source, spec = write_piece(tmp_path, name), spec_of(name)
+    plain, before = retuned(tmp_path, source, spec, "note")
+    assert any("--equal-chords" in line for line in plain.told[0].lines()), "it is offered"
+    _, after = retuned(tmp_path, source, spec, "note", follow_harmony=FollowRequest(equal_chords=True))
+
+    def worst(notes: list[written.Sounding]) -> float:
+        """The worst third or sixth, from the file as it was written."""
+        found = 0.0
+        for one in notes:
+            for other in notes:
+                step = (other.key - one.key) % 12
+                if other.key > one.key and one.start_s == other.start_s and step in (3, 4, 8, 9):
+                    ratio = {3: 6 / 5, 4: 5 / 4, 8: 8 / 5, 9: 5 / 3}[step]
+                    found = max(found, abs((other.cents - one.cents) % 1200 - 1200 * math.log2(ratio)))
+        return found
+
+    assert worst(before) == pytest.approx(1200 * math.log2(128 / 125), abs=0.1)
+    assert worst(after) == pytest.approx(off, abs=0.1)

@@ -5,13 +5,18 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+import soundfile
 from jobs.test_follow_harmony import at, write_piece
-from support import written
+from support import measure, written
+from support.synths import Rendering
 
 from bridge.errors import InputProblem
 from bridge.jobs.session.build import build_session
 from bridge.jobs.session.check import check_session
+from bridge.jobs.session.manifest import Manifest
+from bridge.jobs.session.pages import Sheets
 from bridge.jobs.session.verify import verify_session
+from bridge.sheet.html import sheet_html
 
 HEAD = """\
 schema = 1
@@ -55,7 +60,11 @@ def test_a_track_that_follows_is_built_told_and_verified(tmp_path: Path) -> None
     )
     assert written.share(trimmed) == 1.0
     assert built.music[1][0].startswith("100 % of the held thirds")
-    assert any("whoever holds the piece's table differs" in notice for notice in built.notices)
+    assert any(
+        "leaves the table in bar" in notice
+        and notice.endswith("whoever holds the piece's table differs from it there: timidity, bend-only")
+        for notice in built.notices
+    ), "the others are named, and the bars"
     assert verify_session(tmp_path / "out").problems == []
     # The same session as before follows nothing, and says what following would bring.
     plain = session(tmp_path)
@@ -99,3 +108,38 @@ def test_a_chart_in_the_session_names_the_chords(tmp_path: Path) -> None:
     assert piece.chords == ("C", "Am", "Dm", "G")
     with pytest.raises(InputProblem, match="line 18: chords: chart, line 1: 'Xm'"):
         check_session(session(tmp_path, 'chords = "| Xm |"'))
+
+
+@pytest.mark.slow
+def test_a_drone_follows_the_chart_along_the_track(tmp_path: Path) -> None:
+    # The track's chords are I vi ii V, a bar of two seconds each. Above C: D minor has its root at 10/9.
+    entries = ('chords = "| C | Am | Dm | G |"', 'drone = ["1", "5"]', "follow_harmony = true")
+    folder = tmp_path / "out"
+    build_session(session(tmp_path, *entries), folder, processes=1)
+    sound = Rendering(*soundfile.read(folder / "drones" / "01-pump.along-the-track.wav", always_2d=True))
+    c = 440.0 * 2 ** (-9 / 12) / 2
+    for start_s, root in ((0.0, 1.0), (2.0, 5 / 3), (4.0, 10 / 9), (6.0, 3 / 2)):
+        wanted = [c * root, c * root * 1.5]
+        found = sound.tones_hz(wanted, start_s + 0.7, 0.8)
+        for one, other in zip(found, wanted, strict=True):
+            assert abs(measure.cents(one, other)) <= 0.2
+    text = (folder / "START-HERE.txt").read_text(encoding="utf-8")
+    assert "drones/01-pump.along-the-track.wav" in text
+    assert verify_session(folder).problems == []
+    notes = written.sounding(folder / "synths" / "bend-only" / "01-pump.track.mid")
+    assert written.share(notes) == 1.0, "the drone goes with the chords and holds none of them"
+
+
+def test_the_chords_of_a_chart_stand_on_the_sheet_whatever_their_kind(tmp_path: Path) -> None:
+    names = ("D5", "G6", "A9", "Em7", "Dsus4", "Dadd9", "Gmaj7")
+    file = tmp_path / "kinds.toml"
+    file.write_text(
+        'schema = 1\ntitle = "Kinds"\nguitar = "open-d"\nreference = "D3=146.5"\n[[pieces]]\ntitle = "One"\n'
+        f'chords = "| {" | ".join(names)} | % | D5 |"\n',
+        encoding="utf-8",
+    )
+    plan = check_session(file).plan
+    sheet = Sheets(plan, Manifest()).piece(plan.pieces[0])
+    assert sheet.tables[0].chords == names
+    text = sheet_html([sheet])
+    assert [name for name in names if name in text] == list(names)

@@ -11,9 +11,12 @@ import pytest
 
 from bridge.errors import InputProblem
 from bridge.jobs.session import opened
+from bridge.jobs.session.build import build_session
 from bridge.jobs.session.folder import write_zip
 from bridge.jobs.session.opened import session_file
+from bridge.jobs.session.verify import verify_session
 from bridge.live.prepare.evening import EveningRequest, prepare_evening
+from bridge.store.finding import tables_dir
 
 EVENING = Path(__file__).resolve().parents[2] / "examples" / "evening"
 
@@ -179,3 +182,65 @@ def test_folders_that_no_build_made_and_that_lack_something(bundle: Path, tmp_pa
     shutil.copy(bundle / "manifest.json", moved)
     with pytest.raises(InputProblem, match=r"lacks session/evening.toml .copy the whole folder"):
         plan_of(moved)
+
+
+OWN_SESSION = """
+schema = 1
+title = "Of our own"
+guitar = "ours"
+reference = "D3=146.5"
+pages = false
+
+[[synths]]
+name = "box"
+profile = "probed-box"
+port = "box"
+
+[[pieces]]
+title = "First"
+table = "tonight"
+
+[[pieces.sections]]
+bar = 5
+table = "tonight"
+"""
+
+
+def test_descriptions_of_ones_own_come_along(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A profile that was probed, a guitar and a table: named in the session, known to this computer alone."""
+    here, there = tmp_path / "here", tmp_path / "there"
+    config = here / "config" / "stillbeat"
+    shipped = tables_dir()
+    for kind, name, text in (
+        (
+            "guitars",
+            "ours.toml",
+            (shipped / "guitars" / "open-g.toml").read_text().replace('"open-g"', '"ours"'),
+        ),
+        (
+            "synths",
+            "probed-box.toml",
+            (shipped / "synths" / "fluidsynth.toml").read_text().replace('"fluidsynth"', '"probed-box"'),
+        ),
+        ("tables", "tonight.table.toml", 'schema = 1\nguitar = "ours"\nreference = "G3=195"\n'),
+    ):
+        (config / kind).mkdir(parents=True)
+        (config / kind / name).write_text(text)
+    monkeypatch.setattr("bridge.store.finding.user_dir", lambda: config)
+    (here / "ours.toml").write_text(OWN_SESSION)
+    wanted = plan_of(here / "ours.toml")
+    build_session(here / "ours.toml", here / "bundle", processes=1, zipped=True)
+    assert verify_session(here / "bundle").problems == []
+    own = here / "bundle" / "session" / "own"
+    assert sorted(one.relative_to(own).as_posix() for one in own.rglob("*.toml")) == [
+        "guitars/ours.toml",
+        "synths/probed-box.toml",
+        "tables/tonight.table.toml",
+    ]
+    monkeypatch.setattr("bridge.store.finding.user_dir", lambda: there / "nothing")
+    with pytest.raises(InputProblem, match="ours"):
+        plan_of(here / "ours.toml")
+    shutil.move(here / "bundle", there)
+    assert plan_of(there) == wanted
+    shutil.move(here / "bundle.zip", tmp_path / "b.zip")
+    assert plan_of(tmp_path / "b.zip") == wanted

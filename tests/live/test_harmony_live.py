@@ -322,7 +322,7 @@ def test_options_become_what_they_say() -> None:
     follow = plan.follow
     assert follow is not None
     assert follow.tables[0] is not None
-    assert (follow.window_s, follow.moves, follow.on) == (0.02, "few", True)
+    assert (follow.window_s, follow.tables[0].moves, follow.on) == (0.02, "few", True)
     assert len(follow.tables[0].classes[2]) == 1, "the tonic"
     assert len(follow.tables[0].classes[9]) > 1, "the string A is free"
     assert Fraction(7, 4) in [one.ratio for one in follow.tables[0].classes[0]], "C, the seventh"

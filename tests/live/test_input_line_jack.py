@@ -15,10 +15,10 @@ ON, OFF = bytes((0x90, 60, 100)), bytes((0x80, 60, 64))
 
 
 class Line:
-    """A keyboard, a run, and what its synth gets."""
+    """Two keyboards, a run, and what its synth gets."""
 
-    def __init__(self, tap: jack.JackTap, box: jack.JackTap, run: LiveRun) -> None:
-        self.tap, self.box, self.run = tap, box, run
+    def __init__(self, tap: jack.JackTap, right: jack.JackTap, box: jack.JackTap, run: LiveRun) -> None:
+        self.tap, self.right, self.box, self.run = tap, right, box, run
         box.start()
 
     def got(self) -> list[bytes]:
@@ -35,16 +35,17 @@ def line(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Line]:
     with (
         jack.JackServer() as server,
         jack.JackTap(server) as tap,
+        jack.JackTap(server, name="right") as right,
         jack.JackTap(server, name="box") as box,
         LiveRun(
             server.env,
             tmp_path_factory.mktemp("state"),
-            *("--guitar", "open-d", "--in", tap.midi_out, "--out", box.midi_in),
+            *("--guitar", "open-d", "--in", tap.midi_out, "--in", right.midi_out, "--out", box.midi_in),
             *("--synth", "full-midi-tuning", "--method", "note"),
         ) as run,
     ):
         run.ready()
-        one = Line(tap, box, run)
+        one = Line(tap, right, box, run)
         one.passes(bytes((0x90, 40, 1)), bytes((0x80, 40, 1)))
         yield one
         run.say("quit")
@@ -59,6 +60,15 @@ def test_a_beginning_without_an_end_silences_nothing(line: Line) -> None:
     assert let_go not in line.got()
     line.run.wait("never ended: given up")
     line.passes(ON, OFF, bytes((0x80, 64, 64)))
+
+
+def test_each_of_several_keyboards_has_a_pulse_of_its_own(line: Line) -> None:
+    held = bytes((0x90, 70, 90))
+    line.right.send(b"\xf0\x43\x10\x01", held)
+    until(lambda: held in line.got(), what="what is held never comes")
+    line.run.wait("never ended: given up")
+    line.right.send(bytes((0x80, 70, 64)))
+    line.passes(bytes((0x90, 71, 100)), bytes((0x80, 71, 64)))
 
 
 def test_a_beginning_that_nothing_follows_is_said_and_the_next_note_plays(line: Line) -> None:

@@ -12,11 +12,13 @@ import pytest
 from bridge.engine.play.controls import Action
 from bridge.engine.play.tables import AllTables, Kept, PlayTable
 from bridge.errors import PortProblem
+from bridge.live.desk.desk import Desk
 from bridge.live.desk.keeper import PlayerProcess
+from bridge.live.desk.labels import Labels
 from bridge.live.frames import Act, Renew
 from bridge.live.player import process as child
 from bridge.live.player.process import Child
-from bridge.live.state import State
+from bridge.live.state import Sounding, State
 
 
 class Returning:
@@ -73,3 +75,19 @@ def test_a_player_that_hangs_does_not_hang_who_tells_it_something() -> None:
     assert not telling.is_alive()
     process.end()
     assert process.popen.poll() is not None
+
+
+def test_the_snapshot_shows_nothing_that_sounds_while_the_server_is_gone() -> None:
+    table = PlayTable("one", (440.0,) * 128, (440.0,) * 128, 2)
+    with Desk() as desk:
+        desk._labels = Labels((table,))
+        desk._keeper.state = State(kept=Kept(1), sounding=(Sounding(1, 62, 0.0),))
+        for link, notes in (
+            ("ok", ["D4"]),
+            ("keyboard gone", ["D4"]),
+            ("server gone", []),
+            ("restarting", []),
+            ("synth gone", []),
+        ):
+            desk._keeper.link = link  # type: ignore[assignment]
+            assert [note.name for note in desk.snapshot().sounding] == notes, link

@@ -186,6 +186,16 @@ def test_a_synth_that_does_not_answer_is_put_to_equal(stage: Stage, monkeypatch:
     assert stage.box.paper.pitch(0, 66) == 66.0
 
 
+@pytest.mark.parametrize("method", ["note", "bend"])
+def test_it_is_silent_only_where_nothing_sounds_and_nothing_waits(stage: Stage, method: str) -> None:
+    player = stage.player(method=method)
+    assert player.silent
+    stage.keys.play(bytes((0x90, 66, 100)))
+    assert not player.silent
+    stage.keys.play(bytes((0x80, 66, 100)))
+    assert player.silent
+
+
 def test_what_a_killed_run_left_sounding_is_silenced_by_the_next(stage: Stage) -> None:
     player = stage.player(local="off")
     for channel, key in ((0, 60), (4, 64), (4, 64)):
@@ -432,7 +442,7 @@ def test_an_error_in_the_ports_thread_comes_out_in_the_other_and_leaving_still_s
     player = stage.player()
     stage.keys.play(bytes((0x90, 60, 100)))
 
-    def fail(data: bytes, now_s: float) -> list[tuple[float, bytes]]:
+    def fail(data: bytes, now_s: float, source: int = 0) -> list[tuple[float, bytes]]:
         raise ZeroDivisionError("on purpose")
 
     player._feed = fail  # type: ignore[method-assign]

@@ -12,9 +12,10 @@ from rich.console import Console
 
 from bridge.engine.play.controls import Action, Controls
 from bridge.engine.play.tables import Kept, PlayTable
-from bridge.live.desk.display import MESSAGE_S, LinesDisplay, ScreenDisplay, make_display, picture
+from bridge.live.desk.display import ALARMS, MESSAGE_S, LinesDisplay, ScreenDisplay, make_display, picture
 from bridge.live.desk.drawing import Drawer
 from bridge.live.desk.labels import Labels, StepShown, beat_words, feet_shown
+from bridge.live.desk.letters import fitting
 from bridge.live.desk.typed import keys_shown
 from bridge.live.snapshot import Message, Snapshot
 from bridge.live.state import Counts, Held, Sounding, State
@@ -89,7 +90,7 @@ def test_the_snapshot_says_all_that_holds_in_words() -> None:
     assert (shown.piece, shown.piece_number, shown.pieces) == ("First", 1, 2)
     assert (shown.section, shown.table, shown.tonic) == ("from the start", "in D", "D")
     assert (shown.next, shown.then) == ("bar 9: in G", "2/2  Second: in A")
-    assert shown.remarks == ("Silence your phones.", "Quiet.")
+    assert shown.remarks == ("Quiet.", "Silence your phones.")
     assert (shown.drone.state, shown.drone.notes, shown.drone.volume) == ("on", ("D2", "A2"), 0.5)
     assert [note.name for note in shown.sounding] == ["F#4"], "the drone is no playing"
     assert shown.chord == "D", "D, A and F#"
@@ -225,6 +226,11 @@ def test_lines_tell_a_drone_that_waits_from_one_that_was_ended(capsys: pytest.Ca
     assert said == ["drone D2 A2", waits, "drone off", waits, "drone D2 A2"]
 
 
+def test_the_evenings_own_notes_are_there_in_every_piece_behind_those_of_the_piece() -> None:
+    for number in range(1, 4):
+        assert seen(EVENING, at(number)).remarks[-1] == "Silence your phones."
+
+
 # ---- the picture
 
 
@@ -270,8 +276,34 @@ def test_the_picture_of_an_evening() -> None:
     assert "nothing comes after it" in text_of(seen(EVENING, at(3)))
 
 
+def test_every_word_of_an_alarm_has_its_letters() -> None:
+    for word in (*(word for word, _ in ALARMS.values()), "ONE GONE"):
+        assert fitting(word, 80), word
+
+
+def test_nothing_seems_to_sound_once_what_was_played_to_is_gone() -> None:
+    held = Held(16, (38, 45), on=True, level=1.0)
+    sounding = (Sounding(16, 38, 0.0), Sounding(16, 45, 0.0), Sounding(1, 62, 0.0), Sounding(1, 66, 0.0))
+    state = at(1, held=held, sounding=sounding)
+    assert seen(EVENING, state).chord
+    gone = seen(EVENING, state.silent(), link="server gone")
+    assert (gone.sounding, gone.chord, gone.beats) == ((), "", "")
+    assert (gone.drone.state, gone.drone.cents) == ("on", ())
+    assert "drone D2  A2, silent" in text_of(gone)
+
+
+def test_long_notes_and_messages_are_broken_not_cut() -> None:
+    words = "Tune the guitar first, then leave it alone for ten minutes and check it again."
+    shown = seen(EVENING, at(1), messages=(said("said", words.upper()),))
+    rows = [str(row) for row in picture(replace(shown, remarks=(words,)), 40, 30)]
+    assert max(map(len, rows)) < 40
+    text = " ".join(" ".join(rows).split())
+    assert words in text
+    assert words.upper() in text
+
+
 @pytest.mark.parametrize(("width", "height"), [(40, 10), (80, 24), (100, 30), (20, 4)])
-@pytest.mark.parametrize("link", ["synth gone", "keyboard gone", "server gone", "restarting"])
+@pytest.mark.parametrize("link", ["synth gone", "keyboard gone", "loop", "server gone", "restarting"])
 def test_alarms_stand_on_top_whatever_the_size(width: int, height: int, link: str) -> None:
     held = Held(16, (38, 45), on=True, level=1.0)
     shown = seen(EVENING, at(1, held=held), link=link, messages=(said("alarm", "x" * 200),))

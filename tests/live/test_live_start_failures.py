@@ -9,9 +9,6 @@ from pathlib import Path
 
 import pytest
 
-from bridge.live.desk.keeper import SOUND_CARD_SYSTEM
-from bridge.live.player.sound_card import SOUND_CARD
-
 RUN = "import sys; from bridge.cli import main; main(sys.argv[1:])"
 BREAK_PLAYER = """
 import os, sys
@@ -33,10 +30,6 @@ def fails(tmp_path: Path, break_by: str, *arguments: str) -> tuple[int, list[str
         timeout=60,
     )
     return done.returncode, done.stderr.strip().splitlines()
-
-
-def test_the_name_of_the_sound_card_is_one() -> None:
-    assert SOUND_CARD_SYSTEM == SOUND_CARD
 
 
 @pytest.mark.skipif(os.name != "posix", reason="signals have no names elsewhere")

@@ -5,6 +5,7 @@ The trials of a seed are known from `bridge.ear` (whose arithmetic has tests of 
 
 from __future__ import annotations
 
+import contextlib
 import json
 import signal
 import time
@@ -16,6 +17,7 @@ import pytest
 from support import jack, measure, needs
 from support.jack_player import JackPlayer
 from support.live import LiveRun
+from support.page import Client
 from support.voices import Sung
 
 from bridge.ear.course import Course
@@ -83,7 +85,7 @@ def test_trials_on_the_sound_card_sound_as_they_should(
         tap.hear(jack.PORTAUDIO_PORTS)
         trials = []
         for number in range(1, 4):
-            run.wait(f"trial {number} of 3: which does not beat: first")
+            run.wait(f"trial {number} of 3: which does not beat: the first")
             trials.append(course.trial)
             run.say("1" if course.trial.answer == "first" else "2")
             course.answer(course.trial.answer)
@@ -163,7 +165,7 @@ def test_a_note_is_moved_while_it_sounds(
         run.say("")
         run.wait(r"^1\. 0\.5 cents wide, 0\.1\d beats a second")
         run.say("quit")
-        run.wait("tuned out 1 times: on average 0.5 cents wide")
+        run.wait("tuned out once: on average 0.5 cents wide")
         assert run.exit_code() == 0
     now.move((0.5 - now.cents) * way)
     found = sound.tones_hz(list(now.hz), 0.1, 2.0)
@@ -217,3 +219,44 @@ def test_a_voice_is_told_how_near_it_was(
         assert run.exit_code() == 0
     (record,) = run.records()
     assert record["sung"][0]["cents"] == pytest.approx(-20.0, abs=3.0)  # type: ignore[index]
+
+
+def test_a_touch_on_the_page_answers(
+    stage: tuple[jack.JackServer, jack.JackTap, JackPlayer], tmp_path: Path
+) -> None:
+    server, _, _ = stage
+    with PractiseRun(
+        server.env, tmp_path, "fifth", "--exercise", "wide", "--seed", "2", "--trials", "1", "--page"
+    ) as run:
+        line = run.wait(r"http://127\.0\.0\.1:\d+/", 30.0)
+        client = Client(line[line.index("http://") :].split()[0])
+        seen = client.first("practise", lambda now: "wide" in now["waits"])
+        assert seen["place"] == "trial 1 of 1"
+        assert seen["said"][-1].startswith("start with the volume down")
+        right = Course("wide", work("fifth", what="wide").sounds, 1, seed=2).trial.answer
+        assert client.act(right).status == 200
+        run.wait("1 of 1 right")
+        assert run.exit_code() == 0
+        assert run.errors() == ""
+
+
+@pytest.mark.parametrize("where", ["sound card", "synth"])
+def test_a_sound_server_that_dies_ends_it_and_what_was_answered_is_kept(
+    organ_font: Path, tmp_path: Path, where: str
+) -> None:
+    needs.portaudio()
+    with jack.JackServer(frames=256, portaudio=True) as server, contextlib.ExitStack() as opened:
+        out = ()
+        if where == "synth":
+            opened.enter_context(jack.JackFluidSynth(server, organ_font))
+            out = ("--out", "synth")
+        with PractiseRun(server.env, tmp_path, "fifth", *out) as run:
+            run.wait("trial 1 of 50: ", 30.0)
+            run.say("1")
+            run.wait("^1\\. ")
+            server.kill()
+            assert run.exit_code(20.0) == 4
+            assert "Traceback" not in run.errors()
+            assert "gone" in run.errors() or "stopped answering" in run.errors()
+        (record,) = run.records()
+        assert len(record["answers"]) == 1  # type: ignore[arg-type]

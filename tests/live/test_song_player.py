@@ -323,7 +323,9 @@ def test_the_harmony_is_followed_as_with_a_keyboard(path: Path) -> None:
 @pytest.mark.parametrize(
     ("said", "says"),
     [
-        ({"in_port": "keys"}, "name the synth's port with --out"),
+        ({"in_port": "keys", "song": None}, "name the synth's port with --out"),
+        ({"controls": Controls(feet={66: Action("pause")})}, "name it with --in"),
+        ({"in_port": "keys"}, "without keyboard or foot switches"),
         ({"synth": "fluidsynth"}, "--synth belong to a synth's port"),
         (
             {"out_port": "x", "also": ("A",), "song": SongRequest(Path("song.mid"), at=("2=A",))},

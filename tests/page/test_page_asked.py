@@ -64,7 +64,9 @@ def test_actions_are_a_closed_list_and_none_ends_the_program() -> None:
     for name in names:
         assert command_of(name, 1.0) not in ("quit", "view")
     for command in ("play", "drone", "tune", "page"):
-        offered = actions_of(command, tables=3, pieces=True, drone=True, listening=True)
+        offered = actions_of(
+            command, tables=3, pieces=True, drone=True, listening=True, follow=True, chart=True
+        )
         assert set(offered) <= names
     assert actions_of("tune") == ()
     assert command_of("table", 0) is None

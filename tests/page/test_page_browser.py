@@ -310,7 +310,7 @@ def test_every_action_by_key(show: Show, tab: Tab) -> None:
         "ArrowRight": "next", "PageDown": "next", "n": "next", "ArrowLeft": "previous", "PageUp": "previous",
         "p": "previous", "N": "next-piece", "P": "previous-piece", "d": "drone", "e": "equal", "+": "trim-up",
         "-": "trim-down", "0": "untrim", "l": "listen", "u": "undo", "x": "silence", ".": "drone-louder",
-        ",": "drone-softer", "s": "pause", "b": "bar-back",
+        ",": "drone-softer", "s": "pause", "b": "bar-back", "f": "follow", "c": "next-chord", "C": "previous-chord",
     }  # fmt: skip
     for key, action in keys.items():
         tab.page.wait_for_timeout(110)  # ten actions a second are let in

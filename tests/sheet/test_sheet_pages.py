@@ -95,6 +95,12 @@ def test_the_page_marks_what_moves_and_repeats_nothing() -> None:
         assert absent not in page.text
 
 
+def test_the_dominants_seventh_is_left_to_fall() -> None:
+    piece = PieceSheet("x", (TableSheet(table(), chords=("D", "A7")),))
+    (row,) = seen(sheet_html([piece], None, PAGE)).table("what cures it")
+    assert row == ["A7 (V7)", "rough", "leave G as it is: it falls to F#"]
+
+
 def test_a_piece_that_is_in_tune_says_so() -> None:
     piece = PieceSheet("x", (TableSheet(table(), chords=("D", "G", "A")),))
     assert "All its chords are in tune: D, G, A." in seen(sheet_html([piece], None, PAGE)).text

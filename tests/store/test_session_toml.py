@@ -117,7 +117,7 @@ def test_what_stands_at_the_top(session: Session, folder: Path) -> None:
     assert session.transposing == ("Bb", "F")
     assert session.trims == Trims(12, 4, False)
     assert session.trims.cents == (-12, -8, -4, 4, 8, 12)
-    assert (session.live.input, session.live.control_channel) == ("keys", 15)
+    assert (session.live.inputs, session.live.control_channel) == (("keys",), 15)
     assert (session.live.next_controller, session.live.previous_controller) == (80, None)
     assert (session.live.on_change, session.live.glide_s) == ("glide", 0.25)
     assert session.files == ("evening.toml", "tracks/first.mid", "own.table.toml")

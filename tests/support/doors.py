@@ -91,7 +91,7 @@ def options(words: Words, table_is_argument: bool = False) -> list[str]:
         name = "--" + singular.get(word, word).replace("_", "-")
         if word == "table" and table_is_argument:
             line.append(str(value))
-        elif word == "open_strings_win":
+        elif word in ("open_strings_win", "keep_shapes"):
             line += [name] if value else []
         elif isinstance(value, tuple):
             line += [f"{name}={one}" for one in value]

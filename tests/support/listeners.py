@@ -27,11 +27,13 @@ class Hears:
     threshold_cents: float
     power: float = 1.0
     lapses: float = 0.0
+    lapsed_right: float = 0.5
+    """How often a lapse is right by luck: a guess, or 0 where the wrong key is struck."""
 
     def chance_right(self, cents: float) -> float:
         """How likely a right answer is; the noise is such that it is √½ at the threshold without lapses."""
         p = NORMAL.cdf(AT_70_7 * (cents / self.threshold_cents) ** self.power)
-        return self.lapses * 0.5 + (1 - self.lapses) * p
+        return self.lapses * self.lapsed_right + (1 - self.lapses) * p
 
     def right(self, cents: float, random: np.random.Generator) -> bool:
         return bool(random.random() < self.chance_right(cents))

@@ -24,7 +24,17 @@ from bridge.page.frames import Stand
 from support import needs
 
 HOME = TableRequest(guitar="open-d", reference="D3=146.5")
-ALL_ACTIONS = actions_of("play", tables=2, pieces=True, drone=True, listening=True, track=True, parts=True)
+ALL_ACTIONS = actions_of(
+    "play",
+    tables=2,
+    pieces=True,
+    drone=True,
+    listening=True,
+    follow=True,
+    chart=True,
+    track=True,
+    parts=True,
+)
 SONG_ACTIONS = actions_of("play", tables=1, track=True, parts=True)
 
 

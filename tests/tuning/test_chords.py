@@ -111,6 +111,11 @@ def test_the_dominant_seventh_has_a_third_a_comma_out():
     assert pair(fifth, "E", "G").impurity_cents == pytest.approx(-21.506, abs=1e-3)
     assert [str(cure) for cure in fifth.cures] == ["4=27/20"]
     assert fifth.costs == ("IV",)
+    # A dominant's seventh falls to the third (common practice): it is not raised where IV holds it a comma lower.
+    assert fifth.seventh_stays
+    assert fifth.cure == "leave 4, which falls to 3; else 4=27/20 (costs IV)"
+    for degree in (0, 2, 5, 9):
+        assert not chord(table, degree, "dominant seventh").seventh_stays
     first = chord(table, 0, "dominant seventh")
     assert first.verdict == "calm"
     assert pair(first, "F#", "C").pure is None  # 36/25: as the scale has it

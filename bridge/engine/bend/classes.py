@@ -17,8 +17,11 @@ from __future__ import annotations
 from array import array
 from bisect import bisect_right
 from collections.abc import Iterable, Mapping, Sequence
+from typing import TypeVar
 
 from bridge.engine.score import Score
+
+Place = TypeVar("Place", int, float)
 
 
 class Classes:
@@ -87,9 +90,9 @@ def depth(starts: Sequence[int], ends: Iterable[int]) -> array[int]:
     return depths
 
 
-def crowded_spans(starts: Sequence[int], ends: Sequence[int], channels: int) -> list[tuple[int, int]]:
-    """Return the stretches of anchors in which more than `channels` intervals hold at once."""
-    spans: list[tuple[int, int]] = []
+def crowded_spans(starts: Sequence[Place], ends: Sequence[Place], channels: int) -> list[tuple[Place, Place]]:
+    """Return the stretches of anchors, or of seconds, in which more than `channels` intervals hold at once."""
+    spans: list[tuple[Place, Place]] = []
     ended = sorted(ends)
     over = 0
     for number, start in enumerate(starts, 1):

@@ -116,6 +116,8 @@ class BendEngine:
 
     def _check_reach(self, offsets: Sequence[float]) -> None:
         most = fixed_range(self._profile, self._mpe) or most_range(self._profile, 0.0, self._mpe)
+        if -100.0 * most <= min(offsets) and max(offsets) <= 100.0 * most:
+            return
         key = max(_PIANO, key=lambda each: abs(offsets[each]))
         if abs(offsets[key]) > 100.0 * most:
             raise MethodProblem(
@@ -148,10 +150,15 @@ class BendEngine:
         router = self._router
         channels = self._channels
         channels.sink = []
+        if self._ranges.waiting and status & 0xF0 == 0x90 and data[2]:
+            self._ranges.settle()
         if status < 0xF0:
             index = status & 0x0F
             if channels.sources[index].kit and status < 0xA0 and not self._ends_guest(data):
                 self._count_drum(data)
+            elif channels.sources[index].host is not None:  # of an MPE keyboard's zone
+                if (status >= 0xC0 and status < 0xD0) or (status & 0xF0 == 0xB0 and data[1] in (0, 32)):
+                    return []  # the zone's sound is that of its manager
             elif self._alias[index] != index:
                 if status < 0xA0:
                     self._count_guest(data)

@@ -7,13 +7,14 @@ or when a table lies farther off than those that were foreseen.
 Many synths take a range for notes that start later only: were it sent while a note sounds, that note would go on at the
 old range and be bent for the new one. So a channel takes a new range at the first note after it has fallen silent, and
 until then its bends are cut at the old one. Only where the profile says that sounding notes follow
-(`SynthProfile.bend_range_sounding`) does the new range go out at once.
+(`SynthProfile.bend_range_sounding`) does the new range go out at once. In an MPE zone a range holds for all members, so
+it waits until the whole zone is silent.
 """
 
 from __future__ import annotations
 
 from bridge.engine.bend.bend_channels import BendChannels
-from bridge.engine.bend.channels import Source
+from bridge.engine.bend.channels import Out, Source
 from bridge.engine.offsets import fixed_range, most_range, smallest_range
 from bridge.wire.profile import SynthProfile
 
@@ -29,6 +30,7 @@ class LiveRanges:
         self._at_once = profile is not None and profile.bend_range_sounding is True
         self._foreseen_cents = 0.0, 0.0
         self._fitted = [(0.0, 0.0)] * 16
+        self.waiting: dict[Source, int] = {}  # zones that get another range once they are silent
         self.fit()
 
     def foresee(self, low_cents: float, high_cents: float) -> None:
@@ -60,11 +62,37 @@ class LiveRanges:
         semitones = self._fixed or max(need, min(source.range_out_semitones, most))
         if semitones == source.range_out_semitones:
             return
+        if source.manager is not None:
+            self._fit_zone(source, semitones)
+            return
+        if source.host is not None and source.host.manager is not None:
+            self._fit_zone(source.host, max(semitones, self.waiting.get(source.host, 0)))
+            return
         source.range_out_semitones = semitones
         if not self._at_once:
             return
-        for out in source.pool if source.manager is not None else source.serving:
+        for out in source.serving:
             if out.source is source and out.range_semitones not in (0, semitones):
-                self._channels.send_range(out, semitones)
-                out.value = -1
-                self._channels.bend(out)
+                self._send(out, semitones)
+
+    def settle(self) -> None:
+        """A note is about to start: what waits for silence takes effect where there is silence now."""
+        waiting, self.waiting = self.waiting, {}
+        for source, semitones in waiting.items():
+            self._fit_zone(source, semitones)
+
+    def _fit_zone(self, source: Source, semitones: int) -> None:
+        """Give all members of a zone another range: what one of them is told holds for all."""
+        if not self._at_once and any(out.notes for out in source.pool):
+            self.waiting[source] = semitones
+            return
+        for one in (source, *source.guests):
+            one.range_out_semitones = semitones
+        for out in source.pool:
+            if out.range_semitones not in (0, semitones):
+                self._send(out, semitones)
+
+    def _send(self, out: Out, semitones: int) -> None:
+        self._channels.send_range(out, semitones)
+        out.value = -1
+        self._channels.bend(out)

@@ -16,6 +16,7 @@ from collections.abc import Collection, Iterable, Sequence
 from typing import Protocol
 
 from bridge.engine.mts.octave import OctaveFit, class_deviations_cents, fit_classes
+from bridge.engine.remembered import ByKey, Remembered
 from bridge.errors import MethodProblem
 from bridge.tuning.notes import key_to_hz
 from bridge.wire.frequency import hz_to_frequency_data
@@ -107,6 +108,7 @@ class KeyCells:
         stretch = profile.key_stretch_cents or (0.0,) * 128
         self._factors = [2.0 ** (-cents / 1200.0) for cents in stretch]
         self._lift = 2.0 ** (profile.lift_cents / 1200.0)
+        self._known: ByKey[int] = ByKey(lambda key, hz: self._data(key, hz)[0])
 
     def of_key(self, key: int) -> int:
         """Return the key itself."""
@@ -114,7 +116,7 @@ class KeyCells:
 
     def values(self, hz: Sequence[float]) -> list[float]:
         """Return frequency data for a table, less the synth's own stretch, and higher where it rounds down."""
-        return [self._data(key, value)[0] for key, value in enumerate(hz)]
+        return list(self._known.of(hz))
 
     def residuals_cents(self, hz: Sequence[float]) -> list[float]:
         """Return what rounding leaves, and the ends of what a message reaches (see `Cells.residuals_cents`)."""
@@ -196,6 +198,8 @@ class ClassCells:
         self._wanted: list[float] | None = None
         self.channels = tuple(sorted(channels))
         self.shift_cents = 0.0
+        self._known: Remembered[list[float]] = Remembered()
+        self._fits: Remembered[OctaveFit] = Remembered()
 
     def of_key(self, key: int) -> int:
         """Return the pitch class of a key."""
@@ -213,6 +217,9 @@ class ClassCells:
         return [fit.residuals_cents[key % 12] for key in range(128)]
 
     def _deviations(self, hz: Sequence[float]) -> list[float]:
+        return list(self._known.get(tuple(hz), lambda: self._worked_out(hz)))
+
+    def _worked_out(self, hz: Sequence[float]) -> list[float]:
         found = class_deviations_cents(hz)
         if all(abs(cents) < _EQUAL_CENTS for cents in found):
             return found
@@ -275,4 +282,7 @@ class ClassCells:
 
     def _fit(self, cells: Sequence[float], held_cents: float | None = None) -> OctaveFit:
         profile = self._profile
-        return fit_classes(cells, profile.octave_form, profile.fine_tuning is not None, held_cents)
+        return self._fits.get(
+            (tuple(cells), held_cents),
+            lambda: fit_classes(cells, profile.octave_form, profile.fine_tuning is not None, held_cents),
+        )

@@ -13,6 +13,9 @@ Actions (a name, and a number where it needs one)
 ``equal``          change between just and equal
 ``trim`` c         move the reference by c cents
 ``follow``         follow the harmony, or no longer
+``next-chord``     the next chord of the chart; after the last, the first
+``previous-chord`` the chord before
+``first-chord``    the first chord
 ``drone``          begin or end the drone
 ``drone-volume`` p make the drone louder by p hundredths, or softer
 ``pause``          let the track wait, or go on
@@ -66,6 +69,9 @@ FOOT_ACTIONS: dict[str, Action] = {
     "pause": Action("pause"),
     "bar-back": Action("bar-back"),
     "follow": Action("follow"),
+    "next-chord": Action("next-chord"),
+    "previous-chord": Action("previous-chord"),
+    "first-chord": Action("first-chord"),
     "equal": Action("equal"),
     "trim-up": Action("trim", TRIM_STEP_CENTS),
     "trim-down": Action("trim", -TRIM_STEP_CENTS),

@@ -31,6 +31,10 @@ class Choices(NamedTuple):
     base_cents: tuple[float, ...]
     """Where the table's own pitch of each class lies, from equal temperament."""
     natural_sevenths: bool = False
+    keyboard: bool = True
+    """Whether what is played follows; otherwise the drone of a chart alone does."""
+    moves: str = "some"
+    """How readily a note that is struck again moves."""
 
 
 @dataclass(frozen=True)
@@ -43,9 +47,13 @@ class FollowPlan:
     """Under the tables of the twelve tonics, where there are any."""
     window_s: float = WINDOW_MS / 1000.0
     """How long a note may still be corrected; 0 for never."""
-    moves: str = "some"
     on: bool = True
     """Whether it follows from the beginning."""
+
+    @property
+    def offered(self) -> bool:
+        """Whether a musician may switch it on and off; otherwise only the drone of a chart follows."""
+        return any(one is not None and one.keyboard for one in (*self.tables, *self.tonics))
 
     def under(self, number: int, tonic: int | None) -> Choices | None:
         """Return what there is to choose from under a table, or a tonic chosen since."""

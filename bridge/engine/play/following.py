@@ -5,6 +5,9 @@ engine behind as a change of table, before the note itself, so that it serves ev
 that has only just begun may be corrected while its chord arrives; a synth whose sounding notes do not move gets the
 choice at the stroke alone. Drums pass by, and pedals hold notes as keys do.
 
+A chart that is known limits the notes of each chord to what was found for it beforehand. A drone that follows it plays
+on channels of its own; it has the chart's pitches whether the keyboard follows or not, and what it holds stays.
+
 Index
 -----
 `FollowingEngine` · `palette_from`
@@ -12,7 +15,7 @@ Index
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from typing import Any
 
 from bridge.engine.lifetimes import ENDING, Sounding
@@ -42,10 +45,18 @@ class FollowingEngine:
         it returns the same object for a new table, that table is the old one moved as a whole: all choices stay.
     window_s : float
         How long a note may still be corrected; 0 for never, and where sounding notes do not move.
-    moves : str
-        ``few``, ``some`` or ``many``.
+    moves : str, or callable that returns it
+        ``few``, ``some`` or ``many``, under the table that holds.
     on : bool
         Whether it follows from the start.
+    limits_of : callable
+        Returns the one choice that classes have under the chord of a chart that is now, by pitch class.
+    drone : collection of int
+        Channels from 1 of a drone that follows the chart.
+    keyboard : callable, optional
+        Returns whether what is played follows under the table that holds; otherwise the drone alone does.
+    offered : bool
+        Whether a musician may switch it on; otherwise it serves the drone alone.
     """
 
     def __init__(
@@ -54,11 +65,19 @@ class FollowingEngine:
         table_hz: Sequence[float],
         palette_of: Callable[[Sequence[float]], Palette | None],
         window_s: float = WINDOW_S,
-        moves: str = "some",
+        moves: str | Callable[[], str] = "some",
         on: bool = True,
+        limits_of: Callable[[], Mapping[int, int]] = dict,
+        drone: Collection[int] = (),
+        keyboard: Callable[[], bool] | None = None,
+        offered: bool = True,
     ) -> None:
         self.engine = engine
         self.on = on
+        self.offered = offered
+        self._limits_of = limits_of
+        self._keyboard = keyboard
+        self._drone = frozenset(channel - 1 for channel in drone)
         self._palette_of = palette_of
         self._window_s, self._moves = window_s, moves
         self._rhythm = RhythmTracker()
@@ -78,8 +97,13 @@ class FollowingEngine:
 
     @property
     def can_follow(self) -> bool:
-        """Whether the table in force has variants to choose from."""
-        return self._chooser is not None
+        """Whether what is played has variants to choose from under the table in force."""
+        return self._chooser is not None and (self._keyboard is None or self._keyboard())
+
+    @property
+    def _follows(self) -> bool:
+        """Whether what is played follows now."""
+        return self.on and (self._keyboard is None or self._keyboard())
 
     # ---- what the driver calls
 
@@ -129,10 +153,10 @@ class FollowingEngine:
         self._hz = list(self._home)
         self._offsets = [0.0] * 12
         self._chooser = self._made()
-        if self._chooser is not None and self.on:
+        if self._chooser is not None:
             wanted: dict[int, float] = {}
-            for keys in self._sounding:
-                for key, _ in keys:
+            for channel, keys in enumerate(self._sounding):
+                for key, _ in keys if self._follows or channel in self._drone else ():
                     self._chosen(wanted, key, now_s, 0)
             due += self._turned(wanted, now_s, mode, glide_s)
         return due
@@ -142,14 +166,21 @@ class FollowingEngine:
         if on == self.on:
             return []
         self.on = on
-        if on:
-            self._chooser = self._made()
-            for keys in self._sounding:
-                for key, _ in keys:
-                    if self._chooser is not None:
-                        self._chooser.hold(key)
+        self._chooser = self._made()
+        held = set()
+        if self._chooser is not None:
+            for channel, keys in enumerate(self._sounding):
+                for key, _ in keys if self._follows or channel in self._drone else ():
+                    self._chooser.hold(key, self._offsets[key % 12])
+                    held.add(key % 12)
+        return [] if on else self._turned({one: 0.0 for one in range(12) if one not in held}, now_s, "next")
+
+    def chord(self, now_s: float) -> list[Due]:
+        """Another chord of the chart begins: what has only just been struck goes with it, all else stays."""
+        if self._chooser is None:
             return []
-        return self._turned(dict.fromkeys(range(12), 0.0), now_s, "next")
+        moved = self._chooser.limit(self._limits_of(), now_s)
+        return self._turned({one.pitch_class: one.offset_cents for one in moved}, now_s)
 
     def new_section(self) -> None:
         """Forget how chords sounded: another part of the piece begins."""
@@ -206,17 +237,26 @@ class FollowingEngine:
 
     def _made(self) -> OnTheSpot | None:
         palette = self._palette = self._palette_of(self._home)
-        return None if palette is None else OnTheSpot(palette, self._window_s, self._moves)
+        if palette is None:
+            return None
+        chooser = OnTheSpot(
+            palette, self._window_s, self._moves if isinstance(self._moves, str) else self._moves()
+        )
+        chooser.limit(self._limits_of(), 0.0)
+        return chooser
 
     def _strike(self, data: bytes, now_s: float) -> list[Due]:
         channel, key = data[0] & 0x0F, data[1] & 0x7F
         if self._rhythm.is_drums(channel + 1):
             return self.engine.feed(data, now_s)
         self._sounding[channel].strike(key, key)
-        if self._chooser is None or not self.on:
+        if self._chooser is None:
             return self.engine.feed(data, now_s)
         wanted: dict[int, float] = {}
-        self._chosen(wanted, key, now_s, channel)
+        if self._follows or channel in self._drone:
+            self._chosen(wanted, key, now_s, channel)
+        elif self._offsets[key % 12] and key % 12 not in self._chooser.sounding():
+            wanted[key % 12] = 0.0  # a drone moved it, and holds it no longer
         due = self._turned(wanted, now_s)
         due += self.engine.feed(data, now_s)
         return due

@@ -81,7 +81,8 @@ class Keyboard:
         said = []
         low, high = self.keys
         if self.keys != (0, 127):
-            said.append(f"keys {note_name(low)} to {note_name(high)}")
+            ends = (f"{note_name(low)} " if low else "") + f"to {note_name(high)}"
+            said.append(f"keys {ends}" if high < 127 else f"keys from {note_name(low)}")
         if self.octave:
             many = f"{abs(self.octave)} octave{'s' * (abs(self.octave) > 1)}"
             said.append(f"{many} {'up' if self.octave > 0 else 'down'}")

@@ -13,6 +13,7 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from bridge.engine.lifetimes import ALL_NOTES_OFF, ALL_SOUND_OFF, PEDALS
+from bridge.engine.play.chart_walk import ChartWalk
 from bridge.engine.play.controls import TRACK_ACTIONS, Action, ControlReader
 from bridge.engine.play.keyboards import Hands, Keyboard, KeyboardReader
 from bridge.engine.play.tables import PlayTable, TableSwitch
@@ -22,6 +23,9 @@ from bridge.wire.stream import is_whole
 
 _QUIETING = (*PEDALS, ALL_SOUND_OFF, ALL_NOTES_OFF)
 """Controllers that silence a channel: pedals up, all sound off, all notes off."""
+
+
+_IN_CHART = {"next-chord": 1, "previous-chord": -1, "first-chord": 0}
 
 
 class Performance:
@@ -59,6 +63,7 @@ class Performance:
         self.asked: list[str] = []  # what a foot asked for that others do: ``listen``, ``undo``; the same
         # Whether the drone is on, where there is one; and whether it is to be silent all the same.
         self.drone = self.hushed = False
+        self.walk: ChartWalk | None = None  # the chart that is known, where there is one
         # How loud the drone is meant to be, in hundredths; None where there is none.
         self.drone_volume: int | None = None
         # Actions that concern something else that plays here: what carries each out, given its number and the time. It
@@ -165,6 +170,8 @@ class Performance:
             return []
         if action.name == "follow":
             return self._follow(now_s)
+        if action.name in _IN_CHART:
+            return self._go(_IN_CHART[action.name], now_s)
         switch = self.switch
         kept = switch.keep()
         done = self._choose(action)
@@ -186,6 +193,42 @@ class Performance:
         self._tell_tonic()
         return due
 
+    def _go(self, by: int, now_s: float) -> list[Due]:
+        """Go on in the chart, or back."""
+        self.version += 1
+        walk = self.walk
+        if walk is None or walk.chart is None or not walk.chart.named:
+            self.notices.append("there is no chart here: name one with --chart, or in the session")
+            return []
+        if walk.chart.starts_s:
+            self.notices.append("the bars of the track lead through the chart")
+            return []
+        section = walk.section
+        walk.go(by)
+        return self._chord(section, now_s)
+
+    def at_bar(self, position_s: float, now_s: float) -> list[Due]:
+        """Go to the chord at a time of the track; return what is to be sent for it."""
+        walk = self.walk
+        if walk is None:
+            return []
+        section, before = walk.section, walk.step
+        if not walk.at(position_s):
+            return []
+        if before is None or walk.step is None or before[:2] != walk.step[:2]:
+            self.version += 1
+        return self._chord(section, now_s)
+
+    def _chord(self, section: str, now_s: float) -> list[Due]:
+        """Tell the engine that another chord is now."""
+        engine: Any = self.engine
+        if self.walk is None or not hasattr(engine, "chord"):
+            return []
+        if self.walk.section != section:
+            engine.new_section()
+        due: list[Due] = engine.chord(now_s)
+        return due
+
     def _drone_volume(self, by: float) -> None:
         """Make the drone louder or softer; whoever plays it goes there without a click."""
         self.version += 1
@@ -203,7 +246,7 @@ class Performance:
         """Follow the harmony, or no longer; sounding notes stay where they are."""
         self.version += 1
         engine: Any = self.engine
-        if not hasattr(engine, "follow"):
+        if not getattr(engine, "offered", False):
             self.notices.append("the harmony is followed only where playing began with --follow-harmony")
             return []
         due: list[Due] = engine.follow(not engine.on, now_s)

@@ -28,6 +28,7 @@ class PlayTable:
     hz: tuple[float, ...]  # frequencies of the 128 MIDI keys, untrimmed
     equal_hz: tuple[float, ...]  # equal temperament through the same reference
     tonic: int  # pitch class of the tonic as it sounds, 0 = C
+    off_guitar: str = ""  # where it lies off the guitar and what to do, to be said when it is switched to
 
     def __post_init__(self) -> None:
         if len(self.hz) != 128 or len(self.equal_hz) != 128:

@@ -21,7 +21,7 @@ Strokes, repeats and the sign for a repeated bar: common practice of lead sheets
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from bridge.errors import StillbeatError, ValueProblem
@@ -77,6 +77,16 @@ class Chart:
             else:
                 found.append((bar.section, bar.number, bar.number))
         return tuple(found)
+
+    def moved(self, semitones: int, tonic: str) -> Chart:
+        """Return the chart that many semitones higher, spelled by the new tonic."""
+        if not semitones:
+            return self
+
+        def chord(one: ChartChord) -> ChartChord:
+            return replace(one, chord=one.chord and one.chord.moved(semitones, tonic))
+
+        return Chart(tuple(replace(bar, chords=tuple(map(chord, bar.chords))) for bar in self.bars))
 
     def __str__(self) -> str:
         """Write it so that `parse_chart` reads it back: a line a section, repeats written out."""

@@ -3,14 +3,15 @@
 Conventions
 -----------
 A chart says nothing of voices, so each chord is taken in close position above its bass, struck anew. Within a section
-the same chord always sounds the same: one that changes by a comma when it comes again disturbs singers.
+the same chord always sounds the same: one that changes by a comma when it comes again disturbs singers. What ends leads
+back to the beginning: a chart that ends on V is a turnaround, and its V is that of the tonic to come.
 """
 
 from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from bridge.errors import ValueProblem
 from bridge.harmony.charts.chart import Chart, ChartChord
@@ -63,6 +64,12 @@ def chart_notes(chart: Chart, bar_starts_s: Sequence[float] = ()) -> list[TimedN
     return sorted_notes(notes)
 
 
+def _beginning(notes: Sequence[TimedNote], end_s: float) -> list[TimedNote]:
+    """Return the first chord once more, at the end."""
+    first = [note for note in notes if note.start_s == notes[0].start_s]
+    return [replace(note, start_s=end_s, end_s=end_s + note.end_s - note.start_s) for note in first]
+
+
 def follow_chart(
     chart: Chart, palette: Palette, moves: str = "some", bar_starts_s: Sequence[float] = ()
 ) -> tuple[SolvedChord, ...]:
@@ -78,6 +85,7 @@ def follow_chart(
         When each bar begins, where the tempo is known.
     """
     notes = chart_notes(chart, bar_starts_s)
+    notes += _beginning(notes, _bar_starts(chart, bar_starts_s)[len(chart.bars)])
     result = follow(notes, palette, FollowOptions(moves=moves, guard=False))
     chosen: dict[tuple[float, int], Variant] = {}
     for segment, variant in zip(result.segments, result.variants, strict=True):

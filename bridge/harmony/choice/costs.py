@@ -7,6 +7,8 @@ Costs are in seconds of full annoyance. Each stands between two segments, or on 
 - *chords*: two notes that sound together away from their nearest pure interval;
 - *moves*: a class struck again at another pitch;
 - *melody*: a step of a part's top line off every just step, and a broken chord in one part as if it sounded;
+- *channels*: where those are short, a class struck again at another pitch while its last note still rings: that takes
+  a channel more for a while;
 - *home*: a pitch that is not the table's own.
 
 A move or step counts between neighbours only: a segment and the last one of the other class. After `MEMORY_S` of
@@ -27,6 +29,7 @@ pieces.
 from __future__ import annotations
 
 import math
+from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
@@ -47,10 +50,17 @@ MEMORY_S = 4.0
 NEIGHBOURS_S = 1.0
 """A note within so long after another is heard against it."""
 
+TAIL_S = 0.5
+"""So long a note rings after its end."""
+_CHANNEL = 0.05
+"""What a channel that is not there costs: less than a chord that beats, so that it decides between near equals."""
+
 FORBIDDEN = 1e5
 MAX_INTERVAL_CENTS = 42.0
 COMMA_CENTS = 21.5
 _BROKEN_NOTES = 3
+_OCTAVE_LEAP, _LEAP_S = 2.0, 0.25
+"""An octave struck so soon after its other note sounds wrong a comma wide, more than the same note a comma away."""
 _SLACK_CENTS = 0.01
 
 
@@ -84,6 +94,7 @@ def problem_of(
     pairs: Pairs,
     weights: Weights = MOVES["some"],
     natural_sevenths: bool = False,
+    crowded_s: Sequence[tuple[float, float]] = (),
 ) -> Problem:
     """Lay out all costs of a piece.
 
@@ -101,10 +112,14 @@ def problem_of(
         What moving costs.
     natural_sevenths : bool
         Whether sevenths of the overtone series count as pure.
+    crowded_s : sequence of (float, float)
+        When channels are short, in order.
     """
     costs = _Costs(notes, segments, choices, table, weights, natural_sevenths)
     costs.chords(pairs)
     costs.moves()
+    if crowded_s:
+        costs.channels(crowded_s)
     costs.melodies()
     unary = [
         np.array([_away(cents - home, segment.end_s - segment.start_s) for cents in own], dtype=np.float64)
@@ -251,6 +266,21 @@ class _Costs:
                 if limit is not None:
                     self.add(before, number, limit)
 
+    def channels(self, crowded_s: Sequence[tuple[float, float]]) -> None:
+        """Count what takes a channel more where none is free."""
+        begins_s = [begin_s for begin_s, _ in crowded_s]
+        for number, before in enumerate(self.previous):
+            if before is None or len(self.choices[before]) * len(self.choices[number]) == 1:
+                continue
+            old, new = self.segments[before], self.segments[number]
+            place = bisect_right(begins_s, new.start_s) - 1
+            if place < 0 or crowded_s[place][1] < new.start_s or new.start_s - old.end_s >= TAIL_S:
+                continue
+            parts = {self.notes[one].part for one in old.notes} & {self.notes[one].part for one in new.notes}
+            if parts:
+                moved = np.sign(_move_matrix(self.choices[before], self.choices[number]))
+                self.add(before, number, len(parts) * _CHANNEL * moved)
+
     def _again(self, old: Segment, new: Segment) -> tuple[float, bool]:
         """Return what a move of a comma costs between two strokes, and whether it may not be a large one."""
         most, limited = 0.0, False
@@ -262,10 +292,18 @@ class _Costs:
                 before = self.notes[first]
                 gap = max(0.0, after.start_s - before.end_s)
                 kin = 0.4 if before.part != after.part else 1.0 if before.key == after.key else 0.6
+                if before.part == after.part and gap <= _LEAP_S and self._leaps(first, second):
+                    kin = _OCTAVE_LEAP
                 if before.part == after.part and gap <= NEIGHBOURS_S:
                     limited = True
                 most = max(most, kin * self._melodic(first, second, gap))
         return self.weights.again * most, limited
+
+    def _leaps(self, first: int, second: int) -> bool:
+        """Tell whether the lowest voice, or the highest, leaps by octaves between two notes of a class."""
+        before, after = self.notes[first].key, self.notes[second].key
+        outer = (self.bass, self.top)
+        return before != after and any(line[first] == before and line[second] == after for line in outer)
 
     def _melodic(self, first: int, second: int, gap_s: float) -> float:
         """Return how much two successive notes are heard against each other."""

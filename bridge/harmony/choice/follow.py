@@ -19,7 +19,8 @@ Index
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from bisect import bisect_right
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -41,6 +42,9 @@ SPARSE_PART = 0.1
 """Writing in which three or more classes sound together for no more than this part of the time is sparse."""
 
 _EPSILON = 1e-9
+_SAME_CENTS = 0.05
+_OFF_CHART = 100.0
+"""What it costs a class to sound otherwise than a chart says: more than all but what is forbidden."""
 
 
 @dataclass(frozen=True)
@@ -49,6 +53,15 @@ class Stretch:
 
     start_s: float
     palette: Palette
+
+
+@dataclass(frozen=True)
+class KnownChord:
+    """A chord that a chart knows, and the pitches that were found for it."""
+
+    start_s: float
+    end_s: float
+    offsets_cents: Mapping[int, float]  # how far above the table each of its pitch classes stands
 
 
 @dataclass(frozen=True)
@@ -62,6 +75,10 @@ class FollowOptions:
     guard: bool = True  # keep the table where following gains too little
     rule_on_4: bool = True  # keep the dominant's seventh at 4/3 after IV
     most_states: int = MOST_STATES  # how large the search may grow
+    # When channels are short, in order: from the first time to the second nobody has one to spare.
+    crowded_s: tuple[tuple[float, float], ...] = ()
+    # Chords that a chart knows, in order: where a note of one sounds, it stands where the chart has it.
+    known: tuple[KnownChord, ...] = ()
 
     def __post_init__(self) -> None:
         if self.moves not in MOVES:
@@ -152,6 +169,8 @@ class Score:
         allowed: Sequence[tuple[Variant, ...]],
         most_states: int = MOST_STATES,
         progress: Callable[[float], None] | None = None,
+        crowded_s: Sequence[tuple[float, float]] = (),
+        known: Sequence[KnownChord] = (),
     ) -> list[Variant]:
         """Return the best variant of each segment among those allowed."""
         homes = [palette.base_cents[segment.pitch_class] for segment, palette in self._both()]
@@ -160,11 +179,43 @@ class Score:
             for home, own in zip(homes, allowed, strict=True)
         ]
         problem = problem_of(
-            self.notes, self.segments, choices, homes, self.table, self.pairs, weights, self.natural_sevenths
+            self.notes,
+            self.segments,
+            choices,
+            homes,
+            self.table,
+            self.pairs,
+            weights,
+            self.natural_sevenths,
+            crowded_s,
         )
+        if known:
+            self._prefer(known, problem.unary, allowed)
         problem = replace(problem, most_states=most_states).limited()
         chosen = best_choices(problem, progress)
         return [own[index] for own, index in zip(allowed, chosen, strict=True)]
+
+    def _prefer(
+        self,
+        known: Sequence[KnownChord],
+        unary: Sequence[NDArray[np.float64]],
+        allowed: Sequence[tuple[Variant, ...]],
+    ) -> None:
+        """Let every class cost much where it stands elsewhere than the chord has it in which it sounds longest."""
+        ends_s = [chord.end_s for chord in known]
+        for number, (segment, own) in enumerate(zip(self.segments, allowed, strict=True)):
+            longest_s, wanted = 0.0, None
+            for chord in known[bisect_right(ends_s, segment.start_s) :]:
+                if chord.start_s >= segment.end_s:
+                    break
+                both_s = min(segment.end_s, chord.end_s) - max(segment.start_s, chord.start_s)
+                if both_s > longest_s + _EPSILON:
+                    longest_s, wanted = both_s, chord.offsets_cents.get(segment.pitch_class)
+            if wanted is None or len(own) < 2:
+                continue
+            off = np.array([abs(variant.offset_cents - wanted) > _SAME_CENTS for variant in own])
+            if not off.all():
+                unary[number][off] += _OFF_CHART
 
     def everything(self) -> list[tuple[Variant, ...]]:
         """Return all variants of each segment."""
@@ -215,16 +266,23 @@ def follow(
     moves = "few" if wanted.moves == "some" and is_sparse(score) else wanted.moves
     allowed = keep_4(score) if wanted.rule_on_4 else score.everything()
     weights = MOVES[moves]
-    variants = score.solve(weights, allowed, wanted.most_states, progress)
+    variants = score.solve(weights, allowed, wanted.most_states, progress, wanted.crowded_s, wanted.known)
     offsets = score.offsets(variants)
     after = score.measure(offsets)
-    if wanted.guard and not _worth(before, after) and before.share < 1.0:
+    if wanted.guard and not _worth(before, after, wanted) and before.share < 1.0:
         # Weights on the simplest intervals may lose what plain counting keeps.
-        plain = score.solve(replace(weights, plain=True), allowed, wanted.most_states, progress)
+        plain = score.solve(
+            replace(weights, plain=True),
+            allowed,
+            wanted.most_states,
+            progress,
+            wanted.crowded_s,
+            wanted.known,
+        )
         other = score.measure(score.offsets(plain))
         if other.share > after.share:
             variants, offsets, after = plain, score.offsets(plain), other
-    if wanted.guard and not _worth(before, after):
+    if wanted.guard and not _worth(before, after, wanted):
         home = [
             Variant(palette.classes[segment.pitch_class][0].interval, 0.0)
             for segment, palette in score._both()
@@ -234,8 +292,13 @@ def follow(
     return Following(score, tuple(variants), offsets, True, "followed", moves, before, after)
 
 
-def _worth(before: Measure, after: Measure) -> bool:
-    """Whether a piece gains enough to be changed; natural sevenths gained count too, where nothing else suffers."""
+def _worth(before: Measure, after: Measure, wanted: FollowOptions) -> bool:
+    """Whether a piece gains enough to be changed; natural sevenths gained count too, where nothing else suffers.
+
+    Where a chart is known others play its chords besides: then it is enough that nothing suffers.
+    """
+    if wanted.known:
+        return after.share >= before.share - _EPSILON
     if after.share >= before.share + WORTH_SHARE:
         return True
     return after.share >= before.share - _EPSILON and after.natural >= before.natural + WORTH_SHARE

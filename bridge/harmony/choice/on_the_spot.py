@@ -6,7 +6,8 @@ Times are given by the caller; they never go back. A note sounds at once, as the
 after its class began (at low notes four periods, before the ear has a pitch) it may still be corrected, when further
 notes of the chord arrive; after that it never moves while it sounds. A new stroke of a class that still sounds takes
 the pitch that sounds. Within a section a chord that was pure is drawn to sound as it did the first time: one that
-changes by a comma when it returns disturbs singers. Nothing is learnt beyond that.
+changes by a comma when it returns disturbs singers. Nothing is learnt beyond that. A chart that is known limits the
+notes of its chord to the pitches that were found beforehand (`OnTheSpot.limit`).
 
 The choice weighs what `bridge.harmony.choice.costs` weighs, with a length that is not known yet (`EXPECTED_S`), over
 all notes that may still be corrected, exactly.
@@ -19,7 +20,7 @@ Index
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from bridge.harmony.choice.costs import (
@@ -48,6 +49,9 @@ _TOGETHER = EXPECTED_S**2 / (EXPECTED_S + 0.12)
 _MOST_SOFT = 6
 _REMEMBERED = 0.1
 """What it costs a class of a known chord to sound otherwise than the first time."""
+
+_OFF_CHART = 50.0
+"""What it costs a class to sound otherwise than a chart says: more than anything else but what is forbidden."""
 
 _PURE_COST = 0.03
 _CONTEXT = 0.05
@@ -95,6 +99,7 @@ class OnTheSpot:
         self._settles_s = [-math.inf] * 12
         self._ended_s = [-math.inf] * 12
         self._last_part: list[int] = [-1] * 12
+        self._only: dict[int, int] = {}
         self.use(palette)
 
     def use(self, palette: Palette) -> None:
@@ -107,7 +112,33 @@ class OnTheSpot:
             min(index, len(own) - 1) for index, own in zip(self._index, self._offsets, strict=True)
         ]
         self._last_index = [None] * 12
+        self._only = {}
         self._known.clear()
+
+    def limit(self, only: Mapping[int, int], now_s: float) -> tuple[Correction, ...]:
+        """Take the one choice that classes have from now on: a chord of a chart begins.
+
+        Parameters
+        ----------
+        only : mapping
+            The number of a class's choice, by pitch class; classes that are not in it are free.
+
+        Returns
+        -------
+        tuple of Correction
+            What has only just begun, and is moved: hands are often a little ahead of their chord.
+        """
+        self._only = dict(only)
+        soft = [one for one in range(12) if self._held[one] and self._settles_s[one] >= now_s]
+        return self._corrected(self._choose(soft, -1, now_s, -1)) if soft else ()
+
+    def _corrected(self, chosen: Mapping[int, int]) -> tuple[Correction, ...]:
+        found = []
+        for one, index in chosen.items():
+            if index != self._index[one]:
+                self._index[one] = index
+                found.append(Correction(one, self._offsets[one][index]))
+        return tuple(found)
 
     def new_section(self) -> None:
         """Forget how chords sounded."""
@@ -134,20 +165,17 @@ class OnTheSpot:
         if fresh or self._settles_s[struck] >= now_s:
             soft.append(struck)
         chosen = self._choose(soft, struck if fresh else -1, now_s, part)
-        corrections = []
-        for one, index in chosen.items():
-            if index != self._index[one]:
-                self._index[one] = index
-                if one != struck or not fresh:
-                    corrections.append(Correction(one, self._offsets[one][index]))
+        corrections = self._corrected(chosen)
         if fresh:
             self._last_part[struck] = part
-        return Chosen(self.palette.classes[struck][self._index[struck]], tuple(corrections))
+            corrections = tuple(one for one in corrections if one.pitch_class != struck)
+        return Chosen(self.palette.classes[struck][self._index[struck]], corrections)
 
-    def hold(self, key: int) -> None:
-        """Take a note that sounds already, where the table has it: it stays there."""
+    def hold(self, key: int, offset_cents: float = 0.0) -> None:
+        """Take a note that sounds already, so far above the table: it stays there."""
+        own = self._offsets[key % 12]
         self._held[key % 12].append(key)
-        self._index[key % 12] = 0
+        self._index[key % 12] = min(range(len(own)), key=lambda index: abs(own[index] - offset_cents))
 
     def note_off(self, now_s: float, key: int) -> None:
         """Take the end of a note: its key is up and no pedal holds it."""
@@ -187,6 +215,11 @@ class OnTheSpot:
                 for index in range(len(costs)):
                     costs[index] += near * table[index][there]
             self._add_past(one, costs, now_s, part if one == struck else self._last_part[one])
+            only = self._only.get(one)
+            if only is not None:
+                for index in range(len(costs)):
+                    if index != only:
+                        costs[index] += _OFF_CHART
             if known is not None:
                 for index in range(len(costs)):
                     if index != known[one]:

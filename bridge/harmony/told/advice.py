@@ -22,6 +22,7 @@ from bridge.harmony.notes import TimedNote
 from bridge.tuning.notes import parse_pitch_class
 from bridge.tuning.scales import DEGREES
 from bridge.tuning.tables import Table, build_table
+from bridge.tuning.transposing import moved_tonic
 
 WORTH_SHARE = 0.03
 """A tonic that gains less is not worth saying."""
@@ -50,7 +51,8 @@ class Advice:
     """What would raise the share of pure intervals."""
 
     share: float  # as the table is
-    tonic: str = ""  # the one tonic that suits the whole piece best; empty where none is worth it
+    # The one tonic that suits the whole piece best, as a player has to say it; empty where none is worth it.
+    tonic: str = ""
     tonic_share: float = 0.0  # the share with it
     # Tonics from bar to bar, where they gain still more; the first one may be at bar 1.
     changes: tuple[TonicChange, ...] = ()
@@ -118,11 +120,11 @@ def advise(notes: Sequence[TimedNote], table: Table, bar_starts_s: Sequence[floa
     best_share = float(sums[best]) / everything
     advice = Advice(share)
     if best != present and best_share >= share + WORTH_SHARE:
-        advice = Advice(share, _name(best, heard), best_share)
+        advice = Advice(share, _said(best, heard, table), best_share)
     path = _path(pure, present, max(_CHANGE_S, _CHANGE_SHARE * everything))
     path_share = float(sum(pure[tonic, bar] for bar, tonic in enumerate(path))) / everything
     changes = tuple(
-        TonicChange(bar + 1, _name(tonic, heard))
+        TonicChange(bar + 1, _said(tonic, heard, table))
         for bar, tonic in enumerate(path)
         if tonic != (path[bar - 1] if bar else present)
     )
@@ -132,6 +134,14 @@ def advise(notes: Sequence[TimedNote], table: Table, bar_starts_s: Sequence[floa
     ):
         return Advice(advice.share, advice.tonic, advice.tonic_share, changes, path_share)
     return advice
+
+
+def _said(tonic: int, heard: Heard, table: Table) -> str:
+    """Name a tonic that sounds as a player has to say it: on the open strings, and before a piece is transposed."""
+    spec = table.spec
+    return moved_tonic(
+        _name(tonic, heard), -table.shift_semitones - (0 if spec.shapes_kept else spec.transposed)
+    )
 
 
 def _name(tonic: int, heard: Heard) -> str:

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Sequence
 from pathlib import Path
 
 from bridge.errors import InputProblem, StillbeatError, ValueProblem
 from bridge.harmony.charts.chart import Chart, parse_chart
 from bridge.harmony.charts.solved import DEFAULT_BAR_S, chart_notes
 from bridge.harmony.heard.chords import HeardChord
-from bridge.harmony.heard.hear import Heard, hear
+from bridge.harmony.heard.hear import Heard, hear, hear_keys
 from bridge.jobs.harmony.notes import Music
 from bridge.store.files import read_bytes
 
@@ -47,6 +48,39 @@ def chart_file(path: Path) -> Chart:
         raise InputProblem(f"{path} is no text", "a chart is a text file in UTF-8") from None
     except StillbeatError as problem:
         raise InputProblem(f"{path}: {problem.message}", problem.hint) from None
+
+
+def chart_times(bar_starts_s: Sequence[float], bars: int) -> list[float]:
+    """Return when each bar of a chart begins along a track, and when the last one ends.
+
+    Raises
+    ------
+    ValueProblem
+        The track has no bars, or fewer than the chart.
+    """
+    starts_s = list(bar_starts_s)
+    if not starts_s:
+        raise ValueProblem("this track has no bars to lay a chart over", "take a track that counts in bars")
+    if len(starts_s) < bars:
+        raise ValueProblem(
+            f"the chart has {bars} bars, the track {len(starts_s)}",
+            "are repeats written in only one of them?",
+        )
+    last_s = starts_s[-1] - starts_s[-2] if len(starts_s) > 1 else DEFAULT_BAR_S
+    return [*starts_s, starts_s[-1] + last_s][: bars + 1]
+
+
+def tonic_of_chart(chart: Chart, guitar_class: int | None = None) -> str | None:
+    """Return the tonic of a chart's chords; None where it has none.
+
+    Parameters
+    ----------
+    guitar_class : int, optional
+        Pitch class of the guitar's own tonic, which decides between equals.
+    """
+    music = music_of_chart(chart)
+    tonic = hear_keys(music.notes, music.bar_starts_s, guitar_class).tonic if music.notes else None
+    return tonic.name if tonic is not None else None
 
 
 def heard_by_chart(music: Music, chart: Chart, guitar_class: int | None) -> Heard:

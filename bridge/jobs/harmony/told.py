@@ -20,16 +20,18 @@ from typing import Any
 from bridge.errors import TuningProblem
 from bridge.harmony.asked import FollowRequest
 from bridge.harmony.charts.chart import Chart
-from bridge.harmony.choice.follow import Following, Stretch, follow
+from bridge.harmony.charts.solved import follow_chart
+from bridge.harmony.choice.follow import Following, KnownChord, Stretch, follow
 from bridge.harmony.choice.variants import string_pins
 from bridge.harmony.heard.hear import Heard, chords_in, hear_keys
 from bridge.harmony.heard.keys import Tonic, hear_tonic
 from bridge.harmony.measure import Measure, fixed_hz, measure
 from bridge.harmony.told.advice import Advice, advise
 from bridge.harmony.told.report import ChordRow, chord_rows, sour_lines, summary
+from bridge.harmony.why.equal_chords import keep_equal
 from bridge.harmony.why.forms import fret_of
 from bridge.harmony.why.reasons import BarReason, explain, moved_notes
-from bridge.jobs.harmony.charts import heard_by_chart
+from bridge.jobs.harmony.charts import chart_times, heard_by_chart
 from bridge.jobs.harmony.notes import Music, pairs_at_most
 from bridge.jobs.harmony.palettes import palettes_of
 from bridge.tuning.notes import parse_pitch_class, pitch_class_name
@@ -44,7 +46,8 @@ MOST_ADVISED_PAIRS = 400_000
 MOST_UNASKED = 20_000
 """Pieces of more notes are followed only where that is asked for: it would take some seconds."""
 
-_MOST_LINES = 12
+_MOST_LINES, _FEW = 12, 3
+_SOON_S = 1e-4
 _FAR_FIFTHS = 3
 _ORDINARY = "thirds, fourths, fifths and sixths"
 
@@ -63,8 +66,14 @@ class Told:
     asked: bool = False  # whether following was asked for
     tables: tuple[tuple[int, Table], ...] = ()  # its tables by tick
     why_not: str = ""  # why it was not looked through
+    equal_chords: bool = False  # whether chords that nothing makes pure are kept equal
     pinned: str = "strings"  # what stays where the table has it while it is followed
     _reasons: tuple[BarReason, ...] | None = field(default=None, repr=False)
+
+    @property
+    def tonic_name(self) -> str:
+        """The tonic by which it was followed, that was heard or is the chart's; empty where there was none."""
+        return self.heard.tonic.name if self.heard is not None and self.heard.tonic is not None else ""
 
     @property
     def followed(self) -> bool:
@@ -138,6 +147,7 @@ class Told:
             more = len(sour) - _MOST_LINES
             told.append(f"and {more} more such line{'s' if more > 1 else ''}: see stillbeat chart")
         told += self.string_lines()
+        told += self.equal_lines()
         if self.followed:
             told += self.comma_lines()
             reasons = dict.fromkeys(
@@ -145,6 +155,21 @@ class Told:
             )
             told += list(reasons)[:_MOST_LINES]
         return told
+
+    def equal_lines(self) -> list[str]:
+        """Offer to keep chords equal that no choice makes pure, where they sound and that was not asked for."""
+        if not self.asked or self.equal_chords:
+            return []
+        found: dict[str, str] = {}
+        for row in self.rows():
+            for word, off in (("aug", "13.7"), ("dim7", "15.6")):
+                if row.chord.endswith(word) and row.cents_off:
+                    found.setdefault(row.chord, off)
+        return [
+            f"{chord} has no pure form: one of its intervals is 41 cents off; with --equal-chords "
+            f"each of its thirds is {off} cents off instead"
+            for chord, off in found.items()
+        ][:_FEW]
 
     def string_lines(self) -> list[str]:
         """Name the open strings that lie beside every pitch that their notes may take, and so are not held."""
@@ -211,8 +236,8 @@ class Told:
             )
         return lines[: 2 * _MOST_LINES]
 
-    def departure(self) -> str:
-        """Say where notes leave the table that other instruments hold."""
+    def departure(self, holders: Sequence[str] = ()) -> str:
+        """Say where notes leave the table that other instruments hold; `holders` are their names."""
         found = self.following
         if found is None or not self.followed:
             return ""
@@ -225,6 +250,7 @@ class Told:
         return (
             f"the track follows its harmony and leaves the table in {_bars({bar for bar, _ in away})}, by at most "
             f"{most:.1f} cents; whoever holds the piece's table differs from it there"
+            + (f": {', '.join(holders)}" if holders else "")
         )
 
     def _chords_with(self, pitch_class: int, bars: set[int]) -> list[str]:
@@ -293,6 +319,7 @@ def tell(
     chart: Chart | None = None,
     hz: Sequence[float] | None = None,
     progress: Callable[[float], None] | None = None,
+    crowded_s: Sequence[tuple[float, float]] = (),
 ) -> Told:
     """Hear a piece, measure it, and follow it.
 
@@ -308,6 +335,8 @@ def tell(
         What is played instead of the table, for comparison; then nothing is followed.
     progress : callable, optional
         Called with the part of the search that is done, 0 to 1.
+    crowded_s : sequence of (float, float)
+        When channels are short, in seconds: there the comma that costs no channel is preferred.
 
     Raises
     ------
@@ -317,7 +346,7 @@ def tell(
     asked = wanted is not None
     told = Told(music, asked=asked, tables=tuple(tables))
     if wanted is not None:
-        told.pinned = wanted.pinned
+        told.pinned, told.equal_chords = wanted.pinned, wanted.equal_chords
     notes = music.notes
     pairs = pairs_at_most(notes)
     if len(notes) > MOST_NOTES or pairs > MOST_PAIRS:
@@ -356,11 +385,33 @@ def tell(
     starts_s = _starts_s(music, tables)
     stretches = [Stretch(start, palette) for start, palette in zip(starts_s, palettes, strict=True)]
     request = wanted or FollowRequest()
-    told.following = follow(notes, stretches, request.options, progress)
+    known = known_chords(chart, stretches, request.moves, music.bar_starts_s) if chart is not None else ()
+    options = replace(request.options, crowded_s=tuple(crowded_s), known=known)
+    told.following = follow(notes, stretches, options, progress)
+    if request.equal_chords:
+        told.following = keep_equal(told.following)
     told.measured = told.following.after if asked else told.following.before
     if told.advice is None:
         told.advice = Advice(told.following.before.share)
     return told
+
+
+def known_chords(
+    chart: Chart, stretches: Sequence[Stretch], moves: str, bar_starts_s: Sequence[float]
+) -> tuple[KnownChord, ...]:
+    """Return the chords of a chart over the bars of a piece, each with the pitches that the chart as a whole wants."""
+    times_s = chart_times(bar_starts_s, len(chart.bars))
+    found = []
+    ends_s = [*(stretch.start_s for stretch in stretches[1:]), float("inf")]
+    for stretch, end_s in zip(stretches, ends_s, strict=True):
+        for one in follow_chart(chart, stretch.palette, moves, times_s[:-1]):
+            begin_s, beyond_s = times_s[one.bar - 1], times_s[one.bar]
+            start_s = begin_s + float(one.chord.start) * (beyond_s - begin_s)
+            if stretch.start_s <= start_s + _SOON_S < end_s or (stretch is stretches[0] and start_s <= 0.0):
+                stop_s = start_s + float(one.chord.length) * (beyond_s - begin_s)
+                offsets = {each: variant.offset_cents for each, variant in one.variants.items()}
+                found.append(KnownChord(start_s, stop_s, offsets))
+    return tuple(found)
 
 
 def _starts_s(music: Music, tables: Sequence[tuple[int, Table]]) -> list[float]:

@@ -47,7 +47,7 @@ from bridge.jobs.session.workers import Crew, cores
 from bridge.sheet.records import PieceSheet, SessionInfo
 from bridge.store.files import check_output, read_bytes
 from bridge.store.session.drift import with_reference
-from bridge.store.session.model import Session
+from bridge.store.session.model import OWN, Session
 from bridge.store.syx import parse_syx
 
 REFERENCE = "reference"
@@ -251,7 +251,9 @@ class _Work:
                 replace(section.change, table=section.table_text or None) for section in piece.sections
             ]
             keys[task_name(piece.stem, TABLES)] = fingerprint(
-                "tables", (piece.stem, one.tables, drones, piece.drone, steps)
+                "tables",
+                (piece.stem, one.tables, drones, piece.drone, steps),
+                (follow[1], track) if wanted.chart is not None else (),
             )
             if track:
                 keys[task_name(piece.stem, MUSIC)] = fingerprint(
@@ -424,3 +426,5 @@ class _Work:
                 self.text.encode("utf-8") if changed and self.text else read_bytes(self.session.folder / name)
             )
             yield Made(f"{SESSION_FOLDER}/{name}", data, {"what": "source"})
+        for name, path in self.session.own:
+            yield Made(f"{SESSION_FOLDER}/{OWN}/{name}", read_bytes(path), {"what": "source"})

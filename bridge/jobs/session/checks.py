@@ -46,6 +46,7 @@ from bridge.jobs.session.read import (
 from bridge.jobs.session.sound import reference_name
 from bridge.jobs.session.synth import EQUAL_HZ, moved_hz, resets_synth, track_request, trim_folder
 from bridge.jobs.session.text import start_here
+from bridge.jobs.transposed import transposed_midi
 from bridge.sheet.html import sheet_html
 from bridge.store.files import read_bytes
 from bridge.store.session.model import built
@@ -261,14 +262,14 @@ class Checker:
         if piece.track is None:
             return FileVerdict(path, "track", "", problem="the piece has no track")
         if not method:
-            same = data == midi_bytes(read_midi(piece.track))  # written again unchanged
+            same = data == midi_bytes(transposed_midi(read_midi(piece.track), piece.spec.transposed))
             return FileVerdict(
                 path, "track", "the track as it was", problem="" if same else "it is another one"
             )
         cents = int(facts.get("trim_cents", 0))
         source = read_midi(piece.track)
         heard, receiver = hear_track(
-            source,
+            transposed_midi(source, piece.spec.transposed),
             parse_midi(data, path),
             tables_of(source, track_request(piece, cents)),
             method,

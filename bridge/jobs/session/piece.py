@@ -19,18 +19,23 @@ from pathlib import Path
 from typing import Any
 
 from bridge.errors import InputProblem, StillbeatError
+from bridge.jobs.chart_drone import plan_chart_drone
+from bridge.jobs.drone import DroneRequest
 from bridge.jobs.session.music import music_of
 from bridge.jobs.session.plan import PiecePlan, SynthPlan, check_sections
-from bridge.jobs.session.sound import drone_wav
+from bridge.jobs.session.sound import chart_drone_wav, drone_wav
 from bridge.jobs.session.synth import Made, piece_for_synth
 from bridge.store.descriptions import save_table
 from bridge.store.files import read_bytes
-from bridge.store.session.model import Trims, built, problem_at
+from bridge.store.session.model import Piece, Trims, built, problem_at
 from bridge.store.smf import MidiFile, parse_midi
 from bridge.store.tablejson import table_to_csv, table_to_json
 
 TABLES, MUSIC = "tables and drones", "how pure it is"
 """Tasks of a piece; the other tasks are named after synths, whose names hold no spaces."""
+
+ALONG = "chart drone"
+"""What a drone is that follows the chart of a piece along its track."""
 
 
 @dataclass(frozen=True)
@@ -75,7 +80,7 @@ def run_piece(job: PieceJob) -> PieceDone:
         check_sections(piece, midi)
     if job.tables:
         try:
-            made = [*_tables(job.plan), *_drones(job.plan)]
+            made = [*_tables(job.plan), *_drones(job.plan), *_along(piece, midi)]
         except StillbeatError as problem:
             raise problem_at(piece.at, problem.message, problem.hint) from problem
         name = task_name(piece.stem, TABLES)
@@ -142,3 +147,14 @@ def _drones(plan: PiecePlan) -> list[Made]:
         facts = {"what": "drone", "piece": plan.piece.number, "step": step.label}
         made.append(Made(f"drones/{step.stem(plan.piece)}.wav", drone_wav(drone, table), facts))
     return made
+
+
+def _along(piece: Piece, midi: MidiFile | None) -> list[Made]:
+    """The drone of a piece that has a chart and a track: along the track, it follows the chords."""
+    if piece.chart is None or midi is None or not piece.drone.notes:
+        return []
+    drone = piece.drone
+    asked = DroneRequest(notes=drone.notes, voice=drone.voice, sound=drone.sound)
+    plan = plan_chart_drone(asked, piece.spec, piece.chart, midi, drone.octave)
+    facts = {"what": ALONG, "piece": piece.number, "step": ""}
+    return [Made(f"drones/{piece.stem}.along-the-track.wav", chart_drone_wav(plan, built(piece.spec)), facts)]

@@ -30,7 +30,9 @@ from bridge.errors import MethodProblem, StillbeatError
 from bridge.jobs.changes import follow_signatures
 from bridge.jobs.export import PITCHED_CHANNELS
 from bridge.store.descriptions import load_table
+from bridge.store.finding import descriptions_beside
 from bridge.store.session.model import (
+    OWN,
     Drone,
     Piece,
     PieceSection,
@@ -140,7 +142,8 @@ def plan_session(session: Session, tracks: Mapping[int, MidiFile] | None = None)
         Backing tracks that were read already, by number of the piece.
     """
     read = tracks or {}
-    pieces = tuple(plan_piece(piece, read.get(piece.number)) for piece in session.pieces)
+    with descriptions_beside(session.folder / OWN):
+        pieces = tuple(plan_piece(piece, read.get(piece.number)) for piece in session.pieces)
     return SessionPlan(
         session, pieces, tuple(_plan_synth(synth, pieces, session.trims) for synth in session.synths)
     )

@@ -27,6 +27,7 @@ from bridge.store.session.model import Drone, built
 from bridge.tuning.notes import key_to_hz, note_name
 from bridge.tuning.off_guitar import off_guitar
 from bridge.tuning.ratios import hz_to_cents
+from bridge.tuning.transposing import about_transposing
 
 _BY_HAND = "This table is none that twelve whole numbers can hold."
 
@@ -102,6 +103,8 @@ def piece_sheet(
     cautions = [*retuned.cautions, *([f"{piece.heard}."] if piece.heard else [])]
     if said := off_guitar(places_of(one)):
         cautions.append(f"{said[0].upper()}{said[1:]}.")
+    if said := about_transposing(piece.spec):
+        cautions.append(f"Transposed {said}.")
     if piece.spec.fret and piece.spec.guitar is not None:
         cautions.append(capo_check(piece.spec))
     return PieceSheet(

@@ -11,12 +11,14 @@ from __future__ import annotations
 import tempfile
 from collections.abc import Iterable, Sequence
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from bridge.engine.mts.tuner import Tuner
 from bridge.engine.play.drone_sounds import SOUND, drone_program
+from bridge.jobs.chart_drone import ChartDronePlan, chart_drone_events
 from bridge.sound.files.wav import write_sound
 from bridge.sound.render import render_events
 from bridge.store.session.model import Drone
@@ -41,6 +43,13 @@ _GENERATOR = SynthProfile(
 def drone_wav(drone: Drone, table: Table) -> bytes:
     """Return the sound of a drone as the bytes of a WAV file."""
     return _held(table.hz.tolist(), drone.keys(table.tonic), drone.sound, drone.seconds)
+
+
+def chart_drone_wav(plan: ChartDronePlan, table: Table) -> bytes:
+    """Return the sound of a drone that follows the chart of a track as the bytes of a WAV file."""
+    samples = render_events(chart_drone_events(plan, table.hz.tolist()), SAMPLE_RATE).mean(axis=1)
+    peak = float(np.max(np.abs(samples), initial=0.0))
+    return _wav(samples * (PEAK / peak) if peak else samples)
 
 
 def reference_wav(reference: Reference, seconds: float = REFERENCE_S) -> bytes:
@@ -70,7 +79,11 @@ def _held(hz: Sequence[float], keys: Iterable[int], sound: str, seconds: float) 
     peak = float(np.max(np.abs(samples)))
     swell = _ramp(len(samples), min(FILE_SWELL_S, seconds / 3))
     fade = _ramp(len(samples), min(FILE_FADE_S, seconds / 3))[::-1]
-    samples = (samples * (PEAK / peak) * swell * fade).astype(np.float32)
+    return _wav(samples * (PEAK / peak) * swell * fade)
+
+
+def _wav(samples: NDArray[Any]) -> bytes:
+    samples = samples.astype(np.float32)
     with tempfile.TemporaryDirectory(prefix="stillbeat-") as folder:
         path = Path(folder) / "sound.wav"
         write_sound(path, [samples[:, None]], SAMPLE_RATE, encoding="pcm16")

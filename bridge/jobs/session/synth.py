@@ -29,8 +29,10 @@ from typing import Any
 
 from bridge.errors import MethodProblem, StillbeatError
 from bridge.jobs.export import paced_midi
+from bridge.jobs.harmony.degrees import named_classes
 from bridge.jobs.retune import RetuneRequest, retune_midi
 from bridge.jobs.session.plan import PiecePlan, Step, SynthPlan, tuner_for
+from bridge.jobs.transposed import transposed_midi
 from bridge.store.session.model import AUTO, Piece, built, moved_spec, problem_at
 from bridge.store.smf import MidiFile, midi_bytes, rebuild
 from bridge.store.syx import syx_bytes
@@ -196,7 +198,10 @@ def _track(
     if cents:
         facts["trim_cents"] = cents
     if profile.panel:
-        return [] if cents else [Made(path, midi_bytes(midi), {**facts, "method": "", "worst_cents": 0.0})]
+        if cents:
+            return []
+        data = midi_bytes(transposed_midi(midi, piece.spec.transposed))
+        return [Made(path, data, {**facts, "method": "", "worst_cents": 0.0})]
     request = replace(track_request(piece, cents), method=synth.synth.method, synth=profile)
     try:
         retuned, done = retune_midi(midi, request)
@@ -212,7 +217,7 @@ def _track(
     elif synth.shifts:
         retuned = _prefixed(retuned, _unshifted(synth, 0.0))
     said = [notice for notice in done.notices if notice not in midi.warnings]
-    said += [told.departure() for told in done.told if told.followed]
+    said += [told.departure(piece.synths) for told in done.told if told.followed]
     notices += [notice.replace("--plain", "`plain = true` in the session file") for notice in said]
     if synth.recalls and resets_synth(midi):
         notices.append(
@@ -234,6 +239,9 @@ def track_request(piece: Piece, cents: float = 0.0) -> RetuneRequest:
     if follow is not None:
         held = set(follow.held)
         for drone in (piece.drone, *(one.drone for one in piece.sections if one.drone is not None)):
+            if piece.chart is not None:  # it follows the chords: only what it names stays
+                held.update(named_classes(" ".join(drone.notes)))
+                continue
             held.update(key % 12 for key in drone.keys(built(piece.spec).tonic))
         follow = replace(follow, held=tuple(sorted(held)))
     return RetuneRequest(

@@ -9,11 +9,19 @@ from __future__ import annotations
 import contextlib
 import os
 import sys
+import textwrap
 import time
 from typing import TYPE_CHECKING, NamedTuple, TextIO
 
 from bridge.live.desk.drawing import View, own_stream
-from bridge.live.desk.labels import ahead_words, drone_words, parts_words, table_words, track_words
+from bridge.live.desk.labels import (
+    ahead_words,
+    chart_line,
+    drone_words,
+    parts_words,
+    table_words,
+    track_words,
+)
 from bridge.live.desk.letters import fitting
 from bridge.live.desk.screen import Screen
 from bridge.live.snapshot import Link, Message, Snapshot
@@ -30,10 +38,26 @@ _DUMB = ("dumb", "unknown", "")
 ALARMS: dict[Link, tuple[str, str]] = {
     "synth gone": ("NO SYNTH", "the synth is gone: nothing sounds"),
     "keyboard gone": ("NO KEYS", "the keyboard is gone: waiting for it"),
+    "loop": ("LOOP", "what is sent comes back: a MIDI loop"),
     "server gone": ("NO SERVER", "the MIDI server is gone: waiting"),
     "restarting": ("WAIT", "starting again: one moment"),
 }
 """What is wrong, in a word for large letters and in a sentence."""
+
+
+def alarm_of(shown: Snapshot) -> tuple[str, str] | None:
+    """Return what is wrong now, in a word and in a sentence; None while all is well."""
+    alarm = ALARMS.get(shown.link)
+    if alarm is None or shown.link not in ("keyboard gone", "loop") or not shown.gone:
+        return alarm
+    names = " and ".join(shown.gone)
+    if shown.link == "loop":
+        return alarm[0], f"a MIDI loop: {names} not heard"
+    one = len(shown.gone) == 1
+    gone = f"keyboard{'' if one else 's'} {names} {'is' if one else 'are'} gone"  # short: 40 columns
+    return (
+        "NO KEYS" if len(shown.gone) >= max(len(shown.keyboards), 1) else "ONE GONE"
+    ), f"{gone}: waiting for it"
 
 
 def a_picture_suits() -> bool:
@@ -54,7 +78,7 @@ class LinesDisplay:
     def __init__(self) -> None:
         self._out: TextIO = own_stream()
         self._said = 0
-        self._table = self._drone = ""
+        self._table = self._drone = self._chart = ""
         self._track = ""
         self._counts = (0, 0, 0)
 
@@ -78,6 +102,10 @@ class LinesDisplay:
             self._say(f"piece {table}" if shown.pieces else f"table {table}")
             for line in ahead_words(shown):
                 self._say(f"  {line}")
+        if shown.chart_now != self._chart:
+            self._chart = shown.chart_now
+            if line := chart_line(shown):
+                self._say(line)
         drone = _drone_line(shown, self._drone)
         if drone != self._drone:
             self._drone = drone
@@ -146,8 +174,15 @@ def picture(shown: Snapshot, width: int, height: int, keys: bool = True) -> list
     def add(weight: int, text: str, style: str = "") -> None:
         rows.append(Row(weight, Text(text[: width - 1], style=style, no_wrap=True)))
 
+    def add_all(weight: int, text: str, most: int, style: str = "") -> None:
+        lines = textwrap.wrap(
+            text, max(width - 1, 8), max_lines=most, placeholder=" …", subsequent_indent="  "
+        )
+        for line in lines or [""]:
+            add(weight, line, style)
+
     clock = time.strftime("%H:%M", time.localtime(shown.at_s))
-    alarm = ALARMS.get(shown.link)
+    alarm = alarm_of(shown)
     if alarm is not None:
         add(0, f" {alarm[1]} ".ljust(width - 1), "bold white on red")
     if not shown.tonic:
@@ -167,9 +202,9 @@ def picture(shown: Snapshot, width: int, height: int, keys: bool = True) -> list
             words = f"{shown.section}: {shown.table}" + ("   EQUAL" if shown.equal else "")
             add(0, words + (f"   trim {shown.trim_cents:+g} cents" if shown.trim_cents else ""), "bold")
         for number, line in enumerate(ahead_words(shown)):
-            add(1 + 2 * number, line, "bold cyan")
+            add_all(1 + 2 * number, line, 2, "bold cyan")
         for line in shown.remarks:
-            add(5, line)
+            add_all(5, line, 3)
         if len(shown.tables) > 1:
             add(5, _tables(shown))
     if shown.listening_s is not None:
@@ -178,6 +213,8 @@ def picture(shown: Snapshot, width: int, height: int, keys: bool = True) -> list
         if where := track_words(shown):
             paused = shown.track is not None and shown.track.paused
             add(1, where, "bold magenta" if paused else "bold")
+        if shown.chart_now:
+            add(1, chart_line(shown), "bold green")
         if shown.chord or (shown.track is not None and shown.track.bars):
             add(2, shown.chord or "-", "bold")  # in a track, room is kept for it
         if drone_words(shown):
@@ -201,10 +238,9 @@ def picture(shown: Snapshot, width: int, height: int, keys: bool = True) -> list
     styles = {"alarm": "bold red", "healed": "bold green", "said": "yellow"}
     said = recent(shown)[-_SAID_LINES:]
     for number, message in enumerate(said):
-        add(
-            1 if number == len(said) - 1 or message.kind == "alarm" else 7, message.text, styles[message.kind]
-        )
-    for line in _filled(shown.feet, width):
+        weight = 1 if number == len(said) - 1 or message.kind == "alarm" else 7
+        add_all(weight, message.text, 3, styles[message.kind])
+    for line in (*_filled(shown.keyboards, width), *_filled(shown.feet, width)):
         add(7, line, "dim")
     for line in _filled(shown.keys, width) if keys else []:
         add(7, line, "dim")

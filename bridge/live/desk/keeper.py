@@ -21,6 +21,8 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Any, NamedTuple, TypeAlias
 
+import msgspec
+
 from bridge import children, errors
 from bridge.errors import StillbeatError
 from bridge.live.frames import (
@@ -37,7 +39,7 @@ from bridge.live.frames import (
     ToPlayer,
     write_frame,
 )
-from bridge.live.plan import NEW_PORT, LivePlan, StepsDrone, TablesDrone
+from bridge.live.plan import NEW_PORT, SOUND_CARD, ChordsDrone, LivePlan, StepsDrone, TablesDrone
 from bridge.live.snapshot import Kind, Link
 from bridge.live.state import State
 
@@ -52,8 +54,6 @@ LEAVE_S = 8.0
 """So long leaving may take: a slow synth is put back piece by piece."""
 ASLEEP_S = 1.0
 """Who has not looked for so long was stopped (Ctrl-Z) himself, and cannot tell whether the player was silent."""
-SOUND_CARD_SYSTEM = "sound card"
-"""`bridge.live.player.sound_card.SOUND_CARD`, which is too much to import for its name."""
 _CRASHES = 5
 _CRASH_WINDOW_S = 20.0
 
@@ -120,6 +120,16 @@ class PlayerProcess:
                 with contextlib.suppress(OSError):
                     stream.close()
         self._log.close()
+
+
+def _keyboards(plan: LivePlan, state: State) -> dict[str, Any]:
+    """Return the keyboards of a plan by the full names that their ports have."""
+    names = [one.name for one in state.keyboards]
+    named = tuple(
+        one if one.port == NEW_PORT or at >= len(names) else replace(one, port=names[at])
+        for at, one in enumerate(plan.played)
+    )
+    return {"keyboards": named} if plan.keyboards else {"in_port": named[0].port if named else None}
 
 
 class Keeper:
@@ -216,7 +226,7 @@ class Keeper:
             return
         how = self._process.how_it_ended()
         message, hint = f"the player ended unexpectedly: {how}", "run again with --debug"
-        if starting and self.plan is not None and self.plan.system == SOUND_CARD_SYSTEM:
+        if starting and self.plan is not None and self.plan.system == SOUND_CARD:
             message = f"the sound system cannot be started here ({how})"
             hint = "let another program play first, and look at its sound settings; or write a file with -o"
         self.failed = Failed("PortProblem", message, hint)
@@ -229,16 +239,17 @@ class Keeper:
         assert plan is not None
         if state is not None:
             drone = plan.drone
-            if isinstance(drone, TablesDrone) and state.held is not None:
-                drone = TablesDrone(drone.plan, state.held.on, state.drone_volume)
+            if isinstance(drone, TablesDrone | ChordsDrone) and state.held is not None:
+                drone = msgspec.structs.replace(drone, on=state.held.on, volume=state.drone_volume)
             elif isinstance(drone, StepsDrone) and state.lesson is not None:
                 drone = StepsDrone(drone.plan, state.lesson.phase != "quiet", state.drone_volume)
             self.plan = plan = replace(
                 plan,
                 kept=state.kept,
-                in_port=plan.in_port if plan.in_port in (None, NEW_PORT) else state.keyboard,
+                **_keyboards(plan, state),
                 out_port=plan.out_port if plan.out_port == NEW_PORT else state.synth,
                 position_s=state.position_s,
+                chord=state.chart.number if state.chart is not None else 0,
                 drone=drone,
                 track=state.track,
                 follow=replace(plan.follow, on=state.following.on)

@@ -8,11 +8,13 @@ from typing import Any
 
 from bridge.engine.play.controls import Action, Controls
 from bridge.engine.play.held_drone import USUAL_VOLUME
-from bridge.engine.play.tables import PlayTable
+from bridge.engine.play.keyboards import Keyboard
+from bridge.engine.play.tables import Kept, PlayTable
 from bridge.live.desk.track_labels import TrackLabels
 from bridge.live.desk.typed import KEYS_SHOWN
+from bridge.live.plan import NEW_PORT
 from bridge.live.snapshot import DroneShown, DroneState, NoteShown, Snapshot
-from bridge.live.state import Sounding, State
+from bridge.live.state import AtChord, Sounding, State
 from bridge.tuning.beats import main_pair
 from bridge.tuning.notes import key_to_hz, note_name, parse_pitch_class
 from bridge.tuning.ratios import cents_to_ratio
@@ -67,6 +69,8 @@ class Labels:
     feet: tuple[str, ...] = ()
     tuning: str = ""
     """The guitar's, and the capo, outside sessions."""
+    keyboards: tuple[Keyboard, ...] = ()
+    """What is played, where it is more than one keyboard as it comes."""
     track: TrackLabels | None = None
     """What is known of the track that plays along."""
     addresses: tuple[str, ...] = ()
@@ -82,15 +86,16 @@ class Labels:
             How far the reference was moved since the beginning, the trim not counted.
         """
         kept = state.kept
-        table = self.tables[kept.number - 1] if kept.tonic is None else self.tonics[kept.tonic]
+        table = self.table(kept)
         tonic = note_name(60 + table.tonic)[:-1]
-        held = state.held.channel if state.held is not None else None
+        held = state.held.channels if state.held is not None else ()
         played = [
-            note for note in state.sounding if note.channel != held or note.key not in self._held(state)
+            note for note in state.sounding if note.channel not in held or note.key not in self._held(state)
         ]
         beats, partials = beat_words(played, [note for note in state.sounding if note not in played], tonic)
         return {
             "keyboard": state.keyboard or "",
+            **self._keyboards(state),
             "synth": state.synth,
             "method": self.method,
             "instrument": self.instrument,
@@ -104,6 +109,7 @@ class Labels:
             "drone": self._drone(state, tonic),
             "chord": chord_words(state, tonic, self.track.chord_at(state.position_s) if self.track else ""),
             "drone_volume": state.drone_volume,
+            **chart_words(state.chart),
             "sounding": tuple(NoteShown(note_name(key, tonic), cents, at) for at, key, cents in played),
             "beats": beats,
             "partials": partials,
@@ -118,6 +124,25 @@ class Labels:
             **(self._section(kept.number) if self.programme else self._table(kept.number)),
             **(self.track.shown(state) if self.track is not None else {}),
         }
+
+    def table(self, kept: Kept) -> PlayTable:
+        """Return the table that holds."""
+        return self.tables[kept.number - 1] if kept.tonic is None else self.tonics[kept.tonic]
+
+    def _keyboards(self, state: State) -> dict[str, Any]:
+        """What each of several keyboards is called, what of it plays, and which are gone."""
+        seen = state.keyboards
+        calls = [
+            seen[at].name if one.port == NEW_PORT and at < len(seen) else one.port
+            for at, one in enumerate(self.keyboards)
+        ]
+        said = [
+            f"keyboard {name}" + (f": {one.words}" if one.words else "")
+            for name, one in zip(calls, self.keyboards, strict=True)
+        ]
+        away = [one.looped if state.keyboard_there else not one.there for one in seen]
+        gone = [calls[at] if at < len(calls) else one.name for at, one in enumerate(seen) if away[at]]
+        return {"keyboards": tuple(said), "gone": tuple(gone)}
 
     def _held(self, state: State) -> tuple[int, ...]:
         return state.held.keys if state.held is not None else ()
@@ -158,7 +183,10 @@ class Labels:
             "section": now.place,
             "table": now.table,
             "tuning": now.tuning,
-            "remarks": (*(_lines(self.remarks) if number == 1 else ()), *_lines(now.notes)),
+            "remarks": (
+                *_lines(now.notes),
+                *_lines(self.remarks),
+            ),  # where there is little room, the first ones stay
             "next": coming,
             "then": then,
             "last": not later,
@@ -178,7 +206,7 @@ class Labels:
             if step is not None and not step.drone:
                 return DroneShown()
             return DroneShown(stands, tuple(step.drone.split()) if step is not None else ())
-        cents = {key: cents for channel, key, cents in state.sounding if channel == held.channel}
+        cents = {key: cents for channel, key, cents in state.sounding if channel in held.channels}
         return DroneShown(
             stands,
             tuple(note_name(key, tonic) for key in keys),
@@ -216,6 +244,15 @@ def chord_words(state: State, tonic: str, of_track: str = "") -> str:
         if not (following.on and following.can):
             said.append("harmony not followed")
     return "  ".join(said)
+
+
+def chart_words(chart: AtChord | None) -> dict[str, Any]:
+    """Say which chord of the chart is now, and which comes next, by the names of a `Snapshot`."""
+    if chart is None:
+        return {}
+    where = f"bar {chart.bar}" + (f", {chart.section}" if chart.section else "")
+    coming = f"{chart.coming}  (bar {chart.coming_bar})" if chart.coming else ""
+    return {"chart_now": f"{chart.name}  ({where})", "chart_next": coming, "chart_at": chart.number}
 
 
 def tuning_words(spec: TableSpec) -> str:
@@ -301,6 +338,15 @@ def ahead_words(shown: Snapshot) -> list[str]:
     return said + ([f"then: {shown.then}"] if shown.then else [])
 
 
+def chart_line(shown: Snapshot) -> str:
+    """Say which chord of the chart is now, and which comes next."""
+    if not shown.chart_now:
+        return ""
+    return f"now {shown.chart_now}" + (
+        f"   next {shown.chart_next}" if shown.chart_next else "   the last chord"
+    )
+
+
 def track_words(shown: Snapshot) -> str:
     """Say where in the track it is."""
     track = shown.track
@@ -339,4 +385,7 @@ def drone_words(shown: Snapshot) -> str:
         case "waiting":
             return "drone waits until the listening is over"
         case _:
-            return f"drone {notes}" + (f", rising {drone.volume:.0%}" if drone.volume < 1.0 else loud)
+            said = f"drone {notes}" if notes else "drone on"
+            if not drone.cents and not drone.volume:
+                return f"{said}, silent"
+            return said + (f", rising {drone.volume:.0%}" if drone.volume < 1.0 else loud)

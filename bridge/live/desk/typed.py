@@ -9,6 +9,9 @@ key                    line                        what it does
 ``N``                  ``next piece``              the beginning of the next piece
 ``P``                  ``previous piece``          the beginning of the piece before
                        ``piece 3``                 the beginning of that piece
+``c``                  ``chord``                   the next chord of the chart
+``C``                  ``previous chord``          the chord before
+                       ``first chord``             the first chord
 ``d``                  ``drone``                   begin or end the drone
 ``.``, ``,``           ``louder``, ``softer``      the drone
 ``s``                  ``pause``                   let the track wait, or go on
@@ -65,12 +68,18 @@ KEYS_SHOWN = (
 
 
 def keys_shown(
-    pieces: bool, drone: bool, listening: bool, follow: bool = False, track: bool = False, alone: bool = False
+    pieces: bool,
+    drone: bool,
+    listening: bool,
+    follow: bool = False,
+    track: bool = False,
+    alone: bool = False,
+    chart: bool = False,
 ) -> tuple[str, ...]:
     """Say what can be typed.
 
-    Where there are pieces, a drone, a reference string to listen to, harmony to follow, a track; and where that track
-    is all there is to step through.
+    Where there are pieces, a drone, a reference string to listen to, harmony to follow, a track; where that track is
+    all there is to step through; and where a chart is led by hand.
     """
     shown = list(KEYS_SHOWN)
     if pieces:
@@ -80,6 +89,9 @@ def keys_shown(
     elif track:
         shown[3:3] = ["s pause", "b bar back", "m 1-9 mute a part"]
     at = shown.index("e equal/just")
+    if chart:
+        shown.insert(at, "c C chord")
+        at += 1
     if drone:
         shown[at:at] = ["d drone", ", . softer, louder"]
     if follow:
@@ -96,6 +108,8 @@ _KEYS: dict[str, Command] = {
     "p": _PREVIOUS,
     "N": Action("next-piece"),
     "P": Action("previous-piece"),
+    "c": Action("next-chord"),
+    "C": Action("previous-chord"),
     "d": Action("drone"),
     **dict.fromkeys((".", ">"), Action("drone-volume", VOLUME_STEP)),
     **dict.fromkeys((",", "<"), Action("drone-volume", -VOLUME_STEP)),
@@ -164,6 +178,10 @@ def read_line(line: str) -> Command | None:
             return "quit"
     if first in ("table", "piece", "mute") and len(words) == 2 and words[1].isdecimal():
         return Action(first, int(words[1]))
+    if words == ["chord"]:
+        return Action("next-chord")
+    if first in ("next", "previous", "first") and words[1:] == ["chord"]:
+        return Action(f"{first}-chord")
     if first in ("next", "previous") and words[1:] == ["piece"]:
         return Action(f"{first}-piece")
     if first == "listen":
@@ -218,6 +236,13 @@ def by_piece(command: Command) -> Command:
     """Let a number mean a piece instead of a table."""
     if isinstance(command, Action) and command.name == "table":
         return Action("piece", command.number)
+    return command
+
+
+def by_chord(command: Command) -> Command:
+    """Let the next one mean the next chord of a chart: there is no other table."""
+    if command in (_NEXT, _PREVIOUS):
+        return Action("next-chord" if command == _NEXT else "previous-chord")
     return command
 
 

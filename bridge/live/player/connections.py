@@ -12,22 +12,20 @@ Index: `Connections`.
 
 from __future__ import annotations
 
-import os
 import threading
 import time
 from collections.abc import Callable
 from typing import Any
 
 from bridge.engine.play.drone_messages import restored
-from bridge.engine.play.loop_watch import LoopWatch
 from bridge.engine.play.performance import Performance
 from bridge.errors import PortProblem, StillbeatError, WireError
 from bridge.live.plan import NEW_PORT, LivePlan
 from bridge.live.player import checks
-from bridge.live.player.input_line import InputLine
+from bridge.live.player.inputs import Inputs, Take
 from bridge.live.player.journal import Journal
 from bridge.live.player.outlet import Outlet
-from bridge.ports.base import SAFE_SYSEX_BYTES, InPort, MidiSystem, OutPort, Receive
+from bridge.ports.base import SAFE_SYSEX_BYTES, InPort, MidiSystem, OutPort
 from bridge.ports.pick import pick_port, same_port
 
 REPLY_S = 0.3
@@ -46,7 +44,7 @@ class Connections:
     performance : Performance
         Set up whenever the synth is there (again), and let go of a keyboard that is gone.
     receive : callable
-        Takes what the keyboard plays.
+        Takes what keyboards play, and which one it is.
     tell, alive, clock : callable
         See `bridge.live.player.player.Player`.
     lock : Lock
@@ -58,7 +56,7 @@ class Connections:
         plan: LivePlan,
         system: MidiSystem,
         performance: Performance,
-        receive: Receive,
+        receive: Take,
         tell: Callable[[str, str], None],
         alive: Callable[[], None],
         clock: Callable[[], float],
@@ -66,12 +64,9 @@ class Connections:
     ) -> None:
         self.plan = plan
         self.probe = checks.LoopProbe()  # what must not come back
-        self.loop = LoopWatch(os.urandom(3))  # notices what does
-        self.keyboard: InPort | None = None  # while it is there
         self.synth: OutPort | None = None  # the same
         self._system = system
         self._performance = performance
-        self._receive = receive
         self._tell = tell
         self._alive = alive
         self._clock = clock
@@ -79,23 +74,27 @@ class Connections:
         self._replies: InPort | None = None
         self._answers: list[bytes] = []
         self._local_off = False
-        self._line: InputLine | None = None
         found_out = self._find(plan.out_port, "output")
-        found_in = self._find(plan.in_port, "input") if plan.in_port is not None else None
-        if found_in and found_out and checks.is_through(found_in, found_out):
-            raise PortProblem(
-                f"{found_in} gives back what is sent to it: a loop",
-                "name the keyboard and the synth themselves",
-            )
-        self.out_name = found_out or plan.out_port
-        self.in_name = found_in or plan.in_port
-        self._there = found_out is not None, found_in is not None
-        self.journal = Journal(plan.state_dir, self.out_name)
-        self.outlet = (
-            Outlet(self.journal.ledger, self.loop.sent)
-            if plan.in_port is not None
-            else Outlet(self.journal.ledger)
+        self.inputs = Inputs(
+            plan.played,
+            system,
+            lambda wanted: self._find(wanted, "input"),
+            receive,
+            self._let_go,
+            tell,
+            plan.profile.sysex_max_bytes if plan.profile is not None else SAFE_SYSEX_BYTES,
         )
+        for end in self.inputs.ends:
+            if end.there and found_out and checks.is_through(end.name, found_out):
+                raise PortProblem(
+                    f"{end.name} gives back what is sent to it: a loop",
+                    "name the keyboard and the synth themselves",
+                )
+        self.out_name = found_out or plan.out_port
+        self._synth_found = found_out is not None
+        self.journal = Journal(plan.state_dir, self.out_name)
+        sent = self.inputs.sent
+        self.outlet = Outlet(self.journal.ledger, sent) if sent is not None else Outlet(self.journal.ledger)
 
     def _find(self, wanted: str, side: Any) -> str | None:
         """Return the full name of a port; None for one that is missing and will come back."""
@@ -116,39 +115,13 @@ class Connections:
 
     def open(self) -> None:
         """Open what is there: silence what an earlier run may have left sounding, and give the synth the table."""
-        synth_there, keyboard_there = self._there
         if self.journal.shared:
             self._tell("say", f"another run plays to {self.out_name} too: tables may get in each other's way")
-        if synth_there:
+        if self._synth_found:
             self._open_synth()
         else:
             self._tell("lost", f"the synth's port {self.out_name} is not there; waiting for it")
-        if self.plan.in_port is None:
-            return
-        if keyboard_there:
-            self._open_keyboard()
-        else:
-            self._tell("lost", f"the keyboard's port {self.in_name} is not there; waiting for it")
-
-    def _open_keyboard(self) -> None:
-        assert self.in_name is not None
-        profile = self.plan.profile
-        line = InputLine(
-            self._receive,
-            lambda text: self._tell("say", text),
-            profile.sysex_max_bytes if profile is not None else SAFE_SYSEX_BYTES,
-        )
-        if self.plan.in_port == NEW_PORT:
-            self.keyboard = self._system.make_input(line, label="keyboard")
-        else:
-            self.keyboard = self._system.open_input(self.in_name, line, label="keyboard")
-        self._line = line
-        self.in_name = self.keyboard.name
-
-    def pulse(self) -> None:
-        """Keep the keyboard's line open; to be called every `input_line.TICK_S`."""
-        if self.keyboard is not None and self._line is not None and self._line.tick():
-            self.keyboard.pulse(self._line.beat)
+        self.inputs.open()
 
     def _open_synth(self) -> None:
         """Open the synth's port and bring the synth to where it should be."""
@@ -192,7 +165,7 @@ class Connections:
             outlet.send(begin(now_s), now_s)
             if hung and not back:  # a drone may have been on its way up or down
                 outlet.send([(now_s, message) for message in restored(range(1, 17))], now_s)
-            if plan.in_port is not None:
+            if self.inputs:
                 outlet.send([(now_s, self.probe.message)], now_s)
 
     def _wants_local_off(self, synth: str) -> bool:
@@ -200,11 +173,7 @@ class Connections:
         plan = self.plan
         if plan.local != "auto":
             return plan.local == "off"
-        return (
-            self.in_name is not None
-            and plan.in_port != NEW_PORT
-            and checks.one_instrument(self.in_name, synth)
-        )
+        return any(not end.own and checks.one_instrument(end.name, synth) for end in self.inputs.ends)
 
     def _send(self, messages: list[bytes]) -> None:
         """Send some messages now; the caller holds the lock."""
@@ -258,8 +227,7 @@ class Connections:
         try:
             if plan.out_port != NEW_PORT:
                 back = self._look_for_synth(self._system.outputs())
-            if plan.in_port not in (None, NEW_PORT):
-                self._look_for_keyboard(self._system.inputs())
+            self.inputs.look()
         except StillbeatError:
             pass  # a system that does not list its ports now may do so the next time
         return back
@@ -279,43 +247,33 @@ class Connections:
         self._tell("back", f"the synth's port {found} is back: silenced, set up, in tune")
         return True
 
-    def _look_for_keyboard(self, names: list[str]) -> None:
-        assert self.in_name is not None
-        if self.keyboard is not None and self.in_name not in names:
-            port, self.keyboard = self.keyboard, None
-            port.close()
-            with self._lock:
-                now_s = self._clock()
-                self.outlet.send(self._performance.release_keyboard(now_s), now_s)
-            self._tell(
-                "lost", f"the keyboard's port {self.in_name} is gone; its notes are let go, waiting for it"
-            )
-        found = same_port(self.in_name, names)
-        if self.keyboard is None and found is not None:
-            self.in_name = found
-            self._open_keyboard()
-            self._tell("back", f"the keyboard's port {found} is back")
+    def _let_go(self, keyboard: int) -> None:
+        """A keyboard is gone: let go of what hangs on it."""
+        with self._lock:
+            now_s = self._clock()
+            self.outlet.send(self._performance.release_keyboard(now_s, keyboard), now_s)
 
     def look_for_loop(self) -> None:
-        """Ask whether what we send comes back, where that seems so; hear the keyboard again where it no longer does."""
-        watch = self.loop
-        with self._lock:
-            was = watch.found
-            question = watch.turn()
-            if watch.found:
-                question.append(self.probe.message)
-            if self.outlet.connected:
-                self._send(question)
-        if was and not watch.found:
-            self._tell("back", f"nothing comes back any more: {self.in_name} is heard again")
+        """Ask whether what we send comes back, where that seems so; hear a keyboard again where it no longer does."""
+        for end in self.inputs.ends:
+            watch = end.loop
+            with self._lock:
+                was = watch.found
+                question = watch.turn()
+                if watch.found:
+                    question.append(self.probe.message)
+                if self.outlet.connected:
+                    self._send(question)
+            if was and not watch.found:
+                self._tell("back", f"nothing comes back any more: {end.name} is heard again")
 
-    def cut_loop(self) -> None:
+    def cut_loop(self, keyboard: int) -> None:
         """What we send comes back: let go of what came in. The caller holds the lock, and passes on nothing more."""
-        now_s = self._clock()
-        self.outlet.send(self._performance.release_keyboard(now_s), now_s)
+        now_s, name = self._clock(), self.inputs.ends[keyboard].name
+        self.outlet.send(self._performance.release_keyboard(now_s, keyboard), now_s)
         self._tell(
             "lost",
-            f"what is sent to {self.out_name} comes back on {self.in_name}, a MIDI loop: {self.in_name} is not heard "
+            f"what is sent to {self.out_name} comes back on {name}, a MIDI loop: {name} is not heard "
             "until it ends; switch off Thru or Echo at the instrument, or take that cable away",
         )
 
@@ -323,9 +281,9 @@ class Connections:
 
     def close_inputs(self) -> None:
         """Hear nothing any more."""
-        for port in (self.keyboard, self._replies):
-            if port is not None:
-                port.close()
+        self.inputs.close()
+        if self._replies is not None:
+            self._replies.close()
 
     def local_on(self) -> list[bytes]:
         """Return what switches the instrument's own sound on again, if it was switched off."""

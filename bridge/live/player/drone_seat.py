@@ -15,7 +15,8 @@ from bridge.engine.play.drone_messages import STEP_S, expression, restored
 from bridge.engine.play.drone_plan import LAST_TAIL_S, DronePlan, beats
 from bridge.engine.play.held_drone import HELD_FADE_S, USUAL_VOLUME, HeldDrone, HoldPlan
 from bridge.engine.play.performance import Performance
-from bridge.live.plan import LivePlan, StepsDrone, TablesDrone
+from bridge.live.plan import ChordsDrone, LivePlan, StepsDrone, TablesDrone
+from bridge.live.player.chart_seat import ChartSeat
 from bridge.live.player.sources import NoteSource
 from bridge.live.state import Held, Lesson
 from bridge.tuning.ratios import cents_to_ratio
@@ -37,8 +38,8 @@ class DroneSeat(Protocol):
         """What plays."""
         ...
 
-    def heard(self, data: bytes, now_s: float) -> None:
-        """Take notice of a message that the synth gets from elsewhere; the lock is held."""
+    def heard(self, data: bytes, now_s: float) -> list[bytes]:
+        """Take notice of a message that the synth gets from elsewhere; return what goes before it. The lock is held."""
         ...
 
     def lead(self, now_s: float, sent: bool) -> None:
@@ -74,6 +75,8 @@ def drone_seat(
             return _Steps(plan, steps, performance, clock, sleep)
         case TablesDrone(plan=hold):
             return _Held(plan, hold, performance, clock, sleep)
+        case ChordsDrone():
+            return ChartSeat(plan, plan.drone.channels, performance, clock, sleep)
     return None
 
 
@@ -82,7 +85,7 @@ def usual_volume(plan: LivePlan) -> int | None:
     match plan.drone:
         case StepsDrone(plan=steps, volume=volume):
             return round(100 * steps.level) if volume is None else volume
-        case TablesDrone(volume=volume):
+        case TablesDrone(volume=volume) | ChordsDrone(volume=volume):
             return USUAL_VOLUME if volume is None else volume
     return None
 
@@ -105,8 +108,8 @@ class _Steps:
         self._sleep = sleep
         self._channels = plan.heard_on(self.source.channels)
 
-    def heard(self, data: bytes, now_s: float) -> None:
-        pass
+    def heard(self, data: bytes, now_s: float) -> list[bytes]:
+        return []
 
     def lead(self, now_s: float, sent: bool) -> None:
         performance = self._performance
@@ -168,8 +171,9 @@ class _Held:
     def _follow(self, on: bool, now_s: float) -> None:
         self.source.follow(self._performance.switch.number, self._performance.switch.tonic, on, now_s)
 
-    def heard(self, data: bytes, now_s: float) -> None:
+    def heard(self, data: bytes, now_s: float) -> list[bytes]:
         self.source.heard(data, now_s)
+        return []
 
     def lead(self, now_s: float, sent: bool) -> None:
         performance = self._performance

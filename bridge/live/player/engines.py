@@ -5,20 +5,23 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from bridge.engine.play.chart_walk import ChartWalk
+from bridge.engine.play.follow_plan import Choices
 from bridge.engine.play.tables import TableSwitch
 from bridge.engine.protocols import LiveEngine
 from bridge.errors import MethodProblem
-from bridge.live.plan import LivePlan, TablesDrone
+from bridge.live.plan import ChordsDrone, LivePlan, TablesDrone
 from bridge.wire.profile import MTS_METHODS
 
 if TYPE_CHECKING:
     from bridge.harmony.choice.variants import Palette
 
 
-def make_engine(plan: LivePlan, switch: TableSwitch) -> LiveEngine:
+def make_engine(plan: LivePlan, switch: TableSwitch, walk: ChartWalk | None = None) -> LiveEngine:
     """Return the engine that retunes by a plan's method, beginning with the table that holds, and follows the harmony.
 
-    MethodProblem if the method cannot express the table, or needs a synth profile.
+    `walk` is where in its chart the playing is. MethodProblem if the method cannot express the table, or needs a synth
+    profile.
     """
     table_hz = switch.table()
     engine = _retuning(plan, table_hz)
@@ -32,10 +35,32 @@ def make_engine(plan: LivePlan, switch: TableSwitch) -> LiveEngine:
 
     def palette_of(_hz: Sequence[float]) -> Palette | None:
         """Return what there is under the table that holds, whatever its trim and reference."""
-        choices = None if switch.equal else follow.under(switch.number, switch.tonic)
+        choices = None if switch.equal else under()
         return None if choices is None else ready[choices]
 
-    return FollowingEngine(engine, table_hz, palette_of, follow.window_s, follow.moves, follow.on)
+    def under() -> Choices | None:
+        return follow.under(switch.number, switch.tonic)
+
+    def moves() -> str:
+        choices = under()
+        return "some" if choices is None else choices.moves
+
+    def keyboard() -> bool:
+        choices = under()
+        return choices is not None and choices.keyboard
+
+    return FollowingEngine(
+        engine,
+        table_hz,
+        palette_of,
+        follow.window_s,
+        moves,
+        follow.on,
+        walk.limits if walk is not None else dict,
+        plan.drone.channels if isinstance(plan.drone, ChordsDrone) else (),
+        keyboard,
+        follow.offered,
+    )
 
 
 def _retuning(plan: LivePlan, table_hz: Sequence[float]) -> LiveEngine:

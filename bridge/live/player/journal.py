@@ -9,9 +9,9 @@ On a system without file locks, or where the folder cannot be written, the ledge
 from __future__ import annotations
 
 import contextlib
-import hashlib
 import mmap
 import os
+import zlib
 from pathlib import Path
 from typing import Any
 
@@ -49,7 +49,8 @@ class Journal:
 
     def _open(self, folder: Path, port: str) -> None:
         folder.mkdir(parents=True, exist_ok=True)
-        name = hashlib.sha256(base_name(port).encode()).hexdigest()[:16]
+        port_bytes = base_name(port).encode()
+        name = f"{zlib.crc32(port_bytes):08x}{zlib.adler32(port_bytes):08x}"  # hashlib would load 5 MB
         self.path = folder / f"{name}.journal"
         file = open(self.path, "a+b")  # noqa: SIM115 - closed in close()
         try:

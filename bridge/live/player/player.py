@@ -16,6 +16,7 @@ import time
 from collections.abc import Callable, Sequence
 from typing import Any
 
+from bridge.engine.play.chart_walk import ChartWalk
 from bridge.engine.play.controls import Action, ControlReader
 from bridge.engine.play.performance import Performance
 from bridge.engine.play.tables import AllTables, TableSwitch
@@ -31,7 +32,7 @@ from bridge.live.player.outlet import Outlet
 from bridge.live.player.sources import NoteSource
 from bridge.live.player.track_seat import track_actions, track_state
 from bridge.live.player.way_out import WayOut
-from bridge.live.state import Counts, Following, Sounding, State, TrackState
+from bridge.live.state import AtChord, Counts, Following, Sounding, State, TrackState
 from bridge.live.track import BackingPlayer
 from bridge.ports.base import MidiSystem
 
@@ -81,16 +82,21 @@ class Player:
         if plan.kept is not None:
             switch.put(plan.kept)
         profile = plan.profile
+        walk = ChartWalk(switch, plan.charts, plan.tonic_charts) if plan.charts else None
+        if walk is not None:
+            walk.put(plan.chord)
         self.performance = Performance(
-            make_engine(plan, switch),
+            make_engine(plan, switch, walk),
             switch,
             ControlReader(plan.controls),
             plan.on_change,
             plan.glide_s,
             profile.sysex_max_bytes if profile is not None else 15000,
+            plan.keyboards,
         )
         self.performance.drone = plan.drone is not None and plan.drone.on
         self.performance.drone_volume = usual_volume(plan)
+        self.performance.walk = walk
         self._feed = self._feed_first if plan.out_port == NEW_PORT else self.performance.feed
         self._lock = threading.Lock()
         self._ends: Connections | None = None
@@ -148,8 +154,8 @@ class Player:
 
     # ---- playing
 
-    def receive(self, data: bytes) -> None:
-        """Take a message from the keyboard. Called in the port's thread; never raises."""
+    def receive(self, data: bytes, source: int = 0) -> None:
+        """Take a message from a keyboard, counted from 0. Called in its port's thread; never raises."""
         try:
             with self._lock:
                 outlet = self._outlet
@@ -157,11 +163,12 @@ class Player:
                     return
                 self.received += 1
                 now_s = self._clock()
-                if self._comes_back(data, now_s):
+                if self._comes_back(data, now_s, source):
                     return
                 if self._seat is not None:
-                    self._seat.heard(data, now_s)
-                waits = outlet.send(self._feed(data, now_s), now_s)
+                    for first in self._seat.heard(data, now_s):
+                        outlet.send(self.performance.feed_backing(first, now_s), now_s)
+                waits = outlet.send(self._feed(data, now_s, source), now_s)
                 if not waits and self.performance.version == self._version:
                     return
                 self._version = self.performance.version
@@ -172,26 +179,29 @@ class Player:
             self.failure = error
             self._nudge()
 
-    def _feed_first(self, data: bytes, now_s: float) -> list[Due]:
+    def _feed_first(self, data: bytes, now_s: float, source: int = 0) -> list[Due]:
         """Feed until the first note: whoever was connected to our port before it has the table then."""
         performance = self.performance
         if not data or data[0] & 0xF0 != 0x90 or not performance.engine.at_rest:
-            return performance.feed(data, now_s)  # what sounds already must not be set up again
+            return performance.feed(data, now_s, source)  # what sounds already must not be set up again
         self._feed = performance.feed
-        return [*performance.engine.start(now_s), *performance.feed(data, now_s)]
+        return [*performance.engine.start(now_s), *performance.feed(data, now_s, source)]
 
-    def _comes_back(self, data: bytes, now_s: float) -> bool:
+    def _comes_back(self, data: bytes, now_s: float, source: int) -> bool:
         """Tell whether a message must not be played, because there is a loop or it shows whether there is one."""
         ends = self._ends
         assert ends is not None
-        watch = ends.loop
+        if not ends.inputs.ends:
+            return False
+        end = ends.inputs.ends[source]
+        watch = end.loop
         cut = watch.found
         ours = watch.came(data)
         if len(data) > 3 and data == self._probe:
             if now_s < self._opened_s + BEGINNING_S:
                 self._closed = True
                 self.failure = PortProblem(
-                    f"what is sent to {ends.out_name} comes back on {ends.in_name}: a MIDI loop",
+                    f"what is sent to {ends.out_name} comes back on {end.name}: a MIDI loop",
                     "switch off Thru or Echo at the instrument, or choose other ports",
                 )
                 self._nudge()
@@ -199,7 +209,7 @@ class Player:
             watch.confirm()
             ours = True
         if watch.found and not cut:
-            ends.cut_loop()
+            ends.cut_loop(source)
         return ours or watch.found
 
     def act(self, action: Action) -> None:
@@ -269,6 +279,7 @@ class Player:
             ]
             if self._outlet is not None:
                 times.append(self._outlet.next_due_s)
+            times.append(self._next_chord_s())
         return min(at_s for at_s in times if at_s is not None)
 
     def tick(self) -> None:
@@ -283,6 +294,8 @@ class Player:
             wake_s = performance.next_wake_s
             if wake_s is not None and wake_s <= now_s:
                 outlet.send(performance.wake(now_s), now_s)
+            if (place_s := self._place_s(now_s)) is not None:
+                outlet.send(performance.at_bar(place_s, now_s), now_s)
             seat = self._seat
             if seat is not None:
                 seat.lead(now_s, outlet.empty)
@@ -293,7 +306,8 @@ class Player:
                         outlet.send(performance.act(data, now_s), now_s)
                         continue
                     if seat is not None and source is not seat.source:
-                        seat.heard(data, now_s)
+                        for first in seat.heard(data, now_s):
+                            outlet.send(performance.feed_backing(first, now_s), now_s)
                     outlet.send(performance.feed_backing(data, now_s), now_s)
             outlet.flush(now_s)
             notices, performance.notices = performance.notices, []
@@ -304,9 +318,24 @@ class Player:
             self._tell("asked", command)
         if now_s >= self._pulse_s and self._ends is not None:
             self._pulse_s = now_s + TICK_S
-            self._ends.pulse()
+            self._ends.inputs.pulse()
         if now_s >= self._poll_s:
             self._poll(now_s)
+
+    def _place_s(self, now_s: float) -> float | None:
+        """Return where in the track a chart is to be; None where no track leads it."""
+        backing = self._backing
+        if backing is None or self.performance.walk is None:
+            return None
+        return max(backing.position_s(now_s), backing.backing.begin_s)
+
+    def _next_chord_s(self) -> float | None:
+        """Return when the track comes to the next chord of its chart."""
+        walk, place_s = self.performance.walk, self._place_s(self._clock())
+        if walk is None or place_s is None or self._backing is None or self._backing.ended:
+            return None
+        next_s = walk.next_s(place_s)
+        return None if next_s is None else self._backing.time_s(next_s)
 
     def _poll(self, now_s: float) -> None:
         """Look whether the ports are still there, or there again; and for a loop where very much comes in."""
@@ -319,16 +348,21 @@ class Player:
             with self._lock:
                 if ends.outlet.connected:
                     ends.outlet.send([(now_s, self._probe)], now_s)
-        if self.plan.in_port is not None:
-            ends.look_for_loop()
+        ends.look_for_loop()
         if ends.look() and self._seat is not None:
             with self._lock:
                 self._seat.again(self._clock())
 
     @property
+    def silent(self) -> bool:
+        """Whether nothing sounds and nothing waits to be sent."""
+        with self._lock:
+            return self.performance.engine.at_rest and (self._outlet is None or self._outlet.empty)
+
+    @property
     def ended(self) -> bool:
-        """Whether there is nothing more to play: no keyboard, and every source at its end."""
-        if self.plan.in_port is not None:
+        """Whether there is nothing more to play: no keyboard but the feet of a drone, and every source ended."""
+        if self.plan.played and (self._seat is None or self._seat.endless):
             return False
         held = self._seat.source if self._seat is not None and self._seat.endless else None
         with self._lock:
@@ -345,7 +379,18 @@ class Player:
             kept = performance.switch.keep()
             sounding = [Sounding(at, key, cents) for at, key, _, cents in engine.sounding()[:_SHOWN_NOTES]]
             others = self._seat.state(now_s) if self._seat is not None else {}
-            if self.plan.follow is not None:
+            if (at := performance.walk) is not None and (step := at.step) is not None and step.name:
+                coming = at.coming
+                others["chart"] = AtChord(
+                    at.number,
+                    step.name,
+                    step.bar,
+                    step.section,
+                    coming.name if coming is not None else "",
+                    coming.bar if coming is not None else 0,
+                    bool(at.chart and at.chart.starts_s),
+                )
+            if self.plan.follow is not None and self.plan.follow.offered:
                 followed: Any = engine
                 others["following"] = Following(followed.on, followed.can_follow, followed.offsets_cents)
         if self._backing is not None:
@@ -363,9 +408,10 @@ class Player:
         return State(
             kept=kept,
             renewals=performance.renewals,
-            keyboard=ends.in_name,
+            keyboard=ends.inputs.name,
+            keyboards=ends.inputs.seen,
             synth=ends.out_name,
-            keyboard_there=ends.keyboard is not None,
+            keyboard_there=ends.inputs.all_there,
             synth_there=ends.synth is not None,
             sounding=tuple(sounding),
             counts=counts,

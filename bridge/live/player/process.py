@@ -40,7 +40,8 @@ from bridge.live.frames import (
     Sound,
     ToPlayer,
 )
-from bridge.live.plan import LivePlan
+from bridge.live.plan import SOUND_CARD, LivePlan
+from bridge.live.player.priority import be_real_time
 from bridge.live.state import State
 
 if TYPE_CHECKING:
@@ -52,6 +53,8 @@ STATE_S = 0.1
 IDLE_S = 0.02
 """So often the time is looked at though nothing is due: what starts in another thread is noticed at last then."""
 RETRY_S = 0.25
+TIDY_S = 30.0
+"""So long at least from one collection of garbage to the next, which waits for silence."""
 
 
 @dataclass(frozen=True)
@@ -64,21 +67,31 @@ _Item: TypeAlias = ToPlayer | Say | _Nudge
 
 def main() -> None:
     """Run until told to leave."""
-    player = Child(own_output())
+    player = Child(own_output(), prompt=True)
     with on_signals(player.leave):
         player.run()
 
 
 class Child:
-    """One player process, which reports to a descriptor."""
+    """One player process, which reports to a descriptor.
 
-    def __init__(self, out: int) -> None:
+    Parameters
+    ----------
+    out : int
+        The descriptor.
+    prompt : bool
+        Whether to take real-time priority where the system grants it: only where the process is ours alone.
+    """
+
+    def __init__(self, out: int, prompt: bool = False) -> None:
+        self._prompt = prompt
         self._writer = FrameWriter(out)
         self._inbox: queue.SimpleQueue[_Item] = queue.SimpleQueue()
         self._player: Player | None = None
         self._watch: Any = None
         self._state: State | None = None
         self._told_s = self._state_s = 0.0
+        self._tidy_s = time.perf_counter() + TIDY_S
 
     def leave(self) -> None:
         """Leave as soon as possible."""
@@ -147,7 +160,9 @@ class Child:
                         waiting.append(item)
         gc.collect()
         gc.freeze()
-        gc.disable()  # nothing on the live path makes cycles, and a collection would hold up a note
+        gc.disable()  # a collection would hold up a note: see `_tidy`
+        if self._prompt:
+            be_real_time()
         with contextlib.suppress(queue.Empty):
             while True:  # what was found out while the ports were opened is told first
                 item = self._inbox.get_nowait()
@@ -182,13 +197,15 @@ class Child:
 
     def _system(self, plan: LivePlan) -> MidiSystem:
         """Return the system that has the ports of a plan."""
-        from bridge.live.player.sound_card import SOUND_CARD, SoundSystem
-
         if plan.system == SOUND_CARD:
+            from bridge.live.player.sound_card import SoundSystem
+
             return SoundSystem(self._server_gone)
         from bridge.ports.find import find_system
 
-        return find_system(plan.system, [plan.in_port, plan.reply_port], [plan.out_port])
+        return find_system(
+            plan.system, [*(one.port for one in plan.played), plan.reply_port], [plan.out_port]
+        )
 
     def _server_gone(self) -> None:
         """Called in a thread of JACK's, or when a sound card is dead: end now, before anything hangs."""
@@ -226,7 +243,15 @@ class Child:
             if player.ended:
                 self._writer.put(Ended())
                 return
-            self._report(player, clock())
+            now_s = clock()
+            self._report(player, now_s)
+            self._tidy(player, now_s)
+
+    def _tidy(self, player: Player, now_s: float) -> None:
+        """Collect garbage now and then, where nothing sounds and nothing waits."""
+        if now_s >= self._tidy_s and player.silent:
+            self._tidy_s = now_s + TIDY_S
+            gc.collect()
 
     def _report(self, player: Player, now_s: float) -> None:
         if now_s - self._state_s >= STATE_S:

@@ -11,12 +11,10 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from bridge.errors import PortProblem
+from bridge.live.plan import SOUND_CARD
 from bridge.ports.base import InPort, MidiSystem, OutPort, Receive
 from bridge.sound.device.output import LiveSound
 from bridge.sound.device.outputs import end_portaudio, sound_outputs
-
-SOUND_CARD = "sound card"
-"""Name of this system in a plan."""
 
 USUAL = "the usual sound card"
 """Name of the output that is used when none is named."""
@@ -51,7 +49,7 @@ class SoundSystem(MidiSystem):
         Called when the sound card has stopped asking for sound.
     """
 
-    title = "sound card"
+    title = SOUND_CARD
     can_make_ports = False
 
     def __init__(self, gone: Callable[[], None]) -> None:

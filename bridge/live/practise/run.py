@@ -45,6 +45,9 @@ MINUTES = 20.0
 CAUTION = "start with the volume down, above all over headphones; the first sounds are the quietest"
 
 
+_KEY_OF: dict[Answer, str] = {"first": "1", "second": "2", "wide": "w", "narrow": "n"}
+
+
 class Leaving(Exception):
     """Somebody wants to leave."""
 
@@ -247,9 +250,7 @@ def run_course(
     """
     practice.begin(assignment)
     options = ANSWERS[exercise_of(assignment.what)]
-    ask = " or ".join(
-        f"{option} ({option[0] if option[0] in 'wn' else place})" for place, option in enumerate(options, 1)
-    )
+    ask = " or ".join(f"{_words(option)} ({_KEY_OF[option]})" for option in options)
     heard = 0
     while not course.over:
         practice.breathe()
@@ -273,9 +274,13 @@ def run_course(
             course.skip()
             continue
         marked = course.answer(given)
-        verdict = "right" if marked.right else f"no: it was {marked.trial.answer}"
+        verdict = "right" if marked.right else f"no: it was {_words(marked.trial.answer)}"
         practice.say(f"{number}. {verdict}")
         practice.wait(AFTER_S)
+
+
+def _words(answer: Answer) -> str:
+    return f"the {answer}" if answer in ANSWERS["still"] else f"too {answer}"
 
 
 def _answer(practice: Practice, options: tuple[Answer, Answer]) -> Answer | None:

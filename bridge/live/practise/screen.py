@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import textwrap
 from typing import TYPE_CHECKING
 
 from bridge.live.desk.display import a_picture_suits
@@ -48,6 +49,11 @@ class PractiseLines:
         """Nothing to give back."""
 
 
+def _rows_of(text: str, width: int) -> int:
+    """Return how many rows of a terminal a text takes, words kept whole."""
+    return max(1, len(textwrap.wrap(text, max(width, 10))))
+
+
 class PractiseScreen(Screen[PractiseSeen]):
     """A picture that is drawn again as things change."""
 
@@ -75,6 +81,11 @@ class PractiseScreen(Screen[PractiseSeen]):
             Text(seen.ask, style="bold"),
             Text(""),
         ]
-        room = max(1, min(_SAID_LINES, height - len(rows) - 2))
-        said = [Text(text) for text in seen.said[-room:]]
+        room = height - sum(_rows_of(str(row), width) for row in (*rows, seen.keys)) - 2
+        said: list[Text] = []
+        for text in reversed(seen.said[-_SAID_LINES:]):
+            room -= _rows_of(text, width)
+            if room < 0 and said:
+                break
+            said.insert(0, Text(text))
         return Group(*rows, *said, Text(""), Text(seen.keys, style="dim"))

@@ -20,6 +20,7 @@ from bridge.ear.trials import Played
 from bridge.errors import PortProblem
 from bridge.ports.base import MidiSystem, OutPort
 from bridge.ports.find import find_system
+from bridge.ports.jack_watch import JackWatch
 from bridge.ports.pick import pick_port, same_port
 from bridge.ports.rtmidi_ports import quiet
 from bridge.sound.device.asking import sound_problem
@@ -193,11 +194,23 @@ class SynthSounder:
 
     through = "synth"
 
-    def __init__(self, port: OutPort, system: MidiSystem, timbre: str, seconds: float, stop: threading.Event):
+    def __init__(
+        self, port: OutPort, system: MidiSystem, timbre: str, seconds: float, stop: threading.Event
+    ) -> None:
         self._port, self._system = port, system
+        self._gone = threading.Event()
+        self._watch = JackWatch(self._lost) if system.title == "JACK" else None
         self._seconds, self._stop = seconds, stop
-        self._trial = HeldNotes(port.send, stop.wait, timbre)
-        self._held = HeldNotes(port.send, stop.wait, "steady")
+        self._trial = HeldNotes(self._send, stop.wait, timbre)
+        self._held = HeldNotes(self._send, stop.wait, "steady")
+
+    def _lost(self) -> None:
+        self._gone.set()
+
+    def _send(self, data: bytes) -> None:
+        if self._gone.is_set():  # whatever is sent now would end the program
+            raise PortProblem("the MIDI server is gone", "start it again; what was done so far is kept")
+        self._port.send(data)
 
     def play(self, played: Played, level: float) -> None:
         """Strike the notes, and let go of them."""
@@ -222,6 +235,10 @@ class SynthSounder:
         with contextlib.suppress(PortProblem, OSError):
             self._trial.leave()
             self._held.leave()
+        if self._watch is not None:
+            self._watch.close()
+        if self._gone.is_set():
+            return
         with contextlib.suppress(PortProblem, OSError):
             self._port.close()
         self._system.close()

@@ -5,15 +5,16 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from bridge.engine.method import choose_for_playing, choose_for_settling
+from bridge.engine.play.controls import Controls
 from bridge.engine.play.drone_plan import DronePlan
 from bridge.engine.play.drone_sounds import about_sound
 from bridge.errors import MethodProblem, ValueProblem
 from bridge.jobs.choose import TableRequest, choose_table
 from bridge.jobs.drone import DroneRequest, plan_drone
 from bridge.live.backing import Backing
-from bridge.live.plan import LivePlan, StepsDrone, pitched_channels
+from bridge.live.plan import SOUND_CARD, LivePlan, StepsDrone, pitched_channels
 from bridge.live.player.journal import state_dir
-from bridge.live.player.sound_card import SOUND_CARD, USUAL
+from bridge.live.player.sound_card import USUAL
 from bridge.live.prepare.keyboard import play_table
 from bridge.store.profiles import load_profile
 from bridge.tuning.off_guitar import off_guitar
@@ -45,13 +46,24 @@ def prepare_drone(
     method: str = "auto",
     channels: tuple[int, ...] | None = None,
     system: str | None = None,
+    in_port: str | None = None,
+    controls: Controls | None = None,
 ) -> PreparedDrone:
     """Work out everything that a drone needs to be heard, on a synth's port or else on the sound card.
 
     Port, synth, method, channels and system are as in `bridge.live.prepare.keyboard.LiveRequest`; `device` is
-    part of the sound card's name, None for the usual one. StillbeatError if something is missing, malformed,
+    part of the sound card's name, None for the usual one; `in_port` is where the feet are that `controls` tells of.
+    StillbeatError if something is missing, malformed,
     or does not go together.
     """
+    feet = controls or Controls()
+    if out_port is None and in_port is not None:
+        raise ValueProblem(
+            "beside the sound card there are no foot switches",
+            "name a synth's port with --out; or leave --in away: typed keys and page turners work as well",
+        )
+    if in_port is None and (feet.feet or feet.foot_programs or feet.foot_keys):
+        raise ValueProblem("foot switches need a port", "name it with --in; see: ports")
     spec = choose_table(table)
     said = tuple(filter(None, [about_sound(asked.sound), off_guitar([("", build_table(spec))])]))
     if out_port is None:
@@ -79,6 +91,8 @@ def prepare_drone(
     plan = LivePlan(
         out_port=out_port,
         system=system,
+        in_port=in_port,
+        controls=feet,
         tables=(only,),
         method=chosen,
         profile=profile,

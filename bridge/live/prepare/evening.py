@@ -13,7 +13,6 @@ from pathlib import Path
 from bridge.engine.method import choose_for_playing, refusal
 from bridge.engine.play.controls import Action, Controls, parse_feet
 from bridge.engine.play.drone_sounds import drone_program
-from bridge.engine.play.follow_plan import FollowPlan
 from bridge.engine.play.held_drone import HeldKeys, HoldPlan
 from bridge.engine.play.tables import AllTables, Kept, PlayTable
 from bridge.engine.protocols import OnChange
@@ -25,13 +24,18 @@ from bridge.live.desk.listening import Listening
 from bridge.live.desk.typed import keys_shown
 from bridge.live.plan import LivePlan, Playing, TablesDrone
 from bridge.live.player.journal import state_dir
-from bridge.live.prepare.follow import LiveFollow, about_follow, follow_plan
+from bridge.live.prepare.chart import chords_drone
+from bridge.live.prepare.evening_charts import Place, follow_evening, has_chart
+from bridge.live.prepare.follow import LiveFollow
 from bridge.live.prepare.keyboard import (
     Prepared,
     about_changes,
     about_precision,
+    channels_played,
     check_tables,
     hold_channel,
+    hold_channels,
+    keyboards_named,
     play_table,
 )
 from bridge.store.session.model import Drone, Session, SessionSynth, built, problem_at
@@ -53,7 +57,7 @@ class EveningRequest(Playing):
     method: str = "auto"
     """A method, or ``auto`` for what the session says."""
     follow_harmony: LiveFollow | None = None
-    """How the harmony is followed in every piece; None: not at all."""
+    """How the harmony is followed in every piece; None: as each piece says."""
     control_channel: bool = False
     """Whether `controls` says which channel chooses pieces; else the session does."""
     device: str | None = None
@@ -85,8 +89,9 @@ def prepare_evening(request: EveningRequest) -> Prepared:
     checked = check_session(request.file, to_play=True)
     session = checked.plan.session
     synth = _synth(session, request.synth)
-    in_port = request.in_port or session.live.input or None
-    if in_port is None:
+    if not request.played:
+        request = replace(request, **keyboards_named(session.live.inputs))
+    if not request.played:
         raise ValueProblem(
             "the session names no keyboard", 'name it with --in, or in the session: [play] input = "..."'
         )
@@ -129,20 +134,34 @@ def prepare_evening(request: EveningRequest) -> Prepared:
         on_change, glide_s = request.on_change, request.glide_s
     notices += about_changes(on_change, method, profile)
     hold, sound = None, False
-    if any(at.drone.notes for at in places):
+    known = [
+        Place(at.plan.piece, at.spec, table, at.drone, _keys(at))
+        for at, table in zip(places, tables, strict=True)
+    ]
+    free: tuple[int, ...] = ()
+    if any(at.drone.notes for at in places) and has_chart(known):
         try:
-            hold = _hold(places, hold_channel(method, profile, request.channels, [request.controls.play_on]))
+            free = hold_channels(method, profile, request.channels, channels_played(request))
+        except MethodProblem as problem:
+            notices.append(f"no drones: {problem.message}")
+    elif any(at.drone.notes for at in places):
+        try:
+            hold = _hold(places, hold_channel(method, profile, request.channels, channels_played(request)))
             notices.append(f"drones have channel {hold.channel} to themselves: play on another")
             sound = live.drone if request.drone_on is None else request.drone_on
             notices.append("drones sound from the beginning; d ends them" if sound else "d begins the drone")
         except MethodProblem as problem:
             notices.append(f"no drones: {problem.message}")
-    follow = None
-    if request.follow_harmony is not None:
-        follow, said = _follow(request.follow_harmony, places, tables, hold, method, profile)
-        notices += said
+    followed = follow_evening(known, request.follow_harmony, method, profile, free)
+    follow, charts = followed.follow, followed.charts
+    notices += followed.said
+    chorded = chords_drone(charts, live.drone if request.drone_on is None else request.drone_on)
+    drones = hold is not None or chorded is not None
+    if chorded is not None:
+        numbers = ", ".join(map(str, chorded.channels))
+        notices.append(f"drones have channels {numbers} to themselves: play on another")
     controls = _controls(session, request)
-    changed = {"out_port": out_port, "in_port": in_port, "controls": controls}
+    changed = {"out_port": out_port, "controls": controls}
     plan = LivePlan(
         **{**request.options(), **changed, "on_change": on_change, "glide_s": glide_s},
         tables=tables,
@@ -150,8 +169,9 @@ def prepare_evening(request: EveningRequest) -> Prepared:
         method=method,
         profile=profile,
         state_dir=str(state_dir()),
-        drone=TablesDrone(hold, on=sound) if hold is not None else None,
+        drone=TablesDrone(hold, on=sound) if hold is not None else chorded,
         follow=follow,
+        charts=charts,
         kept=Kept(begin) if begin > 1 else None,
     )
     microphone = request.device or live.mic or None
@@ -162,11 +182,18 @@ def prepare_evening(request: EveningRequest) -> Prepared:
         method,
         synth.title,
         session.reference or places[0].spec.reference,
-        tuple(_shown(at, len(session.pieces), synth, hold is not None) for at in places),
+        tuple(_shown(at, len(session.pieces), synth, drones) for at in places),
         session.notes,
         tuple(about_engine),
-        keys_shown(True, hold is not None, listening is not None, follow is not None),
+        keys_shown(
+            True,
+            drones,
+            listening is not None,
+            follow is not None and follow.offered,
+            chart=any(chart is not None and chart.named for chart in charts),
+        ),
         feet_shown(controls),
+        keyboards=plan.keyboards,
     )
     return Prepared(plan, labels, tuple(notices), "", listening, places[begin - 1].spec)
 
@@ -221,32 +248,6 @@ def _hold(places: Sequence[_At], channel: int) -> HoldPlan:
         ),
         channel=channel,
     )
-
-
-def _follow(
-    follow: LiveFollow,
-    places: Sequence[_At],
-    tables: Sequence[PlayTable],
-    hold: HoldPlan | None,
-    method: str,
-    profile: SynthProfile,
-) -> tuple[FollowPlan, list[str]]:
-    """Return how the harmony is followed in every piece, and what to tell about it."""
-    left: dict[str, StillbeatError] = {}
-    held = [{key % 12 for key in one.keys} for one in hold.tables] if hold is not None else []
-    known = [
-        (at.spec, table, held[number] if held else ())
-        for number, (at, table) in enumerate(zip(places, tables, strict=True))
-    ]
-
-    def leave(number: int, problem: StillbeatError) -> None:
-        left.setdefault(places[number - 1].plan.piece.title, problem)
-
-    plan = follow_plan(follow, known, [], method, profile, leave)
-    if not any(plan.tables):
-        raise next(iter(left.values()))
-    said = [f"{title} is played as its table has it: {problem.message}" for title, problem in left.items()]
-    return plan, [*about_follow(follow, method, profile), *said]
 
 
 def _keys(at: _At) -> tuple[int, ...]:

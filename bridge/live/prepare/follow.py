@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from bridge.engine.method import refusal
 from bridge.engine.play.follow_plan import MOST_WINDOW_MS, WINDOW_MS, Choice, Choices, FollowPlan
@@ -39,6 +39,8 @@ def follow_plan(
     method: str,
     profile: SynthProfile | None,
     leave: Callable[[int, StillbeatError], None] | None = None,
+    own: Sequence[str | None] = (),
+    each: Sequence[tuple[FollowRequest, bool] | None] | None = None,
 ) -> FollowPlan:
     """Work out what there is to choose from under every table.
 
@@ -49,6 +51,11 @@ def follow_plan(
     leave : callable, optional
         Takes the number of a table (from 1) that cannot be followed, and why: it is played as it is. Without it such
         a table is an error.
+    own : sequence of (str or None)
+        The tonic of the piece under each table, where a chart tells; one counts for all.
+    each : sequence of ((FollowRequest, bool) or None), optional
+        How each table is followed, and whether the keyboard does so or a drone alone; None: not at all. Without it all
+        are followed as `follow` says.
 
     Raises
     ------
@@ -66,9 +73,15 @@ def follow_plan(
     found: list[list[Choices | None]] = [[], []]
     for kind, some in enumerate((tables, tonics)):
         for number, (spec, played, held) in enumerate(some, 1):
+            how = (follow.wanted, True) if each is None else each[number - 1] if kind == 0 else None
+            if how is None:
+                found[kind].append(None)
+                continue
+            wanted, keyboard = how
             try:
                 table = build_table(spec)
-                palette = palettes_of([home or table, table], None, follow.wanted, held)[1]
+                tonic = own[number - 1] if len(own) > 1 and kind == 0 else next(iter(own), None)
+                palette = palettes_of([home or table, table], tonic, wanted, held)[1]
             except StillbeatError as problem:
                 if leave is None:
                     raise
@@ -79,10 +92,21 @@ def follow_plan(
                 tuple(Choice(one.interval.ratio, one.interval.cents, one.offset_cents) for one in variants)
                 for variants in palette.classes
             )
-            choices = Choices(palette.tonic, classes, palette.base_cents, palette.natural_sevenths)
+            choices = Choices(
+                palette.tonic, classes, palette.base_cents, palette.natural_sevenths, keyboard, wanted.moves
+            )
             found[kind].append(_sayable(choices, played, method, profile))
     window_s = follow.window_ms / 1000.0 if moves_sounding(profile, method) else 0.0
-    return FollowPlan(tuple(found[0]), tuple(found[1]), window_s, follow.wanted.moves)
+    return FollowPlan(tuple(found[0]), tuple(found[1]), window_s)
+
+
+def for_drone_alone(plan: FollowPlan) -> FollowPlan:
+    """Return a plan by which the drone of a chart follows, and the keyboard has its tables."""
+
+    def alone(some: tuple[Choices | None, ...]) -> tuple[Choices | None, ...]:
+        return tuple(one._replace(keyboard=False) if one is not None else None for one in some)
+
+    return replace(plan, tables=alone(plan.tables), tonics=alone(plan.tonics))
 
 
 def about_follow(follow: LiveFollow, method: str, profile: SynthProfile | None) -> list[str]:

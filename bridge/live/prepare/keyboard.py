@@ -6,25 +6,35 @@ Index: `LiveRequest`, `Prepared`, `prepare`, `hold_channel`, `play_table`,
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
+from typing import Any
 
 from bridge.engine.method import choose_for_playing, refusal
 from bridge.engine.mts.tuner import Tuner
+from bridge.engine.play.chart_plan import ChartPlan
 from bridge.engine.play.drone_sounds import SOUND, drone_program
 from bridge.engine.play.held_drone import HeldKeys, HoldPlan
+from bridge.engine.play.keyboards import MOST_KEYBOARDS, parse_keyboard
 from bridge.engine.play.tables import AllTables, PlayTable
 from bridge.engine.protocols import OnChange
-from bridge.errors import MethodProblem, StillbeatError, ValueProblem
+from bridge.errors import MethodProblem, StillbeatError, TuningProblem, ValueProblem
+from bridge.harmony.asked import FollowRequest
+from bridge.harmony.charts.chart import Chart
 from bridge.jobs.choose import TableRequest, choose_table
+from bridge.jobs.harmony.degrees import named_classes
+from bridge.jobs.harmony.told import Told
 from bridge.live.desk.labels import Labels, feet_shown, tuning_words
 from bridge.live.desk.listening import Listening
 from bridge.live.desk.typed import keys_shown
-from bridge.live.plan import LivePlan, Playing, TablesDrone, pitched_channels
+from bridge.live.plan import SOUND_CARD, LivePlan, Playing, TablesDrone, pitched_channels
 from bridge.live.player.journal import state_dir
-from bridge.live.player.sound_card import SOUND_CARD, USUAL
-from bridge.live.prepare.follow import LiveFollow, about_follow, follow_plan
+from bridge.live.player.sound_card import USUAL
+from bridge.live.prepare.chart import ChartWanted, about_chart, chart_plan, chords_drone
+from bridge.live.prepare.follow import LiveFollow, about_follow, follow_plan, for_drone_alone
 from bridge.live.prepare.song import Song, SongRequest, read_song
+from bridge.live.prepare.song_follow import followed_song, with_track
 from bridge.store.descriptions import load_table
 from bridge.store.profiles import load_profile
 from bridge.store.session.model import moved_spec
@@ -61,6 +71,8 @@ class LiveRequest(Playing):
     """Notes to hold, as `stillbeat drone` reads them: degrees follow each table's tonic."""
     follow_harmony: LiveFollow | None = None
     """How the harmony is followed; None: not at all."""
+    chart: Chart | None = None
+    """The chords as the player knows them: they are shown, solved beforehand, and the drone follows them."""
     device: str | None = None
     """Part of the microphone's name."""
 
@@ -87,8 +99,10 @@ def prepare(request: LiveRequest) -> Prepared:
 
     StillbeatError if something that was asked for is missing, malformed, or does not go together.
     """
-    if request.in_port is None and request.song is None:
+    if not request.played and request.song is None:
         raise ValueProblem("nothing would play", "name a keyboard with --in, or a MIDI file: play song.mid")
+    if not request.played and (request.controls.feet or request.controls.zone is not None):
+        raise ValueProblem("foot switches and switch keys need a port", "name it with --in; see: ports")
     request = _where(request)
     home, specs = _tables(request)
     controls = request.controls
@@ -134,32 +148,79 @@ def prepare(request: LiveRequest) -> Prepared:
     notices += [said] if said else []
     notices += song.said if song is not None else ()
     hold: HoldPlan | None = None
-    if request.drone is not None:
+    if request.drone is not None and request.chart is None:
         program, notes = drone_program(SOUND), request.drone
         held, held_by_tonic = (
             tuple(HeldKeys(drone_keys(notes, build_table(spec).tonic), program) for _, spec in some)
             for some in (specs, tonic_specs)
         )
-        taken = {controls.play_on, *(backing.channels if backing is not None else ())}
+        taken = {*channels_played(request), *(backing.channels if backing is not None else ())}
         hold = HoldPlan(held, held_by_tonic, hold_channel(method, profile, request.channels, taken))
         notices.append(f"the drone has channel {hold.channel} to itself: play on another")
-        notices.append("it sounds from the beginning; d ends it")
+        notices.append("the drone sounds from the beginning; d ends it")
+    drone = "" if hold is not None else request.drone or ""
+    chart = request.chart and request.chart.moved(home.transposed, build_table(home).tonic)
+    wanted = ChartWanted(chart, "", drone, SOUND) if chart is not None else None
+    asked = request.follow_harmony or (LiveFollow(FollowRequest()) if wanted is not None and drone else None)
     follow = None
-    if request.follow_harmony is not None:
-        nothing = HeldKeys(())
+    told: Told | None = None
+    if request.follow_harmony is not None and song is not None:
+        stay = {key % 12 for one in (hold.tables if hold is not None else ()) for key in one.keys}
+        how = replace(request.follow_harmony.wanted, held=tuple(sorted(stay or named_classes(drone))))
+        told = followed_song(song, home, how, request.chart)
+    if asked is not None:
+        own = [wanted.tonic(build_table(home))] if wanted is not None else []
+        if told is not None and told.tonic_name:
+            own = [told.tonic_name]
         held_tables, held_tonics = (hold.tables, hold.tonics) if hold is not None else ((), ())
         known, known_tonics = (
             [
-                (spec, table, {key % 12 for key in drone.keys})
-                for (_, spec), table, drone in zip(some, made, drones or (nothing,) * len(some), strict=True)
+                (spec, table, {key % 12 for key in one.keys} or named_classes(drone))
+                for (_, spec), table, one in zip(some, made, drones or (HeldKeys(),) * len(some), strict=True)
             ]
             for some, made, drones in (
                 (specs, first.tables, held_tables),
                 (tonic_specs, first.tonics, held_tonics),
             )
         )
-        follow = follow_plan(request.follow_harmony, known, known_tonics, method, profile)
-        notices += about_follow(request.follow_harmony, method, profile)
+        if request.follow_harmony is not None:
+            follow = follow_plan(asked, known, known_tonics, method, profile, own=own)
+            notices += about_follow(asked, method, profile)
+        else:
+            with suppress(
+                TuningProblem
+            ):  # a tempered table has no commas: the drone stands where it has the roots
+                follow = for_drone_alone(follow_plan(asked, known, known_tonics, method, profile, own=own))
+    charts: list[tuple[ChartPlan | None, ...]] = [(), ()]
+    if wanted is not None:
+        taken = {*channels_played(request), *(backing.channels if backing is not None else ())}
+        free = hold_channels(method, profile, request.channels, taken) if drone else ()
+        charts = [
+            tuple(
+                chart_plan(
+                    wanted,
+                    spec,
+                    home,
+                    choices,
+                    asked.wanted if asked is not None else FollowRequest(),
+                    backing,
+                    free,
+                )
+                for (_, spec), choices in zip(some, found or (None,) * len(some), strict=True)
+            )
+            for some, found in (
+                (specs, follow.tables if follow is not None else ()),
+                (tonic_specs, follow.tonics if follow is not None else ()),
+            )
+        ]
+        notices += about_chart(charts[0][0], drone, follow is not None and follow.offered)
+    if told is not None and told.following is not None and follow is not None:
+        known_charts = charts[0] or (None,) * len(specs)
+        charts[0] = tuple(
+            with_track(chart, choices, told.following)
+            for chart, choices in zip(known_charts, follow.tables, strict=True)
+        )
+        notices += told.summary()
     plan = LivePlan(
         **{**request.options(), "on_change": on_change},
         tables=first.tables,
@@ -168,8 +229,12 @@ def prepare(request: LiveRequest) -> Prepared:
         profile=profile,
         state_dir=str(state_dir()),
         backing=backing,
-        drone=TablesDrone(hold, on=True) if hold is not None else None,
+        drone=TablesDrone(hold, on=True)
+        if hold is not None
+        else chords_drone([*charts[0], *charts[1]], True),
         follow=follow,
+        charts=charts[0],
+        tonic_charts=charts[1],
     )
     named = request.table.reference is not None
     listening = None
@@ -189,13 +254,15 @@ def prepare(request: LiveRequest) -> Prepared:
         tuning=tuning_words(home),
         keys=keys_shown(
             False,
-            hold is not None,
+            request.drone is not None,
             listening is not None,
-            follow is not None,
+            request.follow_harmony is not None,
             backing is not None,
             plan.track_alone,
+            wanted is not None and backing is None,
         ),
         feet=feet_shown(controls),
+        keyboards=plan.keyboards,
         track=song.labels if song is not None else None,
     )
     return Prepared(plan, labels, tuple(notices), home.doubt, listening, home)
@@ -207,10 +274,12 @@ def _where(request: LiveRequest) -> LiveRequest:
         if request.card is not None:
             raise ValueProblem("a port and a sound card were both named", "leave --out or --card out")
         return request
-    if request.in_port is not None:
+    if request.song is None:
+        raise ValueProblem("nothing says where it sounds", "name the synth's port with --out; see: ports")
+    if request.played:
         raise ValueProblem(
-            "nothing says where the keyboard sounds",
-            "name the synth's port with --out (see: ports); the sound card plays files and drones alone",
+            "the sound card plays a file alone, without keyboard or foot switches",
+            "name a synth's port with --out; or leave --in away: typed keys and page turners work as well",
         )
     named = [
         option
@@ -256,18 +325,37 @@ def hold_channel(
 
     MethodProblem if there is none to spare, or by `mpe` the two would share their loudness.
     """
+    return hold_channels(method, profile, channels, taken)[0]
+
+
+def hold_channels(
+    method: str,
+    profile: SynthProfile | None,
+    channels: tuple[int, ...] | None,
+    taken: Iterable[int | None] = (),
+) -> tuple[int, ...]:
+    """Return all channels that a drone beside the keyboard may have, the last one first; one is left to the keyboard.
+
+    Raises
+    ------
+    MethodProblem
+        There is none to spare, or by `mpe` the two would share their loudness.
+    """
     if method == "mpe":
         raise MethodProblem(
             "by mpe the keyboard is one part with a loudness of its own, which a drone cannot share",
             "choose --method bend, or hold the drone with stillbeat drone on another synth",
         )
     usable = pitched_channels(profile, channels)
-    free = [channel for channel in usable if channel not in set(taken)]
-    if len(usable) < 2 or not free:
+    kept = set(taken)
+    free = [channel for channel in usable if channel not in kept]
+    if len(free) == len(usable):
+        del free[:1]
+    if not free:
         raise MethodProblem(
             "no channel is left for the drone", "allow another channel, or leave the drone away"
         )
-    return free[-1]
+    return tuple(reversed(free))
 
 
 # ---- tables
@@ -306,6 +394,7 @@ def play_table(name: str, spec: TableSpec) -> PlayTable:
         tuple(float(hz) for hz in table.hz),
         tuple(float(hz) for hz in equal_table(spec).hz),
         parse_pitch_class(table.tonic),
+        off_guitar([("", table)]),
     )
 
 
@@ -348,6 +437,24 @@ def about_precision(profile: SynthProfile, method: str, tables: list[tuple[float
 
 
 # ---- small texts
+
+
+def channels_played(request: Playing) -> set[int | None]:
+    """Return the channels to which keyboards are moved; None among them for one that is not."""
+    return {one.channel or request.controls.play_on for one in request.played}
+
+
+def keyboards_named(texts: Sequence[str]) -> dict[str, Any]:
+    """Read how keyboards are named (`bridge.engine.play.keyboards`) as fields of `Playing`.
+
+    ValueProblem if one is malformed, or there are too many.
+    """
+    found = tuple(parse_keyboard(text) for text in texts)
+    if len(found) > MOST_KEYBOARDS:
+        raise ValueProblem(f"{len(found)} keyboards", f"at most {MOST_KEYBOARDS}")
+    if len(found) == 1 and found[0].whole:
+        return {"in_port": found[0].port}
+    return {"keyboards": found}
 
 
 def parse_zone(text: str) -> tuple[int, int]:

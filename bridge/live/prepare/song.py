@@ -11,6 +11,7 @@ from pathlib import Path
 
 from bridge.jobs.changes import PlacedChange, place_changes
 from bridge.jobs.harmony.notes import Music, read_music
+from bridge.jobs.transposed import transposed_midi
 from bridge.live.backing import Backing, make_backing
 from bridge.live.desk.track_labels import TrackLabels
 from bridge.store.playing import sequences
@@ -46,6 +47,10 @@ class Song:
     """Tables that it needs besides home, with their names: numbers 2 and on."""
     said: tuple[str, ...] = ()
     """What one should know of the changes."""
+    music: Music | None = None
+    """Its notes; None where they are too many to look at before it begins."""
+    placed: tuple[PlacedChange, ...] = ()
+    """Its changes of table."""
 
 
 def read_song(request: SongRequest, home: TableSpec) -> Song:
@@ -61,7 +66,7 @@ def read_song(request: SongRequest, home: TableSpec) -> Song:
     StillbeatError
         The file cannot be read or is a recording; a bar or change makes no sense.
     """
-    midi = read_midi(request.file)
+    midi = transposed_midi(read_midi(request.file), home.transposed)
     backing = make_backing(midi, request.file.name, request.count_in, request.loop, request.tempo)
     playing = sequences(midi)[0]
     only = playing.numbers[0] if midi.format == 2 else None
@@ -75,8 +80,9 @@ def read_song(request: SongRequest, home: TableSpec) -> Song:
         + (f"; against home, {', '.join(change.moved)}" if change.moved else "")
         for change in placed
     )
-    chords = _chords(read_music(midi, playing, only)) if len(playing) <= 2 * MOST_NOTES else ()
-    return Song(backing, TrackLabels(backing, chords, words), specs, said)
+    music = read_music(midi, playing, only) if len(playing) <= 2 * MOST_NOTES else None
+    chords = _chords(music) if music is not None else ()
+    return Song(backing, TrackLabels(backing, chords, words), specs, said, music, tuple(placed))
 
 
 def _numbered(

@@ -2,6 +2,8 @@
 import { by, fill, make, mark, say, show } from "./dom.js";
 import { beginLesson, enableLesson, lessonTuner, showChords, showLesson, standLesson } from "./lesson.js";
 import { ask, begin, isLost, on, onLink, role } from "./link.js";
+import { beginSing, enableSing, showSing, standSing } from "./sing.js";
+import { beginPractise, enablePractise, practiseKey, showPractise, standPractise } from "./practise.js";
 import { beginStage, enable, showStage, standStage } from "./stage.js";
 import { STUDIES, beginStudy, placeForm, showStudy, studyWords } from "./study.js";
 import { beginTuner, enableTuner, showTuner, standTuner } from "./tuner.js";
@@ -12,16 +14,19 @@ const VIEWS = {
   play: ["stage", "lesson", ...STUDIES],
   drone: ["stage", "lesson", ...STUDIES],
   tune: ["tuner", ...STUDIES],
+  sing: ["sing", ...STUDIES],
+  practise: ["practise", ...STUDIES],
   page: ["table", "chords", "frets", "strings", "tuner", "sheet"],
 };
 const ASKS = [
-  "previous", "next", "previous-piece", "next-piece", "bar-back", "pause", "drone", "drone-softer", "drone-louder", "equal", "trim-down", "trim-up", "untrim", "listen", "undo",
+  "previous", "next", "previous-piece", "next-piece", "bar-back", "pause", "previous-chord", "next-chord", "drone", "drone-softer", "drone-louder", "follow", "equal", "trim-down", "trim-up", "untrim", "listen", "undo",
 ];
 const NAMES = { equal: "equalPure" };
 const KEYS = {
   ArrowRight: "next", ArrowDown: "next", PageDown: "next", n: "next",
   ArrowLeft: "previous", ArrowUp: "previous", PageUp: "previous", p: "previous",
   N: "next-piece", P: "previous-piece",
+  c: "next-chord", C: "previous-chord", f: "follow",
   d: "drone", ".": "drone-louder", ",": "drone-softer", s: "pause", b: "bar-back", e: "equal", "+": "trim-up", "-": "trim-down", 0: "untrim", l: "listen", u: "undo", x: "silence",
 };
 // Where a track plays alone there is nothing else to step through: a page turner lets it wait, and takes it back a bar.
@@ -91,7 +96,7 @@ function panel() {
   fill(by("views"), stand.command, () => views().map((name) => make("a", { href: `#/${name}`, class: "button" }, WORDS[name])));
   const may = role === "act" ? stand.actions : [];
   fill(by("asks"), may, () => [
-    ...ASKS.filter((name) => may.includes(name)).map((name) => button(WORDS[NAMES[name] ?? name], () => ask(name))),
+    ...ASKS.filter((name) => may.includes(name) && stand.command !== "sing").map((name) => button(WORDS[NAMES[name] ?? name], () => ask(name))),
     ...(role === "act" ? [] : [make("span", { class: "small" }, WORDS.looksOnly)]),
   ]);
 }
@@ -156,12 +161,15 @@ function able() {
   enable();
   enableLesson();
   enableTuner();
+  enableSing();
+  enablePractise();
 }
 
 function keys(event) {
   if (event.ctrlKey || event.altKey || event.metaKey || event.repeat || stand === null) return;
   if (event.key === "Escape") open(false);
   if (event.target.closest("input, select, textarea, .scroll")) return;
+  if (view === "practise" && practiseKey(event.key)) return event.preventDefault();
   const named = KEYS[event.key];
   const action = stand.actions.includes(named) ? named : ALONE[named];
   const digit = /^[1-9]$/.test(event.key) ? Number(event.key) : 0;
@@ -171,7 +179,7 @@ function keys(event) {
     event.preventDefault();
     ask(action);
   } else if (digit) {
-    const order = mutes ? ["mute"] : ["piece", "table", "mute"];
+    const order = mutes ? ["mute"] : ["piece", "table", "mute", "degree"];
     const name = order.find((one) => stand.actions.includes(one));
     if (name) ask(name, digit);
   }
@@ -183,6 +191,8 @@ beginStage();
 beginLesson();
 beginStudy();
 beginTuner(studyWords);
+beginSing();
+beginPractise();
 keepAwake();
 by("more").addEventListener("click", () => open(by("panel").hidden));
 document.addEventListener("keydown", keys);
@@ -201,7 +211,9 @@ on("stand", (now) => {
   standStage(now);
   standLesson(now);
   standTuner(now);
-  if (now.command === "page" || now.command === "tune") health({ state: "ok", words: now.guitar || "Stillbeat" });
+  standSing(now);
+  standPractise(now);
+  if (now.command !== "play" && now.command !== "drone") health({ state: "ok", words: now.guitar || "Stillbeat" });
   route();
 });
 on("seen", (seen) => {
@@ -218,8 +230,10 @@ on("seen", (seen) => {
   draw();
 });
 on("chords", showChords);
+on("sung", showSing);
 on("tuner", (told) => {
   showTuner(told);
   lessonTuner(told);
 });
+on("practise", showPractise);
 begin();

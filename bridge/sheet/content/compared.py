@@ -82,9 +82,12 @@ def stretch_words(piece: PieceSheet, number: int) -> str:
 
 
 def cure_words(chord: Chord, table: Table) -> str:
-    """Say what cures a chord: ``E 21.5 cents lower (2=10/9), costs V``."""
+    """Say what cures a chord: ``E 21.5 cents lower (2=10/9); then V is off``."""
     if not chord.cures:
         return chord.cure
+    if chord.seventh_stays:
+        third = pitch_class_name(parse_pitch_class(table.tonic) + 4, table.tonic)
+        return f"leave {pitch_class_name(chord.keys[0] + 10, table.tonic)} as it is: it falls to {third}"
     tonic = parse_pitch_class(table.tonic)
     keys = {key % 12: key for key in octave_keys(table)}
     base = float(table.hz[keys[tonic]])

@@ -44,6 +44,8 @@ from bridge.tuning.tables import Table, build_table
 from bridge.wire.profile import SynthProfile
 
 AUTO = "auto"
+OWN = "own"
+"""Folder beside a session file in a bundle: the descriptions that it names and that do not come with the program."""
 
 
 @dataclass(frozen=True)
@@ -84,7 +86,8 @@ class Trims:
 class LiveControls:
     """How `stillbeat play` is led through the session."""
 
-    input: str = ""  # part of the name of the port that is played; empty: asked for on the command line
+    # Keyboards that are played, as `bridge.engine.play.keyboards` reads them; none: asked for on the command line.
+    inputs: tuple[str, ...] = ()
     mic: str = ""  # part of the name of the microphone that hears the reference; empty: the usual one
     control_channel: int = 16  # channel whose program changes choose pieces
     # Foot switches.
@@ -201,6 +204,8 @@ class Session:
     paper: str = "a4"  # paper of those that are PDF: ``a4`` or ``letter``
     # Every file of the folder that it needs, the session file first, as written, with ``/``.
     files: tuple[str, ...] = ()
+    # Descriptions that it names and that do not come with the program, by what each is called in `OWN`.
+    own: tuple[tuple[str, Path], ...] = field(default=(), compare=False)
     missing: tuple[str, ...] = ()  # tracks that are not there, where nobody needs them, each in a sentence
 
     def synth(self, name: str) -> SessionSynth:

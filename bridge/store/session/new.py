@@ -50,6 +50,7 @@ tracks = true                    # the backing tracks as well
 # How `stillbeat play --session` is led; controllers are what a foot switch sends.
 [play]
 # input = "keyboard"             # part of the name of the port that is played
+#   two keyboards: ["left: keys C2-B3, octave +1", "right: channel 2, velocity 90"]
 control_channel = 16             # program changes there choose a piece
 # next_controller = 80
 # previous_controller = 81

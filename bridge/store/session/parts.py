@@ -11,6 +11,7 @@ from dataclasses import replace
 
 from bridge.engine.play.controls import parse_feet, unfit_controller
 from bridge.engine.play.drone_sounds import SOUNDS
+from bridge.engine.play.keyboards import MOST_KEYBOARDS, parse_keyboard
 from bridge.errors import StillbeatError, near_names
 from bridge.harmony.asked import PINNED, FollowRequest
 from bridge.harmony.charts.chart import Chart, parse_chart
@@ -196,7 +197,7 @@ def read_play(top: Section) -> LiveControls:
     except StillbeatError as problem:
         raise section.problem(f"feet: {problem.message}", problem.hint, "feet") from problem
     live = LiveControls(
-        input=section.text("input", "").strip(),
+        inputs=_inputs(section),
         mic=section.text("mic", "").strip(),
         control_channel=section.whole("control_channel", 1, 16, 16),
         next_controller=controllers["next_controller"],
@@ -214,13 +215,28 @@ def read_play(top: Section) -> LiveControls:
     return live
 
 
-def read_follow(section: Section, track: bool, signatures: bool) -> FollowRequest | None:
-    """Read how the harmony of a piece's track is followed: true, false, or a section."""
+def _inputs(section: Section) -> tuple[str, ...]:
+    """Read the keyboards: one text, or a list of them."""
+    if "input" not in section:
+        return ()
+    alone = isinstance(section.data["input"], str)
+    texts = (section.text("input").strip(),) if alone else _texts(section, "input")
+    texts = tuple(text for text in texts if text)
+    if len(texts) > MOST_KEYBOARDS:
+        raise section.problem(f"input names {len(texts)} keyboards", f"at most {MOST_KEYBOARDS}", "input")
+    for text in texts:
+        try:
+            parse_keyboard(text)
+        except StillbeatError as problem:
+            raise section.problem(f"input: {problem.message}", problem.hint, "input") from problem
+    return texts
+
+
+def read_follow(section: Section, signatures: bool) -> FollowRequest | None:
+    """Read how the harmony of a piece is followed, its track's and what is played: true, false, or a section."""
     key = "follow_harmony"
     if key not in section or section.data[key] is False:
         return None
-    if not track:
-        raise section.problem("there is no track whose harmony to follow", "", key)
     if signatures:
         raise section.problem(
             "follow_harmony and follow_key_signatures both move notes where the key changes",
@@ -235,8 +251,9 @@ def read_follow(section: Section, track: bool, signatures: bool) -> FollowReques
         if word in values and values[word] not in known:
             raise words.problem(f"{word} = {values[word]!r}", near_names(values[word], known), word)
     natural = words.flag("natural_sevenths", False)
+    equal = words.flag("equal_chords", False)
     words.refuse_others()
-    return FollowRequest(values.get("pinned", PINNED[0]), values.get("moves", "some"), natural)
+    return FollowRequest(values.get("pinned", PINNED[0]), values.get("moves", "some"), natural, equal)
 
 
 def piece_drone(section: Section, standing: Drone) -> Drone:

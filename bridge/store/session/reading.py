@@ -27,8 +27,9 @@ from typing import Any
 
 from bridge.errors import InputProblem, StillbeatError, ValueProblem
 from bridge.store.descriptions import is_path, load_guitar, load_scale, load_table
+from bridge.store.finding import descriptions_beside
 from bridge.store.session.finder import Finder
-from bridge.store.session.model import Drone, Piece, PieceSection, Session, Take, built
+from bridge.store.session.model import OWN, Drone, Piece, PieceSection, Session, Take, built
 from bridge.store.session.parts import (
     piece_drone,
     read_chart,
@@ -46,10 +47,12 @@ from bridge.store.session.synths import read_synths
 from bridge.store.toml import Section, parse_toml, read_toml
 from bridge.tuning.asked import DEFAULT_SCALE, Asked, NoTonic, TableWords, make_spec, read_words
 from bridge.tuning.changes import Change
+from bridge.tuning.chords.names import moved_chord
 from bridge.tuning.frets import MAX_FRET
 from bridge.tuning.guitars import Guitar
 from bridge.tuning.scales import Scale
 from bridge.tuning.spec import MAX_HZ, MIN_HZ, TableSpec
+from bridge.tuning.transposing import MOST_SEMITONES
 
 UNITS = "Hz; cents with the letter c; seconds; bars and beats from 1; channels 1 to 16; middle C = C4"
 MAX_BAR = 999_999
@@ -57,6 +60,7 @@ MAX_PIECES = 999
 
 _TEXTS = ("table", "guitar", "scale", "tonic", "home", "reference", "sounding", "slide")
 _FRETS = ("fret", "capo")
+_FLAGS = ("open_strings_win", "keep_shapes")
 _LISTS = {"degrees": "degrees", "pins": "keys"}
 
 
@@ -120,6 +124,11 @@ class _Reader:
         self.missing: list[str] = []
 
     def session(self) -> Session:
+        with descriptions_beside(self.finder.folder / OWN) as used:
+            session = self._session()
+        return replace(session, own=tuple(sorted(used.items())))
+
+    def _session(self) -> Session:
         top = self.top
         top.check_schema()
         top.text("units", UNITS)
@@ -162,8 +171,9 @@ class _Reader:
         }
         if "fret" in entries:
             said |= {name: section.whole(name, 0, MAX_FRET) for name in _FRETS if name in section}
-        if "open_strings_win" in entries and "open_strings_win" in section:
-            said["open_strings_win"] = section.flag("open_strings_win")
+        said |= {name: section.flag(name) for name in _FLAGS if name in entries and name in section}
+        if "transpose" in entries and "transpose" in section:
+            said["transpose"] = section.whole("transpose", -MOST_SEMITONES, MOST_SEMITONES)
         said |= {word: _pairs(section, entry) for word, entry in _LISTS.items() if entry in entries}
 
         @contextmanager
@@ -227,6 +237,7 @@ class _Reader:
                 "reference_from",
             )
         chart, chords = read_chart(section, spec.tonic)
+        sounding = built(spec).tonic
         name = self.finder.name(section, title)
         follow = section.flag("follow_key_signatures", False)
         track = self._track(section, title, follow)
@@ -241,17 +252,17 @@ class _Reader:
             spec=replace(spec, name=name),
             pins=pins,
             follows_reference=follows and take is None,
-            sections=self._sections(section, drone, spec.tonic),
+            sections=self._sections(section, drone, spec),
             track=track,
             track_text=self.finder.files[-1] if track is not None else "",
             follow_key_signatures=follow,
-            follow_harmony=read_follow(section, "track" in section, follow),
+            follow_harmony=read_follow(section, follow),
             plain=section.flag("plain", False),
             drone=drone,
             notes=section.text("notes", "").strip(),
             synths=synth_names(section, defaults.synths),
             program=section.whole("program", 0, 127) if "program" in section else None,
-            chords=chords,
+            chords=tuple(moved_chord(name, spec.transposed, sounding) for name in chords),
             chart=chart,
             take=take,
             at=self.finder.at(section),
@@ -273,7 +284,7 @@ class _Reader:
         self, section: Section, defaults: _Defaults
     ) -> tuple[TableSpec, tuple[tuple[int, float], ...], bool]:
         """Return the table that a piece starts with, the notes it pins, and whether its reference is the session's."""
-        asked = self._asked(section, (*_TEXTS, "fret", "degrees", "keys", "open_strings_win"))
+        asked = self._asked(section, (*_TEXTS, "fret", "degrees", "keys", "transpose", *_FLAGS))
         try:
             spec = make_spec(asked, _Shelf(self.finder, section), defaults.table)
             built(spec)
@@ -291,7 +302,7 @@ class _Reader:
         follows = not own and spec.scale is not None and (asked.table is None or shared)
         return spec, asked.pins, follows
 
-    def _sections(self, piece: Section, drone: Drone, tonic: str) -> tuple[PieceSection, ...]:
+    def _sections(self, piece: Section, drone: Drone, spec: TableSpec) -> tuple[PieceSection, ...]:
         found: list[PieceSection] = []
         for section in piece.sections("sections"):
             asked = self._asked(section, ("tonic", "fret", "degrees"))
@@ -305,7 +316,7 @@ class _Reader:
                 drone=piece_drone(section, drone) if "drone" in section else None,
                 program=section.whole("program", 0, 127) if "program" in section else None,
                 table_text=table,
-                chords=read_chords(section, tonic),
+                chords=_moved_chords(read_chords(section, spec.tonic), spec),
                 at=self.finder.at(section, "bar"),
             )
             section.refuse_others()
@@ -317,6 +328,12 @@ class _Reader:
                 )
             found.append(one)
         return tuple(found)
+
+
+def _moved_chords(names: tuple[str, ...] | None, spec: TableSpec) -> tuple[str, ...] | None:
+    if names is None:
+        return None
+    return tuple(moved_chord(name, spec.transposed, built(spec).tonic) for name in names)
 
 
 def _change(section: Section, beat: float, asked: Asked, table: str | None) -> Change:

@@ -10,7 +10,8 @@ chord. What would cure it stands in `bridge.tuning.chords.cures`.
 
 Sources
 -------
-The pure forms stand in `bridge.tuning.chords.kinds`, the small ratios and limits in `bridge.tuning.chords.purity`.
+The pure forms stand in `bridge.tuning.chords.kinds`, the small ratios and limits in `bridge.tuning.chords.purity`. That
+the dominant's seventh falls by a step: common practice.
 """
 
 from __future__ import annotations
@@ -106,9 +107,20 @@ class Chord:
         moves = " and ".join(cure.moves for cure in self.cures if cure.moves)
         but = [f"moves {moves}"] * bool(moves) + [f"costs {', '.join(self.costs)}"] * bool(self.costs)
         changes += f" ({'; '.join(but)})" if but else ""
+        if self.seventh_stays:
+            return f"leave 4, which falls to 3; else {changes}"
         if self.cured_by_tonic and (moves or not changes):
             return f"tonic {self.root}, or {changes}" if changes else f"tonic {self.root}"
         return changes or ("" if self.kind.pure or self.kind.calm else "none: it has no pure form")
+
+    @property
+    def seventh_stays(self) -> bool:
+        """Whether it is the dominant's seventh alone that a cure would raise: a note that wants to fall.
+
+        Raised to 27/20 it would be a comma above the same note of IV; it is allowed where no IV is near.
+        """
+        seventh = self.kind.semitones[1:2] == (4,) and 10 in self.kind.semitones
+        return self.degree == 7 and seventh and [cure.degree for cure in self.cures] == [5]
 
     @property
     def has_pure_form(self) -> bool:

@@ -18,7 +18,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
-from bridge.errors import ValueProblem
+from bridge.errors import StillbeatError, ValueProblem
 from bridge.tuning.chords.kinds import ALL_KINDS, ChordKind
 from bridge.tuning.chords.spelling import spell_chord
 from bridge.tuning.notes import parse_pitch_class, parse_tonic, pitch_class_name
@@ -167,6 +167,14 @@ def parse_chord_name(text: str) -> ChordName:
     if bass and parse_pitch_class(bass) == parse_pitch_class(root):
         bass = ""
     return ChordName(root, kind, bass)
+
+
+def moved_chord(name: str, semitones: int, tonic: str) -> str:
+    """Return the name of a chord so many semitones higher, spelled by the new tonic; a degree stays what it is."""
+    try:
+        return str(parse_chord_name(name).moved(semitones, tonic)) if semitones else name
+    except StillbeatError:
+        return name  # a degree such as ``ii7``
 
 
 def _plain(text: str) -> str:

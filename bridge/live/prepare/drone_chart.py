@@ -1,0 +1,108 @@
+"""From what a person asked for to a plan with a drone that follows a chart by key or page turner."""
+
+from __future__ import annotations
+
+from bridge.engine.method import choose_for_playing
+from bridge.errors import ValueProblem
+from bridge.harmony.asked import FollowRequest
+from bridge.harmony.charts.chart import Chart
+from bridge.jobs.choose import TableRequest, choose_table
+from bridge.jobs.drone import DroneRequest
+from bridge.jobs.harmony.degrees import named_classes
+from bridge.live.desk.labels import Labels, tuning_words
+from bridge.live.plan import SOUND_CARD, LivePlan
+from bridge.live.player.journal import state_dir
+from bridge.live.player.sound_card import USUAL
+from bridge.live.prepare.chart import ChartWanted, about_chart, chart_plan, chords_drone
+from bridge.live.prepare.follow import LiveFollow, follow_plan, for_drone_alone
+from bridge.live.prepare.keyboard import Prepared, hold_channels, play_table
+from bridge.store.profiles import load_profile
+from bridge.tuning.drone_notes import USUAL as USUAL_NOTES
+from bridge.tuning.off_guitar import off_guitar
+from bridge.tuning.tables import build_table
+from bridge.wire.profile import MTS_METHODS, STANDARD
+
+KEYS = (
+    "c n next chord",
+    "C p chord before",
+    "d drone",
+    ", . softer, louder",
+    "e equal/just",
+    "+ - trim",
+    "0 untrim",
+    "q quit",
+)
+
+
+def prepare_chart_drone(
+    table: TableRequest,
+    asked: DroneRequest,
+    chart: Chart,
+    *,
+    out_port: str | None = None,
+    device: str | None = None,
+    synth: str | None = None,
+    method: str = "auto",
+    channels: tuple[int, ...] | None = None,
+    system: str | None = None,
+) -> Prepared:
+    """Work out everything that a drone needs which follows a chart; parameters as for `prepare_drone`.
+
+    Raises
+    ------
+    StillbeatError
+        Something is missing, malformed, or does not go together.
+    """
+    timed = [
+        word
+        for word, given in (
+            ("--step or --lesson", asked.steps),
+            ("--settle", asked.settle is not None),
+            ("--hold", asked.hold_s is not None),
+            ("--rest", asked.rest_s is not None),
+            ("--rounds", asked.rounds != 1),
+        )
+        if given
+    ]
+    if timed:
+        raise ValueProblem(f"a drone that follows a chart has no {timed[0]}", "you lead it, by key or foot")
+    spec = choose_table(table)
+    only = play_table(spec.name, spec)
+    if out_port is None and (synth is not None or channels is not None or system is not None):
+        raise ValueProblem("synth, channels and system belong to a synth's port", "name the port with --out")
+    name = "builtin" if out_port is None else synth
+    profile = load_profile(name) if name else None
+    first = "note" if out_port is None and method == "auto" else method
+    found = choose_for_playing(first, profile, [only.hz, only.equal_hz])
+    if profile is None and found.method in MTS_METHODS:
+        profile = STANDARD
+    text = " ".join(asked.notes) or USUAL_NOTES
+    chart = chart.moved(spec.transposed, build_table(spec).tonic)
+    wanted = ChartWanted(chart, "", text, asked.sound, asked.voice)
+    request = FollowRequest()
+    own = [wanted.tonic(build_table(spec))]
+    known = [(spec, only, named_classes(text))]
+    follow = follow_plan(LiveFollow(request), known, [], found.method, profile, own=own)
+    free = hold_channels(found.method, profile, channels)
+    plan_of_chart = chart_plan(wanted, spec, spec, follow.tables[0], request, None, free)
+    aside = off_guitar([("", build_table(spec))])
+    notices = [*about_chart(plan_of_chart, "", True)[:1], *([aside] if aside else [])]
+    plan = LivePlan(
+        out_port=out_port or device or USUAL,
+        system=system if out_port is not None else SOUND_CARD,
+        tables=(only,),
+        method=found.method,
+        profile=profile,
+        channels=channels,
+        plain=True,
+        local="keep",
+        state_dir=str(state_dir()) if out_port is not None else None,
+        drone=chords_drone([plan_of_chart], True, round(asked.level)),
+        follow=for_drone_alone(follow),
+        charts=(plan_of_chart,),
+    )
+    title = profile.title if profile is not None else "any synth"
+    labels = Labels(
+        plan.tables, (), found.method, title, spec.reference, keys=KEYS, tuning=tuning_words(spec)
+    )
+    return Prepared(plan, labels, tuple(notices), spec.doubt, None, spec)
