@@ -13,8 +13,10 @@ from support import hostile
 
 from bridge.errors import StillbeatError
 from bridge.harmony import measure
+from bridge.harmony.charts.chart import parse_chart
 from bridge.harmony.heard import chords
 from bridge.harmony.notes import TimedNote
+from bridge.jobs.channel_list import parse_channels
 from bridge.jobs.harmony.charts import chart_from
 from bridge.jobs.harmony.notes import read_music
 from bridge.store.descriptions import load_guitar
@@ -96,3 +98,15 @@ def test_the_pieces_of_a_file_share_its_bars() -> None:
         playing = sequences(midi)[0]
         found = len(read_music(midi, playing, 0).bar_starts_s)
         assert bars <= found <= bars + (1 if bars else 0), pieces
+
+
+def test_a_repeat_of_thousands_of_digits_is_out_of_range() -> None:
+    for digits in (3, 10, 5000):
+        with pytest.raises(StillbeatError, match=r"a repeat of .*1 to 99"):
+            parse_chart("|: D | G :|x" + "9" * digits)
+
+
+def test_a_channel_of_thousands_of_digits_is_out_of_range() -> None:
+    for text in ("9" * 5000, "1-" + "9" * 5000, "17", "1-17"):
+        with pytest.raises(StillbeatError, match="out of range"):
+            parse_channels(text)
