@@ -36,9 +36,7 @@ Name: TypeAlias = Literal[
     "silence",
     "chord",
     "tuner",
-<<<<<<< HEAD
     "degree",
-=======
     "first",
     "second",
     "wide",
@@ -47,7 +45,6 @@ Name: TypeAlias = Literal[
     "move",
     "done",
     "pause",
->>>>>>> main
 ]
 
 MOST_AGE_S = 2.0
@@ -144,13 +141,10 @@ def actions_of(
         return ("tuner",)
     if command == "tune":
         return ()
-<<<<<<< HEAD
     if command == "sing":
         return ("degree", "drone")
-=======
     if command == "practise":
         return PRACTISE
->>>>>>> main
     asked: list[str] = ["silence", "equal", "trim-up", "trim-down", "untrim", "chord"]
     if command == "play":
         asked += ["next", "previous"] if tables > 1 else []

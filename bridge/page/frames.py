@@ -15,11 +15,7 @@ from bridge.live.snapshot import Snapshot
 from bridge.tuning.spec import TableSpec
 from bridge.tuning.strings.aims import StringAim
 
-<<<<<<< HEAD
-Command: TypeAlias = Literal["play", "drone", "tune", "sing", "page"]
-=======
-Command: TypeAlias = Literal["play", "drone", "tune", "practise", "page"]
->>>>>>> main
+Command: TypeAlias = Literal["play", "drone", "tune", "sing", "practise", "page"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -78,30 +74,25 @@ class ShowTuner(msgspec.Struct, frozen=True, tag=True):
     reference_string: int = 0
 
 
-<<<<<<< HEAD
 class ShowSinger(msgspec.Struct, frozen=True, tag=True):
     """What is sung now."""
 
     seen: SingerSeen
     line: tuple[tuple[float, float], ...] = ()
     """The pitch of the last seconds: how long ago, and Hz; 0 Hz where it breaks."""
-=======
+
+
 class ShowPractise(msgspec.Struct, frozen=True, tag=True):
     """How practising stands now."""
 
     seen: PractiseSeen
->>>>>>> main
 
 
 class Leave(msgspec.Struct, frozen=True, tag=True):
     """Say goodbye to the browsers, and end."""
 
 
-<<<<<<< HEAD
-ToPage: TypeAlias = Serve | Show | ShowTuner | ShowSinger | Leave
-=======
-ToPage: TypeAlias = Serve | Show | ShowTuner | ShowPractise | Leave
->>>>>>> main
+ToPage: TypeAlias = Serve | Show | ShowTuner | ShowSinger | ShowPractise | Leave
 
 
 class Serving(msgspec.Struct, frozen=True, tag=True):

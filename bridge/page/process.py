@@ -15,11 +15,18 @@ from typing import TYPE_CHECKING, Any
 
 from bridge.children import own_output
 from bridge.live.frames import FrameReader, FrameWriter
-<<<<<<< HEAD
-from bridge.page.frames import Alive, Leave, Refused, Serve, Serving, Show, ShowSinger, ShowTuner, ToPage
-=======
-from bridge.page.frames import Alive, Leave, Refused, Serve, Serving, Show, ShowPractise, ShowTuner, ToPage
->>>>>>> main
+from bridge.page.frames import (
+    Alive,
+    Leave,
+    Refused,
+    Serve,
+    Serving,
+    Show,
+    ShowPractise,
+    ShowSinger,
+    ShowTuner,
+    ToPage,
+)
 
 if TYPE_CHECKING:
     from bridge.page.stream import Hub
@@ -92,12 +99,8 @@ def _read(
     leaving: asyncio.Event,
 ) -> None:
     """Take what is told, in a thread of its own."""
-<<<<<<< HEAD
-    from bridge.page.seen import Shower
-    from bridge.page.singing import sung_shown
-=======
     from bridge.page.seen import Shower, practise_shown
->>>>>>> main
+    from bridge.page.singing import sung_shown
 
     shower = Shower(serve.stand)
 
@@ -115,13 +118,10 @@ def _read(
                     loop.call_soon_threadsafe(put, "seen", shower.shown(snapshot))
                 case ShowTuner() as told:
                     loop.call_soon_threadsafe(put, "tuner", shower.tuner(told))
-<<<<<<< HEAD
                 case ShowSinger() as told:
                     loop.call_soon_threadsafe(put, "sung", sung_shown(told, serve.stand.pure))
-=======
                 case ShowPractise(seen):
                     loop.call_soon_threadsafe(put, "practise", practise_shown(seen))
->>>>>>> main
                 case Leave():
                     break
     with contextlib.suppress(RuntimeError):

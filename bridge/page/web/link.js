@@ -37,11 +37,7 @@ function open() {
   close();
   opened = performance.now();
   source = new EventSource("events");
-<<<<<<< HEAD
-  for (const name of ["stand", "seen", "chords", "tuner", "sung", "beat", "bye"]) {
-=======
-  for (const name of ["stand", "seen", "chords", "tuner", "practise", "beat", "bye"]) {
->>>>>>> main
+  for (const name of ["stand", "seen", "chords", "tuner", "sung", "practise", "beat", "bye"]) {
     source.addEventListener(name, (event) => {
       heard = performance.now();
       const data = JSON.parse(event.data);

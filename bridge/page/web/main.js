@@ -2,11 +2,8 @@
 import { by, fill, make, mark, say, show } from "./dom.js";
 import { beginLesson, enableLesson, lessonTuner, showChords, showLesson, standLesson } from "./lesson.js";
 import { ask, begin, isLost, on, onLink, role } from "./link.js";
-<<<<<<< HEAD
 import { beginSing, enableSing, showSing, standSing } from "./sing.js";
-=======
 import { beginPractise, enablePractise, practiseKey, showPractise, standPractise } from "./practise.js";
->>>>>>> main
 import { beginStage, enable, showStage, standStage } from "./stage.js";
 import { STUDIES, beginStudy, placeForm, showStudy, studyWords } from "./study.js";
 import { beginTuner, enableTuner, showTuner, standTuner } from "./tuner.js";
@@ -17,11 +14,8 @@ const VIEWS = {
   play: ["stage", "lesson", ...STUDIES],
   drone: ["stage", "lesson", ...STUDIES],
   tune: ["tuner", ...STUDIES],
-<<<<<<< HEAD
   sing: ["sing", ...STUDIES],
-=======
   practise: ["practise", ...STUDIES],
->>>>>>> main
   page: ["table", "chords", "frets", "strings", "tuner", "sheet"],
 };
 const ASKS = [
@@ -167,11 +161,8 @@ function able() {
   enable();
   enableLesson();
   enableTuner();
-<<<<<<< HEAD
   enableSing();
-=======
   enablePractise();
->>>>>>> main
 }
 
 function keys(event) {
@@ -200,11 +191,8 @@ beginStage();
 beginLesson();
 beginStudy();
 beginTuner(studyWords);
-<<<<<<< HEAD
 beginSing();
-=======
 beginPractise();
->>>>>>> main
 keepAwake();
 by("more").addEventListener("click", () => open(by("panel").hidden));
 document.addEventListener("keydown", keys);
@@ -223,13 +211,9 @@ on("stand", (now) => {
   standStage(now);
   standLesson(now);
   standTuner(now);
-<<<<<<< HEAD
   standSing(now);
-  if (["page", "tune", "sing"].includes(now.command)) health({ state: "ok", words: now.guitar || "Stillbeat" });
-=======
   standPractise(now);
   if (now.command !== "play" && now.command !== "drone") health({ state: "ok", words: now.guitar || "Stillbeat" });
->>>>>>> main
   route();
 });
 on("seen", (seen) => {

@@ -6,7 +6,6 @@ export const WORDS = {
   stage: "Stage",
   lesson: "Lesson",
   tuner: "Tuner",
-<<<<<<< HEAD
   sing: "Sing",
   singNow: "sing a note, and hold it",
   droneOf: "A drone to sing over: touch a degree",
@@ -17,9 +16,7 @@ export const WORDS = {
   lineNow: (names) => `The pitch of the last ten seconds among the pure lines ${names}`,
   noLine: "The pitch in time; nothing was sung yet",
   caution: "Start quiet, above all over headphones, and take breaks.",
-=======
   practise: "Practise",
->>>>>>> main
   table: "Table",
   chords: "Chords",
   frets: "Frets",
