@@ -182,6 +182,15 @@ chart_option = click.option(
 )
 
 
+follow_string_option = click.option(
+    "--follow-string",
+    "follow_string",
+    metavar="NOTE",
+    help="The open string that all tables follow while things play, such as D3 or 4, heard through the microphone "
+    "between phrases. Off unless named.",
+)
+
+
 def method_option(help_text: str) -> Callable[[F], F]:
     """Add ``--method``, the way in which a table reaches a synth; `auto` leaves it open."""
     from bridge.wire.profile import METHODS
