@@ -91,7 +91,7 @@ def sing_command(request: TableRequest, **chosen: Any) -> None:
     spec, tuned = choose_tuned(request)
     warn_doubt(spec.doubt)
     table = build_table(spec) if tuned is None else table_as_tuned(tuned, spec)
-    keys = drone_keys(chosen["drone"], table.tonic, chosen["voice"]) if chosen["drone"] else ()
+    keys = drone_keys(chosen["drone"], table.tonic, chosen["voice"]) if chosen["drone"] is not None else ()
     if file is not None:
         _from_file(file, table, keys, chosen)
         return
@@ -130,6 +130,9 @@ def _from_file(file: Path, table: Table, keys: tuple[int, ...], chosen: dict[str
     outputs = [path for path in (chosen["csv_file"], chosen["picture"]) if path is not None]
     for path in outputs:
         check_output(path, chosen["overwrite"], (file,))
+    picture: Path | None = chosen["picture"]
+    if picture is not None and picture.suffix.lower() != ".svg":
+        raise click.UsageError(f"--picture {picture.name}: a picture is an SVG, so its name ends in .svg")
     if len(outputs) == 2 and outputs[0].absolute() == outputs[1].absolute():
         raise click.UsageError("--csv and --picture name the same file")
     song = hear_song(*read_take(file), table, keys)

@@ -113,10 +113,14 @@ def hear_song(
         sound = without_drone(sound, sample_rate, drone_hz)
     notes = voice_notes(sound, sample_rate)
     if not notes:
-        raise InputProblem(
-            "no single voice was heard in it",
-            "one voice alone, or with a drone that --drone names; strings are measured by: stillbeat listen",
+        hint = (
+            "one voice alone, or with a drone that --drone names; strings are measured by: stillbeat listen"
         )
+        if drone_hz:
+            hint = (
+                "a drone that is not heard in it (headphones) must not be named by --drone: it is taken out"
+            )
+        raise InputProblem("no single voice was heard in it", hint)
     track = follow_voice(sound, sample_rate)
     heard = (track.clarity >= CLEAR) & (track.hz > 0) & (track.level > 0.01 * float(track.level.max()))
     return Song(against_table(notes, table, drone_hz), track.t, np.where(heard, track.hz, 0.0))

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+import io
 import itertools
 from collections.abc import Iterator
+from dataclasses import replace
 
 import numpy as np
 import pytest
+from rich.console import Console
 from support.voices import Sung, phrase
 
 import bridge
 from bridge.errors import PortProblem
 from bridge.live.desk.singer import NoteNow, SingerSeen, Singing, read_key, read_line
-from bridge.live.desk.singer_display import SingerLines, note_line, way_words
+from bridge.live.desk.singer_display import SingerLines, SingerScreen, note_line, steady_words, way_words
 from bridge.live.desk.sung_drone import FADE_S, SWELL_S, SungDrone
 from bridge.sound.generator.synth import Generator
 from bridge.tuning.tables import Table
@@ -184,3 +187,30 @@ def test_lines_tell_each_note_once(capfd: pytest.CaptureFixture[str]) -> None:
     ]
     assert "(lower)" in note_line(notes[1])
     assert "a beat every 2.5 s with the drone" in note_line(notes[1])
+
+
+@pytest.mark.parametrize(("width", "height"), [(80, 24), (40, 10)])
+@pytest.mark.parametrize("vibrato_cents", [0.0, 40.0])
+def test_nothing_is_cut_off_on_a_small_terminal(width: int, height: int, vibrato_cents: float) -> None:
+    out = io.StringIO()
+    console = Console(file=out, width=width, height=height, force_terminal=True, color_system=None)
+    screen = SingerScreen(console)
+    now = NoteNow("F#3", "b3", 176.2, -14.0, 4.0, 5.5 if vibrato_cents else 0.0, vibrato_cents, None, 1.0, 2)
+    try:
+        for one in (now, replace(now, vibrato_cents=0.0, beats_hz=0.37, cents=-1.0), None):
+            out.truncate(0)
+            drone = ("D3", "A3")
+            screen.show(SingerSeen(one, (), drone, (1, 5), ("listening to voice; q or Ctrl-C ends it",)))
+            told = " ".join(out.getvalue().split())
+            assert "drone: D3 A3" in told
+            if one is None:
+                assert "sing a note, and hold it" in told
+                assert "q leave" in told
+                assert "take breaks" in told
+            else:
+                assert way_words(one).upper() in told
+                assert steady_words(one, short=width < 60) in told
+                assert one.beats_hz is None or "a beat every 2.7 s with the drone" in told
+                assert out.getvalue().count("█") > 30
+    finally:
+        screen.close()

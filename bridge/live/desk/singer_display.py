@@ -24,6 +24,7 @@ PURE_CENTS = 5.0
 STEADY_CENTS = 8.0
 _SAID_LINES = 3
 _BIG_LINES = 5
+_LOW, _NARROW = 17, 60
 KEYS = "1-9 a degree of the drone on or off, d all of it, q leave"
 
 
@@ -36,10 +37,12 @@ def way_words(now: NoteNow) -> str:
     return "lower" if now.cents > 0 else "higher"
 
 
-def steady_words(now: NoteNow) -> str:
+def steady_words(now: NoteNow, short: bool = False) -> str:
     """Say how steady a voice is, and of vibrato that its centre is shown."""
     if now.guess:
         return ""
+    if now.vibrato_cents and short:
+        return f"vibrato {now.vibrato_hz:.1f} a second, {now.vibrato_cents:.0f} cents"
     if now.vibrato_cents:
         return (
             f"vibrato {now.vibrato_hz:.1f} a second, {now.vibrato_cents:.0f} cents to either side: its centre"
@@ -111,6 +114,8 @@ class SingerScreen(Screen[SingerSeen]):
         from rich.text import Text
 
         width, height = self.size
+        if height < _LOW or width < _NARROW:
+            return Group(*self._small(seen, width, height))
         alarms = [Text(text, style="yellow", no_wrap=True) for text in seen.said[-_SAID_LINES:]]
         parts: list[RenderableType] = []
         now = seen.now
@@ -132,6 +137,29 @@ class SingerScreen(Screen[SingerSeen]):
         parts += [Text(KEYS, style="dim", no_wrap=True), Text(CAUTION, style="dim", no_wrap=True)]
         parts += [Text(line, style="dim", no_wrap=True) for line in self._under]
         return Group(*(parts if height >= len(parts) else parts[:height]))
+
+    def _small(self, seen: SingerSeen, width: int, height: int) -> list[RenderableType]:
+        """Draw what matters most, where there are few lines or columns: nothing of it is cut off."""
+        from rich.text import Text
+
+        now = seen.now
+        drone = Text(f"drone: {' '.join(seen.drone) or 'silent'}", no_wrap=True, overflow="ellipsis")
+        parts: list[RenderableType] = []
+        if now is None:
+            parts += [Text("sing a note, and hold it", style="bold"), Text(""), drone]
+            parts += [Text(KEYS, style="dim"), Text(CAUTION, style="dim")]
+            parts += [Text(text, style="yellow") for text in seen.said[-1:]]
+        else:
+            style = "dim" if now.guess else "green" if abs(now.cents) <= PURE_CENTS else "yellow"
+            parts += _large(now, style, width)
+            parts += [Text(way_words(now).upper(), style=f"{style} bold"), Text(steady_words(now, True))]
+            beats = "" if now.beats_hz is None or now.guess else f"{beat_words(now.beats_hz)} with the drone"
+            parts += [Text(beats or f"{now.note}  {now.hz:.1f} Hz"), drone]
+            parts += [
+                Text(text, style="yellow", no_wrap=True, overflow="ellipsis") for text in seen.said[1:][-1:]
+            ]
+        under = [Text(line, style="dim", no_wrap=True) for line in self._under]
+        return [*parts, *under][:height]
 
 
 def _large(now: NoteNow, style: str, width: int) -> list[RenderableType]:

@@ -34,6 +34,8 @@ SUNG_SHARE = 0.05
 MOST_OFF = 3e-4
 #: What is left of the drone is no voice: below this share of the drone's power nothing is heard.
 LEFT_SHARE = 0.06
+#: What is left over so many times what came is our own doing: a drone taken out that is not there (headphones).
+ADDED_TIMES = 4.0
 
 
 class DroneOut:
@@ -57,7 +59,7 @@ class DroneOut:
         self._off = 0.0
         self._seconds = 0.0
         self._waiting = np.zeros(0)
-        self._left = 0.0
+        self._left = self._came = 0.0
 
     @property
     def power(self) -> float:
@@ -67,7 +69,12 @@ class DroneOut:
     @property
     def too_loud(self) -> bool:
         """Whether what is left now may be no more than what the drone leaves behind."""
-        return self._left < LEFT_SHARE * self.power
+        return self._left < LEFT_SHARE * self.power or self._adds
+
+    @property
+    def _adds(self) -> bool:
+        """Whether taking out makes it louder."""
+        return self._left > ADDED_TIMES * self._came
 
     @property
     def learning(self) -> bool:
@@ -93,7 +100,10 @@ class DroneOut:
         self._seconds += step_s
         power = float(np.mean(left**2))
         self._left += 0.2 * (power - self._left)
-        if self.learning:
+        self._came += 0.2 * (float(np.mean(block**2)) - self._came)
+        if self._adds:
+            tau_s = CLOCK_S
+        elif self.learning:
             tau_s = min(self._seconds, CLOCK_S)
         else:
             tau_s = SUNG_S if power > SUNG_SHARE * self.power else QUIET_S
