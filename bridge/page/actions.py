@@ -42,7 +42,6 @@ Name: TypeAlias = Literal[
     "skip",
     "move",
     "done",
-    "pause",
 ]
 
 MOST_AGE_S = 2.0
