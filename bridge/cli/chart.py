@@ -6,7 +6,14 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from bridge.cli.options import chart_option, follow_options, follow_request, table_options, warn_doubt
+from bridge.cli.options import (
+    chart_option,
+    equal_chords_option,
+    follow_options,
+    follow_request,
+    table_options,
+    warn_doubt,
+)
 
 if TYPE_CHECKING:
     from bridge.harmony.told.report import ChordRow
@@ -23,6 +30,7 @@ if TYPE_CHECKING:
     help="From a bar on: a tonic (17=A), a degree (5=,2=10/9), both, a barre (9=fret:5), a table. Again for more.",
 )
 @follow_options
+@equal_chords_option
 @chart_option
 @click.option("--csv", "as_csv", is_flag=True, help="CSV for spreadsheets.")
 @click.option("--json", "as_json", is_flag=True, help="JSON for scripts.")

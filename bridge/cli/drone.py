@@ -8,7 +8,14 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from bridge.cli.options import chart_option, method_option, overwrite_option, table_options, warn_doubt
+from bridge.cli.options import (
+    chart_option,
+    follow_string_option,
+    method_option,
+    overwrite_option,
+    table_options,
+    warn_doubt,
+)
 from bridge.cli.page import page_beside, page_options, wants_page
 from bridge.engine.play.drone_sounds import SOUND, SOUNDS
 
@@ -16,8 +23,10 @@ if TYPE_CHECKING:
     from bridge.engine.play.controls import Controls
     from bridge.jobs.choose import TableRequest
     from bridge.jobs.drone import DroneRequest
+    from bridge.live.desk.string_following import StringFollowing
     from bridge.live.prepare.drone import PreparedDrone
     from bridge.page.frames import Stand
+    from bridge.tuning.spec import TableSpec
 
 CAUTION = "a drone never lets the ear rest: start with the volume down, above all over headphones"
 
@@ -108,6 +117,8 @@ CAUTION = "a drone never lets the ear rest: start with the volume down, above al
     help="Write a .wav or .flac file instead.",
 )
 @chart_option
+@follow_string_option
+@click.option("--mic", metavar="NAME", help="Microphone that --follow-string listens to: part of its name.")
 @click.option(
     "--track",
     type=click.Path(path_type=Path),
@@ -177,6 +188,12 @@ def drone_command(request: TableRequest, **chosen: Any) -> None:
     if len(ways) > 1:
         raise ValueProblem(f"{' and '.join(ways)} were both asked for", "a drone goes one way at a time")
     asked = drone_request(chosen)
+    if chosen["output"] is not None and (chosen["follow_string"] or chosen["mic"]):
+        raise ValueProblem(
+            "a file that is written follows no string", "leave --follow-string and --mic away, or -o"
+        )
+    if chosen["mic"] and not chosen["follow_string"]:
+        raise ValueProblem("--mic belongs to --follow-string", "name the string: --follow-string D3")
     if chosen["output"] is not None and wants_page(chosen):
         raise ValueProblem("a file that is written has no page", "leave --page away, or -o")
     if chosen["output"] is not None and (chosen["feet"] or chosen["in_port"]):
@@ -285,6 +302,7 @@ def _by_foot(request: TableRequest, asked: DroneRequest, chosen: dict[str, Any])
 
         assert prepared.spec is not None
         stand = partial(stand_of_drone, prepared.plan.tables, prepared.spec, chart=True)
+        strings = _strings(prepared.spec, chosen)
         with page_beside(desk, stand, prepared.labels, chosen) as (watchers, labels):
             desk.perform(
                 prepared.plan,
@@ -292,6 +310,7 @@ def _by_foot(request: TableRequest, asked: DroneRequest, chosen: dict[str, Any])
                 lambda keys: make_display(chosen["lines"], keys),
                 [CAUTION, *prepared.notices],
                 watchers=watchers,
+                strings=strings,
             )
 
 
@@ -347,6 +366,7 @@ def _aloud(request: TableRequest, asked: DroneRequest, chosen: dict[str, Any]) -
         from bridge.live.desk.labels import Labels, tuning_words
 
         bare = Labels(prepared.plan.tables, tuning=tuning_words(prepared.table.spec))
+        strings = _strings(prepared.table.spec, chosen)
         with page_beside(desk, partial(_stand, prepared), bare, chosen) as (watchers, labels):
             desk.perform(
                 prepared.plan,
@@ -354,6 +374,7 @@ def _aloud(request: TableRequest, asked: DroneRequest, chosen: dict[str, Any]) -
                 lambda keys: make_drone_display(prepared.table, prepared.plan, chosen["lines"], keys),
                 [CAUTION, *prepared.notices],
                 watchers=watchers,
+                strings=strings,
             )
 
 
@@ -364,6 +385,15 @@ def _feet(texts: tuple[str, ...]) -> Controls:
     feet = parse_feet(texts)
     channel = 16 if feet.programs else None
     return Controls(channel, feet=feet.controllers, foot_programs=feet.programs, foot_keys=feet.keys)
+
+
+def _strings(spec: TableSpec, chosen: dict[str, Any]) -> StringFollowing | None:
+    """Return what follows an open string, if that was asked for."""
+    if not chosen["follow_string"]:
+        return None
+    from bridge.live.prepare.strings import strings_to_follow
+
+    return strings_to_follow(chosen["follow_string"], spec, chosen["mic"])
 
 
 def _stand(prepared: PreparedDrone) -> Stand:

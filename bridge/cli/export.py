@@ -25,13 +25,16 @@ if TYPE_CHECKING:
     "--bank", type=click.IntRange(0, 127), metavar="N", help="Tuning bank; sends the forms that name one."
 )
 @click.option(
-    "--device-id", type=click.IntRange(0, 127), metavar="N", help="Device to address  [default: 127, all]"
+    "--device-id",
+    type=click.IntRange(0, 127),
+    metavar="N",
+    help="The number the synth answers to, its device ID  [default: 127, all]",
 )
 @click.option(
     "--sheet/--no-sheet",
     default=True,
     show_default=True,
-    help="A sheet for players as PDF, HTML and SVG; needs the extra sheets.",
+    help="A sheet for players as PDF, HTML and SVG; needs more libraries: pip install 'stillbeat[sheets]'.",
 )
 @overwrite_option
 def export_command(
@@ -47,8 +50,9 @@ def export_command(
 ) -> None:
     """Write a table in every form a session needs.
 
-    Writes NAME.note.syx, NAME.octave.syx, NAME.dump.syx (SysEx), NAME.setup.mid (play it before a piece), NAME.csv,
-    NAME.json and NAME.table.toml, and a sheet to read from: NAME.sheet.pdf, NAME.sheet.html and NAME.sheet.svg.
+    Writes NAME.note.syx, NAME.octave.syx, NAME.dump.syx (SysEx: messages that change a synth's settings),
+    NAME.setup.mid (play it before a piece), NAME.csv (for spreadsheets), NAME.json (for scripts) and NAME.table.toml
+    (a text file that describes it), and a sheet to read from: NAME.sheet.pdf, NAME.sheet.html and NAME.sheet.svg.
 
     Sending one of the SysEx files overwrites a tuning program in the synth's memory: save what is there first.
 
@@ -76,4 +80,7 @@ def export_command(
             )
     for method, reason in done.left_out.items():
         show(f"{method}: left out: {reason}")
-    show("sending a SysEx file overwrites that tuning program in the synth; save what is there first")
+    show(
+        "sending a .syx file (SysEx, messages that change a synth's settings) overwrites that tuning program in the "
+        "synth; save what is there first"
+    )

@@ -47,7 +47,7 @@ def where_it_was(
         return
     from bridge.live.desk.book import Book
     from bridge.live.left_off import LeftOffFile
-    from bridge.live.plan import TablesDrone
+    from bridge.live.plan import ChordsDrone, TablesDrone
     from bridge.live.player.journal import state_dir
 
     file = LeftOffFile(state_dir(), session, prepared.labels.instrument)
@@ -57,7 +57,7 @@ def where_it_was(
     try:
         prepared, offered = _answered(prepared, chosen, file.read())
         drone = prepared.plan.drone
-        sounds = isinstance(drone, TablesDrone) and drone.on
+        sounds = isinstance(drone, TablesDrone | ChordsDrone) and drone.on
         book = Book(file, prepared.listening, sounds, tell)
         if not offered:
             book.begin_at_once()

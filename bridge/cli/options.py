@@ -98,7 +98,9 @@ def table_options(argument: bool) -> Callable[[F], F]:
             decorated = click.argument("table", required=False, metavar="[TABLE]")(decorated)
         else:
             decorated = click.option(
-                "--table", metavar="NAME|FILE", help="A table by name, or a NAME.table.toml file."
+                "--table",
+                metavar="NAME|FILE",
+                help="A table by name, or a file NAME.table.toml (a text file).",
             )(decorated)
         result: F = decorated
         return result
@@ -146,11 +148,18 @@ def follow_options(function: F) -> F:
     return result
 
 
+equal_chords_option = click.option(
+    "--equal-chords",
+    is_flag=True,
+    help="While the harmony is followed, keep augmented triads and diminished sevenths equal: nothing makes them pure.",
+)
+
+
 def follow_request(chosen: dict[str, Any]) -> FollowRequest | None:
     """Return how the harmony is to be followed; None where it is not."""
     from bridge.harmony.asked import FollowRequest
 
-    words = {name: chosen.get(name) for name in ("pinned", "moves", "natural_sevenths")}
+    words = {name: chosen.get(name) for name in ("pinned", "moves", "natural_sevenths", "equal_chords")}
     if not chosen.get("follow_harmony"):
         for name, value in words.items():
             if value:
@@ -159,7 +168,10 @@ def follow_request(chosen: dict[str, Any]) -> FollowRequest | None:
                 )
         return None
     return FollowRequest(
-        words["pinned"] or "strings", words["moves"] or "some", bool(words["natural_sevenths"])
+        words["pinned"] or "strings",
+        words["moves"] or "some",
+        bool(words["natural_sevenths"]),
+        bool(words["equal_chords"]),
     )
 
 
@@ -167,6 +179,15 @@ chart_option = click.option(
     "--chart",
     metavar="TEXT|FILE",
     help="The chords as you know them, as text (| G | Em | Am D7 |) or a file; they count for what is heard.",
+)
+
+
+follow_string_option = click.option(
+    "--follow-string",
+    "follow_string",
+    metavar="NOTE",
+    help="The open string that all tables follow while things play, such as D3 or 4, heard through the microphone "
+    "between phrases. Off unless named.",
 )
 
 

@@ -18,6 +18,7 @@ from bridge.cli.options import (
     chart_option,
     follow_options,
     follow_request,
+    follow_string_option,
     method_option,
     table_options,
     warn_doubt,
@@ -27,6 +28,7 @@ from bridge.errors import StillbeatError
 
 if TYPE_CHECKING:
     from bridge.jobs.choose import TableRequest
+    from bridge.live.desk.string_following import StringFollowing
     from bridge.live.prepare.follow import LiveFollow
     from bridge.live.prepare.keyboard import Prepared
     from bridge.live.prepare.song import SongRequest
@@ -236,7 +238,13 @@ def line_to_type(args: Sequence[str], command: str = "play") -> str:
     "never.  [default: 40]",
 )
 @chart_option
-@click.option("--mic", "device", metavar="NAME", help="Microphone that l listens to: part of its name.")
+@follow_string_option
+@click.option(
+    "--mic",
+    "device",
+    metavar="NAME",
+    help="Microphone that l and --follow-string listen to: part of its name.",
+)
 @click.option(
     "--lines", is_flag=True, help="Plain lines instead of a picture, as where the output is no terminal."
 )
@@ -250,6 +258,7 @@ def play_command(request: TableRequest, **chosen: Any) -> None:
       stillbeat play --guitar open-d --reference D3=146.5 --in keys --out synth
       stillbeat play --guitar open-g --in keys --out synth --synth fluidsynth --also C --also D,b7=7/4
       stillbeat play --tonic D --in keys --out synth --switch-keys C1-B1 --on-change glide 0.5
+      stillbeat play --guitar open-d --in "left: keys C2-B3, octave -1" --in "right: velocity 90" --out synth
       stillbeat play --session evening.toml --in keys --out synth
 
     Tables are switched by typed keys, by a program change on the control channel, by a foot switch, or by switch
@@ -291,6 +300,8 @@ def play_command(request: TableRequest, **chosen: Any) -> None:
     (--pin, --degree) wins.
 
     Between pieces, l listens to the reference string through the microphone, and moves all tables to where it sounds.
+    With --follow-string D3 they follow by themselves, slowly, where that string and another open one have moved
+    likewise; a string that moved alone is told; u takes it back.
 
     On the way out, whatever the reason, notes are let go, and the synth is put back as it was (with --synth-reply) or
     to equal temperament. Start at a low level, above all over headphones.
@@ -314,7 +325,18 @@ def play_command(request: TableRequest, **chosen: Any) -> None:
                 prepared.notices,
                 prepared.listening,
                 [*watchers, *books],
+                _strings(prepared, chosen),
             )
+
+
+def _strings(prepared: Prepared, chosen: dict[str, Any]) -> StringFollowing | None:
+    """Return what follows an open string, if that was asked for."""
+    if not chosen["follow_string"]:
+        return None
+    from bridge.live.prepare.strings import strings_to_follow
+
+    assert prepared.spec is not None
+    return strings_to_follow(chosen["follow_string"], prepared.spec, chosen["device"])
 
 
 def _stand(prepared: Prepared) -> Stand:

@@ -92,7 +92,7 @@ if TYPE_CHECKING:
     "csv_file",
     type=click.Path(path_type=Path),
     metavar="FILE",
-    help="Write the results as CSV; with --records everything that was kept.",
+    help="Write the results for spreadsheets (CSV); with --records everything that was kept.",
 )
 @click.option("--no-record", is_flag=True, help="Keep nothing of this run.")
 @click.option("--device", metavar="NAME", help="Sound card: part of its name  [default: the usual one]")
@@ -182,7 +182,8 @@ def _practise(work: list[Assignment], title: str, chosen: dict[str, Any], page: 
     from bridge.jobs.practise import told
     from bridge.live.practise.run import CAUTION, Enough, Leaving, Practice
     from bridge.live.practise.screen import make_practise_display
-    from bridge.store.practice.records import load_records
+    from bridge.store.files import write_bytes_atomic
+    from bridge.store.practice.records import load_records, records_csv
 
     seed = chosen["seed"] if chosen["seed"] is not None else random.SystemRandom().randrange(2**31)
     earlier, broken = load_records()
@@ -199,23 +200,24 @@ def _practise(work: list[Assignment], title: str, chosen: dict[str, Any], page: 
                 practice.say(*page.addresses.lines()[:2])
             practice.say(*filter(None, (title, CAUTION)))
             for number, one in enumerate(work):
-                ended = False
+                before = len(done)
                 try:
                     _one(practice, one, chosen, seed + number, done)
                 except (Leaving, Enough):
-                    ended = True
-                if done:
-                    said = told(done[-1], one.sounds, [*earlier, *done[:-1]])
-                    lines += [f"{one.question} {one.about}", *(f"  {line}" for line in said), ""]
-                if ended:
                     break
+                finally:
+                    if len(done) > before:
+                        _keep(done[-1], chosen)
+                        said = told(done[-1], one.sounds, [*earlier, *done[:-1]])
+                        lines += [f"{one.question} {one.about}", *(f"  {line}" for line in said), ""]
     finally:
-        _keep(done, chosen)
-    for line in lines:
-        if line:
-            show_paragraph(line, hang=2)
-        else:
-            show()
+        for line in lines:
+            if line:
+                show_paragraph(line, hang=2)
+            else:
+                show()
+        if done and chosen["csv_file"] is not None:
+            write_bytes_atomic(chosen["csv_file"], records_csv(done), chosen["overwrite"])
     if not done:
         show("nothing was answered, and nothing is kept")
 
@@ -279,23 +281,18 @@ def _now() -> str:
     return datetime.datetime.now().replace(microsecond=0).isoformat()
 
 
-def _keep(done: list[Record], chosen: dict[str, Any]) -> None:
-    """Write what was done: the records, and the CSV."""
+def _keep(one: Record, chosen: dict[str, Any]) -> None:
+    """Write what was done, unless nothing is to be kept; what cannot be written is told, and stops nothing."""
     from bridge.cli.printing import show_note
     from bridge.errors import OutputProblem
-    from bridge.store.files import write_bytes_atomic
-    from bridge.store.practice.records import records_csv, save_record
+    from bridge.store.practice.records import save_record
 
-    if not done:
+    if chosen["no_record"]:
         return
-    if not chosen["no_record"]:
-        for one in done:
-            try:
-                save_record(one)
-            except OutputProblem as problem:
-                show_note(f"not kept: {problem.message}")
-    if chosen["csv_file"] is not None:
-        write_bytes_atomic(chosen["csv_file"], records_csv(done), chosen["overwrite"])
+    try:
+        save_record(one)
+    except OutputProblem as problem:
+        show_note(f"not kept: {problem.message}")
 
 
 def _show_records(chosen: dict[str, Any]) -> None:

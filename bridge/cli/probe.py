@@ -50,7 +50,7 @@ _CAUTION = "Turn the synth down first, above all over headphones: test notes are
     default=127,
     show_default=True,
     metavar="N",
-    help="The synth's device ID, where it obeys no messages to all (127).",
+    help="The number that the synth answers to (device ID), where it obeys no messages to all (127).",
 )
 @click.option(
     "--synth-reply",
@@ -65,7 +65,7 @@ _CAUTION = "Turn the synth down first, above all over headphones: test notes are
     "--output",
     type=click.Path(path_type=Path),
     metavar="FILE.toml",
-    help="Where the profile goes  [default: among your own, where --synth NAME finds it]",
+    help="Where the profile goes, a text file  [default: among your own, where --synth NAME finds it]",
 )
 @overwrite_option
 @click.option("--yes", is_flag=True, help="Do not ask before the synth's tuning memory is overwritten.")

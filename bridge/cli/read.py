@@ -28,7 +28,10 @@ from bridge.cli.printing import show_note
 def read_command(
     file: Path, program: int | None, output: Path | None, all_keys: bool, as_json: bool, overwrite: bool
 ) -> None:
-    """Get a table back from FILE: a SysEx dump, a set-up MIDI file, a table description, JSON or CSV.
+    """Get a table back from FILE.
+
+    It may be what a synth sent of its tuning (SysEx: messages that change or tell its settings), a set-up MIDI file, a
+    table's description (a text file, .table.toml), JSON (for scripts) or CSV (for spreadsheets).
 
     \b
       stillbeat read open-d.dump.syx

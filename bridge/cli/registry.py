@@ -20,7 +20,10 @@ COMMANDS: Mapping[str, tuple[str, str]] = {
         "List the scales, guitars and synths that come along, with their sources.",
     ),
     "export": ("bridge.cli.export", "Write a table as files for synths, spreadsheets and scripts."),
-    "read": ("bridge.cli.read", "Get a table back from a SysEx file, a set-up file or a table file."),
+    "read": (
+        "bridge.cli.read",
+        "Get a table back from what a synth sent (.syx), a set-up file or a table file.",
+    ),
     "retune": ("bridge.cli.retune", "Retune a backing track (a MIDI file) for a synth."),
     "chart": ("bridge.cli.chart", "Name the chords of a piece, what is off in each, and what cures it."),
     "render": ("bridge.cli.render", "Play a MIDI file into a WAV file with the built-in tone generator."),

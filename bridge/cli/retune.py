@@ -9,6 +9,7 @@ import click
 
 from bridge.cli.options import (
     chart_option,
+    equal_chords_option,
     follow_options,
     follow_request,
     method_option,
@@ -62,6 +63,7 @@ if TYPE_CHECKING:
     help="How long a released note may go on decaying before its channel is bent anew.",
 )
 @follow_options
+@equal_chords_option
 @chart_option
 @click.option(
     "--report",
@@ -69,7 +71,10 @@ if TYPE_CHECKING:
     help="Print which chords are off, and how nearly and at what cost notes are as the table has them.",
 )
 @click.option(
-    "--report-json", type=click.Path(path_type=Path), metavar="FILE", help="Write the same as JSON."
+    "--report-json",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Write the same for scripts, as JSON.",
 )
 @click.option("--equal", is_flag=True, help="For comparison: equal temperament through the same reference.")
 @table_options(argument=False)

@@ -21,6 +21,8 @@ _MOST_NOTICES = 10
 def session_command() -> None:
     """Prepare an evening: pieces, tables, tracks and synths in one folder.
 
+    The evening is described in a text file (TOML: an entry a line), which `new` begins and you fill in.
+
     \b
       stillbeat session new evening.toml --guitar open-d --reference D3=146.5 --synth fluidsynth --track song.mid
       stillbeat session check evening.toml
@@ -114,8 +116,9 @@ def build_command(
     \b
       stillbeat session build evening.toml -o evening-bundle --overwrite --reference D3-9c
 
-    Sending its SysEx files overwrites tuning programs in a synth's memory: save what is there first. Drones are
-    continuous sounds: start at a low level, above all over headphones.
+    Sending its SysEx files (.syx: messages that change a synth's settings) overwrites tuning programs in the synth's
+    memory: save what is there first. The session file is a text file. Drones are continuous sounds: start at a low
+    level, above all over headphones.
     """
     from bridge.cli.printing import progress_bar, show
     from bridge.jobs.session.build import build_session

@@ -2,17 +2,24 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from bridge.cli.options import overwrite_option, table_options, warn_doubt
+from bridge.cli.page import page_options, wants_page
 from bridge.tuning.drone_notes import USUAL, VOICE, VOICES
 
 if TYPE_CHECKING:
     from bridge.jobs.choose import TableRequest
     from bridge.jobs.sing import Song
+    from bridge.live.desk.typed import Command
+    from bridge.page.singing import PageOfSinger
+    from bridge.tuning.spec import TableSpec
     from bridge.tuning.tables import Table
 
 
@@ -49,6 +56,7 @@ if TYPE_CHECKING:
     help="Draw the pitch of a FILE in time against the pure lines.",
 )
 @overwrite_option
+@page_options
 @table_options(argument=False)
 def sing_command(request: TableRequest, **chosen: Any) -> None:
     """Sing, and see how far each note lies from pure; or have a recorded FILE told note by note.
@@ -78,6 +86,8 @@ def sing_command(request: TableRequest, **chosen: Any) -> None:
     for name, value in (("--device", "device"), ("--through", "through"), ("--lines", "lines")):
         if chosen[value] and file is not None:
             raise click.UsageError(f"{name} is for singing live, without a FILE")
+    if file is not None and wants_page(chosen):
+        raise click.UsageError("--page is for singing live, without a FILE; a FILE is drawn by --picture")
     spec, tuned = choose_tuned(request)
     warn_doubt(spec.doubt)
     table = build_table(spec) if tuned is None else table_as_tuned(tuned, spec)
@@ -94,7 +104,22 @@ def sing_command(request: TableRequest, **chosen: Any) -> None:
         device=chosen["device"],
         through=chosen["through"],
         lines=chosen["lines"],
+        page=partial(_page, table, spec, chosen) if wants_page(chosen) else None,
     )
+
+
+@contextmanager
+def _page(
+    table: Table, spec: TableSpec, chosen: dict[str, Any], command: Callable[[Command], None]
+) -> Iterator[tuple[PageOfSinger, list[str]]]:
+    from bridge.cli.page import show_addresses
+    from bridge.page.addresses import code_lines
+    from bridge.page.singing import page_of_singer, stand_of_singer
+
+    stand, lan = stand_of_singer(table, spec, chosen["voice"]), chosen["page_lan"]
+    with page_of_singer(stand, command, chosen["page_port"] or 0, lan) as (watcher, page):
+        show_addresses(page.addresses, lan)
+        yield watcher, page.addresses.lines()[:2] + (code_lines(page.addresses.act) if lan else [])
 
 
 def _from_file(file: Path, table: Table, keys: tuple[int, ...], chosen: dict[str, Any]) -> None:

@@ -34,7 +34,7 @@ def table_command(
 ) -> None:
     """Show the pitch of every note of a table.
 
-    TABLE is a name, or a NAME.table.toml file; without one, say --guitar or --tonic.
+    TABLE is a name, or a text file NAME.table.toml; without one, say --guitar or --tonic.
 
     \b
       stillbeat table --guitar open-d --reference D3=146.5
@@ -80,7 +80,8 @@ def table_command(
 
             print_as_tuned(tuned, table)
         show()
-        show("ratio: to the reference; equal: equal temperament at A4 = 440 Hz")
+        show("above tonic, to reference: ratios; equal: equal temperament at A4 = 440 Hz")
+        show("MIDI: the number of the key")
 
 
 def _print_heading(table: Table) -> None:
@@ -122,18 +123,20 @@ def _print_keys(table: Table, keys: range) -> None:
     deviations = table.cents_from_equal
     rows = []
     for key in keys:
-        ratio = table.ratios[key]
+        ratio, above = table.ratios[key], table.ratios_above_tonic[key]
         rows.append(
             (
                 table.note(key),
                 table.degrees[key] or "",
+                format_ratio(above) if above is not None else "",
                 format_ratio(ratio) if ratio is not None else "",
                 hertz(float(table.hz[key])),
                 cents(float(deviations[key]), 2),
                 str(key),
             )
         )
-    show_table(("note", "degree", "ratio", "Hz", "cents from equal", "MIDI key"), rows, left=(0, 1))
+    headings = (*("note", "degree", "above tonic", "to reference"), *("Hz", "cents from equal", "MIDI"))
+    show_table(headings, rows, left=(0, 1))
 
 
 def _print_strings(table: Table) -> None:
@@ -155,7 +158,7 @@ def _print_strings(table: Table) -> None:
         for string in table.strings
     ]
     show_table(
-        ("string", "note", "ratio", "Hz", "cents from equal", "cents from table"),
+        ("string", "note", "to reference", "Hz", "cents from equal", "cents from table"),
         rows,
         left=(0, 1),
     )

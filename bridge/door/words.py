@@ -83,6 +83,7 @@ class RetuneWords(TableWords, total=False):
     pinned: str | None
     moves: str | None
     natural_sevenths: bool
+    equal_chords: bool
     chart: str | None
 
 

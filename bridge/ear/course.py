@@ -49,8 +49,6 @@ class Course:
         How many trials.
     seed : int
         The same seed and the same answers give the same trials.
-    begins_cents : float, optional
-        Where it begins.
     """
 
     def __init__(
@@ -59,14 +57,13 @@ class Course:
         sounds: Sequence[Sound],
         count: int = TRIALS,
         seed: int = 0,
-        begins_cents: float | None = None,
     ) -> None:
         self.exercise = exercise
         self.sounds = tuple(sounds)
         self.count = count
         self.marked: list[Marked] = []
         self._trials = Trials(exercise, sounds, count, np.random.default_rng(seed))
-        self._stairs = Staircase(begins_cents or BEGINS_CENTS[exercise], LEAST_CENTS, MOST_CENTS)
+        self._stairs = Staircase(BEGINS_CENTS[exercise], LEAST_CENTS, MOST_CENTS)
         self._trial: Trial | None = None
 
     @property

@@ -72,11 +72,6 @@ class Threshold:
     lapses: float  # share of answers that seem to have been given without listening
     trials: int
 
-    @property
-    def sure(self) -> bool:
-        """Whether the interval is narrow enough to compare one day with another: within a factor of four."""
-        return self.high_cents <= 4 * self.low_cents
-
 
 @cache
 def _grid() -> tuple[Floats, Floats, Floats, Floats]:

@@ -37,9 +37,13 @@ class LeftOff:
     """Title of the piece, and the section as it is shown."""
     number: int
     """Which of the tables, from 1."""
+    chord: int = 0
+    """Which chord of its chart, from 0."""
     equal: bool = False
     trim_cents: float = 0.0
     drone_on: bool = False
+    drone_volume: int | None = None
+    """How loud it was meant to be, in hundredths; None: as usual."""
     key: int | None = None
     hz: float = 0.0
     """The reference as it was last heard: its MIDI key, and its frequency without the trim; None: as in the file."""
@@ -91,7 +95,13 @@ class LeftOffFile:
         """Return what a run left that did not leave; None where there is nothing, or nothing that makes sense."""
         try:
             left = msgspec.json.decode(read_bytes(self.path, _MOST_BYTES), type=LeftOff)
-            sound = left.schema == _SCHEMA and left.number >= 1 and abs(left.trim_cents) <= MOST_TRIM_CENTS
+            sound = (
+                left.schema == _SCHEMA
+                and left.number >= 1
+                and left.chord >= 0
+                and abs(left.trim_cents) <= MOST_TRIM_CENTS
+            )
+            sound = sound and (left.drone_volume is None or 0 <= left.drone_volume <= 100)
             if left.key is not None:
                 sound = sound and 0 <= left.key <= 127 and 1.0 <= left.hz <= 30000.0
         except (StillbeatError, msgspec.DecodeError, OverflowError):

@@ -136,6 +136,8 @@ class Snapshot:
     chart_now: str = ""
     chart_next: str = ""
     """Which chord of a chart is now, and which comes next; empty without a chart."""
+    chart_at: int = 0
+    """Which chord of the chart is now, from 0."""
     sounding: tuple[NoteShown, ...] = ()
     beats: str = ""
     """How fast the drone, or else the lowest note, and the highest one beat."""

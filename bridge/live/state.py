@@ -146,6 +146,22 @@ class State:
     """Where in the backing or the lesson it is."""
     bar: int | None = None
 
+    @property
+    def held_notes(self) -> tuple[Sounding, ...]:
+        """Notes of the drone that is held beside the playing."""
+        held = self.held
+        if held is None:
+            return ()
+        return tuple(
+            note for note in self.sounding if note.channel in held.channels and note.key in held.keys
+        )
+
+    @property
+    def played(self) -> tuple[Sounding, ...]:
+        """Notes that somebody plays, the drone's aside."""
+        under = set(self.held_notes)
+        return tuple(note for note in self.sounding if note not in under)
+
     def silent(self) -> State:
         """Return the same with nothing that sounds: what was played to is gone."""
         held = None if self.held is None else replace(self.held, keys=(), level=0.0)

@@ -7,6 +7,7 @@ from typing import Literal, TypeAlias
 import msgspec
 
 from bridge.engine.play.controls import TRIM_STEP_CENTS, VOLUME_STEP, Action
+from bridge.live.desk.sung_drone import DEGREES
 from bridge.live.desk.typed import Command
 from bridge.live.practise.keys import MOST_MOVE_CENTS
 
@@ -35,6 +36,7 @@ Name: TypeAlias = Literal[
     "silence",
     "chord",
     "tuner",
+    "degree",
     "first",
     "second",
     "wide",
@@ -101,6 +103,8 @@ def command_of(name: str, number: float) -> Command | None:
     """Return what an action means at the desk; None for one that means nothing there."""
     if name in ("table", "piece", "mute"):
         return Action(name, int(number)) if 1 <= number <= 128 else None
+    if name == "degree":
+        return f"degree {int(number)}" if number in DEGREES else None
     return _PLAIN.get(name)
 
 
@@ -136,6 +140,8 @@ def actions_of(
         return ("tuner",)
     if command == "tune":
         return ()
+    if command == "sing":
+        return ("degree", "drone")
     if command == "practise":
         return PRACTISE
     asked: list[str] = ["silence", "equal", "trim-up", "trim-down", "untrim", "chord"]

@@ -8,13 +8,14 @@ from typing import Literal, TypeAlias
 import msgspec
 
 from bridge.engine.play.tables import PlayTable
+from bridge.live.desk.singer import SingerSeen
 from bridge.live.desk.tuner import TunerSeen
 from bridge.live.practise.seen import PractiseSeen
 from bridge.live.snapshot import Snapshot
 from bridge.tuning.spec import TableSpec
 from bridge.tuning.strings.aims import StringAim
 
-Command: TypeAlias = Literal["play", "drone", "tune", "practise", "page"]
+Command: TypeAlias = Literal["play", "drone", "tune", "sing", "practise", "page"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -35,6 +36,10 @@ class Stand:
     aims: tuple[StringAim, ...] = ()
     """What the strings are tuned to; empty where nobody listens to them."""
     reference_string: int = 0
+    pure: tuple[tuple[float, str], ...] = ()
+    """What a voice is set against: Hz and name of the table's notes."""
+    sung_degrees: tuple[str, ...] = ()
+    """The notes of a drone that are brought in one by one."""
     last_bar: int | None = None
     """Of the track."""
 
@@ -69,6 +74,14 @@ class ShowTuner(msgspec.Struct, frozen=True, tag=True):
     reference_string: int = 0
 
 
+class ShowSinger(msgspec.Struct, frozen=True, tag=True):
+    """What is sung now."""
+
+    seen: SingerSeen
+    line: tuple[tuple[float, float], ...] = ()
+    """The pitch of the last seconds: how long ago, and Hz; 0 Hz where it breaks."""
+
+
 class ShowPractise(msgspec.Struct, frozen=True, tag=True):
     """How practising stands now."""
 
@@ -79,7 +92,7 @@ class Leave(msgspec.Struct, frozen=True, tag=True):
     """Say goodbye to the browsers, and end."""
 
 
-ToPage: TypeAlias = Serve | Show | ShowTuner | ShowPractise | Leave
+ToPage: TypeAlias = Serve | Show | ShowTuner | ShowSinger | ShowPractise | Leave
 
 
 class Serving(msgspec.Struct, frozen=True, tag=True):

@@ -15,7 +15,18 @@ from typing import TYPE_CHECKING, Any
 
 from bridge.children import own_output
 from bridge.live.frames import FrameReader, FrameWriter
-from bridge.page.frames import Alive, Leave, Refused, Serve, Serving, Show, ShowPractise, ShowTuner, ToPage
+from bridge.page.frames import (
+    Alive,
+    Leave,
+    Refused,
+    Serve,
+    Serving,
+    Show,
+    ShowPractise,
+    ShowSinger,
+    ShowTuner,
+    ToPage,
+)
 
 if TYPE_CHECKING:
     from bridge.page.stream import Hub
@@ -53,7 +64,7 @@ async def _serve(serve: Serve, reader: FrameReader[ToPage], writer: FrameWriter)
 
     guard = Guard(serve.lan, serve.look, serve.act, serve.token)
     # Alone, nothing is shown again and again: then the server itself is the program.
-    hub = Hub() if serve.stand.command in ("play", "drone") else Hub(stale_s=float("inf"))
+    hub = Hub() if serve.stand.command in ("play", "drone", "sing") else Hub(stale_s=float("inf"))
     app = make_app(Doings(serve.stand, hub, guard, serve.token, writer.put))
     try:
         listening = bind(serve.port, serve.lan)
@@ -89,6 +100,7 @@ def _read(
 ) -> None:
     """Take what is told, in a thread of its own."""
     from bridge.page.seen import Shower, practise_shown
+    from bridge.page.singing import sung_shown
 
     shower = Shower(serve.stand)
 
@@ -106,6 +118,8 @@ def _read(
                     loop.call_soon_threadsafe(put, "seen", shower.shown(snapshot))
                 case ShowTuner() as told:
                     loop.call_soon_threadsafe(put, "tuner", shower.tuner(told))
+                case ShowSinger() as told:
+                    loop.call_soon_threadsafe(put, "sung", sung_shown(told, serve.stand.pure))
                 case ShowPractise(seen):
                     loop.call_soon_threadsafe(put, "practise", practise_shown(seen))
                 case Leave():

@@ -53,6 +53,7 @@ def stand_shown(stand: Stand) -> dict[str, Any]:
         "strings": _strings(stand),
         "frets": stand.spec.guitar.frets if stand.spec is not None and stand.spec.guitar is not None else 0,
         "tuner": _aims_shown(stand.aims),
+        "sung": list(stand.sung_degrees),
     }
 
 
@@ -288,6 +289,20 @@ class Shower:
         }
 
 
+def practise_shown(seen: PractiseSeen) -> dict[str, Any]:
+    """Return what the view of practising shows."""
+    return {
+        "what": seen.what,
+        "title": seen.title,
+        "about": seen.about,
+        "place": seen.place,
+        "large": seen.large,
+        "ask": seen.ask,
+        "waits": list(seen.waits),
+        "said": list(seen.said[-_MOST_SAID:]),
+    }
+
+
 def _track(seen: Snapshot) -> dict[str, Any] | None:
     """Where a track is, and who plays in it."""
     track = seen.track
@@ -300,20 +315,6 @@ def _track(seen: Snapshot) -> dict[str, Any] | None:
         "paused": track.paused,
         "countIn": track.count_in,
         "parts": [{"name": part.name, "muted": part.muted} for part in track.parts],
-    }
-
-
-def practise_shown(seen: PractiseSeen) -> dict[str, Any]:
-    """Return what the view of practising shows."""
-    return {
-        "what": seen.what,
-        "title": seen.title,
-        "about": seen.about,
-        "place": seen.place,
-        "large": seen.large,
-        "ask": seen.ask,
-        "waits": list(seen.waits),
-        "said": list(seen.said[-_MOST_SAID:]),
     }
 
 

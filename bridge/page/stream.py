@@ -4,7 +4,7 @@ Nothing piles up. A browser that is slow gets what is newest when it takes somet
 for `STALL_S` is let go, and comes back when it is awake. All of it runs in one thread, that of the event loop.
 
 Format (WHATWG HTML, server-sent events): ``event: NAME``, ``data: JSON``, an empty line. Names: ``stand`` (what stays
-the same), ``seen``, ``chords``, ``tuner``, ``practise``, ``beat`` and, when the program leaves, ``bye``.
+the same), ``seen``, ``chords``, ``tuner``, ``sung``, ``practise``, ``beat`` and, when the program leaves, ``bye``.
 """
 
 from __future__ import annotations

@@ -34,9 +34,6 @@ LOUD = 0.09
 PLUCKED = 0.45
 """A plucked second is so much softer on the whole: most of it is loud in its beginning alone."""
 
-PEAK = 0.45
-"""No sample of a trial is higher."""
-
 BEND_SEMITONES = 2
 VELOCITY = 90
 

@@ -2,9 +2,10 @@
 
 Conventions
 -----------
-The JSON form is a contract: its entries are only ever added to. Frequencies are in Hz, ratios texts such as
-``"5/4"`` to the reference as fretted, notes ASCII and spelled by the tonic, cents against equal temperament at
-A4 = 440 Hz; what does not exist is null in JSON and an empty cell in CSV.
+The JSON form is a contract: its entries are only ever added to. Frequencies are in Hz. Ratios are texts such as
+``"5/4"``, and their names say to what: ``ratio_to_reference`` to the reference as fretted, ``ratio_above_tonic`` to the
+tonic at or below the note; ``ratio`` is the older name of the first, and stays in JSON. Notes are ASCII and spelled by
+the tonic, cents against equal temperament at A4 = 440 Hz; what does not exist is null in JSON and an empty cell in CSV.
 """
 
 from __future__ import annotations
@@ -26,8 +27,9 @@ def table_to_json(table: Table) -> dict[str, Any]:
 
     It has ``schema`` (1); ``home``; ``tonic`` as it sounds; ``fret``; ``slide``, only if there is one;
     ``reference`` of the open strings (``note``, ``hz``); ``keys``, 128 of ``key``, ``note``, ``hz``,
-    ``degree``, ``ratio``, ``cents_from_equal``; ``strings``, only with a guitar, from the last to the first:
-    ``string``, ``note``, ``hz``, ``ratio``, ``cents_from_equal``, ``cents_from_table``.
+    ``degree``, ``ratio``, ``ratio_to_reference``, ``ratio_above_tonic``, ``cents_from_equal``; ``strings``, only with a
+    guitar, from the last to the first: ``string``, ``note``, ``hz``, ``ratio``, ``ratio_to_reference``,
+    ``cents_from_equal``, ``cents_from_table``.
     """
     form: dict[str, Any] = {"schema": SCHEMA, "home": table.home, "tonic": table.tonic, "fret": table.fret}
     if table.slide != 1:
@@ -40,6 +42,8 @@ def table_to_json(table: Table) -> dict[str, Any]:
             "hz": float(table.hz[key]),
             "degree": table.degrees[key],
             "ratio": _ratio(table.ratios[key]),
+            "ratio_to_reference": _ratio(table.ratios[key]),
+            "ratio_above_tonic": _ratio(table.ratios_above_tonic[key]),
             "cents_from_equal": float(table.cents_from_equal[key]),
         }
         for key in range(KEYS)
@@ -51,6 +55,7 @@ def table_to_json(table: Table) -> dict[str, Any]:
                 "note": string.note,
                 "hz": string.hz,
                 "ratio": _ratio(string.ratio),
+                "ratio_to_reference": _ratio(string.ratio),
                 "cents_from_equal": string.cents_from_equal,
                 "cents_from_table": string.cents_from_table,
             }
@@ -62,11 +67,14 @@ def table_to_json(table: Table) -> dict[str, Any]:
 def table_to_csv(table: Table) -> str:
     """Return a table as CSV: a line of headings and a line for each of the 128 keys.
 
-    Columns are ``key,note,hz,degree,ratio,cents_from_equal``; Hz with all the digits that a float64 needs.
+    Columns are ``key,note,hz,degree,ratio_to_reference,ratio_above_tonic,cents_from_equal``; Hz with all the digits
+    that a float64 needs.
     """
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(["key", "note", "hz", "degree", "ratio", "cents_from_equal"])
+    writer.writerow(
+        ["key", "note", "hz", "degree", "ratio_to_reference", "ratio_above_tonic", "cents_from_equal"]
+    )
     for key in range(KEYS):
         writer.writerow(
             [
@@ -75,6 +83,7 @@ def table_to_csv(table: Table) -> str:
                 repr(float(table.hz[key])),
                 table.degrees[key] or "",
                 _ratio(table.ratios[key]) or "",
+                _ratio(table.ratios_above_tonic[key]) or "",
                 f"{table.cents_from_equal[key]:.6f}",
             ]
         )

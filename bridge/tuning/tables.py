@@ -98,6 +98,16 @@ class Table:
         cents.setflags(write=False)
         return cents
 
+    @cached_property
+    def ratios_above_tonic(self) -> tuple[Fraction | None, ...]:
+        """Exact ratio of every key to the tonic at or below it; None where one has none, or none is below."""
+        tonic_class = (self.spec.tonic_class + self.shift_semitones) % 12
+        bases = (key - (key - tonic_class) % 12 for key in range(KEYS))
+        pairs = (
+            (self.ratios[key], self.ratios[base] if base >= 0 else None) for key, base in enumerate(bases)
+        )
+        return tuple(None if one is None or base is None else one / base for one, base in pairs)
+
     @property
     def shift_semitones(self) -> int:
         """Keys by which fret and slide move the table."""

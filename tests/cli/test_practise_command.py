@@ -8,8 +8,10 @@ from pathlib import Path
 import pytest
 
 from bridge.cli import main
+from bridge.ear.course import Course
 from bridge.jobs.choose import TableRequest
-from bridge.jobs.practise import PractiseRequest, assignments
+from bridge.jobs.practise import Assignment, PractiseRequest, assignments, course_record
+from bridge.live.practise.run import Leaving
 from bridge.store.practice.records import Given, Kept, Record, save_record
 
 NOWHERE = ("--device", "no such sound card")
@@ -71,6 +73,37 @@ def test_what_is_refused(
     assert says in err
     assert err.strip().splitlines()[-1].startswith(("stillbeat: ", "note: "))
     assert not (home / "data").exists() or not list((home / "data").rglob("*.json"))
+
+
+def test_whoever_leaves_in_the_second_exercise_is_told_the_first_once_and_has_it_kept(
+    capsys: pytest.CaptureFixture[str], home: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    begun: list[str] = []
+
+    def one(practice: object, assignment: Assignment, chosen: object, seed: int, done: list[Record]) -> None:
+        begun.append(assignment.what)
+        if len(begun) == 2:
+            raise Leaving
+        course = Course("still", assignment.sounds, 24, seed)
+        while not course.over:
+            course.answer(course.trial.answer)
+        done.append(course_record(assignment, course, "2026-05-04T18:30:00", "sound card", seed))
+
+    monkeypatch.setattr("bridge.cli.practise._one", one)
+    (home / "week.toml").write_text(
+        'schema = 1\nguitar = "open-d"\n[[exercise]]\nwhat = "still"\n[[exercise]]\nwhat = "wide"\n'
+        '[[exercise]]\nwhat = "tune"\n'
+    )
+    out = run(capsys, "--list", "week.toml", "--csv", "week.csv", "--lines")
+    assert begun == ["still", "wide"]
+    assert out.count("your threshold for fifth D3-A3") == 1
+    assert "wide or narrow" not in out
+    assert len(list((home / "data").rglob("*.json"))) == 1
+    begun.clear()
+    out = run(capsys, "--list", "week.toml", "--no-record", "--lines")
+    assert "your threshold" in out
+    assert len(list((home / "data").rglob("*.json"))) == 1
+    assert (home / "week.csv").read_text().count("\n") == 26  # headings, 24 trials, the threshold
 
 
 def test_records_are_shown_and_written_as_csv(capsys: pytest.CaptureFixture[str], home: Path) -> None:

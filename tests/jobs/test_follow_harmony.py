@@ -298,3 +298,27 @@ def test_notes_that_left_the_table_are_not_said_to_be_as_it_has_them(tmp_path: P
     assert not any("as the table has them" in line for line in followed.lines())
     plain, _ = retuned(tmp_path, source, spec, method, follow_harmony=None)
     assert not any("as the harmony wants them" in line for line in plain.lines())
+
+
+@pytest.mark.parametrize(("name", "off"), [("augmented", 400 - 386.314), ("diminished", 315.641 - 300)])
+def test_chords_that_nothing_makes_pure_are_kept_equal_where_that_is_asked_for(
+    tmp_path: Path, name: str, off: float
+) -> None:
+    source, spec = write_piece(tmp_path, name), spec_of(name)
+    plain, before = retuned(tmp_path, source, spec, "note")
+    assert any("--equal-chords" in line for line in plain.told[0].lines()), "it is offered"
+    _, after = retuned(tmp_path, source, spec, "note", follow_harmony=FollowRequest(equal_chords=True))
+
+    def worst(notes: list[written.Sounding]) -> float:
+        """The worst third or sixth, from the file as it was written."""
+        found = 0.0
+        for one in notes:
+            for other in notes:
+                step = (other.key - one.key) % 12
+                if other.key > one.key and one.start_s == other.start_s and step in (3, 4, 8, 9):
+                    ratio = {3: 6 / 5, 4: 5 / 4, 8: 8 / 5, 9: 5 / 3}[step]
+                    found = max(found, abs((other.cents - one.cents) % 1200 - 1200 * math.log2(ratio)))
+        return found
+
+    assert worst(before) == pytest.approx(1200 * math.log2(128 / 125), abs=0.1)
+    assert worst(after) == pytest.approx(off, abs=0.1)

@@ -14,8 +14,7 @@ from bridge.errors import InputProblem
 from bridge.jobs.session.build import build_session
 from bridge.jobs.session.check import check_session
 from bridge.jobs.session.manifest import Manifest
-from bridge.jobs.session.retuning import Retuned
-from bridge.jobs.session.sheets import piece_sheet
+from bridge.jobs.session.pages import Sheets
 from bridge.jobs.session.verify import verify_session
 from bridge.sheet.html import sheet_html
 
@@ -140,7 +139,7 @@ def test_the_chords_of_a_chart_stand_on_the_sheet_whatever_their_kind(tmp_path: 
         encoding="utf-8",
     )
     plan = check_session(file).plan
-    sheet = piece_sheet(plan, plan.pieces[0], Manifest(), {}, Retuned())
+    sheet = Sheets(plan, Manifest()).piece(plan.pieces[0])
     assert sheet.tables[0].chords == names
     text = sheet_html([sheet])
     assert [name for name in names if name in text] == list(names)

@@ -14,6 +14,7 @@ from fractions import Fraction
 from pathlib import Path
 
 import pytest
+from jobs.test_follow_harmony import retuned, write_piece
 from live.test_harmony_live import D3_HZ, FOLLOW, METHODS, Playing, by_options, seen
 from live.test_live_player import Stage
 from live.test_live_prepare import OPEN_D, ask
@@ -23,6 +24,7 @@ from live.test_live_track import song
 from bridge.engine.play.chart_drone import CHORD_FADE_S
 from bridge.engine.play.controls import Action, Controls, parse_foot
 from bridge.errors import MethodProblem, ValueProblem
+from bridge.jobs.choose import TableRequest, choose_table
 from bridge.jobs.drone import DroneRequest
 from bridge.jobs.harmony.charts import chart_from
 from bridge.live import frames
@@ -144,8 +146,15 @@ def test_the_bars_of_a_track_lead(stage: Stage, tmp_path: Path) -> None:
     assert chart is not None
     bars = plan.backing.bars_s if plan.backing is not None else ()
     second, third = bars[1], bars[2]
-    assert [step.name for step in chart.steps] == ["D", "G", "Em", "G", "(no chart)"]
-    assert chart.starts_s == pytest.approx((0.0, second, (second + third) / 2, third, bars[3]))
+    begins: list[tuple[str, float]] = []
+    for step, at_s in zip(
+        chart.steps, chart.starts_s, strict=True
+    ):  # where the track asks for it in finer steps
+        if not begins or begins[-1][0] != step.name:
+            begins.append((step.name, at_s))
+    assert [name for name, _ in begins] == ["D", "G", "Em", "G", "(no chart)"]
+    wanted = (0.0, second, (second + third) / 2, third, bars[3])
+    assert [at_s for _, at_s in begins] == pytest.approx(wanted)
     played = Playing(stage, plan)
     start_s = stage.now_s
     found = []
@@ -545,3 +554,66 @@ def test_a_page_offers_to_follow_and_to_go_on_only_where_that_is_possible() -> N
     assert offered("--chart", SONG) & more == {"next-chord", "previous-chord"}
     assert offered("--chart", SONG, "--drone", "1,5") & more == {"next-chord", "previous-chord"}
     assert offered("--chart", SONG, "--follow-harmony") & more == more
+
+
+# ---- a track that is known
+
+
+def struck(stage: Stage, played: Playing, until_s: float) -> list[tuple[int, float]]:
+    """Let a track play; return every note that is struck and its pitch in cents above C-1, in order."""
+    found: list[tuple[int, float]] = []
+    at = 0
+    end_s = stage.now_s + until_s
+    while stage.now_s < end_s:
+        stage.now_s = min(max(played.player.next_s, stage.now_s + 1e-4), end_s)
+        played.player.tick()
+        for data in stage.box.received[at:]:
+            if data[0] & 0xF0 == 0x90 and data[2]:
+                found.append((data[1], 100 * stage.box.paper.pitch(data[0] & 15, data[1])))
+        at = len(stage.box.received)
+    return found
+
+
+@pytest.mark.parametrize("name", ["pump-x4", "ii-held-V", "to-V-and-back", "pump-tied"])
+def test_a_track_that_plays_has_the_pitches_of_the_same_file_written(
+    stage: Stage, tmp_path: Path, name: str
+) -> None:
+    # On the spot nobody could know that D of chord ii is held into V, where it must be 9/8.
+    source = write_piece(tmp_path, name)
+    table = TableRequest(tonic="C")
+    ask_for = {"table": table, "song": SongRequest(source, 0), "synth": METHODS["note"], "method": "note"}
+    prepared = prepare(ask(follow_harmony=FOLLOW, **ask_for))
+    assert any("of the held thirds" in one for one in prepared.notices)
+    played = Playing(stage, prepared.plan)
+    length_s = prepared.plan.backing.length_s if prepared.plan.backing is not None else 0.0
+    found = struck(stage, played, length_s + 1.0)
+    _, written_notes = retuned(tmp_path, source, choose_table(table), "note")
+    wanted = sorted((round(note.start_s, 3), note.key, note.cents) for note in written_notes)
+    assert len(found) == len(wanted) > 10
+    by_key: dict[int, list[float]] = {}
+    for _, key, cents in wanted:
+        by_key.setdefault(key, []).append(cents)
+    for key, cents in found:
+        assert cents == pytest.approx(by_key[key].pop(0), abs=0.05)
+
+
+def test_a_keyboard_beside_a_track_sounds_at_once_and_goes_with_it(stage: Stage, tmp_path: Path) -> None:
+    source = write_piece(tmp_path, "pump-x4")  # I vi ii V, two seconds each
+    prepared = prepare(
+        ask(
+            table=TableRequest(tonic="C"),
+            song=SongRequest(source, 0),
+            synth=METHODS["note"],
+            method="note",
+            follow_harmony=FOLLOW,
+        )
+    )
+    played = Playing(stage, prepared.plan)
+    struck(stage, played, 4.5)  # D minor sounds
+    before = len(stage.notes())
+    stage.keys.play(bytes((0x93, parse_note("D6"), 80)))
+    assert stage.notes()[before:] == [bytes((0x93, parse_note("D6"), 80))], "in the same moment"
+    low = stage.box.paper.pitch(0, parse_note("D3"))
+    assert stage.box.paper.pitch(3, parse_note("D6")) - low == pytest.approx(36.0, abs=5e-4)
+    third = stage.box.paper.pitch(0, parse_note("F4")) - low
+    assert 100 * third == pytest.approx(1200 + 1200 * math.log2(6 / 5), abs=0.05)

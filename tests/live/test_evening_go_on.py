@@ -36,8 +36,10 @@ LEFT = LeftOff(
     piece="Slate Roof Blues",
     section="bar 9, Turnaround",
     number=13,
+    chord=3,
     trim_cents=1.5,
     drone_on=True,
+    drone_volume=40,
     key=50,
     hz=D3 * 2 ** (8 / 1200),
 )
@@ -67,7 +69,11 @@ def test_it_goes_on_at_the_section_with_the_reference_that_was_heard() -> None:
     prepared = go_on(again(), LEFT)
     plan = prepared.plan
     assert plan.kept == Kept(13, None, False, 1.5)
+    assert plan.chord == 3
+    assert go_on(again(), replace(LEFT, section="bar 40")).plan.chord == 0, "that section is gone"
     assert drone_sounds(plan)
+    assert plan.drone is not None
+    assert plan.drone.volume == 40, "as loud as it was, and no louder"
     assert plan.tables[12].hz[50] == pytest.approx(D3 * 2 ** (8 / 1200))
     assert any("8.0 cents higher than in the file" in notice for notice in prepared.notices)
     assert prepared.listening is not None
@@ -129,6 +135,8 @@ def test_the_file_comes_back_as_it_was_and_nonsense_as_nothing(file: LeftOffFile
         good.replace(b'"number":13', b'"number":"13"'),
         good.replace(b'"trim_cents":1.5', b'"trim_cents":1e9'),
         good.replace(b'"key":50', b'"key":500'),
+        good.replace(b'"chord":3', b'"chord":-3'),
+        good.replace(b'"drone_volume":40', b'"drone_volume":400'),
         good.replace(b'"schema":1', b'"schema":2'),
         b" " * (1 << 17) + good,
     ):
@@ -182,12 +190,14 @@ def test_the_book_is_kept_once_something_has_changed(file: LeftOffFile) -> None:
     assert not book.used
     book = Book(file, None, False)
     book.show(seen())
-    book.show(seen(number=2, section="bar 6", at_s=1002.0, drone=DroneShown("waiting")))
-    book.show(seen(number=2, section="bar 6", at_s=1003.0))
+    book.show(seen(number=2, section="bar 6", at_s=1002.0, drone=DroneShown("waiting"), drone_volume=30))
+    book.show(seen(number=2, section="bar 6", at_s=1003.0, drone_volume=30))
+    book.show(seen(number=2, section="bar 6", at_s=1004.0, drone_volume=30, chart_at=5))
     book.close()
     left = file.read()
     assert left is not None
-    assert (left.number, left.section, left.drone_on, left.key, left.at_s) == (2, "bar 6", True, None, 1002.0)
+    assert (left.number, left.section, left.key, left.at_s) == (2, "bar 6", None, 1004.0)
+    assert (left.drone_on, left.drone_volume, left.chord) == (True, 30, 5)
     assert book.used
 
 

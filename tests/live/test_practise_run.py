@@ -281,13 +281,15 @@ class Recorded:
 @pytest.mark.slow
 def test_what_is_sung_beside_the_drone_is_told_after_each_note() -> None:
     """Vowels with vibrato (`support.voices`), 12 cents flat and an octave higher, beside the drone 20 dB below."""
-    one = work("fifth", "third", what="sing")
+    one = work("fifth", "third", "octave", what="sing")
     rate, random = 44100, np.random.default_rng(4)
     drone_hz = one.targets[0].drone_hz
     quiet = np.zeros(rate)
     notes = [
         SungVoice(hz=one.targets[0].hz * 2 ** (-12 / 1200), vibrato_hz=5.5, vibrato_cents=30.0),
         SungVoice(hz=2 * one.targets[1].hz, vibrato_hz=0.0, vibrato_cents=0.0),
+        # Pure, where all its partials are the drone's: its end has to be noticed as well.
+        SungVoice(hz=one.targets[2].hz, vibrato_hz=5.5, vibrato_cents=25.0),
     ]
     sound = np.concatenate(
         [quiet, quiet, *(part for note in notes for part in (note.samples(2.2, rate, random), quiet))]
@@ -300,10 +302,11 @@ def test_what_is_sung_beside_the_drone_is_told_after_each_note() -> None:
     with practice() as doing:
         run_singing(doing, FakeSounder(), Recorded(sound, lambda: doing.take("quit")), one, sung, 0.5)
         said = doing._seen.said
-    assert [note.target.name for note in sung] == ["fifth", "third"]
+    assert [note.target.name for note in sung] == ["fifth", "third", "octave"]
     assert sung[0].cents == pytest.approx(-12.0, abs=3.0)
     assert sung[1].cents == pytest.approx(0.0, abs=3.0)
-    assert (sung[0].octaves, sung[1].octaves) == (0, 1)
+    assert sung[2].cents == pytest.approx(0.0, abs=3.0)
+    assert (sung[0].octaves, sung[1].octaves, sung[2].octaves) == (0, 1, 0)
     assert "a little flat" in said[0]
     assert "an octave higher: in tune" in said[1]
     assert told_note(sung[0]) == said[0]

@@ -42,7 +42,7 @@ def cents_from_equal(degree: str) -> float:
 
 
 def test_an_octave_as_figures() -> None:
-    rows = seen(sheet_html([open_d()])).table("ratio")
+    rows = seen(sheet_html([open_d()])).table("above tonic")
     assert [row[0] for row in rows] == list(DUODENE)
     for degree, note, ratio, cents, hz in rows:
         over, under = DUODENE[degree]
@@ -59,7 +59,7 @@ def test_an_octave_as_figures() -> None:
 
 def test_ratios_are_above_the_tonic_wherever_it_stands() -> None:
     of = spec(guitar="open-d", tonic="A")
-    rows = seen(sheet_html([PieceSheet("x", (TableSheet(build_table(of)),))])).table("ratio")
+    rows = seen(sheet_html([PieceSheet("x", (TableSheet(build_table(of)),))])).table("above tonic")
     assert [row[2] for row in rows] == [f"{over}/{under}" for over, under in DUODENE.values()]
     # A is taken from home: a pure fifth above D3, two octaves' worth of D below: 146.832 * 3/2 / 2 (derived).
     assert rows[0][1] == "A2"

@@ -17,9 +17,9 @@ from bridge.ear.sounds import Sound, find_sounds
 from bridge.ear.trials import Played
 from bridge.errors import ValueProblem
 from bridge.jobs.choose import TableRequest, choose_table
-from bridge.sound.trial import PEAK, TIMBRES, bend, loudness, nearest_key, strike, trial_sound
+from bridge.sound.device.mixer import CEILING
+from bridge.sound.trial import TIMBRES, bend, loudness, nearest_key, strike, trial_sound
 from bridge.tuning.tables import build_table
-from bridge.wire.bend import bend_cents
 
 RATE = 44100
 D3 = 146.5
@@ -71,7 +71,7 @@ def test_all_are_equally_loud_and_long_and_have_room_above(timbre: str) -> None:
             sound = trial_sound(played, timbre, 1.5, RATE, level=0.5)
             assert sound.size == round(1.5 * RATE)
             assert math.sqrt(np.mean(sound**2)) == pytest.approx(0.5 * loudness(timbre, 1.5))
-            assert np.abs(sound).max() < 0.5 * PEAK
+            assert np.abs(sound).max() < 0.5 * CEILING
             assert abs(sound[0]) < 1e-6
             assert abs(sound[-1]) < 1e-4
         course.answer("first")
@@ -91,9 +91,10 @@ def test_what_cannot_be_is_refused() -> None:
 
 
 def test_the_same_notes_as_midi() -> None:
+    """MIDI 1.0: 14 bits, the lower seven first, 8192 in the middle, over two semitones either way."""
     bent, struck = strike(3, 150.0)
     assert struck[:2] == bytes((0x92, nearest_key(150.0)))
-    sent = 440.0 * 2 ** ((struck[1] - 69) / 12 + bend_cents(bent[1] | bent[2] << 7, 2) / 1200)
+    sent = 440.0 * 2 ** ((struck[1] - 69) / 12 + 200 * ((bent[1] | bent[2] << 7) - 8192) / 8192 / 1200)
     assert abs(measure.cents(sent, 150.0)) < 0.0123
     assert bend(3, 150.0, struck[1]) == bent
 
@@ -138,3 +139,22 @@ def test_who_hears_only_loudness_timbre_or_duration_is_right_by_chance(timbre: s
             hits = int(np.sum(taken == first))
             # 200 trials: the standard error is 7.1.
             assert abs(hits - 100) < 3.2 * 7.1, f"{of.__name__}: {hits} of 200"
+
+
+@pytest.mark.slow
+def test_who_hears_only_loudness_or_timbre_does_not_tell_wide_from_narrow() -> None:
+    """Each property above its usual value is taken for wide; at the mistuning where runs begin, 40 cents."""
+    random = np.random.default_rng(5)
+    trials = []
+    for seed in range(6):
+        course = Course("wide", find("fifth"), seed=seed)
+        while not course.over:
+            trials.append(course.trial)
+            course.answer(("wide", "narrow")[int(random.integers(2))])
+    sounds = [trial_sound(trial.played[0], "steady", 0.6, RATE) for trial in trials]
+    wide = np.array([trial.answer == "wide" for trial in trials])
+    for of in (_loudness, _brightness, _duration):
+        values = np.array([of(sound) for sound in sounds])
+        hits = int(np.sum((values > np.median(values)) == wide))
+        # 300 trials: the standard error is 8.7.
+        assert abs(hits - 150) < 3.2 * 8.7, f"{of.__name__}: {hits} of 300"

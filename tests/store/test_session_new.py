@@ -13,11 +13,14 @@ from bridge.jobs.session.start import new_session
 from bridge.store.session.new import new_session_text
 from bridge.store.session.reading import session_from_toml
 
+EMPTY_MIDI = b"MThd\0\0\0\6\0\0\0\1\1\xe0MTrk\0\0\0\4\0\xff\x2f\0"
+"""A Standard MIDI File of one track that ends at once (RP-001)."""
+
 
 def test_it_reads_back_with_what_was_given(tmp_path: Path) -> None:
     (tmp_path / "tracks").mkdir()
     for name in ("two_strings-down.mid", "two strings down.mid"):
-        (tmp_path / "tracks" / name).write_bytes(b"MThd")
+        (tmp_path / "tracks" / name).write_bytes(EMPTY_MIDI)
     session = new_session(
         tmp_path / "friday-lesson.toml",
         guitar="open-g",

@@ -33,6 +33,8 @@ def test_the_form_of_open_d():
         "hz": 183.125,
         "degree": "3",
         "ratio": "5/4",
+        "ratio_to_reference": "5/4",
+        "ratio_above_tonic": "5/4",
         "cents_from_equal": pytest.approx(-17.61, abs=0.005),
     }
     assert form["keys"][50]["ratio"] == "1/1"
@@ -43,6 +45,7 @@ def test_the_form_of_open_d():
         "note": "D2",
         "hz": 73.25,
         "ratio": "1/2",
+        "ratio_to_reference": "1/2",
         "cents_from_equal": pytest.approx(-3.923, abs=0.0006),
         "cents_from_table": 0.0,
     }
@@ -64,7 +67,8 @@ def test_without_guitar_and_without_ratios():
     form = table_to_json(build_table(literal_spec("dump", [key_to_hz(key) for key in range(128)])))
     assert "strings" not in form
     assert form["keys"][60] == {
-        "key": 60, "note": "C4", "hz": key_to_hz(60), "degree": None, "ratio": None, "cents_from_equal": 0.0,
+        "key": 60, "note": "C4", "hz": key_to_hz(60), "degree": None, "ratio": None, "ratio_to_reference": None,
+        "ratio_above_tonic": None, "cents_from_equal": 0.0,
     }  # fmt: skip
 
 
@@ -75,7 +79,10 @@ def test_csv_reads_back_bit_for_bit():
     assert [float(row["hz"]) for row in rows] == list(table.hz)
     assert [parse_note(row["note"]) for row in rows] == list(range(128))
     assert [row["degree"] for row in rows] == list(table.degrees)
-    assert [parse_ratio(row["ratio"]) for row in rows] == list(table.ratios)
+    assert [parse_ratio(row["ratio_to_reference"]) for row in rows] == list(table.ratios)
+    # Above A at fret 3, which is C: E is its pure third, G its fifth, in every octave (Ellis's duodene).
+    above = {row["note"]: row["ratio_above_tonic"] for row in rows}
+    assert (above["C4"], above["E4"], above["G4"], above["B4"]) == ("1/1", "5/4", "3/2", "15/8")
     assert float(rows[53]["cents_from_equal"]) == pytest.approx(table.cents_from_equal[53], abs=1e-6)
     bare = table_to_csv(build_table(literal_spec("dump", [key_to_hz(key) for key in range(128)])))
-    assert bare.splitlines()[61] == f"60,C4,{key_to_hz(60)!r},,,0.000000"
+    assert bare.splitlines()[61] == f"60,C4,{key_to_hz(60)!r},,,,0.000000"

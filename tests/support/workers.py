@@ -23,6 +23,7 @@ import pytest
 
 PORTAUDIO = (
     "tests/live/test_drone_jack.py",
+    "tests/live/test_follow_string_jack.py",
     "tests/live/test_singer_jack.py",
     "tests/live/test_tuner_jack.py",
     "tests/sound/test_output.py",

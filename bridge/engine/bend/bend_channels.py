@@ -401,7 +401,9 @@ class BendChannels:
 
     def tune_own(self, source: Source, now_s: float) -> None:
         """The source's own bend or fine tuning has changed: every channel that serves it follows."""
-        source.own_cents = own_bend_cents(source.wheel, source.range_cents) + source.fine_cents
+        source.own_cents = (
+            own_bend_cents(source.wheel, source.range_cents) + source.fine_cents + source.zone_cents
+        )
         if source.manager is None:
             for out in self.served(source, now_s):
                 self.bend(out)
@@ -430,6 +432,7 @@ class BendChannels:
             for pedal in HOLDING:
                 source.cc[pedal] = min(source.cc[pedal], 0)
             source.wheel = CENTRE
+            source.zone_cents = 0.0
             source.own_cents = source.fine_cents
             source.settled_offs.clear()
             source.version += 1

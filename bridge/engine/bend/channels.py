@@ -95,7 +95,9 @@ class Source(ChannelState):
     __slots__ = (
         "clips",
         "fine_cents",
+        "guests",
         "home",
+        "host",
         "index",
         "kit",
         "last_out",
@@ -113,6 +115,7 @@ class Source(ChannelState):
         "sounding",
         "version",
         "wheel",
+        "zone_cents",
     )
 
     def __init__(self, index: int, home: Out) -> None:
@@ -134,6 +137,11 @@ class Source(ChannelState):
         self.last_out: list[Out | None] = [None] * 128
         self.settled_offs: dict[int, int] = {}  # note-offs sent ahead of time, to be swallowed when they come
         self.clips = 0  # bends that were cut short
+        # Where the source is an MPE keyboard (see `keyboard_zones`): the channel that manages this one; the channels
+        # that this one manages; and by how much the manager's wheel bends this one besides its own.
+        self.host: Source | None = None
+        self.guests: list[Source] = []
+        self.zone_cents = 0.0
         self.untune()
 
     def untune(self) -> None:

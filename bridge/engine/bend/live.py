@@ -156,6 +156,9 @@ class BendEngine:
             index = status & 0x0F
             if channels.sources[index].kit and status < 0xA0 and not self._ends_guest(data):
                 self._count_drum(data)
+            elif channels.sources[index].host is not None:  # of an MPE keyboard's zone
+                if (status >= 0xC0 and status < 0xD0) or (status & 0xF0 == 0xB0 and data[1] in (0, 32)):
+                    return []  # the zone's sound is that of its manager
             elif self._alias[index] != index:
                 if status < 0xA0:
                     self._count_guest(data)

@@ -65,6 +65,9 @@ class LiveRanges:
         if source.manager is not None:
             self._fit_zone(source, semitones)
             return
+        if source.host is not None and source.host.manager is not None:
+            self._fit_zone(source.host, max(semitones, self.waiting.get(source.host, 0)))
+            return
         source.range_out_semitones = semitones
         if not self._at_once:
             return
@@ -83,7 +86,8 @@ class LiveRanges:
         if not self._at_once and any(out.notes for out in source.pool):
             self.waiting[source] = semitones
             return
-        source.range_out_semitones = semitones
+        for one in (source, *source.guests):
+            one.range_out_semitones = semitones
         for out in source.pool:
             if out.range_semitones not in (0, semitones):
                 self._send(out, semitones)

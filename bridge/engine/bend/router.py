@@ -28,6 +28,7 @@ from typing import Protocol
 
 from bridge.engine.bend.bend_channels import BendChannels
 from bridge.engine.bend.channels import Out, Source
+from bridge.engine.bend.keyboard_zones import KeyboardZones
 from bridge.engine.channel_state import (
     PARAMETER_CONTROLLERS,
     PLAIN_CONTROLLERS,
@@ -36,6 +37,7 @@ from bridge.engine.channel_state import (
     set_up,
 )
 from bridge.engine.lifetimes import ALL_NOTES_OFF, ENDING, LOCAL_CONTROL, MONO, RESET_CONTROLLERS
+from bridge.engine.offsets import own_bend_cents
 from bridge.engine.rhythm import RhythmTracker
 from bridge.wire.bend import CENTRE
 from bridge.wire.mpe import MpeReceiver
@@ -72,6 +74,7 @@ class Router:
         self._rhythm = RhythmTracker()
         self._reader = RpnReader()
         self._source_zones = MpeReceiver()  # what the source plays in
+        self._keyboard_zones = KeyboardZones(channels)
         self._reset_gap_s = reset_gap_s
         self._ranges = ranges
 
@@ -101,6 +104,8 @@ class Router:
             self._wheel(source, data, now_s)
         else:
             self._other(source, kind, data, now_s)
+        if source.guests and kind > 0xA0:
+            self._for_guests(source, kind, data, now_s)
 
     def _forward(self, source: Source, data: bytes, now_s: float) -> list[Out]:
         """Send a channel message wherever its source channel is served; return those channels."""
@@ -108,7 +113,7 @@ class Router:
         version = source.version
         channels = self.channels
         serving, sink = channels.served(source, now_s), channels.sink
-        if source.raw:
+        if source.raw and source.host is None:
             sink.append(data)
         for out in serving:
             sink.append(data if data[0] & 0x0F == out.nibble else channels.copy(data, out))
@@ -140,6 +145,26 @@ class Router:
             self.channels.end(ended, now_s)
         if controller == RESET_CONTROLLERS:
             self._tune_own(source, now_s)
+
+    def _for_guests(self, source: Source, kind: int, data: bytes, now_s: float) -> None:
+        """Let the members of an MPE keyboard's zone do what its manager does: pedals, sounds, the wheel."""
+        if kind == 0xE0:
+            for guest in source.guests:
+                guest.zone_cents = own_bend_cents(source.wheel, source.range_cents)
+                self._tune_own(guest, now_s)
+        elif source.manager is not None:  # the synth has a zone too, whose manager was told
+            if kind == 0xB0 and data[1] in ENDING:
+                for guest in source.guests:
+                    ended = guest.sounding.control(data[1], data[2])
+                    if ended:
+                        self.channels.end(ended, now_s)
+        elif kind != 0xB0 or (data[1] not in PARAMETER_CONTROLLERS and data[1] != LOCAL_CONTROL):
+            for guest in source.guests:
+                copy = bytes((kind | guest.index,)) + data[1:]
+                if kind == 0xB0:
+                    self._control(guest, copy, now_s)
+                else:
+                    self._other(guest, kind, copy, now_s)
 
     def _mode(self, source: Source, controller: int, value: int, data: bytes, now_s: float) -> None:
         """Controllers 120 to 127: those that end notes or change how a channel plays."""
@@ -173,7 +198,7 @@ class Router:
             for out in self._forward(source, data, now_s):
                 out.selected = which if out.selected == before else _UNKNOWN
             return
-        if source.raw:
+        if source.raw and source.host is None:
             self.channels.sink.append(data)
         if change is not None and change.registered:
             if change.number == MPE_CONFIGURATION:
@@ -196,11 +221,18 @@ class Router:
 
     def _configure(self, source: Source, members: int, now_s: float) -> None:
         """The source announces an MPE zone, or ends one: its wheels reach as far as the standard has it."""
-        for number, semitones in self._source_zones.reach_after(source.number, members).items():
+        reach = self._source_zones.reach_after(source.number, members)
+        if self._ranges is not None:  # in a file nothing may be held longer than was planned
+            self._keyboard_zones.follow(self._source_zones, self._is_drums, now_s)
+        for number, semitones in reach.items():
             other = self.channels.sources[number - 1]
             if other.range_cents != 100.0 * semitones and not other.passive:
                 other.range_cents = 100.0 * semitones
                 self._tune_own(other, now_s)
+
+    def _is_drums(self, source: Source) -> bool:
+        """Tell whether a channel plays drums; one that belongs to an MPE keyboard's zone never does."""
+        return source.host is None and self._rhythm.is_drums(source.number)
 
     def _own_tuning(self, source: Source, is_range: bool, value: int, data: bytes, now_s: float) -> None:
         """The source sets its own bend range or fine tuning: that is heard through our bends."""
@@ -221,7 +253,7 @@ class Router:
     def _wheel(self, source: Source, data: bytes, now_s: float) -> None:
         value = data[1] & 0x7F | (data[2] & 0x7F) << 7
         source.wheel = value
-        if source.raw:
+        if source.raw and source.host is None:
             self.channels.sink.append(data)
         if source.passive:
             for out in source.serving:
@@ -236,7 +268,7 @@ class Router:
         if kind == 0xC0:
             source.take_program(value)
             self._rhythm.feed(data)
-            if source.kit != self._rhythm.is_drums(source.number):
+            if source.kit != self._is_drums(source):
                 self._turn(source)
             for out in self._forward(source, data, now_s):
                 out.take_program(value)
@@ -271,7 +303,7 @@ class Router:
         if reset_kind(data) is not None:
             self.reset(now_s)
         for source in self.channels.sources:
-            if source.kit != self._rhythm.is_drums(source.number):
+            if source.kit != self._is_drums(source):
                 self._turn(source)
 
     def _turn(self, source: Source) -> None:
@@ -296,6 +328,7 @@ class Router:
         channels = self.channels
         self._reader.clear()
         self._source_zones.clear()
+        self._keyboard_zones.follow(self._source_zones, self._is_drums, now_s)
         for source in channels.sources:
             source.clear()
             source.untune()

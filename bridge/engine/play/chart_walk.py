@@ -71,12 +71,13 @@ class ChartWalk:
     def coming(self) -> ChordStep | None:
         """The chord that comes next; None where none does."""
         chart = self.chart
-        if chart is None or len(chart.steps) < 2:
+        if chart is None:
             return None
-        later = self.number + 1
-        if later == len(chart.steps):
-            return None if chart.starts_s else chart.steps[0]
-        return chart.steps[later]
+        now, later = self.number, chart.steps[self.number + 1 :]
+        for step in later if chart.starts_s else (*later, *chart.steps[:now]):
+            if step[:2] != chart.steps[now][:2]:  # a track goes on in finer steps than its chords
+                return step
+        return None
 
     def limits(self) -> dict[int, int]:
         """Return which choice each pitch class has under the chord that is now, where it has only one."""

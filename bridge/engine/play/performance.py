@@ -212,10 +212,11 @@ class Performance:
         walk = self.walk
         if walk is None:
             return []
-        section = walk.section
+        section, before = walk.section, walk.step
         if not walk.at(position_s):
             return []
-        self.version += 1
+        if before is None or walk.step is None or before[:2] != walk.step[:2]:
+            self.version += 1
         return self._chord(section, now_s)
 
     def _chord(self, section: str, now_s: float) -> list[Due]:

@@ -28,6 +28,7 @@ from bridge.harmony.heard.keys import Tonic, hear_tonic
 from bridge.harmony.measure import Measure, fixed_hz, measure
 from bridge.harmony.told.advice import Advice, advise
 from bridge.harmony.told.report import ChordRow, chord_rows, sour_lines, summary
+from bridge.harmony.why.equal_chords import keep_equal
 from bridge.harmony.why.forms import fret_of
 from bridge.harmony.why.reasons import BarReason, explain, moved_notes
 from bridge.jobs.harmony.charts import chart_times, heard_by_chart
@@ -45,7 +46,7 @@ MOST_ADVISED_PAIRS = 400_000
 MOST_UNASKED = 20_000
 """Pieces of more notes are followed only where that is asked for: it would take some seconds."""
 
-_MOST_LINES = 12
+_MOST_LINES, _FEW = 12, 3
 _SOON_S = 1e-4
 _FAR_FIFTHS = 3
 _ORDINARY = "thirds, fourths, fifths and sixths"
@@ -65,8 +66,14 @@ class Told:
     asked: bool = False  # whether following was asked for
     tables: tuple[tuple[int, Table], ...] = ()  # its tables by tick
     why_not: str = ""  # why it was not looked through
+    equal_chords: bool = False  # whether chords that nothing makes pure are kept equal
     pinned: str = "strings"  # what stays where the table has it while it is followed
     _reasons: tuple[BarReason, ...] | None = field(default=None, repr=False)
+
+    @property
+    def tonic_name(self) -> str:
+        """The tonic by which it was followed, that was heard or is the chart's; empty where there was none."""
+        return self.heard.tonic.name if self.heard is not None and self.heard.tonic is not None else ""
 
     @property
     def followed(self) -> bool:
@@ -140,6 +147,7 @@ class Told:
             more = len(sour) - _MOST_LINES
             told.append(f"and {more} more such line{'s' if more > 1 else ''}: see stillbeat chart")
         told += self.string_lines()
+        told += self.equal_lines()
         if self.followed:
             told += self.comma_lines()
             reasons = dict.fromkeys(
@@ -147,6 +155,21 @@ class Told:
             )
             told += list(reasons)[:_MOST_LINES]
         return told
+
+    def equal_lines(self) -> list[str]:
+        """Offer to keep chords equal that no choice makes pure, where they sound and that was not asked for."""
+        if not self.asked or self.equal_chords:
+            return []
+        found: dict[str, str] = {}
+        for row in self.rows():
+            for word, off in (("aug", "13.7"), ("dim7", "15.6")):
+                if row.chord.endswith(word) and row.cents_off:
+                    found.setdefault(row.chord, off)
+        return [
+            f"{chord} has no pure form: one of its intervals is 41 cents off; with --equal-chords "
+            f"each of its thirds is {off} cents off instead"
+            for chord, off in found.items()
+        ][:_FEW]
 
     def string_lines(self) -> list[str]:
         """Name the open strings that lie beside every pitch that their notes may take, and so are not held."""
@@ -323,7 +346,7 @@ def tell(
     asked = wanted is not None
     told = Told(music, asked=asked, tables=tuple(tables))
     if wanted is not None:
-        told.pinned = wanted.pinned
+        told.pinned, told.equal_chords = wanted.pinned, wanted.equal_chords
     notes = music.notes
     pairs = pairs_at_most(notes)
     if len(notes) > MOST_NOTES or pairs > MOST_PAIRS:
@@ -365,6 +388,8 @@ def tell(
     known = known_chords(chart, stretches, request.moves, music.bar_starts_s) if chart is not None else ()
     options = replace(request.options, crowded_s=tuple(crowded_s), known=known)
     told.following = follow(notes, stretches, options, progress)
+    if request.equal_chords:
+        told.following = keep_equal(told.following)
     told.measured = told.following.after if asked else told.following.before
     if told.advice is None:
         told.advice = Advice(told.following.before.share)

@@ -51,6 +51,8 @@ def session_file(path: Path) -> Iterator[Path]:
 
 def _is_zip(path: Path) -> bool:
     try:
+        if not path.is_file():
+            return False  # a pipe is read but once
         with open(path, "rb") as stream:
             return stream.read(4) == b"PK\x03\x04"
     except OSError:

@@ -332,7 +332,8 @@ class _Page:
                 cautions.append(guitar.caution)
         if any(synth.method for synth in self.plan.synths):
             cautions.append(
-                "SysEx that carries a tuning overwrites a tuning program in the synth's memory: save what is there "
+                "SysEx (messages that change a synth's settings) that carries a tuning overwrites a tuning program in "
+                "the synth's memory: save what is there "
                 "first."
             )
         if self.manifest.find(what="drone") or self.manifest.find(what="reference"):
@@ -352,7 +353,10 @@ class _Page:
             rows.insert(0, ("pages", "to print or to read: a sheet for every piece, and all together"))
         rows += [
             ("session", "the session file and what it was made from"),
-            ("manifest.json", "every file with its SHA-256 sum"),
+            (
+                "manifest.json",
+                "every file with a sum (SHA-256) that shows whether it was changed; for scripts",
+            ),
         ]
         width = max(len(name) for name, _ in rows) + 2
         for name, what in rows:

@@ -57,9 +57,11 @@ class Book:
             piece=seen.piece,
             section=seen.section,
             number=seen.number,
+            chord=seen.chart_at,
             equal=seen.equal,
             trim_cents=seen.trim_cents,
             drone_on=self._drone_on,
+            drone_volume=seen.drone_volume,
             key=heard.key if heard is not None else None,
             hz=heard.hz if heard is not None else 0.0,
         )

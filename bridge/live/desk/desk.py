@@ -30,6 +30,8 @@ from bridge.live.state import State
 if TYPE_CHECKING:
     from bridge.live.desk.ear import Told
     from bridge.live.desk.listening import Listening, Moved
+    from bridge.live.desk.string_ear import Told as StringTold
+    from bridge.live.desk.string_following import StringFollowing
 
 _LOOK_S = 0.1
 _SHOW_S = 1.0
@@ -52,6 +54,13 @@ class _Heard:
     """The ear told something."""
 
     told: Told
+
+
+@dataclass(frozen=True)
+class _Pluck:
+    """The ear for open strings told something."""
+
+    told: StringTold
 
 
 @dataclass(frozen=True)
@@ -81,6 +90,7 @@ class Desk:
         self._drawer: Drawer[Snapshot] | None = None
         self._watchers: Sequence[Watcher] = ()
         self._listening: Listening | None = None
+        self._strings: StringFollowing | None = None
         self._listens_until_s: float | None = None
         self._messages: tuple[Message, ...] = ()
         self._renewals = 0
@@ -110,6 +120,7 @@ class Desk:
         notices: Sequence[str] = (),
         listening: Listening | None = None,
         watchers: Sequence[Watcher] = (),
+        strings: StringFollowing | None = None,
     ) -> None:
         """Play with keys and a view, and give the terminal back whatever happens (see `run`).
 
@@ -119,6 +130,8 @@ class Desk:
             Returns what shows it; called with whether single keys are read.
         watchers : sequence of Watcher
             Who else is shown how things are.
+        strings : StringFollowing, optional
+            The guitar that the tables follow.
         """
         self._watchers = watchers
         means = by_piece if plan.starts else by_track if plan.track_alone else None
@@ -128,7 +141,7 @@ class Desk:
             means = by_chord
         take = self.typed if means is None else lambda command: self.typed(means(command))
         typed = Typed(MuteByDigit(take) if plan.backing is not None else take)
-        self._listening = listening
+        self._listening, self._strings = listening, strings
         try:
             typed.start()
             for notice in notices:
@@ -146,14 +159,17 @@ class Desk:
         self._labels = labels
         self._drawer = drawer = Drawer(make_view)
         keeper.begin(plan)
+        if self._strings is not None:
+            self._strings.begin(lambda told: self._inbox.put(_Pluck(told)))
         try:
             with on_signals(lambda: self._inbox.put(_Leave())):
                 try:
                     while not (self._over or keeper.ended):
                         self._step()
                 finally:
-                    if self._listening is not None:
-                        self._listening.end()
+                    for ear in (self._listening, self._strings):
+                        if ear is not None:
+                            ear.end()
                     keeper.leave()
         finally:
             self._show()
@@ -175,8 +191,11 @@ class Desk:
             case _Heard(told):
                 self._heard(told)
                 self._changed = True
+            case _Pluck(told):
+                self._plucked(told)
             case _Leave():
                 self._over = True
+        self._follow_strings()
         self._keeper.look()
         if self._inbox.empty() and (self._changed or time.monotonic() - self._shown_s > _SHOW_S):
             self._show()
@@ -211,6 +230,8 @@ class Desk:
             state = replace(state, kept=state.kept._replace(trim_cents=keeper.state.kept.trim_cents))
         keeper.state = state
         keeper.link = _link(state)
+        if self._strings is not None:
+            self._strings.state(state)
         self._changed = True
 
     def _off_guitar(self, before: State, now: State) -> None:
@@ -277,8 +298,14 @@ class Desk:
         elif command == "untrim":
             if keeper.state is not None and keeper.state.kept.trim_cents:
                 keeper.tell(Act(Action("trim", -keeper.state.kept.trim_cents)))
+            if self._strings is not None and self._strings.take_back() is not None:
+                self.say("said", "untrimmed: the strings are not followed any more")
         elif command == "listen" or command.startswith("listen "):
             self._listen(command[7:].strip().strip("\"'"))
+        elif command == "undo" and self._strings is not None and self._strings.moved_cents:
+            back = self._strings.take_back() or 0.0
+            keeper.tell(Act(Action("trim", back)))
+            self.say("said", f"taken back by {abs(back):.1f} cents: the strings are not followed any more")
         elif command == "undo":
             moved = self._listening.undo() if self._listening is not None else None
             if moved is None:
@@ -292,6 +319,21 @@ class Desk:
             hint = "type a number, next, previous, equal, trim 0.5, drone, pause, back, mute 2, "
             hint += "listen, undo, view, panic or quit"
             self.say("said", f"{command[1:]!r} means nothing here; {hint}")
+
+    # ---- the guitar, followed
+
+    def _plucked(self, told: StringTold) -> None:
+        """Take what the ear for open strings tells."""
+        assert self._strings is not None
+        if said := self._strings.heard(told, time.monotonic()):
+            self.say("said", said)
+
+    def _follow_strings(self) -> None:
+        """Let the tables go where the guitar is, step by step."""
+        if self._strings is None or self._keeper.state is None:
+            return
+        if by_cents := self._strings.step(time.monotonic()):
+            self._keeper.tell(Act(Action("trim", by_cents)))
 
     # ---- the reference, found anew
 
@@ -308,10 +350,7 @@ class Desk:
             self.say("said", "still listening: one moment")
             return
         held = state.held
-        under = (
-            {(channel, key) for channel in held.channels for key in held.keys} if held is not None else set()
-        )
-        if not file and any((note.channel, note.key) not in under for note in state.sounding):
+        if not file and state.played:
             self.say("said", "wait until nothing plays, so that only the string is heard")
             return
         wait_s = 0.0
@@ -355,6 +394,8 @@ class Desk:
             kept = keeper.state.kept._replace(trim_cents=moved.trim_cents)
             keeper.state = replace(keeper.state, kept=kept)
         keeper.tell(Renew(moved.tables))
+        if self._strings is not None and self._listening is not None:
+            self._strings.begin_anew(self._listening.moved_cents)
         if moved.trim_cents:
             keeper.tell(Act(Action("trim", moved.trim_cents)))
 

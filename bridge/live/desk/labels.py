@@ -246,13 +246,13 @@ def chord_words(state: State, tonic: str, of_track: str = "") -> str:
     return "  ".join(said)
 
 
-def chart_words(chart: AtChord | None) -> dict[str, str]:
+def chart_words(chart: AtChord | None) -> dict[str, Any]:
     """Say which chord of the chart is now, and which comes next, by the names of a `Snapshot`."""
     if chart is None:
         return {}
     where = f"bar {chart.bar}" + (f", {chart.section}" if chart.section else "")
     coming = f"{chart.coming}  (bar {chart.coming_bar})" if chart.coming else ""
-    return {"chart_now": f"{chart.name}  ({where})", "chart_next": coming}
+    return {"chart_now": f"{chart.name}  ({where})", "chart_next": coming, "chart_at": chart.number}
 
 
 def tuning_words(spec: TableSpec) -> str:

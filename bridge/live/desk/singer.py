@@ -13,7 +13,7 @@ import math
 import queue
 import threading
 from collections.abc import Callable, Sequence
-from contextlib import ExitStack
+from contextlib import AbstractContextManager, ExitStack
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -25,6 +25,7 @@ from bridge.errors import PortProblem
 from bridge.jobs.sing import beats_against, nearest
 from bridge.live.desk.drawing import Drawer, View
 from bridge.live.desk.sung_drone import DEGREES, SungDrone
+from bridge.live.desk.sung_line import SungLine
 from bridge.live.desk.tuner import SoundWatch
 from bridge.live.desk.typed import Command, Typed
 from bridge.sound.device.asking import sound_problem, usable_microphone
@@ -43,7 +44,8 @@ FIRST_S = 0.25
 """Before that, what is read is a first guess."""
 
 KEPT = 5
-STALLED_S = 1.5
+WATCHED_S = 0.08
+"""Watchers are shown something so often, whether it has changed or not: time goes on."""
 
 CAUTION = "start with the volume down, above all over headphones; take breaks"
 
@@ -77,7 +79,16 @@ class SingerSeen:
     now: NoteNow | None = None
     before: tuple[NoteNow, ...] = ()  # notes that have ended, the newest last
     drone: tuple[str, ...] = ()  # what sounds
+    degrees: tuple[int, ...] = ()  # of the drone, those that a key brings in
     said: tuple[str, ...] = ()  # what is wrong
+
+
+class Watcher(Protocol):
+    """Is shown what is heard, beside the view; it must not wait for anybody."""
+
+    def show(self, seen: SingerSeen, line: Sequence[tuple[float, float]]) -> None:
+        """Take what is seen now, and the pitch of the last seconds (`bridge.live.desk.sung_line`)."""
+        ...
 
 
 class Input(Protocol):
@@ -166,6 +177,7 @@ class Singing:
     def __init__(self, table: Table, microphone: Input, name: str, drone: SungDrone) -> None:
         self._microphone, self._drone = microphone, drone
         self._notes = NotesOf(table)
+        self._line = SungLine()
         self._watch = SoundWatch(name)
         self._problem: tuple[str, ...] = ()
         self._commands: queue.SimpleQueue[str] = queue.SimpleQueue()
@@ -214,6 +226,7 @@ class Singing:
         changed |= self._watch.look(float(abs(block).max()), self._offset_s + self._meter.time_s)
         if reading is not None:
             self._notes.take(reading, self._drone.hz)
+            self._line.take(reading, self._offset_s + reading.time_s)
             changed = True
         else:
             changed |= self._notes.fade(self._meter.time_s)
@@ -223,11 +236,29 @@ class Singing:
     def seen(self) -> SingerSeen:
         """What is to be seen now."""
         notes = self._notes
-        return SingerSeen(notes.now, notes.before, self._drone.names, (*self._watch.said, *self._problem))
+        return SingerSeen(
+            notes.now,
+            notes.before,
+            self._drone.names,
+            self._drone.degrees,
+            (*self._watch.said, *self._problem),
+        )
+
+    @property
+    def line(self) -> tuple[tuple[float, float], ...]:
+        """The pitch of the last seconds (`bridge.live.desk.sung_line`)."""
+        return self._line.until(self._offset_s + self._meter.time_s)
 
 
 def run_singer(
-    table: Table, keys: Sequence[int], voice: str, device: str | None, through: str | None, lines: bool
+    table: Table,
+    keys: Sequence[int],
+    voice: str,
+    device: str | None,
+    through: str | None,
+    lines: bool,
+    page: Callable[[Callable[[Command], None]], AbstractContextManager[tuple[Watcher, Sequence[str]]]]
+    | None = None,
 ) -> None:
     """Listen and show until q, Ctrl-C or a signal; leave silence.
 
@@ -239,7 +270,11 @@ def run_singer(
         MIDI keys of the drone that sounds from the beginning.
     device, through : str, optional
         Part of the name of the sound input, and of the sound card.
+    page : callable, optional
+        Given what takes commands, begins to show it elsewhere as well; with the lines that tell where.
     """
+    from time import monotonic as clock
+
     from bridge.live.desk.singer_display import make_singer_display
     from bridge.sound.device.output import LiveSound
 
@@ -249,21 +284,26 @@ def run_singer(
         return LiveSound(through).start()
 
     microphone = usable_microphone(device)
-    view: Callable[[], View[SingerSeen]] = lambda: make_singer_display(lines)  # noqa: E731
     with ExitStack() as stack:
         drone = SungDrone(table, keys, voice, open_sound)
         stack.callback(drone.close)
         singing = Singing(table, stack.enter_context(microphone), microphone.input.name, drone)
         stack.enter_context(on_signals(singing.ended.set))
+        watcher, under = (None, ()) if page is None else stack.enter_context(page(singing.command))
+        view: Callable[[], View[SingerSeen]] = lambda: make_singer_display(lines, under)  # noqa: E731
         typed = Typed(singing.command, read_key, read_line)
         drawer = Drawer(view)
         stack.callback(drawer.close)
         typed.start()
         stack.callback(typed.stop)
         drawer.show(singing.seen)
+        again_s = clock()
         while not singing.ended.is_set():
             seen = singing.step()
             if seen is not None:
                 drawer.show(seen)
+            if watcher is not None and clock() >= again_s:
+                watcher.show(singing.seen, singing.line)
+                again_s = clock() + WATCHED_S
     if drawer.failure is not None:
         raise drawer.failure

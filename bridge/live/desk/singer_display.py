@@ -14,7 +14,9 @@ from bridge.live.desk.tuner_display import HALF, scale_line
 from bridge.sheet.phrases import beat_words, signed
 
 if TYPE_CHECKING:
-    from rich.console import RenderableType
+    from collections.abc import Sequence
+
+    from rich.console import Console, RenderableType
 
 PURE_CENTS = 5.0
 """So near, a voice hardly beats: it is never quite steady itself."""
@@ -55,9 +57,9 @@ def note_line(now: NoteNow) -> str:
     return "  ".join(part for part in parts if part)
 
 
-def make_singer_display(lines: bool) -> View[SingerSeen]:
-    """Return the view that suits where the output goes."""
-    return SingerLines() if lines or not a_picture_suits() else SingerScreen()
+def make_singer_display(lines: bool, under: Sequence[str] = ()) -> View[SingerSeen]:
+    """Return the view that suits where the output goes; under a picture stand lines that stay."""
+    return SingerLines() if lines or not a_picture_suits() else SingerScreen(under=under)
 
 
 class SingerLines:
@@ -96,6 +98,10 @@ class SingerLines:
 class SingerScreen(Screen[SingerSeen]):
     """A picture that is drawn again as things change."""
 
+    def __init__(self, console: Console | None = None, under: Sequence[str] = ()) -> None:
+        self._under = under
+        super().__init__(console)
+
     def _left(self, seen: SingerSeen) -> list[str]:
         """The last notes stay."""
         return [note_line(note) for note in (*seen.before, *([seen.now] if seen.now is not None else []))]
@@ -124,6 +130,7 @@ class SingerScreen(Screen[SingerSeen]):
         parts += [Text(f"drone: {' '.join(seen.drone) or 'silent'}")]
         parts[:0] = alarms
         parts += [Text(KEYS, style="dim", no_wrap=True), Text(CAUTION, style="dim", no_wrap=True)]
+        parts += [Text(line, style="dim", no_wrap=True) for line in self._under]
         return Group(*(parts if height >= len(parts) else parts[:height]))
 
 

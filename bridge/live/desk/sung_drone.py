@@ -89,6 +89,11 @@ class SungDrone:
         return tuple(float(self._table.hz[key]) for key in sorted(self._wanted))
 
     @property
+    def degrees(self) -> tuple[int, ...]:
+        """Which of `DEGREES` are wanted to sound."""
+        return tuple(number for number, key in self._degrees.items() if key in self._wanted)
+
+    @property
     def names(self) -> tuple[str, ...]:
         """The notes of it."""
         return tuple(self._table.note(key) for key in sorted(self._wanted))

@@ -2,11 +2,15 @@
 
 The drone is ours, so it is taken out of what the microphone hears (`bridge.sound.listening.voice.drone`). A note counts
 once it was held for `HELD_S`, and is told when it has ended, or has lasted `LONG_S`: nobody corrects by the screen.
+A voice that meets the drone's partials is partly learnt as if it were the drone, and what was learnt goes on sounding
+for a while when the voice has ended; so its end is told by the level of the input as well.
 """
 
 from __future__ import annotations
 
 import math
+import statistics
+from collections import deque
 from collections.abc import Callable, Sequence
 from contextlib import AbstractContextManager
 from typing import Protocol
@@ -24,6 +28,9 @@ from bridge.sound.listening.voice.meter import VoiceMeter, VoiceReading
 HELD_S, LONG_S = 1.0, 4.0
 GAP_S = 0.35
 """Without a reading for so long, a note has ended."""
+
+QUIET_SHARE, LEAST_RISE = 0.03, 1.5
+"""A voice raises the level of the input at least so much where its end is told by it; silence is a share of that."""
 
 DRONE_LEVEL = 0.6
 """The drone is softer than what is listened to: a voice is to be heard beside it."""
@@ -58,20 +65,34 @@ class NoteEar:
         self.told = told
         """The number of the newest note that was told or is too old."""
         self._last: VoiceReading | None = None
+        self._sung_s = self._with = self._without = 0.0
+        self._before: deque[float] = deque(maxlen=15)
 
-    def take(self, reading: VoiceReading | None, time_s: float) -> Sung | None:
-        """Take what the meter says at a time; return a note once it is over."""
+    def take(self, reading: VoiceReading | None, time_s: float, level: float) -> Sung | None:
+        """Take what the meter says at a time, and how loud the input is; return a note once it is over."""
         last = self._last
         if reading is not None and reading.note <= self.told:
             reading = None  # the note before still sounds
+        if last is None and reading is None:
+            # The first sound of a voice comes before its first reading.
+            self._before.append(level)
+            self._without = statistics.median(self._before)
+        if last is not None and reading is not None and self._has_fallen(level):
+            reading = None  # what a drone that was learnt leaves behind
         if reading is not None and (last is None or reading.note == last.note):
-            self._last = reading
+            self._last, self._sung_s = reading, time_s
+            self._with = level if last is None else max(self._with, level)
             return self._over() if reading.held_s >= LONG_S else None
-        if last is None or (reading is None and time_s - last.time_s < GAP_S):
+        if last is None or (reading is None and time_s - self._sung_s < GAP_S):
             return None
         sung = self._over()
-        self._last = reading
+        self._last, self._sung_s, self._with = reading, time_s, level
         return sung
+
+    def _has_fallen(self, level: float) -> bool:
+        """Whether it is nearer, by its logarithm, to how loud it was without the voice than with it."""
+        without = max(self._without, QUIET_SHARE * self._with)
+        return self._with > LEAST_RISE * without and level < math.sqrt(without * self._with)
 
     def _over(self) -> Sung | None:
         last, self._last = self._last, None
@@ -143,7 +164,10 @@ def _listen(
         if command == DONE:
             return None
         block = microphone.read()
-        reading = meter.feed(block) if block.size else None
-        heard = ear.take(reading, meter.time_s)
+        if not block.size:
+            continue
+        reading = meter.feed(block)
+        level = float(np.sqrt(np.mean(block**2)))
+        heard = ear.take(reading, meter.time_s, level)
         if heard is not None:
             return heard

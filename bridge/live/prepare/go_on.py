@@ -6,10 +6,12 @@ import time
 from collections.abc import Sequence
 from dataclasses import replace
 
+import msgspec
+
 from bridge.errors import StillbeatError
 from bridge.live.desk.labels import StepShown
 from bridge.live.left_off import LeftOff
-from bridge.live.plan import TablesDrone
+from bridge.live.plan import ChordsDrone, TablesDrone
 from bridge.live.prepare.keyboard import Prepared
 
 
@@ -55,9 +57,12 @@ def go_on(prepared: Prepared, left: LeftOff, place: bool = True) -> Prepared:
     programme = prepared.labels.programme
     number = place_of(left, programme) if place else None
     if number is not None:
-        plan = replace(plan, kept=left.kept._replace(number=number))
-        if isinstance(plan.drone, TablesDrone):
-            plan = replace(plan, drone=TablesDrone(plan.drone.plan, left.drone_on))
+        same = programme[number - 1].place == left.section
+        plan = replace(plan, kept=left.kept._replace(number=number), chord=left.chord if same else 0)
+        if isinstance(plan.drone, TablesDrone | ChordsDrone):
+            plan = replace(
+                plan, drone=msgspec.structs.replace(plan.drone, on=left.drone_on, volume=left.drone_volume)
+            )
         step = programme[number - 1]
         notices.append(f"going on in {step.head}, {step.place}")
     elif place:

@@ -24,6 +24,7 @@ from bridge.harmony.asked import FollowRequest
 from bridge.harmony.charts.chart import Chart
 from bridge.jobs.choose import TableRequest, choose_table
 from bridge.jobs.harmony.degrees import named_classes
+from bridge.jobs.harmony.told import Told
 from bridge.live.desk.labels import Labels, feet_shown, tuning_words
 from bridge.live.desk.listening import Listening
 from bridge.live.desk.typed import keys_shown
@@ -33,6 +34,7 @@ from bridge.live.player.sound_card import USUAL
 from bridge.live.prepare.chart import ChartWanted, about_chart, chart_plan, chords_drone
 from bridge.live.prepare.follow import LiveFollow, about_follow, follow_plan, for_drone_alone
 from bridge.live.prepare.song import Song, SongRequest, read_song
+from bridge.live.prepare.song_follow import followed_song, with_track
 from bridge.store.descriptions import load_table
 from bridge.store.profiles import load_profile
 from bridge.store.session.model import moved_spec
@@ -161,8 +163,15 @@ def prepare(request: LiveRequest) -> Prepared:
     wanted = ChartWanted(chart, "", drone, SOUND) if chart is not None else None
     asked = request.follow_harmony or (LiveFollow(FollowRequest()) if wanted is not None and drone else None)
     follow = None
+    told: Told | None = None
+    if request.follow_harmony is not None and song is not None:
+        stay = {key % 12 for one in (hold.tables if hold is not None else ()) for key in one.keys}
+        how = replace(request.follow_harmony.wanted, held=tuple(sorted(stay or named_classes(drone))))
+        told = followed_song(song, home, how, request.chart)
     if asked is not None:
         own = [wanted.tonic(build_table(home))] if wanted is not None else []
+        if told is not None and told.tonic_name:
+            own = [told.tonic_name]
         held_tables, held_tonics = (hold.tables, hold.tonics) if hold is not None else ((), ())
         known, known_tonics = (
             [
@@ -184,7 +193,7 @@ def prepare(request: LiveRequest) -> Prepared:
                 follow = for_drone_alone(follow_plan(asked, known, known_tonics, method, profile, own=own))
     charts: list[tuple[ChartPlan | None, ...]] = [(), ()]
     if wanted is not None:
-        taken = {controls.play_on, *(backing.channels if backing is not None else ())}
+        taken = {*channels_played(request), *(backing.channels if backing is not None else ())}
         free = hold_channels(method, profile, request.channels, taken) if drone else ()
         charts = [
             tuple(
@@ -205,6 +214,13 @@ def prepare(request: LiveRequest) -> Prepared:
             )
         ]
         notices += about_chart(charts[0][0], drone, follow is not None and follow.offered)
+    if told is not None and told.following is not None and follow is not None:
+        known_charts = charts[0] or (None,) * len(specs)
+        charts[0] = tuple(
+            with_track(chart, choices, told.following)
+            for chart, choices in zip(known_charts, follow.tables, strict=True)
+        )
+        notices += told.summary()
     plan = LivePlan(
         **{**request.options(), "on_change": on_change},
         tables=first.tables,

@@ -47,6 +47,10 @@ class Song:
     """Tables that it needs besides home, with their names: numbers 2 and on."""
     said: tuple[str, ...] = ()
     """What one should know of the changes."""
+    music: Music | None = None
+    """Its notes; None where they are too many to look at before it begins."""
+    placed: tuple[PlacedChange, ...] = ()
+    """Its changes of table."""
 
 
 def read_song(request: SongRequest, home: TableSpec) -> Song:
@@ -76,8 +80,9 @@ def read_song(request: SongRequest, home: TableSpec) -> Song:
         + (f"; against home, {', '.join(change.moved)}" if change.moved else "")
         for change in placed
     )
-    chords = _chords(read_music(midi, playing, only)) if len(playing) <= 2 * MOST_NOTES else ()
-    return Song(backing, TrackLabels(backing, chords, words), specs, said)
+    music = read_music(midi, playing, only) if len(playing) <= 2 * MOST_NOTES else None
+    chords = _chords(music) if music is not None else ()
+    return Song(backing, TrackLabels(backing, chords, words), specs, said, music, tuple(placed))
 
 
 def _numbered(

@@ -37,7 +37,7 @@ function open() {
   close();
   opened = performance.now();
   source = new EventSource("events");
-  for (const name of ["stand", "seen", "chords", "tuner", "practise", "beat", "bye"]) {
+  for (const name of ["stand", "seen", "chords", "tuner", "sung", "practise", "beat", "bye"]) {
     source.addEventListener(name, (event) => {
       heard = performance.now();
       const data = JSON.parse(event.data);

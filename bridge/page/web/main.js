@@ -2,6 +2,7 @@
 import { by, fill, make, mark, say, show } from "./dom.js";
 import { beginLesson, enableLesson, lessonTuner, showChords, showLesson, standLesson } from "./lesson.js";
 import { ask, begin, isLost, on, onLink, role } from "./link.js";
+import { beginSing, enableSing, showSing, standSing } from "./sing.js";
 import { beginPractise, enablePractise, practiseKey, showPractise, standPractise } from "./practise.js";
 import { beginStage, enable, showStage, standStage } from "./stage.js";
 import { STUDIES, beginStudy, placeForm, showStudy, studyWords } from "./study.js";
@@ -13,6 +14,7 @@ const VIEWS = {
   play: ["stage", "lesson", ...STUDIES],
   drone: ["stage", "lesson", ...STUDIES],
   tune: ["tuner", ...STUDIES],
+  sing: ["sing", ...STUDIES],
   practise: ["practise", ...STUDIES],
   page: ["table", "chords", "frets", "strings", "tuner", "sheet"],
 };
@@ -94,7 +96,7 @@ function panel() {
   fill(by("views"), stand.command, () => views().map((name) => make("a", { href: `#/${name}`, class: "button" }, WORDS[name])));
   const may = role === "act" ? stand.actions : [];
   fill(by("asks"), may, () => [
-    ...ASKS.filter((name) => may.includes(name)).map((name) => button(WORDS[NAMES[name] ?? name], () => ask(name))),
+    ...ASKS.filter((name) => may.includes(name) && stand.command !== "sing").map((name) => button(WORDS[NAMES[name] ?? name], () => ask(name))),
     ...(role === "act" ? [] : [make("span", { class: "small" }, WORDS.looksOnly)]),
   ]);
 }
@@ -159,6 +161,7 @@ function able() {
   enable();
   enableLesson();
   enableTuner();
+  enableSing();
   enablePractise();
 }
 
@@ -176,7 +179,7 @@ function keys(event) {
     event.preventDefault();
     ask(action);
   } else if (digit) {
-    const order = mutes ? ["mute"] : ["piece", "table", "mute"];
+    const order = mutes ? ["mute"] : ["piece", "table", "mute", "degree"];
     const name = order.find((one) => stand.actions.includes(one));
     if (name) ask(name, digit);
   }
@@ -188,6 +191,7 @@ beginStage();
 beginLesson();
 beginStudy();
 beginTuner(studyWords);
+beginSing();
 beginPractise();
 keepAwake();
 by("more").addEventListener("click", () => open(by("panel").hidden));
@@ -207,6 +211,7 @@ on("stand", (now) => {
   standStage(now);
   standLesson(now);
   standTuner(now);
+  standSing(now);
   standPractise(now);
   if (now.command !== "play" && now.command !== "drone") health({ state: "ok", words: now.guitar || "Stillbeat" });
   route();
@@ -225,6 +230,7 @@ on("seen", (seen) => {
   draw();
 });
 on("chords", showChords);
+on("sung", showSing);
 on("tuner", (told) => {
   showTuner(told);
   lessonTuner(told);

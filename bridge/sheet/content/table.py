@@ -96,12 +96,12 @@ def _octave_grid(table: Table) -> Grid:
                 f"{float(table.hz[key]):.2f}",
             )
         )
-    headings = ("degree", "note", "ratio", "cents", "Hz")
+    headings = ("degree", "note", "above tonic", "cents", "Hz")
     return Grid(headings, tuple(rows), frozenset({0, 1}), frozenset({0}), playing=True)
 
 
 def _octave_notes(table: Table) -> Iterable[Block]:
-    said = "cents: above (+) or below (-) a tuner at A4 = 440 Hz. ratio: above the tonic. "
+    said = "cents: above (+) or below (-) a tuner at A4 = 440 Hz. above tonic: the ratio to it. "
     if repeats(table):
         said += "Other octaves have the same cents, and twice or half the hertz."
     else:

@@ -251,8 +251,9 @@ def read_follow(section: Section, signatures: bool) -> FollowRequest | None:
         if word in values and values[word] not in known:
             raise words.problem(f"{word} = {values[word]!r}", near_names(values[word], known), word)
     natural = words.flag("natural_sevenths", False)
+    equal = words.flag("equal_chords", False)
     words.refuse_others()
-    return FollowRequest(values.get("pinned", PINNED[0]), values.get("moves", "some"), natural)
+    return FollowRequest(values.get("pinned", PINNED[0]), values.get("moves", "some"), natural, equal)
 
 
 def piece_drone(section: Section, standing: Drone) -> Drone:

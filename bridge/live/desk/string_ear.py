@@ -1,0 +1,161 @@
+"""Listening to the open strings as long as something plays, in a process of its own, as `bridge.live.desk.ear` does.
+
+What the process is sent: one `Strings`, then `Around` whenever something else sounds. What it tells: `Opened` when it
+listens, `Plucked` for each string that rang alone, and `Refused` when it cannot listen (any more).
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import queue
+import sys
+import threading
+from collections.abc import Callable
+from typing import TypeAlias
+
+import msgspec
+
+from bridge import children
+from bridge.errors import StillbeatError
+from bridge.live.frames import FrameReader, write_frame
+
+
+class Strings(msgspec.Struct, frozen=True, tag=True):
+    """The open strings and about what each sounds, in hertz; and part of the microphone's name."""
+
+    strings: tuple[tuple[int, float], ...]
+    device: str | None = None
+
+
+class Around(msgspec.Struct, frozen=True, tag=True):
+    """What else sounds from now on: notes of our own drone in hertz; and whether somebody plays."""
+
+    drone_hz: tuple[float, ...] = ()
+    playing: bool = False
+
+
+class Opened(msgspec.Struct, frozen=True, tag=True):
+    """It listens, to what is called so."""
+
+    name: str
+
+
+class Plucked(msgspec.Struct, frozen=True, tag=True):
+    """An open string rang alone."""
+
+    string: int
+    hz: float
+
+
+class Refused(msgspec.Struct, frozen=True, tag=True):
+    """It cannot listen."""
+
+    message: str
+
+
+ToEar: TypeAlias = Strings | Around
+Told: TypeAlias = Opened | Plucked | Refused
+
+
+def main() -> None:
+    """Listen until the pipe ends."""
+    out = os.fdopen(children.own_output(), "wb")
+    reader: FrameReader[ToEar] = FrameReader(sys.stdin.buffer, ToEar)
+    try:
+        strings = reader.read()
+    except EOFError:
+        return
+    assert isinstance(strings, Strings)
+    around: queue.SimpleQueue[Around] = queue.SimpleQueue()
+
+    def read() -> None:
+        with contextlib.suppress(EOFError):
+            while True:
+                frame = reader.read()
+                if isinstance(frame, Around):
+                    around.put(frame)
+        os._exit(0)  # who listens to it has gone; a sound system that hangs is not waited for
+
+    threading.Thread(target=read, daemon=True).start()
+    try:
+        _listen(strings, around, lambda told: write_frame(out, told))
+    except StillbeatError as problem:
+        write_frame(out, Refused(str(problem)))
+    except OSError:
+        pass  # nobody listens any more
+    except Exception as problem:
+        write_frame(out, Refused(f"listening failed: {type(problem).__name__}: {problem}"))
+    os._exit(0)
+
+
+def _listen(strings: Strings, around: queue.SimpleQueue[Around], tell: Callable[[Told], None]) -> None:
+    from bridge.sound.device.microphone import Microphone
+    from bridge.sound.listening.string_ear import StringEar
+
+    with Microphone(strings.device) as microphone:
+        ear = StringEar(microphone.sample_rate, strings.strings)
+        before = Around()
+        tell(Opened(microphone.input.name))
+        while True:
+            while not around.empty():
+                now = around.get()
+                if now.drone_hz != before.drone_hz:
+                    ear.around(now.drone_hz, now.playing)
+                else:
+                    ear.play(now.playing)
+                before = now
+            block = microphone.read()
+            if block.size:
+                for heard in ear.feed(block):
+                    tell(Plucked(heard.string, heard.hz))
+
+
+class StringEarProcess:
+    """Starts such a process, passes on what it tells, and ends it.
+
+    `put` is called with what the process tells, from another thread; the last is `Refused` unless it is ended first.
+    """
+
+    def __init__(self, strings: Strings, put: Callable[[Told], None]) -> None:
+        self._put = put
+        self._ended = False
+        self._popen = children.start("bridge.live.desk.string_ear")
+        self._outbox: queue.SimpleQueue[ToEar | None] = queue.SimpleQueue()
+        self._outbox.put(strings)
+        self._threads = [threading.Thread(target=work, daemon=True) for work in (self._read, self._write)]
+        for thread in self._threads:
+            thread.start()
+
+    def tell(self, around: Around) -> None:
+        """Send what else sounds, without waiting."""
+        self._outbox.put(around)
+
+    def _write(self) -> None:
+        """In a thread of its own: an ear that hangs must not hang the desk."""
+        while (frame := self._outbox.get()) is not None:
+            with contextlib.suppress(OSError, ValueError):
+                write_frame(self._popen.stdin, frame)  # type: ignore[arg-type]
+
+    def _read(self) -> None:
+        reader: FrameReader[Told] = FrameReader(self._popen.stdout, Told)  # type: ignore[arg-type]
+        refused = False
+        with contextlib.suppress(EOFError):
+            while not refused:
+                told = reader.read()
+                refused = isinstance(told, Refused)
+                self._put(told)
+        if not (refused or self._ended):
+            self._put(Refused("the sound system does not answer"))
+
+    def end(self) -> None:
+        """End the process, whatever it does."""
+        self._ended = True
+        self._outbox.put(None)
+        children.end(self._popen)
+        for thread in self._threads:
+            thread.join(1.0)
+        for stream in (self._popen.stdin, self._popen.stdout):
+            if stream is not None:
+                with contextlib.suppress(OSError):
+                    stream.close()

@@ -1,0 +1,92 @@
+"""Tables that follow the guitar while it is played: an ear between phrases, and what is done with what it hears.
+
+Whether and how far tables move is decided in `bridge.engine.play.string_follow`. They move as a trim does, so every
+method can say it, and what sounds glides.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+
+from bridge.engine.play.string_follow import Pluck, StringFollower
+from bridge.live.desk.string_ear import Around, Opened, Plucked, Refused, StringEarProcess, Strings, Told
+from bridge.live.state import State
+from bridge.tuning.notes import key_to_hz
+from bridge.tuning.ratios import cents_to_ratio
+
+
+class StringFollowing:
+    """The guitar's open strings, listened to as long as something plays.
+
+    Parameters
+    ----------
+    reference : int
+        The number of the reference string.
+    strings_hz : mapping of int to float
+        What the open strings sound in the tables, in hertz, by number.
+    device : str, optional
+        Part of the microphone's name.
+    """
+
+    def __init__(self, reference: int, strings_hz: Mapping[int, float], device: str | None = None) -> None:
+        self._reference = reference
+        self._at_first_hz = dict(strings_hz)
+        self._device = device
+        self._follower = StringFollower(reference, strings_hz)
+        self._ear: StringEarProcess | None = None
+        self._around = Around()
+
+    @property
+    def moved_cents(self) -> float:
+        """How far the tables were moved."""
+        return self._follower.moved_cents
+
+    def begin(self, put: Callable[[Told], None]) -> None:
+        """Begin to listen; `put` is called with what the ear tells, from another thread."""
+        self._ear = StringEarProcess(Strings(tuple(self._at_first_hz.items()), self._device), put)
+
+    def end(self) -> None:
+        """Listen no more."""
+        ear, self._ear = self._ear, None
+        if ear is not None:
+            ear.end()
+
+    def state(self, state: State) -> None:
+        """Take how things are: the ear is told what sounds besides the guitar."""
+        around = _around(state)
+        if around != self._around and self._ear is not None:
+            self._ear.tell(around)
+        self._around = around
+
+    def heard(self, told: Told, now_s: float) -> str:
+        """Take what the ear tells; return what the musician should know, or nothing."""
+        match told:
+            case Opened(name):
+                return f"follows string {self._reference} and those beside it, heard by {name}"
+            case Plucked(string, hz):
+                return self._follower.pluck(Pluck(string, hz, now_s))
+            case Refused(message):
+                self.end()
+                return f"the strings are not followed: {message}"
+
+    def step(self, now_s: float) -> float:
+        """Return by how many cents the tables are to be moved now."""
+        return self._follower.step(now_s) if self._ear is not None else 0.0
+
+    def take_back(self) -> float | None:
+        """Follow no longer; return by how many cents to move back, None if nothing was moved."""
+        return self._follower.take_back() if self._follower.moved_cents else None
+
+    def begin_anew(self, moved_cents: float) -> None:
+        """All tables are others now, so many cents from where they were in the beginning."""
+        factor = cents_to_ratio(moved_cents)
+        self._follower.begin_anew({string: hz * factor for string, hz in self._at_first_hz.items()})
+
+
+def _around(state: State) -> Around:
+    """What sounds besides the guitar."""
+    drone = [float(key_to_hz(note.key)) * cents_to_ratio(note.cents) for note in state.held_notes]
+    if state.lesson is not None:
+        drone = [hz for _, hz in state.lesson.notes]
+    playing = state.lesson is None and bool(state.played)
+    return Around(tuple(round(hz, 4) for hz in drone), playing)

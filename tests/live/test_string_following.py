@@ -1,0 +1,109 @@
+"""Tables that follow the guitar, without ports: what the desk tells the ear, and what it does with what that hears."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+
+from bridge.engine.play.tables import Kept
+from bridge.errors import ValueProblem
+from bridge.jobs.choose import TableRequest, choose_table
+from bridge.live.desk.string_ear import Around, Opened, Plucked, Refused
+from bridge.live.desk.string_following import StringFollowing
+from bridge.live.prepare.strings import strings_to_follow
+from bridge.live.state import Held, Sounding, State
+
+D3 = 146.5
+
+
+class Ear:
+    """What the ear's process would be told."""
+
+    def __init__(self) -> None:
+        self.told: list[Around] = []
+        self.ended = False
+
+    def tell(self, around: Around) -> None:
+        self.told.append(around)
+
+    def end(self) -> None:
+        self.ended = True
+
+
+def following() -> tuple[StringFollowing, Ear]:
+    spec = choose_table(TableRequest(guitar="open-d", reference=f"D3={D3}"))
+    made, ear = strings_to_follow("D3", spec), Ear()
+    made._ear = ear  # type: ignore[assignment]
+    return made, ear
+
+
+def state(*sounding: Sounding, held: Held | None = None) -> State:
+    return State(kept=Kept(1), sounding=sounding, held=held)
+
+
+def hz(string: int, cents: float) -> float:
+    """Open D over D1: 2:3:4:5:6:8 (common practice)."""
+    return D3 * {6: 2, 5: 3, 4: 4, 3: 5, 2: 6, 1: 8}[string] / 4 * 2 ** (cents / 1200)
+
+
+def test_the_ear_is_told_of_the_drone_and_of_playing() -> None:
+    made, ear = following()
+    drone = Sounding(16, 50, -3.917)
+    held = Held(16, (50,), on=True)
+    made.state(state())
+    made.state(state(drone, held=held))
+    made.state(state(drone, Sounding(1, 62, 0.0), held=held))
+    made.state(state(drone, Sounding(1, 62, 0.0), held=held))
+    made.state(state(drone, held=held))
+    assert [one.playing for one in ear.told] == [False, True, False]
+    # D3 in equal temperament at A4 = 440 Hz is 146.832 Hz; 3.917 cents lower it is 146.5.
+    assert all(one.drone_hz == pytest.approx((146.5,), abs=1e-3) for one in ear.told)
+
+
+def test_the_tables_go_where_two_strings_go_and_come_back() -> None:
+    made, _ = following()
+    assert (
+        made.heard(Opened("microphone"), 0.0) == "follows string 4 and those beside it, heard by microphone"
+    )
+    now_s, said = 0.0, []
+    for number in range(30):
+        now_s += 8.0
+        cents = 0.0 if number < 14 else -3.0
+        said.append(made.heard(Plucked((4, 5)[number % 2], hz((4, 5)[number % 2], cents)), now_s))
+    moved = 0.0
+    for _ in range(200):
+        now_s += 0.1
+        moved += made.step(now_s)
+    assert moved == pytest.approx(-3.0, abs=0.2)
+    assert [one for one in said if one] == [
+        "the guitar has sunk by 3.0 cents: all tables follow (u takes it back)",
+    ]
+    assert made.moved_cents == pytest.approx(moved)
+    assert made.take_back() == pytest.approx(-moved)
+    assert made.take_back() is None
+
+
+def test_an_ear_that_fails_is_told_and_ended() -> None:
+    made, ear = following()
+    assert made.heard(Refused("there is no microphone"), 0.0) == (
+        "the strings are not followed: there is no microphone"
+    )
+    assert ear.ended
+    assert made.step(1.0) == 0.0
+
+
+@pytest.mark.parametrize(
+    ("word", "guitar", "says"),
+    [
+        ("D3", None, "no guitar is named"),
+        ("G3", "open-d", "no such open string"),
+        ("9", "open-d", r"there are: .*4 \(D3\)"),
+        ("string", "open-d", "not a note"),
+    ],
+)
+def test_what_cannot_be_followed_is_refused(word: str, guitar: str | None, says: str) -> None:
+    spec = choose_table(TableRequest(guitar=guitar, tonic=None if guitar else "D"))
+    with pytest.raises(ValueProblem) as refused:
+        strings_to_follow(word, spec)
+    assert re.search(says, f"{refused.value.message} ({refused.value.hint})")
