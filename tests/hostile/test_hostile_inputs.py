@@ -22,6 +22,7 @@ from bridge.jobs.harmony.notes import read_music
 from bridge.store.descriptions import load_guitar
 from bridge.store.playing import sequences
 from bridge.store.smf import parse_midi
+from bridge.tuning.changes import parse_at
 
 MOST_S = (
     20.0  # the limit is 5; here the machine may be busy, and what costs the square of its size takes minutes
@@ -110,3 +111,9 @@ def test_a_channel_of_thousands_of_digits_is_out_of_range() -> None:
     for text in ("9" * 5000, "1-" + "9" * 5000, "17", "1-17"):
         with pytest.raises(StillbeatError, match="out of range"):
             parse_channels(text)
+
+
+@pytest.mark.parametrize("text", ["²=A", "²2=7/4", "2=²=3/2", "2=" + "9" * 5000 + "=3/2", "2=٣=5/4"])
+def test_digits_that_are_no_numbers_are_no_degrees(text: str) -> None:
+    with pytest.raises(StillbeatError):
+        parse_at(text)
