@@ -78,6 +78,9 @@ def test_a_planted_module_would_be_executed_by_a_plain_child(folder: Path) -> No
         ("tune", "--mic", "--guitar", "open-d", "--device", "no such input", "--lines"),
         ("listen", "--mic", "--guitar", "open-d", "--device", "no such input"),
         ("ports",),
+        ("chart", "| D | G | A7 | D |", "--guitar", "open-d"),
+        ("play", "--session", str(EVENING), "--in", "no such keyboard", "--out", "no such synth"),
+        ("table", "--guitar", "DADF#AD"),
     ],
     ids=lambda words: words[0],
 )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from bridge.errors import ValueProblem
 
+_MOST_DIGITS = 9
 _HINT = "channels are 1 to 16, such as 1-8,11-16"
 
 
@@ -17,6 +18,8 @@ def parse_channels(text: str) -> tuple[int, ...]:
         low, dash, high = part.partition("-")
         if not (low.isdecimal() and (high.isdecimal() if dash else not high)):
             raise ValueProblem(f"{part!r} in {text!r} is no channel", _HINT)
+        if max(len(low), len(high)) > _MOST_DIGITS:
+            raise ValueProblem(f"a channel of {max(len(low), len(high))} digits is out of range", _HINT)
         first, last = int(low), int(high or low)
         if not 1 <= first <= 16 or not 1 <= last <= 16:
             raise ValueProblem(f"channel {part} in {text!r} is out of range", _HINT)

@@ -1,4 +1,4 @@
-"""Playing live: a keyboard in, a synth in tune out.
+"""Playing live: a keyboard or a MIDI file in, a synth or the sound card in tune out.
 
 Processes and threads
 ---------------------
@@ -11,5 +11,6 @@ Processes and threads
   silence it.
 
 From what was asked for (`prepare`) comes a `plan`; desk and player speak in `frames`; the player tells its `state`, of
-which the desk makes the one `snapshot` that everybody shows. `backing` is a MIDI file in real time.
+which the desk makes the one `snapshot` that everybody shows. `backing` is a MIDI file made ready, `track` the
+same as it plays, and `parts` says who plays in it.
 """

@@ -44,7 +44,6 @@ Name: TypeAlias = Literal[
     "skip",
     "move",
     "done",
-    "pause",
 ]
 
 MOST_AGE_S = 2.0

@@ -213,7 +213,7 @@ def parse_degree(text: str) -> int:
     name = _ALIASES.get(body, _INTERVALS.get(" ".join(body.lower().split()), body))
     if name not in DEGREES:
         hint = f"degrees are {' '.join(DEGREES)}"
-        if body.isdigit() and 8 <= int(body) <= 14:
+        if re.fullmatch("[0-9]{1,2}", body) and 8 <= int(body) <= 14:
             hint = f"above the octave it is degree {int(body) - 7}; {hint}"
         elif not body:
             hint = f"a change reads like b7=7/4; {hint}"

@@ -13,14 +13,20 @@ from support import hostile
 
 from bridge.errors import StillbeatError
 from bridge.harmony import measure
+from bridge.harmony.charts.chart import parse_chart
 from bridge.harmony.heard import chords
 from bridge.harmony.notes import TimedNote
+from bridge.jobs.channel_list import parse_channels
 from bridge.jobs.harmony.charts import chart_from
 from bridge.jobs.harmony.notes import read_music
 from bridge.store.descriptions import load_guitar
 from bridge.store.playing import sequences
 from bridge.store.smf import parse_midi
+from bridge.tuning.changes import parse_at
 
+MOST_S = (
+    20.0  # the limit is 5; here the machine may be busy, and what costs the square of its size takes minutes
+)
 NAMES = [door.name for door in hostile.doors(Path())]
 
 
@@ -28,7 +34,7 @@ NAMES = [door.name for door in hostile.doors(Path())]
 def test_whatever_comes_in_is_read_or_refused(name: str, tmp_path: Path) -> None:
     door = next(door for door in hostile.doors(tmp_path) if door.name == name)
     count = 60 if door.weight >= 10 else 12
-    done = hostile.run(door, range(count))
+    done = hostile.run(door, range(count), MOST_S)
     assert not done.faults, "\n".join(done.faults[:5])
     assert done.inputs == count
     assert done.grown_mb < 300
@@ -36,7 +42,7 @@ def test_whatever_comes_in_is_read_or_refused(name: str, tmp_path: Path) -> None
 
 def large(name: str, seed: int, tmp_path: Path) -> hostile.Outcome:
     door = next(door for door in hostile.doors(tmp_path) if door.name == name)
-    return hostile.run(door, range(seed, seed + 1), size="large")
+    return hostile.run(door, range(seed, seed + 1), MOST_S, "large")
 
 
 @pytest.mark.slow
@@ -93,3 +99,21 @@ def test_the_pieces_of_a_file_share_its_bars() -> None:
         playing = sequences(midi)[0]
         found = len(read_music(midi, playing, 0).bar_starts_s)
         assert bars <= found <= bars + (1 if bars else 0), pieces
+
+
+def test_a_repeat_of_thousands_of_digits_is_out_of_range() -> None:
+    for digits in (3, 10, 5000):
+        with pytest.raises(StillbeatError, match=r"a repeat of .*1 to 99"):
+            parse_chart("|: D | G :|x" + "9" * digits)
+
+
+def test_a_channel_of_thousands_of_digits_is_out_of_range() -> None:
+    for text in ("9" * 5000, "1-" + "9" * 5000, "17", "1-17"):
+        with pytest.raises(StillbeatError, match="out of range"):
+            parse_channels(text)
+
+
+@pytest.mark.parametrize("text", ["²=A", "²2=7/4", "2=²=3/2", "2=" + "9" * 5000 + "=3/2", "2=٣=5/4"])
+def test_digits_that_are_no_numbers_are_no_degrees(text: str) -> None:
+    with pytest.raises(StillbeatError):
+        parse_at(text)

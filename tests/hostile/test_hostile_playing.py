@@ -1,7 +1,8 @@
 """Whatever is played, in whatever order: what goes out is followed by a receiver that shares nothing with the package.
 
 A rule machine plays a `Performance` by every method: notes, pedals, bends, the source's own parameters, changes of
-table, trims, a drone, resets, garbage, floods, keyboards and synths that vanish and come back. After every step
+table, trims, a drone, channels that turn into drums and back, resets, garbage, floods, keyboards and synths that
+vanish and come back. After every step
 
 - each key that is down sounds as often as it was struck, and nothing else does (`owed`);
 - it sounds within half a step of the table that holds, plus the source's own bend and fine tuning, wherever its output
@@ -103,6 +104,7 @@ class Playing(RuleBasedStateMachine):
         self.strokes: list[Stroke] = []
         self.ringing: list[Stroke] = []  # let go, but a pedal is down
         self.pedals: dict[tuple[int, int], int] = {}
+        self.kits: dict[int, bool] = {}
         self.now_s = 0.0
         self.unsure_until_s = -math.inf
         keys = (HeldKeys((50, 57), 19), HeldKeys((50, 55)), HeldKeys())
@@ -130,7 +132,7 @@ class Playing(RuleBasedStateMachine):
         if kind == 9 and data[2]:
             assert len(began) == 1, "a stroke goes out once"
             certain = self.now_s >= self.unsure_until_s or self.method.startswith(("bend", "mpe"))
-            self.strokes.append(Stroke(channel, data[1], began[0], certain and channel != 9))
+            self.strokes.append(Stroke(channel, data[1], began[0], certain and channel not in self.drums))
         else:
             assert not began
         if kind in (8, 9) and not (kind == 9 and data[2]):
@@ -146,6 +148,11 @@ class Playing(RuleBasedStateMachine):
                 self.pedals.update(dict.fromkeys(((channel, pedal) for pedal in (64, 66, 69)), 0))
             if data[1] == 120 or not any(self.pedals.get((channel, pedal)) for pedal in (64, 66, 69)):
                 self.ringing = [stroke for stroke in self.ringing if stroke.channel != channel]
+
+    @property
+    def drums(self) -> set[int]:
+        """Source channels whose strokes are drums."""
+        return {9, *(channel for channel, drums in self.kits.items() if drums)}
 
     def run_drone(self) -> None:
         performance = self.performance
@@ -218,6 +225,27 @@ class Playing(RuleBasedStateMachine):
                 stroke.certain, stroke.silenced = False, True
                 if mode == 123:
                     self.ringing.append(stroke)
+
+    @rule(
+        which=st.integers(0, 1), how=st.sampled_from(("GS", "XG", "XG kit", "GM2 kit")), drums=st.booleans()
+    )
+    def turn_into_drums_or_back(self, which: int, how: str, drums: bool) -> None:
+        """While notes sound: those keep their ends, and what is struck from now on is a drum, which nobody tunes."""
+        if self.method == "mpe":  # a zone plays no drums
+            return
+        channel = self.channels[which % len(self.channels)]
+        if how.endswith("kit"):  # the bank counts with the next program change
+            self.play(bytes((0xB0 | channel, 0, {"XG kit": 127, "GM2 kit": 120}[how] if drums else 0)))
+            self.play(bytes((0xC0 | channel, 0)))
+        elif how == "GS":  # use for rhythm part; channel 1 is block 1
+            body = bytes((0x40, 0x11 + channel, 0x15, int(drums)))
+            self.play(b"\xf0\x41\x10\x42\x12" + body + bytes((-sum(body) % 128, 0xF7)))
+        else:  # part mode
+            self.play(bytes((0xF0, 0x43, 0x10, 0x4C, 0x08, channel, 0x07, 2 * drums, 0xF7)))
+        self.kits[channel] = drums
+        for stroke in self.strokes + self.ringing:
+            if channel in (stroke.channel, stroke.out):
+                stroke.certain = False
 
     @rule(slot=st.integers(1, 4), how=st.sampled_from(("now", "now", "next", "glide")))
     def change_table(self, slot: int, how: str) -> None:

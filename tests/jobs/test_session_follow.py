@@ -14,6 +14,7 @@ from bridge.errors import InputProblem
 from bridge.jobs.session.build import build_session
 from bridge.jobs.session.check import check_session
 from bridge.jobs.session.manifest import Manifest
+from bridge.jobs.session.music import _as_entries
 from bridge.jobs.session.pages import Sheets
 from bridge.jobs.session.verify import verify_session
 from bridge.sheet.html import sheet_html
@@ -143,3 +144,13 @@ def test_the_chords_of_a_chart_stand_on_the_sheet_whatever_their_kind(tmp_path: 
     assert sheet.tables[0].chords == names
     text = sheet_html([sheet])
     assert [name for name in names if name in text] == list(names)
+
+
+def test_advice_is_said_as_a_session_file_has_it() -> None:
+    said = _as_entries(
+        "--tonic G makes it 89 %; --at 5=A --at 10=F# makes it 100 %; --follow-harmony makes it 99 %"
+    )
+    assert said == (
+        '`tonic = "G"` makes it 89 %; sections at bar 5 `tonic = "A"`, bar 10 `tonic = "F#"` makes it 100 %; '
+        "`follow_harmony = true` makes it 99 %"
+    )

@@ -617,3 +617,14 @@ def test_a_keyboard_beside_a_track_sounds_at_once_and_goes_with_it(stage: Stage,
     assert stage.box.paper.pitch(3, parse_note("D6")) - low == pytest.approx(36.0, abs=5e-4)
     third = stage.box.paper.pitch(0, parse_note("F4")) - low
     assert 100 * third == pytest.approx(1200 + 1200 * math.log2(6 / 5), abs=0.05)
+
+
+def test_the_drone_of_a_chart_moves_into_the_singers_key(stage: Stage) -> None:
+    # Three semitones up: D becomes F, whose fifth is C.
+    moved = prepare_chart_drone(
+        replace(OPEN_D, transpose=3), DroneRequest(notes=("1",)), chart_from("| D | A |"), out_port="box"
+    )
+    chart = moved.plan.charts[0]
+    assert chart is not None
+    assert [step.name for step in chart.steps] == ["F", "C"]
+    assert [[note.key % 12 for note in step.held] for step in chart.steps] == [[5], [0]]

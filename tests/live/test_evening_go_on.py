@@ -326,7 +326,7 @@ def kept(state: Path) -> LeftOffFile:
 
 
 def until_kept(state: Path, text: str) -> None:
-    limit = time.monotonic() + 10.0
+    limit = time.monotonic() + 20.0
     while not any(text in path.read_text() for path in state.rglob("*.evening.json")):
         assert time.monotonic() < limit
         time.sleep(0.02)
@@ -368,7 +368,7 @@ def test_at_a_terminal_it_asks(
         os.write(main, answer)
         read_until(main, b"piece " + piece)
         os.write(main, b"q")
-        assert process.wait(15.0) == 0
+        assert process.wait(30.0) == 0
         assert os.listdir(kept(tmp_path).path.parent) == [], "it left as it should: nothing to go on with"
     finally:
         process.kill()
@@ -376,7 +376,7 @@ def test_at_a_terminal_it_asks(
         os.close(main)
 
 
-def read_until(descriptor: int, wanted: bytes, limit_s: float = 15.0) -> bytes:
+def read_until(descriptor: int, wanted: bytes, limit_s: float = 30.0) -> bytes:
     seen, limit = b"", time.monotonic() + limit_s
     while wanted not in seen:
         left_s = limit - time.monotonic()

@@ -149,7 +149,7 @@ def test_a_retuned_track_sounds_beside_the_keyboard(stage: Stage, tmp_path: Path
     track = synths.write_midi(
         tmp_path / "track.mid", [(0.0, bytes((0x91, 54, 90))), (5.0, bytes((0x81, 54, 0)))]
     )
-    with stage.live("--synth", "fluidsynth", "--track", str(track), "--tempo", "50%"):
+    with stage.live("--synth", "fluidsynth", "--track", str(track), "--tempo", "50%", "--count-in", "0"):
         stage.strike(50)
         off = stage.hear({50: D3, 54: D3 * 5 / 4})
         assert in_tune(off), off

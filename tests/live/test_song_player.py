@@ -7,12 +7,14 @@ reference: in a five-limit scale on D the third is 5/4 and the second 9/8; equal
 from __future__ import annotations
 
 import math
+import threading
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Self
 
 import pytest
 from support.fake_ports import Desk, FakeSystem, Synth
+from support.live import until
 from support.obedient import ObedientSynth
 
 from bridge.engine.play.controls import Action, Controls
@@ -295,6 +297,24 @@ def test_as_lines_the_bar_and_the_chord(stage: Stage, capfd: pytest.CaptureFixtu
         view.show(stage.shown())
     lines = [line for line in capfd.readouterr().out.splitlines() if line.startswith("bar")]
     assert lines == ["bar 1 of 4: Dadd9", "bar 2 of 4: Dadd9"]
+
+
+def test_a_long_file_begins_before_its_chords_are_heard(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    held, go_on = threading.Event(), threading.Event()
+
+    def slowly(*_: object) -> list[tuple[float, str]]:
+        held.set()
+        assert go_on.wait(10.0)
+        return [(0.0, "D")]
+
+    monkeypatch.setattr("bridge.live.prepare.song._chords", slowly)
+    monkeypatch.setattr("bridge.live.prepare.song.SOON_NOTES", 0)
+    labels = asked(path).labels.track
+    assert labels is not None
+    assert held.wait(10.0)
+    assert labels.chord_at(1.0) == ""
+    go_on.set()
+    until(lambda: labels.chord_at(1.0) == "D")
 
 
 # ---- from words to a plan

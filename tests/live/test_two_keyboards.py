@@ -293,30 +293,30 @@ def test_two_keyboards_on_a_real_server(sine_font: Path, tmp_path: Path) -> None
         hands = ("--in", "left: keys to B4, octave +1", "--in", "right")
         try:
             with LiveRun(server.env, tmp_path, *options, *hands) as live:
-                live.wait("^ready: left.* and right.* -> ")
+                live.wait("^ready: left.* and right.* -> ", 30.0)
                 left.send(bytes((0x90, 50, 90)))  # sounds an octave higher, as D4
                 right.send(bytes((0x90, 62, 90)))
-                until(lambda: sounding(left) > 0.01, what="neither is heard")
+                until(lambda: sounding(left) > 0.01, limit_s=20.0, what="neither is heard")
                 right.send(bytes((0x80, 62, 0)))
                 left.record(0.5)
                 assert sounding(left) > 0.01, "the left hand holds it still"
                 right.__exit__(None, None, None)
-                live.wait("^the keyboard's port right.* is gone; its notes are let go")
+                live.wait("^the keyboard's port right.* is gone; its notes are let go", 30.0)
                 assert sounding(left) > 0.01
                 left.send(bytes((0x80, 50, 0)))
-                until(lambda: sounding(left) < 1e-4, what="it hangs")
+                until(lambda: sounding(left) < 1e-4, limit_s=20.0, what="it hangs")
                 right = jack.JackTap(server, name="right")
                 right.__enter__()
-                live.wait("^the keyboard's port right.* is back")
+                live.wait("^the keyboard's port right.* is back", 30.0)
                 right.send(bytes((0x90, 66, 90)))
-                until(lambda: sounding(left) > 0.01, what="the right hand is not heard again")
+                until(lambda: sounding(left) > 0.01, limit_s=20.0, what="the right hand is not heard again")
                 live.say("quit")
-                assert live.exit_code() == 0
+                assert live.exit_code(30.0) == 0
         finally:
             right.__exit__(None, None, None)
     assert not any(name.endswith(".part") for name in os.listdir(tmp_path))
 
 
 def sounding(tap: jack.JackTap) -> float:
-    """How loud it is now."""
-    return tap.record(0.2).peak(0.05, 0.1)
+    """How loud it is now, whatever a busy machine leaves out."""
+    return tap.record(0.4).peak(0.05, 0.3)

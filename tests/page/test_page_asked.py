@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import re
 import typing
 from collections.abc import Iterator
+from importlib import resources
 from typing import Any
 
 import pytest
@@ -148,3 +150,11 @@ def test_a_drone_that_settles_says_how_fast_it_beats_now() -> None:
     assert [one["cents"] for one in shown["lesson"]["sounding"]] == [0.0, 8.0]
     rest = evening(lesson=Lesson("rest", 1, "third", lesson.notes, lesson.beats), beats="", drone=seen.drone)
     assert Shower(home).shown(rest)["lesson"]["sounding"] == []
+
+
+def test_every_word_of_the_page_is_said_once() -> None:
+    """Of two words of one name a browser takes the later, and the other view says something else."""
+    text = resources.files("bridge.page").joinpath("web/words.js").read_text(encoding="utf-8")
+    names = re.findall(r'^  "?([\w-]+)"?:', text, re.MULTILINE)
+    assert len(names) > 100
+    assert [name for name in names if names.count(name) > 1] == []

@@ -152,3 +152,45 @@ def test_a_drone_shows_its_beats_and_is_silenced_from_the_page(
         assert "beats a second" in seen["beats"]
         act(client, "silence")
         assert run.exit_code() == 0  # a drone that was ended has nothing more to play
+
+
+def test_a_song_is_led_from_the_page(server: jack.JackServer, tap: jack.JackTap, tmp_path: Path) -> None:
+    song = Path(__file__).parents[2] / "examples" / "evening" / "tracks" / "low-water.mid"
+    how = ("--guitar", "open-d", "--out", "tap", "--loop", "3-4", "--count-in", "0", "--page")
+    with LiveRun(server.env, tmp_path, str(song), *how) as run:
+        client = Client(run.wait(r"^page: ").removeprefix("page: ").strip())
+        stand = client.first("stand")
+        assert {"pause", "bar-back", "mute", "equal", "silence"} <= set(stand["actions"])
+        assert "next" not in stand["actions"]
+        seen = client.first("seen", lambda one: one["bar"] == 3 and one["chord"])
+        assert (seen["title"], seen["barsLeft"], seen["track"]["bars"]) == ("low-water", 2, 16)
+        act(client, "pause")
+        place = client.first("seen", lambda one: one["track"]["paused"])["bar"]
+        assert client.first("seen")["notes"] == []
+        act(client, "mute", number=2)
+        parts = client.first("seen", lambda one: any(part["muted"] for part in one["track"]["parts"]))[
+            "track"
+        ]
+        assert [part["muted"] for part in parts["parts"]][:2] == [False, True]
+        tap.start()
+        act(client, "pause")
+        client.first("seen", lambda one: not one["track"]["paused"] and one["notes"])
+        assert place in (3, 4)
+        until(lambda: any(data[0] & 0xF0 == 0x90 and data[2] for _, data in tap.heard()))
+        act(client, "silence")
+        client.first("seen", lambda one: one["track"]["paused"] and one["notes"] == [])
+        run.signal(signal.SIGINT)
+        assert run.exit_code() == 0
+        assert run.errors() == ""
+        until(lambda: _sounding(tap.heard()) == set())
+
+
+def _sounding(heard: list[tuple[float, bytes]]) -> set[tuple[int, int]]:
+    """What still sounds after messages, by channel and key."""
+    held: set[tuple[int, int]] = set()
+    for _, data in heard:
+        if data[0] & 0xE0 == 0x80:
+            (held.add if data[0] & 0x10 and data[2] else held.discard)((data[0] & 15, data[1]))
+        elif data[0] & 0xF0 == 0xB0 and data[1] in (120, 123):
+            held = {place for place in held if place[0] != data[0] & 15}
+    return held

@@ -157,12 +157,13 @@ def test_retuning_is_told_from_where_the_guitar_stands(tmp_path: Path) -> None:
     assert found[5].words == ("take the other instrument, tuned to Violin",)
 
 
-def test_a_string_that_would_go_past_its_limit_brings_its_caution_to_its_piece(tmp_path: Path) -> None:
+def test_a_string_is_never_sent_past_its_limit(tmp_path: Path) -> None:
+    """Open A is open G and a capo at fret 2: no string ends above standard tuning."""
     text = session('guitar = "standard"\nreference = "A2=110"', 'guitar = "open-a"\nreference = "A2=110"')
     found = retunings(plan_session(session_from_toml(text, tmp_path)))
-    assert any("more than it is built for" in word for word in found[2].words)
-    assert "luthier" in " ".join(found[2].cautions)
-    assert found[1].cautions == ()
+    assert found[2].words[-1] == "capo on at fret 2, so that no string goes above what it is built for"
+    assert not any(" up " in word for word in found[2].words)
+    assert found[2].cautions == found[1].cautions == ()
 
 
 def test_a_capo_spares_the_strings_where_it_makes_the_same_notes(tmp_path: Path) -> None:

@@ -323,3 +323,17 @@ def test_hostile_bytes_make_no_noise_and_no_error(parts: list[tuple[bytes, int]]
 def test_sample_rates_out_of_range_are_refused(rate: int) -> None:
     with pytest.raises(ValueProblem, match="allowed: 8000 to 192000"):
         Generator(rate)
+
+
+def test_strokes_of_which_no_sample_was_made_cost_none() -> None:
+    """Of a thousand notes struck in one moment no more sound than the generator has, and none fades beside them."""
+    generator = Generator(44100)
+    for number in range(3000):
+        generator.feed(bytes((0x90, 36 + number % 48, 100)))
+        generator.feed(bytes((0x91, 60, 100)))
+    generator.block(64)
+    assert generator.note_count <= MAX_NOTES
+    rows = generator._oscillators.count
+    assert rows == sum(len(parts) for parts in generator._parts.values())
+    assert sorted(part.row.at for parts in generator._parts.values() for part in parts) == list(range(rows))
+    assert generator.block(4410).any()

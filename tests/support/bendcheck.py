@@ -148,6 +148,8 @@ class Receiver:
             block = data[6] & 15
             if block:
                 self.kits[block - 1 if block < 10 else block] = data[8] != 0
+        elif data[1:2] == b"\x43" and data[3:5] == b"\x4c\x08" and data[6:7] == b"\x07" and data[5] < 16:
+            self.kits[data[5]] = data[5] == 9 or data[7] != 0  # XG: part mode, 0 is normal
 
     def manager(self, number: int) -> int:
         """The channel whose controllers a note on `number` obeys."""
@@ -256,7 +258,13 @@ class _Check:
         number = data[0] & 15 if data else 0
         is_on = kind == 9 and data[2] > 0
         is_off = kind == 8 or (kind == 9 and data[2] == 0)
-        passes = bool(data) and (data[0] >= 0xF0 or (self.source.kits[number] and (is_on or is_off)))
+        # What was struck before its channel became drums ends where it began.
+        ends_pitched = is_off and any(
+            note.down and (note.source, note.key) == (number, data[1]) for note in self.alive
+        )
+        passes = bool(data) and (
+            data[0] >= 0xF0 or (self.source.kits[number] and (is_on or is_off) and not ends_pitched)
+        )
         skipped = bool(data) and data[0] < 0xF0 and number in self.skip
         if passes and data not in sent:
             self.say(anchor, f"{data.hex(' ')} did not pass")
@@ -281,12 +289,12 @@ class _Check:
                 for note in self.alive:
                     note.down = note.sounding = False
                 self.alive = []
-            if not skipped and not (before_kit and (is_on or is_off)):
+            if not skipped and (ends_pitched or not (before_kit and (is_on or is_off))):
                 self.notes(anchor, data, is_on, is_off, number, started, ended)
         self.look(anchor)
         if data and kind in (9, 0xA, 0xB, 0xD, 0xC):
             for note in self.alive:
-                if note.source == number:
+                if note.source == number and not self.source.kits[number]:
                     self.compare_sound(anchor, note, new=is_on and note.anchor == anchor)
 
     def notes(

@@ -35,9 +35,20 @@ def test_two_cents_are_left_alone() -> None:
 
 
 def test_down_goes_before_up() -> None:
-    between = between_tunings(STANDARD, {**STANDARD, 6: 73.42, 3: 207.65, 1: 293.66}, STANDARD)
+    between = between_tunings({**STANDARD, 3: 185.0}, {**STANDARD, 6: 73.42, 1: 293.66}, STANDARD)
     assert [turn.string for turn in between.turns] == [6, 1, 3]
-    assert [turn.past_limit for turn in between.turns] == [False, False, True]
+    assert not any(turn.past_limit for turn in between.turns)
+
+
+def test_no_string_goes_past_its_limit_where_a_capo_helps() -> None:
+    """The third string a semitone above what it is built for: all a semitone lower, and a capo at fret 1."""
+    between = between_tunings(STANDARD, {**STANDARD, 3: 207.65}, STANDARD)
+    assert (between.lowered, between.capo_on) == (1, 1)
+    assert not any(turn.past_limit for turn in between.turns)
+    assert all(turn.cents == pytest.approx(-100) for turn in between.turns)
+    assert 3 not in {turn.string for turn in between.turns}  # 196 Hz with the capo is 207.65
+    beyond = between_tunings(STANDARD, {**STANDARD, 3: 196.0 * 2}, STANDARD)
+    assert [turn.past_limit for turn in beyond.turns] == [True]  # no capo helps: it is said
 
 
 def test_the_capo_comes_off_before_a_string_is_turned_and_goes_on_last() -> None:

@@ -29,6 +29,7 @@ from bridge.tuning.chords.names import ChordName, parse_chord_name
 
 MAX_BARS = 10_000
 MAX_REPEATS = 99
+_MOST_DIGITS = 9
 
 _SECTION = re.compile(r"\[(?P<name>[^\]\n]+)\]|(?P<plain>[A-Za-z][\w '\-]*):(?=\s|$)")
 _TOKEN = re.compile(r"(:\|+:?|\|+:?)\s*(?:x\s*(\d+))?|([^\s|]+)")
@@ -165,6 +166,10 @@ class _Reader:
             if self.repeat_from is None:
                 # Without an opening sign, all from the start is played again, as on paper.
                 self.repeat_from = 0
+            if times and len(times) > _MOST_DIGITS:
+                raise ValueProblem(
+                    f"a repeat of a number of times with {len(times)} digits", f"1 to {MAX_REPEATS}"
+                )
             count = int(times) if times else 2
             if not 1 <= count <= MAX_REPEATS:
                 raise ValueProblem(f"a repeat of {count} times", f"1 to {MAX_REPEATS}")

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 from bridge.errors import StillbeatError
 from bridge.jobs.harmony.told import apart
 from bridge.jobs.retune import listen_to
@@ -21,4 +23,17 @@ def music_of(piece: Piece, midi: MidiFile) -> tuple[str, ...]:
         raise problem_at(piece.at, problem.message, problem.hint) from problem
     lines = [line for one in told for line in one.summary()]
     lines += [far for one in told if (far := apart(one))]
-    return tuple(line.replace("--follow-harmony", "`follow_harmony = true`") for line in lines)
+    return tuple(map(_as_entries, lines))
+
+
+def _as_entries(line: str) -> str:
+    """Say advice as a session file has it, and not as options of a command."""
+    line = line.replace("--follow-harmony", "`follow_harmony = true`")
+    line = re.sub(r"--tonic (\S+)", r'`tonic = "\1"`', line)
+    tonics = re.compile(r"(?:--at \d+=[A-G][#b]? ?)+")
+    return tonics.sub(lambda found: _sections(found[0]), line)
+
+
+def _sections(words: str) -> str:
+    parts = [f'bar {bar} `tonic = "{tonic}"`' for bar, tonic in re.findall(r"(\d+)=(\S+)", words)]
+    return f"sections at {', '.join(parts)} "

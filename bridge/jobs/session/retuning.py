@@ -82,6 +82,9 @@ def _before(hands: _Hands, spec: TableSpec, guitar: Guitar) -> Retuned:
         standing.capo = between.capo_instead
         return Retuned(tuple(said))
     standing.hz, standing.capo = after_hz, spec.fret
+    if between.lowered:
+        standing.hz = {number: hz / 2 ** (between.lowered / 12) for number, hz in after_hz.items()}
+        standing.capo = between.lowered
     cautions = planned.cautions if any(turn.past_limit for turn in between.turns) else ()
     return Retuned(tuple(_words(between, guitar)), tuple(" ".join(caution.split()) for caution in cautions))
 
@@ -92,7 +95,8 @@ def _words(between: Between, guitar: Guitar) -> Iterator[str]:
     for turn in between.turns:
         yield _turn_words(turn, guitar)
     if between.capo_on:
-        yield f"capo on at fret {between.capo_on}"
+        spared = ", so that no string goes above what it is built for" if between.lowered else ""
+        yield f"capo on at fret {between.capo_on}{spared}"
 
 
 def _turn_words(turn: Turn, guitar: Guitar) -> str:

@@ -161,10 +161,12 @@ def _drifted(plan: SessionPlan) -> str:
     tonic = session.guitar.tonic if session.guitar is not None else "C"
     note = note_name(session.reference.key, tonic)
     shown = hz_to_cents(session.reference.hz, key_to_hz(session.reference.key))
+    example = round(shown - 5.0)
     return (
         f"These pages hold while a tuner shows {signed(shown)} cents for {note}. Does it show something else, such as "
-        f"-9, then make everything anew, with this folder's name in the place of FOLDER: stillbeat session build "
-        f"{session.file} -o FOLDER --overwrite --reference {note}-9c. It says what differs from these pages."
+        f"{signed(example, 0)}, then make everything anew, with this folder's name in the place of FOLDER: stillbeat "
+        f"session build {session.file} -o FOLDER --overwrite --reference {note}{example:+.0f}c. It says what differs "
+        "from these pages."
         + (
             " In a hurry load the nearest of the folders in trims."
             if session.trims.cents and plan.synths

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from bisect import bisect_right
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -19,8 +20,8 @@ class TrackLabels:
     """What is known of a track before it plays."""
 
     backing: Backing
-    chords: tuple[tuple[float, str], ...] = ()
-    """Its chords: from when on which one is heard; empty text for none."""
+    chords: Sequence[tuple[float, str]] = ()
+    """Its chords: from when on which one is heard; empty text for none. They may be heard while it plays already."""
     changes: tuple[tuple[float, str], ...] = ()
     """Tables that it chooses inside the piece: from when on, and what that is in words."""
 

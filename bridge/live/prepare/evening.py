@@ -11,8 +11,10 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from bridge.engine.method import choose_for_playing, refusal
+from bridge.engine.play.chart_plan import ChartPlan
 from bridge.engine.play.controls import Action, Controls, parse_feet
 from bridge.engine.play.drone_sounds import drone_program
+from bridge.engine.play.follow_plan import FollowPlan
 from bridge.engine.play.held_drone import HeldKeys, HoldPlan
 from bridge.engine.play.tables import AllTables, Kept, PlayTable
 from bridge.engine.protocols import OnChange
@@ -22,10 +24,8 @@ from bridge.jobs.session.plan import PiecePlan, SessionPlan, Step, plan_session
 from bridge.live.desk.labels import Labels, StepShown, feet_shown, tuning_words
 from bridge.live.desk.listening import Listening
 from bridge.live.desk.typed import keys_shown
-from bridge.live.plan import LivePlan, Playing, TablesDrone
+from bridge.live.plan import ChordsDrone, LivePlan, Playing, TablesDrone
 from bridge.live.player.journal import state_dir
-from bridge.live.prepare.chart import chords_drone
-from bridge.live.prepare.evening_charts import Place, follow_evening, has_chart
 from bridge.live.prepare.follow import LiveFollow
 from bridge.live.prepare.keyboard import (
     Prepared,
@@ -134,12 +134,9 @@ def prepare_evening(request: EveningRequest) -> Prepared:
         on_change, glide_s = request.on_change, request.glide_s
     notices += about_changes(on_change, method, profile)
     hold, sound = None, False
-    known = [
-        Place(at.plan.piece, at.spec, table, at.drone, _keys(at))
-        for at, table in zip(places, tables, strict=True)
-    ]
+    charted = any(at.plan.piece.chart is not None for at in places)
     free: tuple[int, ...] = ()
-    if any(at.drone.notes for at in places) and has_chart(known):
+    if any(at.drone.notes for at in places) and charted:
         try:
             free = hold_channels(method, profile, request.channels, channels_played(request))
         except MethodProblem as problem:
@@ -152,10 +149,21 @@ def prepare_evening(request: EveningRequest) -> Prepared:
             notices.append("drones sound from the beginning; d ends them" if sound else "d begins the drone")
         except MethodProblem as problem:
             notices.append(f"no drones: {problem.message}")
-    followed = follow_evening(known, request.follow_harmony, method, profile, free)
-    follow, charts = followed.follow, followed.charts
-    notices += followed.said
-    chorded = chords_drone(charts, live.drone if request.drone_on is None else request.drone_on)
+    follow: FollowPlan | None = None
+    charts: tuple[ChartPlan | None, ...] = ()
+    chorded: ChordsDrone | None = None
+    if charted or request.follow_harmony is not None or any(at.plan.piece.follow_harmony for at in places):
+        from bridge.live.prepare.chart import chords_drone
+        from bridge.live.prepare.evening_charts import Place, follow_evening
+
+        known = [
+            Place(at.plan.piece, at.spec, table, at.drone, _keys(at))
+            for at, table in zip(places, tables, strict=True)
+        ]
+        followed = follow_evening(known, request.follow_harmony, method, profile, free)
+        follow, charts = followed.follow, followed.charts
+        notices += followed.said
+        chorded = chords_drone(charts, live.drone if request.drone_on is None else request.drone_on)
     drones = hold is not None or chorded is not None
     if chorded is not None:
         numbers = ", ".join(map(str, chorded.channels))

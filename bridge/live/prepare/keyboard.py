@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from bridge.engine.method import choose_for_playing, refusal
 from bridge.engine.mts.tuner import Tuner
@@ -21,20 +21,15 @@ from bridge.engine.play.tables import AllTables, PlayTable
 from bridge.engine.protocols import OnChange
 from bridge.errors import MethodProblem, StillbeatError, TuningProblem, ValueProblem
 from bridge.harmony.asked import FollowRequest
-from bridge.harmony.charts.chart import Chart
 from bridge.jobs.choose import TableRequest, choose_table
-from bridge.jobs.harmony.degrees import named_classes
-from bridge.jobs.harmony.told import Told
 from bridge.live.desk.labels import Labels, feet_shown, tuning_words
 from bridge.live.desk.listening import Listening
 from bridge.live.desk.typed import keys_shown
-from bridge.live.plan import SOUND_CARD, LivePlan, Playing, TablesDrone, pitched_channels
+from bridge.live.plan import SOUND_CARD, ChordsDrone, LivePlan, Playing, TablesDrone, pitched_channels
 from bridge.live.player.journal import state_dir
 from bridge.live.player.sound_card import USUAL
-from bridge.live.prepare.chart import ChartWanted, about_chart, chart_plan, chords_drone
 from bridge.live.prepare.follow import LiveFollow, about_follow, follow_plan, for_drone_alone
 from bridge.live.prepare.song import Song, SongRequest, read_song
-from bridge.live.prepare.song_follow import followed_song, with_track
 from bridge.store.descriptions import load_table
 from bridge.store.profiles import load_profile
 from bridge.store.session.model import moved_spec
@@ -45,6 +40,10 @@ from bridge.tuning.off_guitar import off_guitar
 from bridge.tuning.spec import TableSpec
 from bridge.tuning.tables import build_table, equal_table
 from bridge.wire.profile import MTS_METHODS, STANDARD, SynthProfile, moves_sounding
+
+if TYPE_CHECKING:  # what follows chords is loaded only where somebody asks for it: playing starts quickly
+    from bridge.harmony.charts.chart import Chart
+    from bridge.jobs.harmony.told import Told
 
 _MOST_TABLES = 128
 BUILT_IN = "builtin"
@@ -159,15 +158,21 @@ def prepare(request: LiveRequest) -> Prepared:
         notices.append(f"the drone has channel {hold.channel} to itself: play on another")
         notices.append("the drone sounds from the beginning; d ends it")
     drone = "" if hold is not None else request.drone or ""
-    chart = request.chart and request.chart.moved(home.transposed, build_table(home).tonic)
-    wanted = ChartWanted(chart, "", drone, SOUND) if chart is not None else None
+    chart, wanted = request.chart, None
+    if chart is not None:
+        from bridge.live.prepare.chart import ChartWanted, about_chart, chart_plan, chords_drone
+
+        chart = chart.moved(home.transposed, build_table(home).tonic)
+        wanted = ChartWanted(chart, "", drone, SOUND)
     asked = request.follow_harmony or (LiveFollow(FollowRequest()) if wanted is not None and drone else None)
     follow = None
     told: Told | None = None
     if request.follow_harmony is not None and song is not None:
+        from bridge.live.prepare.song_follow import followed_song, with_track
+
         stay = {key % 12 for one in (hold.tables if hold is not None else ()) for key in one.keys}
-        how = replace(request.follow_harmony.wanted, held=tuple(sorted(stay or named_classes(drone))))
-        told = followed_song(song, home, how, request.chart)
+        how = replace(request.follow_harmony.wanted, held=tuple(sorted(stay or _named(drone))))
+        told = followed_song(song, home, how, chart)
     if asked is not None:
         own = [wanted.tonic(build_table(home))] if wanted is not None else []
         if told is not None and told.tonic_name:
@@ -175,7 +180,7 @@ def prepare(request: LiveRequest) -> Prepared:
         held_tables, held_tonics = (hold.tables, hold.tonics) if hold is not None else ((), ())
         known, known_tonics = (
             [
-                (spec, table, {key % 12 for key in one.keys} or named_classes(drone))
+                (spec, table, {key % 12 for key in one.keys} or _named(drone))
                 for (_, spec), table, one in zip(some, made, drones or (HeldKeys(),) * len(some), strict=True)
             ]
             for some, made, drones in (
@@ -192,6 +197,7 @@ def prepare(request: LiveRequest) -> Prepared:
             ):  # a tempered table has no commas: the drone stands where it has the roots
                 follow = for_drone_alone(follow_plan(asked, known, known_tonics, method, profile, own=own))
     charts: list[tuple[ChartPlan | None, ...]] = [(), ()]
+    chorded: ChordsDrone | None = None
     if wanted is not None:
         taken = {*channels_played(request), *(backing.channels if backing is not None else ())}
         free = hold_channels(method, profile, request.channels, taken) if drone else ()
@@ -213,6 +219,7 @@ def prepare(request: LiveRequest) -> Prepared:
                 (tonic_specs, follow.tonics if follow is not None else ()),
             )
         ]
+        chorded = chords_drone([*charts[0], *charts[1]], True)
         notices += about_chart(charts[0][0], drone, follow is not None and follow.offered)
     if told is not None and told.following is not None and follow is not None:
         known_charts = charts[0] or (None,) * len(specs)
@@ -229,9 +236,7 @@ def prepare(request: LiveRequest) -> Prepared:
         profile=profile,
         state_dir=str(state_dir()),
         backing=backing,
-        drone=TablesDrone(hold, on=True)
-        if hold is not None
-        else chords_drone([*charts[0], *charts[1]], True),
+        drone=TablesDrone(hold, on=True) if hold is not None else chorded,
         follow=follow,
         charts=charts[0],
         tonic_charts=charts[1],
@@ -266,6 +271,15 @@ def prepare(request: LiveRequest) -> Prepared:
         track=song.labels if song is not None else None,
     )
     return Prepared(plan, labels, tuple(notices), home.doubt, listening, home)
+
+
+def _named(drone: str) -> set[int]:
+    """Return the pitch classes of notes that a drone names: they stay where the table has them."""
+    if not drone:
+        return set()
+    from bridge.jobs.harmony.degrees import named_classes
+
+    return named_classes(drone)
 
 
 def _where(request: LiveRequest) -> LiveRequest:

@@ -5,6 +5,7 @@ Index: `SongRequest`, `Song`, `read_song`.
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -21,7 +22,9 @@ from bridge.tuning.spec import TableSpec
 from bridge.tuning.tables import Table, build_table
 
 MOST_NOTES = 60_000
-"""The chords of a longer file are not looked for: it must begin soon."""
+"""The chords of a longer file are not looked for."""
+SOON_NOTES = 3_000
+"""Those of a file of more notes are looked for while it plays already: it must begin soon."""
 
 
 @dataclass(frozen=True)
@@ -81,7 +84,12 @@ def read_song(request: SongRequest, home: TableSpec) -> Song:
         for change in placed
     )
     music = read_music(midi, playing, only) if len(playing) <= 2 * MOST_NOTES else None
-    chords = _chords(music) if music is not None else ()
+    chords: list[tuple[float, str]] = []
+    if music is not None:
+        work = threading.Thread(target=lambda: chords.extend(_chords(music)), daemon=True)
+        work.start()
+        if len(music.notes) <= SOON_NOTES:
+            work.join()
     return Song(backing, TrackLabels(backing, chords, words), specs, said, music, tuple(placed))
 
 

@@ -21,7 +21,7 @@ const VIEWS = {
 const ASKS = [
   "previous", "next", "previous-piece", "next-piece", "bar-back", "pause", "previous-chord", "next-chord", "drone", "drone-softer", "drone-louder", "follow", "equal", "trim-down", "trim-up", "untrim", "listen", "undo",
 ];
-const NAMES = { equal: "equalPure" };
+const NAMES = { equal: "equalPure", pause: "trackPause" };
 const KEYS = {
   ArrowRight: "next", ArrowDown: "next", PageDown: "next", n: "next",
   ArrowLeft: "previous", ArrowUp: "previous", PageUp: "previous", p: "previous",
@@ -225,7 +225,7 @@ on("seen", (seen) => {
   if (stand !== null && stand.actions.includes("pause")) {
     const at = ASKS.filter((name) => stand.actions.includes(name)).indexOf("pause");
     const made = by("asks").querySelectorAll("button")[at];
-    if (made) say(made, seen.track?.paused ? WORDS.goOn : WORDS.pause);
+    if (made) say(made, seen.track?.paused ? WORDS.trackGoOn : WORDS.trackPause);
   }
   draw();
 });

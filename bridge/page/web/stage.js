@@ -96,7 +96,7 @@ export function showStage(seen) {
   const paused = seen.track !== null && seen.track.paused;
   mark(by("st-when"), "data-paused", paused);
   if (main() === "pause") {
-    say("next-words", paused ? WORDS.goOn : WORDS.pause);
+    say("next-words", paused ? WORDS.trackGoOn : WORDS.trackPause);
     say("next-sign", paused ? "▶" : "❚❚");
   }
   const said = seen.listening !== null ? [{ kind: "said", text: WORDS.listening(seen.listening) }] : seen.said.slice(-2);

@@ -50,6 +50,7 @@ export function placeForm(place) {
 }
 
 export function showStudy(name) {
+  if (name !== shown) by("sy-body").replaceChildren(); // nothing of another view stands under this one's name
   shown = name;
   say("sy-title", WORDS[name]);
   refresh();

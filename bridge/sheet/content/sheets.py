@@ -62,6 +62,8 @@ def _piece_blocks(piece: PieceSheet) -> Iterable[Block]:
     yield Heading(piece.title, 1, "" if piece.number is None else str(piece.number))
     yield Paragraph(summary(piece.tables[0].table), strong=True, playing=True)
     yield from notes_blocks(piece.notes)
+    if piece.cautions:
+        yield Items(tuple(piece.cautions))
     letters = [ascii_uppercase[index % 26] * (index // 26 + 1) for index in range(len(piece.tables))]
     if len(piece.stretches) > 1:
         titles = any(stretch.title for stretch in piece.stretches)
@@ -90,6 +92,3 @@ def _piece_blocks(piece: PieceSheet) -> Iterable[Block]:
         yield Heading(f"Tuning the guitar: {piece.strings.plan.guitar.title}")
         yield from strings_blocks(piece.strings)
     yield from load_only(piece.load)
-    if piece.cautions:
-        yield Heading("Cautions")
-        yield Items(tuple(piece.cautions))

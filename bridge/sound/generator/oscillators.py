@@ -124,6 +124,26 @@ class Oscillators:
         """Let a row fall by 60 dB in `t60_s` from here on, unless it falls faster already."""
         self._slope[row.at] = min(self._slope[row.at], _slope(t60_s, self.sample_rate))
 
+    def discard_unheard(self, row: Row) -> bool:
+        """Take a row back of which no sample has been made; False where one has."""
+        at, last = row.at, self.count - 1
+        if self._age[at] > 0.0:
+            return False
+        for array in self._arrays():
+            array[at] = array[last]
+        self._rows[at] = self._rows[last]
+        self._rows[at].at = at
+        self._rows.pop()
+        self.count = last
+        row.at = -1
+        return True
+
+    def _arrays(self) -> tuple[NDArray[Any], ...]:
+        return (
+            self._phase, self._step, self._place, self._level, self._slope,
+            self._age, self._attack, self._gain, self._target,
+        )  # fmt: skip
+
     def set_gain(self, row: Row, gain: tuple[float, float]) -> None:
         """Bring a row to another loudness or place, without a click."""
         self._target[row.at] = gain
@@ -148,10 +168,7 @@ class Oscillators:
         ended = [row for row, lives in zip(self._rows, alive, strict=True) if not lives]
         self._rows = [row for row, lives in zip(self._rows, alive, strict=True) if lives]
         left = len(self._rows)
-        for array in (
-            self._phase, self._step, self._place, self._level, self._slope,
-            self._age, self._attack, self._gain, self._target,
-        ):  # fmt: skip
+        for array in self._arrays():
             array[:left] = array[: self.count][alive]
         self.count = left
         for at, row in enumerate(self._rows):

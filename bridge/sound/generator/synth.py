@@ -248,7 +248,8 @@ class Generator:
         note = next((note for note in self._parts if note.releasing), next(iter(self._parts)))
         note.releasing = True
         for part in self._parts[note]:
-            self._oscillators.fade(part.row, CUT_S)
+            if not self._oscillators.discard_unheard(part.row):
+                self._oscillators.fade(part.row, CUT_S)
         # Out of the books at once; the rows fade by themselves.
         self._end(note)
 

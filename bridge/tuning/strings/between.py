@@ -16,7 +16,7 @@ string is turned: common practice.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from bridge.tuning.ratios import hz_to_cents
 from bridge.tuning.strings.advice import UP_CENTS
@@ -52,6 +52,9 @@ class Between:
     capo_on: int = 0  # fret to which it goes; 0: none, or it stays where it is
     # Fret at which a capo makes all the notes from the strings as they stand; 0: none does.
     capo_instead: int = 0
+    # Semitones by which the strings are left lower than asked for, because a capo at that fret makes up for it and no
+    # string goes past its limit; `turns` and `capo_on` are so already.
+    lowered: int = 0
 
 
 def between_tunings(
@@ -72,6 +75,11 @@ def between_tunings(
     capo_before, capo_after : int
         Fret of the capo, 0 for none.
     """
+    instead = _capo_instead(before_hz, after_hz) if not capo_after else 0
+    if not instead and not capo_after and (lowered := _lowered(after_hz, built_for_hz)):
+        lower_hz = {number: hz / 2 ** (lowered / 12) for number, hz in after_hz.items()}
+        spared = between_tunings(before_hz, lower_hz, built_for_hz, capo_before, lowered)
+        return replace(spared, lowered=lowered)
     turns = [
         Turn(number, before_hz[number], hz, _past(hz, built_for_hz.get(number)))
         for number, hz in after_hz.items()
@@ -84,8 +92,20 @@ def between_tunings(
         capo_off=capo_before if capo_before and (moved or capo_moves) else 0,
         turns=tuple(turns),
         capo_on=capo_after if capo_after and (moved or capo_moves) else 0,
-        capo_instead=_capo_instead(before_hz, after_hz) if moved and not capo_after else 0,
+        capo_instead=instead if moved else 0,
     )
+
+
+def _lowered(after_hz: Mapping[int, float], built_for_hz: Mapping[int, float]) -> int:
+    """Return how many semitones lower no string is past its limit; 0 if none is as it is, or a capo cannot help."""
+
+    def past(semitones: int) -> bool:
+        factor = 2 ** (semitones / 12)
+        return any(_past(hz / factor, built_for_hz.get(number)) for number, hz in after_hz.items())
+
+    if not past(0):
+        return 0
+    return next((semitones for semitones in range(1, MOST_CAPO + 1) if not past(semitones)), 0)
 
 
 def _past(hz: float, built_for_hz: float | None) -> bool:
