@@ -59,6 +59,10 @@ rounding = "none"
 SONG = "song.mid"
 
 
+HELP = ["-h", "--help"]
+"""As the whole command has it: click keeps the first help option that a command was asked for."""
+
+
 @dataclass(frozen=True)
 class Answer:
     """What a door makes of words: frequencies in Hz and tuning messages, or why it refuses."""
@@ -147,14 +151,14 @@ def session_text(
 
 def parsed(command: click.Command, line: Sequence[str]) -> dict[str, Any]:
     """Return what a command understands of a line; with the names of help that it has in the group of commands."""
-    return dict(command.make_context(command.name, list(line), help_option_names=["-h", "--help"]).params)
+    return dict(command.make_context(command.name, list(line), help_option_names=HELP).params)
 
 
 def _run(command: click.Command, line: list[str]) -> str:
     """Run a command in this process; return what it printed."""
     said = StringIO()
     with redirect_stdout(said):
-        command.main(line, prog_name="stillbeat", standalone_mode=False)
+        command.main(line, prog_name="stillbeat", standalone_mode=False, help_option_names=HELP)
     return said.getvalue()
 
 
