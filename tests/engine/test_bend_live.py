@@ -430,3 +430,17 @@ def test_leaving_centres_the_wheel_of_drums_and_of_members_that_a_reset_may_have
     zone.feed(off(64), 1.1)
     zone.feed(bytes((0xB0, 121, 0)), 1.2)  # receivers may reset the manager alone
     assert bytes((0xE1, 0, 0x40)) in [data for _, data in zone.stop(2.0)]
+
+
+@pytest.mark.parametrize("drum_first", [True, False])
+def test_of_a_drum_and_a_note_on_one_key_the_older_ends_first(drum_first: bool) -> None:
+    engine = BendEngine(None, JUST, BendOptions(channels=(2, 3)))
+    engine.start(0.0)
+    engine.feed(GS_DRUMS[0 if drum_first else 1], 1.0)
+    engine.feed(on(64), 1.1)
+    engine.feed(GS_DRUMS[1 if drum_first else 0], 1.2)
+    engine.feed(on(64), 1.3)
+    ends = [data for time_s in (1.4, 1.5) for _, data in engine.feed(off(64), time_s)]
+    drum, note = off(64), bytes((0x81, 64, 64))
+    assert ends == ([drum, note] if drum_first else [note, drum])
+    assert engine.at_rest

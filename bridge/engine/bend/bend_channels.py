@@ -325,8 +325,17 @@ class BendChannels:
             self.clipped.add(note.number)
 
     def release(self, source: Source, data: bytes, now_s: float) -> None:
-        """Let go of a key."""
+        """Let go of a key; where drums and notes of it are down, of the oldest."""
         key = data[1] & 0x7F
+        drums = source.drums.get(key)
+        if drums is not None:
+            if not drums[0] or key not in source.sounding.down:
+                self.sink.append(data)
+                del drums[0]
+                if not drums:
+                    del source.drums[key]
+                return
+            source.drums[key] = [max(0, older - 1) for older in drums]
         note = source.sounding.release(key)
         if note is None:
             self._stray_off(source, key, data)
@@ -340,7 +349,7 @@ class BendChannels:
     def strike_drum(self, source: Source, data: bytes) -> None:
         """Let a drum pass, and remember that its note-off is to pass too, even if the channel is no kit by then."""
         key = data[1] & 0x7F
-        source.drums[key] = source.drums.get(key, 0) + 1
+        source.drums.setdefault(key, []).append(len(source.sounding.down.get(key, ())))
         self.sink.append(data)
 
     @staticmethod
@@ -353,10 +362,6 @@ class BendChannels:
 
     def _stray_off(self, source: Source, key: int, data: bytes) -> None:
         """A note-off without a note: send it where it ends nobody else's note."""
-        if key in source.drums:
-            self._count_down(source.drums, key)
-            self.sink.append(data)
-            return
         ahead = source.settled_offs.get(key, 0)
         if ahead:
             source.settled_offs[key] = ahead - 1

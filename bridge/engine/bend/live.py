@@ -238,8 +238,8 @@ class BendEngine:
         channels.sink = sink = []
         self._guests.clear()
         for source in channels.sources:
-            for key, count in source.drums.items():
-                sink += [bytes((0x80 | source.index, key, 64))] * count
+            for key, drums in source.drums.items():
+                sink += [bytes((0x80 | source.index, key, 64))] * len(drums)
             if source.raw:
                 self._lift(source.cc, 0xB0 | source.index, sink)
         members = {out.nibble for source in channels.sources if source.manager for out in source.pool}
