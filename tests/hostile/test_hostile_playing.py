@@ -35,6 +35,8 @@ from bridge.engine.play.tables import PlayTable, TableSwitch
 from bridge.engine.protocols import Due, LiveEngine
 from bridge.wire.profile import STANDARD, SynthProfile, moves_sounding
 
+pytestmark = pytest.mark.slow
+
 EXAMPLES = int(os.environ.get("STILLBEAT_EXAMPLES", "25"))
 EQUAL = tuple(440.0 * 2 ** ((key - 69) / 12) for key in range(128))
 CENTS = (  # five-limit tables on C, D and G, to the cent

@@ -25,6 +25,8 @@ from bridge.sound.listening.voice.meter import VoiceMeter, VoiceReading
 from bridge.sound.listening.voice.notes import SungNote, voice_notes
 from bridge.sound.listening.voice.vibrato import Centre, centre_of
 
+pytestmark = pytest.mark.slow
+
 RATE = 44100
 STEP_S = 0.01
 
