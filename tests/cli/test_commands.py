@@ -206,6 +206,10 @@ def test_key_signatures_are_followed_and_doubted(capsys: pytest.CaptureFixture[s
     (folder / "default.mid").write_bytes(signed((0, b"\x00\x00")))
     out = run(capsys, "retune", "default.mid", "-o", "b.mid", "--tonic", "G", "--follow-key-signatures")
     assert "not followed" in out
+    (folder / "none.mid").write_bytes(signed())
+    with pytest.raises(SystemExit):
+        main(("retune", "none.mid", "-o", "c.mid", "--tonic", "G", "--follow-key-signatures"))
+    assert "the file has no key signatures" in capsys.readouterr().err
 
 
 def test_lists_name_their_sources(capsys: pytest.CaptureFixture[str]) -> None:

@@ -122,7 +122,8 @@ def prepare_evening(request: EveningRequest) -> Prepared:
     method = chosen.method
     tables = _sendable(_play_tables(places), method, profile)
     notices = list(checked.warnings)
-    notices.append(f"{session.title}: {len(session.pieces)} pieces on {synth.title}")
+    count = len(session.pieces)
+    notices.append(f"{session.title}: {count} {'piece' if count == 1 else 'pieces'} on {synth.title}")
     about_engine = [f"method {method}: {chosen.why}"] if chosen.why else []
     if method in MTS_METHODS:
         about_engine += about_precision(profile, method, played)
