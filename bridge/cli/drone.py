@@ -17,7 +17,7 @@ from bridge.cli.options import (
     warn_doubt,
 )
 from bridge.cli.page import page_beside, page_options, wants_page
-from bridge.engine.play.drone_sounds import SOUND, SOUNDS
+from bridge.engine.play.drones.sounds import SOUND, SOUNDS
 
 if TYPE_CHECKING:
     from bridge.engine.play.controls import Controls
@@ -316,7 +316,7 @@ def _by_foot(request: TableRequest, asked: DroneRequest, chosen: dict[str, Any])
 
 def _to_file(request: TableRequest, asked: DroneRequest, output: Path, overwrite: bool) -> None:
     from bridge.cli.printing import progress_bar, show
-    from bridge.engine.play.drone_sounds import about_sound
+    from bridge.engine.play.drones.sounds import about_sound
     from bridge.jobs.choose import choose_table
     from bridge.jobs.drone import drone_lines, plan_drone, render_drone
     from bridge.tuning.off_guitar import off_guitar

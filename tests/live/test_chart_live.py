@@ -21,8 +21,8 @@ from live.test_live_prepare import OPEN_D, ask
 from live.test_live_shown import STATE
 from live.test_live_track import song
 
-from bridge.engine.play.chart_drone import CHORD_FADE_S
 from bridge.engine.play.controls import Action, Controls, parse_foot
+from bridge.engine.play.drones.chart import CHORD_FADE_S
 from bridge.errors import MethodProblem, ValueProblem
 from bridge.jobs.choose import TableRequest, choose_table
 from bridge.jobs.drone import DroneRequest

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 from rich.console import Console
 
-from bridge.engine.play.drone_plan import Beat
+from bridge.engine.play.drones.plan import Beat
 from bridge.jobs.choose import TableRequest, choose_table
 from bridge.live.desk.drone_display import DroneLines, DroneScreen
 from bridge.live.snapshot import Message, Snapshot

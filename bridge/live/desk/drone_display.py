@@ -11,7 +11,7 @@ import time
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
-from bridge.engine.play.drone_plan import Beat
+from bridge.engine.play.drones.plan import Beat
 from bridge.jobs.drone import STILL_HZ, rate_words
 from bridge.live.desk.display import ALARMS, a_picture_suits
 from bridge.live.desk.drawing import View, own_stream

@@ -14,9 +14,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
-from bridge.engine.play.chart_drone import ChartNote
 from bridge.engine.play.chart_plan import ChartPlan, ChordStep
-from bridge.engine.play.drone_sounds import drone_program
+from bridge.engine.play.drones.chart import ChartNote
+from bridge.engine.play.drones.sounds import drone_program
 from bridge.engine.play.follow_plan import Choices
 from bridge.errors import MethodProblem
 from bridge.harmony.asked import FollowRequest

@@ -9,7 +9,7 @@ by the player's clock.
 - *Settling.* A note is brought home by pitch bend on a channel of its own, on top of whatever tunes the synth, so
   that every synth whose bends move sounding notes can settle, by whatever method.
 
-Conventions: as in `bridge.engine.play.drone_plan`.
+Conventions: as in `bridge.engine.play.drones.plan`.
 
 Sources: MIDI 1.0 Detailed Specification (expression, controller 11; pitch bend).
 """
@@ -18,7 +18,7 @@ from __future__ import annotations
 
 import math
 
-from bridge.engine.play.drone_messages import (
+from bridge.engine.play.drones.messages import (
     BEND_RANGE_SEMITONES,
     STEP_S,
     StepByStep,
@@ -28,7 +28,7 @@ from bridge.engine.play.drone_messages import (
     restored,
     struck,
 )
-from bridge.engine.play.drone_plan import (
+from bridge.engine.play.drones.plan import (
     LAST_TAIL_S,
     STEP_FADE_S,
     DronePlan,

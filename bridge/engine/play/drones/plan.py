@@ -18,7 +18,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from bridge.engine.play.drone_messages import quieter
+from bridge.engine.play.drones.messages import quieter
 from bridge.errors import ValueProblem
 from bridge.tuning.beats import beat_rate_hz, main_pair
 

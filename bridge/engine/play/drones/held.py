@@ -16,8 +16,8 @@ from dataclasses import dataclass, field
 
 from bridge.engine.channel_state import EXPRESSION
 from bridge.engine.lifetimes import ALL_NOTES_OFF, ALL_SOUND_OFF, RESET_CONTROLLERS
-from bridge.engine.play.drone_messages import STEP_S, expression, let_go, quieter, struck
-from bridge.engine.play.drone_plan import MOST_EXPRESSION, toward
+from bridge.engine.play.drones.messages import STEP_S, expression, let_go, quieter, struck
+from bridge.engine.play.drones.plan import MOST_EXPRESSION, toward
 from bridge.errors import ValueProblem
 from bridge.wire.resets import reset_kind
 
@@ -162,7 +162,7 @@ class HeldDrone:
 
     @property
     def used(self) -> bool:
-        """Whether anything was sent that has to be put back (`bridge.engine.play.drone_messages.restored`)."""
+        """Whether anything was sent that has to be put back (`bridge.engine.play.drones.messages.restored`)."""
         return self._set_up
 
     # ---- inside

@@ -18,7 +18,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from bridge.engine.play.drone_messages import (
+from bridge.engine.play.drones.messages import (
     BEND_RANGE_SEMITONES,
     STEP_S,
     StepByStep,
@@ -29,7 +29,7 @@ from bridge.engine.play.drone_messages import (
     restored,
     struck,
 )
-from bridge.engine.play.drone_plan import LEAST_SWELL_S, MOST_EXPRESSION, toward
+from bridge.engine.play.drones.plan import LEAST_SWELL_S, MOST_EXPRESSION, toward
 from bridge.errors import ValueProblem
 from bridge.wire.bend import bend_message, bend_value
 
@@ -161,7 +161,7 @@ class ChartDrone(StepByStep):
 
     @property
     def used(self) -> bool:
-        """Whether anything was sent that has to be put back (`bridge.engine.play.drone.restored`)."""
+        """Whether anything was sent that has to be put back (`bridge.engine.play.drones.planned.restored`)."""
         return self._set_up
 
     def loudest(self) -> float:
