@@ -161,7 +161,7 @@ def verify_command(folder: Path, everything: bool) -> None:
     """Read every file of the bundle FOLDER back and compare it with the session's tables."""
     from bridge.cli.printing import progress_bar, show, show_table
     from bridge.errors import InputProblem
-    from bridge.jobs.session.verify import verify_session
+    from bridge.jobs.session.reading_back.verify import verify_session
 
     with progress_bar() as advance:
         verified = verify_session(folder, lambda _, done: advance("verify", done))

@@ -14,7 +14,7 @@ from pathlib import Path
 
 from bridge.cli.printing import console
 from bridge.jobs.session.manifest import Manifest
-from bridge.jobs.session.pages import Sheets
+from bridge.jobs.session.paper.pages import Sheets
 from bridge.jobs.session.plan import plan_session
 from bridge.jobs.session.takes import open_session
 from bridge.sheet import paper

@@ -3,7 +3,7 @@
 Each comes as HTML and as PDF in ``pages/``: ``01-song.html``, ``01-song.pdf``, ``session.html``, ``session.pdf``, and
 ``session-singer-violin.html`` and ``.pdf``. A session of more than 20 pieces comes in parts of 20,
 ``session-001-020.html`` and so on, so that one change does not make all of it again. What stands on them is decided in
-`bridge.jobs.session.sheets`, how they look in `bridge.sheet`.
+`bridge.jobs.session.paper.sheets`, how they look in `bridge.sheet`.
 """
 
 from __future__ import annotations
@@ -17,11 +17,11 @@ from pathlib import Path
 from typing import Any
 
 from bridge.jobs.session.manifest import Manifest, fingerprint
-from bridge.jobs.session.panel import PanelEntry, panel_rows
+from bridge.jobs.session.paper.panel import PanelEntry, panel_rows
+from bridge.jobs.session.paper.retuning import Retuned, retunings
+from bridge.jobs.session.paper.sheets import piece_sheet, session_info
 from bridge.jobs.session.piece import write_made
 from bridge.jobs.session.plan import PiecePlan, SessionPlan
-from bridge.jobs.session.retuning import Retuned, retunings
-from bridge.jobs.session.sheets import piece_sheet, session_info
 from bridge.jobs.session.synth import Made
 from bridge.sheet.content.sheets import PAGE, VOICES, WHOLE
 from bridge.sheet.html import sheet_html

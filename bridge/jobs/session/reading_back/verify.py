@@ -1,7 +1,7 @@
 """Reading a bundle back: every file is compared with the session, and what is missing or not of it is named.
 
 The session is read from the bundle's own copy, its tables are built anew, and every file is put to the test that suits
-it (`bridge.jobs.session.checks`).
+it (`bridge.jobs.session.reading_back.checks`).
 """
 
 from __future__ import annotations
@@ -11,11 +11,11 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from bridge.errors import InputProblem
-from bridge.jobs.session.checks import Checker, FileVerdict
 from bridge.jobs.session.folder import files_in
 from bridge.jobs.session.manifest import NAME as MANIFEST
 from bridge.jobs.session.manifest import read_manifest
 from bridge.jobs.session.plan import plan_session
+from bridge.jobs.session.reading_back.checks import Checker, FileVerdict
 from bridge.jobs.session.takes import open_session
 
 

@@ -17,7 +17,7 @@ from dataclasses import dataclass, field
 from itertools import groupby
 
 from bridge.engine.mts.file import is_note_on
-from bridge.jobs.session.read import half_step_cents, lifted_hz
+from bridge.jobs.session.reading_back.read import half_step_cents, lifted_hz
 from bridge.sound.generator.channels import Note
 from bridge.sound.generator.receiver import Receiver
 from bridge.store.playing import Playing, sequences

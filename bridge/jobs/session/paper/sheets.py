@@ -8,9 +8,9 @@ from dataclasses import replace
 from bridge.engine.report import spans
 from bridge.jobs.session.check import places_of
 from bridge.jobs.session.manifest import Manifest
-from bridge.jobs.session.panel import PanelEntry
+from bridge.jobs.session.paper.panel import PanelEntry
+from bridge.jobs.session.paper.retuning import Retuned, open_spec
 from bridge.jobs.session.plan import START, PiecePlan, SessionPlan, Step, SynthPlan
-from bridge.jobs.session.retuning import Retuned, open_spec
 from bridge.jobs.table_sheet import capo_check, strings_sheet
 from bridge.sheet.phrases import signed
 from bridge.sheet.records import (

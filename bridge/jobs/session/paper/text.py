@@ -16,7 +16,7 @@ from collections.abc import Iterator, Sequence
 from bridge.engine.report import spans
 from bridge.errors import visible
 from bridge.jobs.session.manifest import Manifest
-from bridge.jobs.session.panel import CLASSES, panel_rows
+from bridge.jobs.session.paper.panel import CLASSES, panel_rows
 from bridge.jobs.session.piece import task_name
 from bridge.jobs.session.plan import PiecePlan, SessionPlan, Step, SynthPlan
 from bridge.jobs.session.synth import trim_folder

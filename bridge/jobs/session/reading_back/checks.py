@@ -1,8 +1,8 @@
 """The test that suits each file of a bundle: it is decoded and compared with the tables of the session.
 
 What a tuning program holds, what the channels of a synth would sound, note by note what a track sounds like, the
-frequencies of a drone (`bridge.jobs.session.read`, `bridge.jobs.session.hear`). Every file's hash is compared with the
-manifest's, so that damage on the way is found as well; what is of no kind named here is compared by hash only.
+frequencies of a drone: by `read` and `hear` beside this. Every file's hash is compared with the manifest's, so that
+damage on the way is found as well; what is of no kind named here is compared by hash only.
 
 Index: `Checker`, `FileVerdict`.
 """
@@ -21,9 +21,8 @@ from typing import Any
 from bridge.errors import StillbeatError
 from bridge.jobs.read import read_table
 from bridge.jobs.retune import tables_of
-from bridge.jobs.session.hear import hear_track
 from bridge.jobs.session.manifest import Manifest
-from bridge.jobs.session.pages import (
+from bridge.jobs.session.paper.pages import (
     PAGES,
     Sheets,
     missing_for_pages,
@@ -31,9 +30,11 @@ from bridge.jobs.session.pages import (
     page_parts,
     voices_stem,
 )
-from bridge.jobs.session.panel import CLASSES
+from bridge.jobs.session.paper.panel import CLASSES
+from bridge.jobs.session.paper.text import start_here
 from bridge.jobs.session.plan import PiecePlan, SessionPlan, SynthPlan
-from bridge.jobs.session.read import (
+from bridge.jobs.session.reading_back.hear import hear_track
+from bridge.jobs.session.reading_back.read import (
     Verdict,
     channel_verdict,
     half_step_cents,
@@ -45,7 +46,6 @@ from bridge.jobs.session.read import (
 )
 from bridge.jobs.session.sound import reference_name
 from bridge.jobs.session.synth import EQUAL_HZ, moved_hz, resets_synth, track_request, trim_folder
-from bridge.jobs.session.text import start_here
 from bridge.jobs.transposed import transposed_midi
 from bridge.sheet.html import sheet_html
 from bridge.store.files import read_bytes
