@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from bridge.cli.options import (
+from bridge.cli.page import page_beside, page_options, wants_page
+from bridge.cli.parts.options import (
     chart_option,
     follow_string_option,
     method_option,
@@ -16,7 +17,6 @@ from bridge.cli.options import (
     table_options,
     warn_doubt,
 )
-from bridge.cli.page import page_beside, page_options, wants_page
 from bridge.engine.play.drones.sounds import SOUND, SOUNDS
 
 if TYPE_CHECKING:
@@ -240,7 +240,7 @@ def drone_request(chosen: dict[str, Any]) -> DroneRequest:
 
 def _along_track(request: TableRequest, asked: DroneRequest, chosen: dict[str, Any]) -> None:
     """Write a drone that follows a chart along a track."""
-    from bridge.cli.printing import progress_bar, show
+    from bridge.cli.parts.printing import progress_bar, show
     from bridge.errors import ValueProblem
     from bridge.jobs.chart_drone import plan_chart_drone, render_chart_drone
     from bridge.jobs.choose import choose_table
@@ -315,7 +315,7 @@ def _by_foot(request: TableRequest, asked: DroneRequest, chosen: dict[str, Any])
 
 
 def _to_file(request: TableRequest, asked: DroneRequest, output: Path, overwrite: bool) -> None:
-    from bridge.cli.printing import progress_bar, show
+    from bridge.cli.parts.printing import progress_bar, show
     from bridge.engine.play.drones.sounds import about_sound
     from bridge.jobs.choose import choose_table
     from bridge.jobs.drone import drone_lines, plan_drone, render_drone

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from bridge.cli.options import table_options, warn_doubt
+from bridge.cli.parts.options import table_options, warn_doubt
 
 if TYPE_CHECKING:
     from bridge.jobs.choose import TableRequest
@@ -52,7 +52,7 @@ def wants_page(chosen: dict[str, Any]) -> bool:
 
 def show_addresses(addresses: Addresses, code: bool) -> None:
     """Say where the page is, with a code to scan where that helps."""
-    from bridge.cli.printing import show
+    from bridge.cli.parts.printing import show
     from bridge.page.addresses import code_lines
 
     for line in addresses.lines():
@@ -120,7 +120,7 @@ def page_command(request: TableRequest, port: int | None, lan: bool, device: str
     may act, who has the second may only look. Nothing is encrypted, so use it in a network you trust.
     """
     from bridge.children import on_signals
-    from bridge.cli.printing import show
+    from bridge.cli.parts.printing import show
     from bridge.jobs.choose import TableRequest as Request
     from bridge.jobs.choose import choose_table
     from bridge.page.alone import PageAlone

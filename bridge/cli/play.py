@@ -12,9 +12,10 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import click
 
-from bridge.cli.go_on import session_there, where_it_was
-from bridge.cli.microphones import check_play
-from bridge.cli.options import (
+from bridge.cli.page import page_beside, page_options
+from bridge.cli.parts.go_on import session_there, where_it_was
+from bridge.cli.parts.microphones import check_play
+from bridge.cli.parts.options import (
     chart_option,
     follow_options,
     follow_request,
@@ -23,7 +24,6 @@ from bridge.cli.options import (
     table_options,
     warn_doubt,
 )
-from bridge.cli.page import page_beside, page_options
 from bridge.errors import StillbeatError
 
 if TYPE_CHECKING:

@@ -77,7 +77,7 @@ def retune_file(
 
 
 def _retune_request(words: RetuneWords) -> RetuneRequest:
-    from bridge.cli.options import take_table
+    from bridge.cli.parts.options import take_table
     from bridge.cli.retune import retune_command, retune_request
 
     values = understood(retune_command, words, words_of(RetuneWords))

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from bridge.cli.printing import show_note
+from bridge.cli.parts.printing import show_note
 
 if TYPE_CHECKING:
     from bridge.harmony.asked import FollowRequest

@@ -16,7 +16,7 @@ _IN_MINOR = ("i", "bIII", "iv", "v", "bVI", "bVII")
 
 def print_chords(table: Table, named: Sequence[str], all_of_them: bool) -> None:
     """Print chords of a table: those named, or every triad and seventh on every degree, or else the usual ones."""
-    from bridge.cli.printing import show
+    from bridge.cli.parts.printing import show
     from bridge.tuning.chords.judged import judge_table
     from bridge.tuning.chords.kinds import KINDS
     from bridge.tuning.chords.names import parse_chord
@@ -43,7 +43,7 @@ def print_chords(table: Table, named: Sequence[str], all_of_them: bool) -> None:
 
 
 def _print_group(title: str, chords: Sequence[Chord]) -> None:
-    from bridge.cli.printing import cents, show_table
+    from bridge.cli.parts.printing import cents, show_table
 
     rows = []
     for chord in chords:
@@ -75,7 +75,7 @@ def _print_group(title: str, chords: Sequence[Chord]) -> None:
 
 def _print_words(chords: Sequence[Chord]) -> None:
     """Say what the words and figures mean, as far as they stood there."""
-    from bridge.cli.printing import show
+    from bridge.cli.parts.printing import show
     from bridge.tuning.chords.purity import WORDS
 
     for word in WORDS:
@@ -103,7 +103,7 @@ def _print_words(chords: Sequence[Chord]) -> None:
 
 
 def _print_strings_off(table: Table) -> None:
-    from bridge.cli.printing import cents, show
+    from bridge.cli.parts.printing import cents, show
     from bridge.tuning.chords.judged import contradicted_strings
 
     for string in contradicted_strings(table):

@@ -14,8 +14,8 @@ TELL_CENTS = 0.5
 
 def print_as_tuned(tuned: AsTuned, table: Table) -> None:
     """Print how far each string is from pure and what beats remain."""
-    from bridge.cli.paragraphs import show_heading, show_paragraph
-    from bridge.cli.printing import cents, hertz, show_table, sure
+    from bridge.cli.parts.paragraphs import show_heading, show_paragraph
+    from bridge.cli.parts.printing import cents, hertz, show_table, sure
 
     fit = tuned.fit
     show_heading("The strings as they are tuned")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import textwrap
 
-from bridge.cli.printing import console, show, show_bold
+from bridge.cli.parts.printing import console, show, show_bold
 from bridge.sheet.phrases import glued
 
 MIN_WIDTH = 40
