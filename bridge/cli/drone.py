@@ -297,7 +297,7 @@ def _by_foot(request: TableRequest, asked: DroneRequest, chosen: dict[str, Any])
             system=chosen["system"],
         )
         warn_doubt(prepared.doubt)
-        from bridge.live.desk.display import make_display
+        from bridge.live.desk.views.playing import make_display
         from bridge.page.beside import stand_of_drone
 
         assert prepared.spec is not None
@@ -362,8 +362,8 @@ def _aloud(request: TableRequest, asked: DroneRequest, chosen: dict[str, Any]) -
             controls=_feet(chosen["feet"]),
         )
         warn_doubt(prepared.doubt)
-        from bridge.live.desk.drone_display import make_drone_display
         from bridge.live.desk.labels import Labels, tuning_words
+        from bridge.live.desk.views.drone import make_drone_display
 
         bare = Labels(prepared.plan.tables, tuning=tuning_words(prepared.table.spec))
         strings = _strings(prepared.table.spec, chosen)

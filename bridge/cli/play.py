@@ -312,7 +312,7 @@ def play_command(request: TableRequest, **chosen: Any) -> None:
     with Desk() as desk, session_there(chosen["session"]) as session:
         prepared = _evening(request, chosen, session) if session else prepare_tables(request, chosen)
         warn_doubt(prepared.doubt)
-        from bridge.live.desk.display import make_display
+        from bridge.live.desk.views.playing import make_display
 
         with (
             where_it_was(prepared, chosen, lambda text: desk.typed(f"tell {text}")) as (prepared, books),

@@ -49,7 +49,7 @@ def tune_command(
     if number is not None:
         spec.guitar.string(number)  # refuses a string that the guitar does not have
     from bridge.live.desk.tuner import run_tuner
-    from bridge.live.desk.tuner_display import make_tuner_display
+    from bridge.live.desk.views.tuner import make_tuner_display
     from bridge.sound.device.asking import usable_microphone
 
     reference = spec.guitar.reference_string

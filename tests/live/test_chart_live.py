@@ -28,9 +28,9 @@ from bridge.jobs.choose import TableRequest, choose_table
 from bridge.jobs.drone import DroneRequest
 from bridge.jobs.harmony.charts import chart_from
 from bridge.live import frames
-from bridge.live.desk.display import picture
 from bridge.live.desk.labels import Labels
 from bridge.live.desk.typed import by_chord, read_key, read_line
+from bridge.live.desk.views.playing import picture
 from bridge.live.prepare.drone_chart import prepare_chart_drone
 from bridge.live.prepare.evening import EveningRequest, prepare_evening
 from bridge.live.prepare.keyboard import prepare

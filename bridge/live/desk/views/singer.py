@@ -5,12 +5,12 @@ from __future__ import annotations
 import contextlib
 from typing import TYPE_CHECKING
 
-from bridge.live.desk.display import a_picture_suits
 from bridge.live.desk.drawing import View, own_stream
-from bridge.live.desk.letters import big
-from bridge.live.desk.screen import Screen
 from bridge.live.desk.singer import CAUTION, NoteNow, SingerSeen
-from bridge.live.desk.tuner_display import HALF, scale_line
+from bridge.live.desk.views.letters import big
+from bridge.live.desk.views.playing import a_picture_suits
+from bridge.live.desk.views.screen import Screen
+from bridge.live.desk.views.tuner import HALF, scale_line
 from bridge.sheet.phrases import beat_words, signed
 
 if TYPE_CHECKING:

@@ -13,9 +13,9 @@ from typing import TYPE_CHECKING
 
 from bridge.engine.play.drones.plan import Beat
 from bridge.jobs.drone import STILL_HZ, rate_words
-from bridge.live.desk.display import ALARMS, a_picture_suits
 from bridge.live.desk.drawing import View, own_stream
-from bridge.live.desk.screen import Screen
+from bridge.live.desk.views.playing import ALARMS, a_picture_suits
+from bridge.live.desk.views.screen import Screen
 from bridge.live.plan import LivePlan, StepsDrone
 from bridge.live.snapshot import Snapshot
 from bridge.live.state import Lesson

@@ -22,8 +22,8 @@ from bridge.live.desk.labels import (
     table_words,
     track_words,
 )
-from bridge.live.desk.letters import fitting
-from bridge.live.desk.screen import Screen
+from bridge.live.desk.views.letters import fitting
+from bridge.live.desk.views.screen import Screen
 from bridge.live.snapshot import Link, Message, Snapshot
 
 if TYPE_CHECKING:

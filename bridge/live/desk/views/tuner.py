@@ -11,11 +11,11 @@ import time
 from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING
 
-from bridge.live.desk.display import a_picture_suits
 from bridge.live.desk.drawing import View, own_stream
-from bridge.live.desk.letters import big
-from bridge.live.desk.screen import Screen
 from bridge.live.desk.tuner import Shown, TunerSeen
+from bridge.live.desk.views.letters import big
+from bridge.live.desk.views.playing import a_picture_suits
+from bridge.live.desk.views.screen import Screen
 from bridge.sheet.phrases import beat_words, signed
 from bridge.tuning.notes import hz_to_key, note_name
 from bridge.tuning.strings.aims import IN_TUNE_CENTS, StringAim
