@@ -2,10 +2,6 @@
 
 A chart decides the names of chords and the tonic of the piece; its chords are solved beforehand, under every table.
 Notes that a player holds one by one, replaced degrees and tonics of tables win over it, as over all following.
-
-Index
------
-`ChartWanted`, `chart_plan`, `about_chart`
 """
 
 from __future__ import annotations
