@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from bridge.cli.page import page_beside, page_options, wants_page
 from bridge.cli.parts.options import (
     chart_option,
     follow_string_option,
@@ -17,6 +16,7 @@ from bridge.cli.parts.options import (
     table_options,
     warn_doubt,
 )
+from bridge.cli.parts.page_options import page_beside, page_options, wants_page
 from bridge.engine.play.drones.sounds import SOUND, SOUNDS
 
 if TYPE_CHECKING:

@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from bridge.cli.page import page_options, show_addresses, wants_page
 from bridge.cli.parts.options import overwrite_option, table_options, warn_doubt
+from bridge.cli.parts.page_options import page_options, show_addresses, wants_page
 from bridge.ear.asked import FEWEST_TRIALS, LEAST_S, MOST_S, MOST_TRIALS, SECONDS, TIMBRES, WHATS
 
 if TYPE_CHECKING:

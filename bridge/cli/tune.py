@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from bridge.cli.page import page_options, show_addresses, wants_page
 from bridge.cli.parts.microphones import ListensByMicrophone
 from bridge.cli.parts.options import table_options, warn_doubt
+from bridge.cli.parts.page_options import page_options, show_addresses, wants_page
 
 if TYPE_CHECKING:
     from bridge.jobs.choose import TableRequest

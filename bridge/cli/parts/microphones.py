@@ -10,6 +10,8 @@ from pathlib import Path
 
 import click
 
+from bridge.cli.parts.old_words import line_to_type
+
 _TAKES = (".wav", ".flac", ".mp3", ".ogg", ".aif", ".aiff")
 
 
@@ -25,8 +27,6 @@ class ListensByMicrophone(click.Command):
                 name, used = args[at + 1], 2
             if name is not None:
                 now = [*args[:at], "--mic", "--device", name, *args[at + used :]]
-                from bridge.cli.play import line_to_type
-
                 said = line_to_type(now, str(self.name))
                 raise click.UsageError(f"the microphone is named by --device here; {said}", ctx)
         return super().parse_args(ctx, args)
@@ -58,8 +58,6 @@ def check_play(ctx: click.Context, args: Sequence[str]) -> None:
     click.UsageError
         With the line to type.
     """
-    from bridge.cli.play import line_to_type
-
     for at, arg in enumerate(args):
         if arg == "--device" or arg.startswith("--device="):
             now = [*args[:at], arg.replace("--device", "--mic"), *args[at + 1 :]]

@@ -102,7 +102,7 @@ class LazyGroup(click.Group):
         if args and args[0] in OTHER_SPELLINGS:
             args = [OTHER_SPELLINGS[args[0]], *args[1:]]
         if args and args[0] == OLD_PLAY:
-            from bridge.cli.play import in_words_of_now, line_to_type
+            from bridge.cli.parts.old_words import in_words_of_now, line_to_type
 
             said = line_to_type(in_words_of_now(args[1:]))
             raise click.UsageError(f"what was {OLD_PLAY!r} is {'play'!r} now; {said}", ctx)
