@@ -11,6 +11,7 @@ import pytest
 from support import jack, needs
 from support.jack_player import JackPlayer
 from support.listening_run import Run
+from support.page import Client
 from support.voices import Sung, phrase
 
 pytestmark = pytest.mark.jack
@@ -59,5 +60,23 @@ def test_a_drone_sounds_and_q_leaves(stage: tuple[jack.JackServer, JackPlayer]) 
         run.child.say("d")
         run.wait("^drone: silent")
         run.child.say("quit")
+        assert run.child.exit_code(15.0) == 0
+        assert run.errors() == ""
+
+
+def test_the_page_shows_the_voice_and_brings_degrees_in(stage: tuple[jack.JackServer, JackPlayer]) -> None:
+    server, player = stage
+    with Run(server, "sing", "--lines", "--page", *OPEN_D) as run:
+        client = Client(run.wait(r"^page: ").removeprefix("page: ").strip())
+        run.wait("^listening to guitar")
+        player.begin(sung(player, 0, 14, -8))
+        told = client.first("sung", lambda one: one["now"] is not None and one["now"]["degree"] == "3")
+        assert told["now"]["note"] == "F#3"
+        assert any(cents is not None for _, cents in told["line"])
+        player.finish()
+        assert client.act("degree", number=5).status == 200
+        run.wait("^drone: A3$")
+        assert client.first("sung", lambda one: one["degrees"] == [5])["drone"] == ["A3"]
+        run.child.signal(signal.SIGINT)
         assert run.child.exit_code(15.0) == 0
         assert run.errors() == ""

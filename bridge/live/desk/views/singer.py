@@ -6,7 +6,7 @@ import contextlib
 from typing import TYPE_CHECKING
 
 from bridge.live.desk.drawing import View, own_stream
-from bridge.live.desk.singer import CAUTION, NoteNow, SingerSeen
+from bridge.live.desk.singer import CAUTION, COUNTS_S, NoteNow, SingerSeen
 from bridge.live.desk.views.letters import big
 from bridge.live.desk.views.playing import a_picture_suits
 from bridge.live.desk.views.screen import Screen
@@ -107,7 +107,8 @@ class SingerScreen(Screen[SingerSeen]):
 
     def _left(self, seen: SingerSeen) -> list[str]:
         """The last notes stay."""
-        return [note_line(note) for note in (*seen.before, *([seen.now] if seen.now is not None else []))]
+        last = [seen.now] if seen.now is not None and seen.now.held_s >= COUNTS_S else []
+        return [note_line(note) for note in (*seen.before, *last)]
 
     def _picture(self, seen: SingerSeen) -> RenderableType:
         from rich.console import Group

@@ -59,7 +59,9 @@ class DroneOut:
         self._off = 0.0
         self._seconds = 0.0
         self._waiting = np.zeros(0)
-        self._left = self._came = 0.0
+        self._left = 0.0
+        # Mean squares of the last blocks: what was left, and what came.
+        self._left_now = self._came_now = 0.0
 
     @property
     def power(self) -> float:
@@ -74,7 +76,7 @@ class DroneOut:
     @property
     def _adds(self) -> bool:
         """Whether taking out makes it louder."""
-        return self._left > ADDED_TIMES * self._came
+        return self._left_now > ADDED_TIMES * self._came_now
 
     @property
     def learning(self) -> bool:
@@ -100,7 +102,8 @@ class DroneOut:
         self._seconds += step_s
         power = float(np.mean(left**2))
         self._left += 0.2 * (power - self._left)
-        self._came += 0.2 * (float(np.mean(block**2)) - self._came)
+        self._left_now += 0.5 * (power - self._left_now)
+        self._came_now += 0.5 * (float(np.mean(block**2)) - self._came_now)
         if self._adds:
             tau_s = CLOCK_S
         elif self.learning:
