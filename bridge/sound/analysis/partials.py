@@ -32,11 +32,11 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from bridge.sound.listening.blocks import Blocks, demodulate, synthesize
-from bridge.sound.listening.comb import partial_hz
-from bridge.sound.listening.lines import Lines, first_lines, fit_lines
-from bridge.sound.listening.spectrum import Floats
-from bridge.sound.listening.stiff_string import fit_law
+from bridge.sound.analysis.blocks import Blocks, demodulate, synthesize
+from bridge.sound.analysis.comb import partial_hz
+from bridge.sound.analysis.lines import Lines, first_lines, fit_lines
+from bridge.sound.analysis.spectrum import Floats
+from bridge.sound.analysis.stiff_string import fit_law
 
 CENTS = 1200.0 / float(np.log(2.0))
 TOP_HZ = 8000.0

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from bridge.sound.listening.spectrum import Floats, hann
+from bridge.sound.analysis.spectrum import Floats, hann
 
 Complex = NDArray[np.complex128]
 

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from bridge.sound.listening.spectrum import Floats
+from bridge.sound.analysis.spectrum import Floats
 
 #: A ceiling is touched at least so often before a sound is called clipped.
 CEILING_TOUCHES = 3

@@ -14,9 +14,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from bridge.sound.listening.blocks import Blocks, demodulate, synthesize
-from bridge.sound.listening.lines import Lines, fit_lines
-from bridge.sound.listening.spectrum import Floats, peaks, spectrum
+from bridge.sound.analysis.blocks import Blocks, demodulate, synthesize
+from bridge.sound.analysis.lines import Lines, fit_lines
+from bridge.sound.analysis.spectrum import Floats, peaks, spectrum
 
 #: At least so much sound before a pluck is needed to follow what rings.
 LEAST_S = 0.12

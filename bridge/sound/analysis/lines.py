@@ -20,9 +20,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from bridge.sound.listening.blocks import Blocks, Complex
-from bridge.sound.listening.drift import Drift, Shape, candidates
-from bridge.sound.listening.spectrum import Floats
+from bridge.sound.analysis.blocks import Blocks, Complex
+from bridge.sound.analysis.drift import Drift, Shape, candidates
+from bridge.sound.analysis.spectrum import Floats
 
 #: A curve of drift is believed when it takes this much off the squared residuals, in units of their own variance …
 DRIFT_GAIN = 16.0

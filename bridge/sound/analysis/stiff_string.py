@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from bridge.sound.listening.spectrum import Floats
+from bridge.sound.analysis.spectrum import Floats
 
 #: Stiffness expected before the partials are heard (mean, spread): matters where only two or three are heard.
 STIFFNESS_BELIEF = (8e-5, 3e-4)

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from bridge.sound.listening.spectrum import Floats
+from bridge.sound.analysis.spectrum import Floats
 
 #: Time constants tried for the fall after the pluck, in seconds.
 FALL_TIMES_S = (0.04, 0.08, 0.16, 0.32, 0.64)

@@ -19,7 +19,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from bridge.sound.listening.spectrum import Floats, Peaks
+from bridge.sound.analysis.spectrum import Floats, Peaks
 
 LOW_HZ = 36.0
 HIGH_HZ = 1500.0

@@ -21,7 +21,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from bridge.sound.listening.spectrum import Floats, good_length, hann
+from bridge.sound.analysis.spectrum import Floats, good_length, hann
 
 #: Frame, step, and the prediction's horizon in steps: long enough to tell a low string's partials apart.
 FRAME_S, STEP_S, LAG = 0.09, 0.01, 3

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from bridge.sound.listening.spectrum import Floats, good_length
+from bridge.sound.analysis.spectrum import Floats, good_length
 
 FRAME_S = 0.0464
 STEP_S = 0.0116
