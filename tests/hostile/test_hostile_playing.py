@@ -29,7 +29,7 @@ from bridge.engine.bend.live import BendEngine
 from bridge.engine.bend.options import BendOptions
 from bridge.engine.mts.live import MtsLiveEngine
 from bridge.engine.play.controls import Action, ControlReader, Controls
-from bridge.engine.play.held_drone import HeldDrone, HeldKeys, HoldPlan
+from bridge.engine.play.drones.held import HeldDrone, HeldKeys, HoldPlan
 from bridge.engine.play.performance import Performance
 from bridge.engine.play.tables import PlayTable, TableSwitch
 from bridge.engine.protocols import Due, LiveEngine

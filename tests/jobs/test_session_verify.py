@@ -16,7 +16,7 @@ from support import once
 
 from bridge.errors import InputProblem
 from bridge.jobs.session.build import build_session
-from bridge.jobs.session.verify import Verified, verify_session
+from bridge.jobs.session.reading_back.verify import Verified, verify_session
 
 SESSION = """\
 schema = 1

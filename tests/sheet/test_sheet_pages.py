@@ -15,9 +15,9 @@ from support.sheets import SESSION, open_d, seen, spec, strings
 
 from bridge.errors import InputProblem, ValueProblem
 from bridge.jobs.session.manifest import Manifest
-from bridge.jobs.session.pages import Sheets
+from bridge.jobs.session.paper.pages import Sheets
+from bridge.jobs.session.paper.retuning import retunings
 from bridge.jobs.session.plan import plan_session
-from bridge.jobs.session.retuning import retunings
 from bridge.jobs.session.takes import open_session
 from bridge.jobs.table_sheet import capo_check
 from bridge.sheet.content.compared import change_words, stretch_words

@@ -17,7 +17,7 @@ import time
 from collections.abc import Callable
 from typing import Any
 
-from bridge.engine.play.drone_messages import restored
+from bridge.engine.play.drones.messages import restored
 from bridge.engine.play.performance import Performance
 from bridge.errors import PortProblem, StillbeatError, WireError
 from bridge.live.plan import NEW_PORT, SOUND_CARD, LivePlan

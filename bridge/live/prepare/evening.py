@@ -13,9 +13,9 @@ from pathlib import Path
 from bridge.engine.method import choose_for_playing, refusal
 from bridge.engine.play.chart_plan import ChartPlan
 from bridge.engine.play.controls import Action, Controls, parse_feet
-from bridge.engine.play.drone_sounds import drone_program
+from bridge.engine.play.drones.held import HeldKeys, HoldPlan
+from bridge.engine.play.drones.sounds import drone_program
 from bridge.engine.play.follow_plan import FollowPlan
-from bridge.engine.play.held_drone import HeldKeys, HoldPlan
 from bridge.engine.play.tables import AllTables, Kept, PlayTable
 from bridge.engine.protocols import OnChange
 from bridge.errors import InputProblem, MethodProblem, StillbeatError, ValueProblem
