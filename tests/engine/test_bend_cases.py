@@ -340,6 +340,29 @@ def test_mono_mode_stays_on_one_channel_and_the_bend_follows_the_note() -> None:
     assert len(bends) == 3  # to the first note, to the second, and back
 
 
+def test_what_a_newer_note_ended_in_mono_mode_is_not_off_when_poly_mode_is_back() -> None:
+    """Poly mode ends everything by the standard; else only the newest note is left. None is out of tune."""
+    notes = stream((0.1, on(60)), (0.5, on(64)))
+    source = stream(
+        (0.0, cc(126, 1)), *notes, (0.9, cc(127, 0)), (1.0, wheel(9000)), (1.2, [off(60), off(64)])
+    )
+    plan, found = plan_and_check(source, options=BendOptions(channels=(1,)))
+    assert (len(found.notes), found.off, plan.report.exact) == (2, [], 2)
+    # Its note-off is still to come, and until then its channel follows: mono mode again is kept.
+    again = stream(
+        (0.0, cc(126, 1)), *notes, (0.9, cc(127, 0)), (1.0, off(64)), (3.0, cc(126, 1)), (3.0, on(65))
+    )
+    plan_and_check([*again, *stream((4.0, [off(60), off(65)]))])
+
+
+def test_notes_struck_in_poly_mode_share_a_channel_whatever_came_before() -> None:
+    source = stream(
+        *((0.0, cc(126, 1)), (0.1, on(60)), (0.9, cc(127, 0)), (1.0, off(60)), (2.0, [on(60), on(64)])),
+        (3.0, [off(60), off(64)]),
+    )
+    assert len(plan_and_check(source, options=BendOptions(channels=(1,)))[1].off) == 1
+
+
 def test_an_overlapping_unison_stays_on_one_channel() -> None:
     source = stream((0.0, on(64)), (0.5, on(64)), (1.0, off(64)), (1.5, off(64)))
     assert len({note.channel for note in plan_and_check(source)[1].notes}) == 1

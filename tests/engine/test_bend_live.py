@@ -374,3 +374,73 @@ def test_a_guest_of_an_mpe_zone_that_becomes_drums_still_ends_its_note() -> None
     assert not engine.at_rest
     assert [data for _, data in engine.feed(bytes((0x81, 36, 0)), 1.4)] == [bytes((0x81, 36, 0))]
     assert engine.at_rest
+
+
+GS_DRUMS = [bytes.fromhex("f0411042124011150119f7"), bytes.fromhex("f041104212401115001af7")]
+"""GS: part 1 becomes a rhythm part, and a normal one again."""
+
+
+def test_the_part_of_an_mpe_zone_that_was_drums_for_a_while_is_a_zone_again() -> None:
+    engine = BendEngine(None, JUST, BendOptions(parts=(1,)), "mpe")
+    engine.start(0.0)
+    engine.feed(GS_DRUMS[0], 1.0)
+    assert [data for _, data in engine.feed(on(36), 1.1)] == [on(36)], "a drum passes"
+    volume = bytes((0xB0, 7, 90))
+    assert volume in [data for _, data in engine.feed(volume, 1.2)], "the manager is heard still"
+    assert not any(data[0] == 0xE0 for _, data in engine.feed(bytes((0xE0, 0, 0x50)), 1.3)), (
+        "it is never bent"
+    )
+    engine.feed(GS_DRUMS[1], 1.4)
+    assert [data for _, data in engine.feed(off(36), 1.5)] == [off(36)], "the drum ends where it began"
+    assert engine.at_rest
+    engine.feed(bytes.fromhex("f07e7f0901f7"), 2.0)
+    assert (2.2, bytes((0xB0, 6, 8))) in engine.wake(2.2), "after a reset the zone is set up"
+    assert [data[0] & 15 for _, data in engine.feed(on(64), 3.0) if data[0] & 0xF0 == 0x90] == [1]
+
+
+def test_no_note_of_an_mpe_zone_is_played_where_a_member_has_become_drums() -> None:
+    engine = BendEngine(None, JUST, BendOptions(parts=(1,)), "mpe")
+    engine.start(0.0)
+    engine.feed(bytes.fromhex("f0411042124012150118f7"), 1.0)  # GS: part 2 is a rhythm part
+    struck = [
+        data for key in range(40, 60) for _, data in engine.feed(on(key), 2.0) if data[0] & 0xF0 == 0x90
+    ]
+    assert {data[0] & 15 for data in struck} == {2, 3, 4, 5, 6, 7, 8}
+
+
+def test_a_note_that_was_silenced_before_its_channel_became_drums_ends_where_it_began() -> None:
+    engine = BendEngine(None, JUST, BendOptions(channels=(2, 3)))
+    engine.start(0.0)
+    assert [data for _, data in engine.feed(on(64), 1.0)][-1] == bytes((0x91, 64, 80))
+    engine.feed(bytes((0xB0, 120, 0)), 1.1)
+    engine.feed(GS_DRUMS[0], 1.2)
+    assert [data for _, data in engine.feed(off(64), 1.3)] == [bytes((0x81, 64, 64))]
+    assert engine.at_rest
+
+
+def test_leaving_centres_the_wheel_of_drums_and_of_members_that_a_reset_may_have_left() -> None:
+    engine = BendEngine(None, JUST)
+    engine.start(0.0)
+    engine.feed(GS_DRUMS[0], 1.0)
+    assert [data for _, data in engine.feed(bytes((0xE0, 0, 0x30)), 1.1)] == [bytes((0xE0, 0, 0x30))]
+    assert bytes((0xE0, 0, 0x40)) in [data for _, data in engine.stop(2.0)]
+    zone = BendEngine(None, JUST, None, "mpe")
+    zone.start(0.0)
+    zone.feed(on(64), 1.0)
+    zone.feed(off(64), 1.1)
+    zone.feed(bytes((0xB0, 121, 0)), 1.2)  # receivers may reset the manager alone
+    assert bytes((0xE1, 0, 0x40)) in [data for _, data in zone.stop(2.0)]
+
+
+@pytest.mark.parametrize("drum_first", [True, False])
+def test_of_a_drum_and_a_note_on_one_key_the_older_ends_first(drum_first: bool) -> None:
+    engine = BendEngine(None, JUST, BendOptions(channels=(2, 3)))
+    engine.start(0.0)
+    engine.feed(GS_DRUMS[0 if drum_first else 1], 1.0)
+    engine.feed(on(64), 1.1)
+    engine.feed(GS_DRUMS[1 if drum_first else 0], 1.2)
+    engine.feed(on(64), 1.3)
+    ends = [data for time_s in (1.4, 1.5) for _, data in engine.feed(off(64), time_s)]
+    drum, note = off(64), bytes((0x81, 64, 64))
+    assert ends == ([drum, note] if drum_first else [note, drum])
+    assert engine.at_rest

@@ -64,3 +64,24 @@ def test_a_bend_in_the_middle_of_a_held_note_counts() -> None:
     source: Stream = [*SOURCE[:2], (0.5, b"\xfe"), SOURCE[2]]
     answer = [*GOOD[:3], (2, b"\xfe"), (2, bytes((0xE3, 0, 64))), (3, GOOD[3][1])]
     assert check(source, answer, TABLE).worst_cents == pytest.approx(14.0)
+
+
+def test_in_mono_mode_a_note_ends_the_one_before_it_on_its_channel() -> None:
+    mono, poly = bytes((0xB3, 126, 1)), bytes((0xB3, 127, 0))
+    notes = [bytes((0x93, key, 80)) for key in (60, 64)]
+    ends = [bytes((0x83, key, 64)) for key in (60, 64)]
+    sharing = [mono, notes[0], notes[1], poly, *ends]
+    bent = -573 * 200 / 8192
+    table = Frequencies([0, 0, 0, 0, round(bent), 0, 0, 0, 0, 0, 0, 0])
+
+    def heard(source: list[bytes]) -> list[float]:
+        answer = [(at, data) for at, data in enumerate(source)]
+        bend = bytes((0xE3, (8192 - 573) & 127, (8192 - 573) >> 7))
+        answer.insert(
+            next(at for at, (_, data) in enumerate(answer) if data is notes[1]),
+            (source.index(notes[1]), bend),
+        )
+        return [note.worst_cents for note in check([(0.0, data) for data in source], answer, table).notes]
+
+    assert heard(sharing) == pytest.approx([0.0, 0.0], abs=0.02)
+    assert heard([data for data in sharing if data is not mono]) == pytest.approx([14.0, 0.0], abs=0.02)

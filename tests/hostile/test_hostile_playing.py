@@ -233,8 +233,6 @@ class Playing(RuleBasedStateMachine):
     )
     def turn_into_drums_or_back(self, which: int, how: str, drums: bool) -> None:
         """While notes sound: those keep their ends, and what is struck from now on is a drum, which nobody tunes."""
-        if self.method == "mpe":  # a zone plays no drums
-            return
         channel = self.channels[which % len(self.channels)]
         if how.endswith("kit"):  # the bank counts with the next program change
             self.play(bytes((0xB0 | channel, 0, {"XG kit": 127, "GM2 kit": 120}[how] if drums else 0)))

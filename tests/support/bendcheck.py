@@ -173,6 +173,8 @@ class NoteFinding:
     down: bool = True
     sounding: bool = True
     captured: bool = False
+    cut: bool = False
+    """In mono mode another one came after it on its channel, which ended it."""
 
 
 @dataclass
@@ -229,6 +231,7 @@ class _Check:
         self.found = Findings()
         self.alive: list[NoteFinding] = []
         self.owed: dict[tuple[int, int], int] = {}
+        self.solo: set[tuple[int, int]] = set()  # source and channel where notes came one by one
 
     def say(self, anchor: int, text: str) -> None:
         if len(self.found.problems) < 20:
@@ -315,6 +318,8 @@ class _Check:
             self.found.notes.append(note)
             self.found.channels.add(started[0])
             self.alive.append(note)
+            if self.source.channels[number].mono:
+                self.solo.add((number, started[0]))
             if (
                 self.output.channels[self.output.manager(started[0])].mono
                 != self.source.channels[number].mono
@@ -350,10 +355,15 @@ class _Check:
         return note.sounding
 
     def look(self, anchor: int) -> None:
-        latest = {note.source: note for note in self.alive}
+        latest = {(note.source, note.channel): note for note in self.alive}
         for note in self.alive:
             source, output = self.source.channels[note.source], self.output.channels[note.channel]
-            if source.mono and latest[note.source] is not note:
+            place = (note.source, note.channel)
+            if not source.mono and place in self.solo:  # poly mode is back: what was ended stays so
+                self.solo.discard(place)
+                for other in self.alive:
+                    other.cut |= (other.source, other.channel) == place and other is not latest[place]
+            if note.cut or (source.mono and latest[place] is not note):
                 continue
             hz = self.table_hz[note.key]
             wanted = (

@@ -168,14 +168,18 @@ class BendChannels:
         serving = source.serving
         limit_s = now_s - self.tail_s
         for out in serving:
-            if out.silent_s <= limit_s and not out.notes and not out.claimed and out is not source.home:
+            if out.silent_s <= limit_s and not self._minded(out) and out is not source.home:
                 break
         else:
             return serving
         source.serving = serving = [
-            out for out in serving if out.silent_s > limit_s or out.notes or out.claimed or out is source.home
+            out for out in serving if out.silent_s > limit_s or self._minded(out) or out is source.home
         ]
         return serving
+
+    @staticmethod
+    def _minded(out: Out) -> bool:
+        return bool(out.notes or out.cut or out.claimed)
 
     def bend(self, out: Out) -> None:
         """Send the bend that a channel needs now, if it differs from the last; note what it leaves."""
@@ -253,6 +257,8 @@ class BendChannels:
             out.owed.clear()
         out.source = source
         out.version = -1
+        out.solo = False
+        out.cut.clear()
 
     def equip(self, out: Out, source: Source) -> None:
         """Send what a channel lacks of a source channel's set-up, and the bend range."""
@@ -291,6 +297,8 @@ class BendChannels:
             number = len(self.worst_cents)
             self.worst_cents.append(0.0)
         note = Note(key, offset, out, number, self.placer.weigh(source, key, data[2] & 0x7F))
+        if source.mono:
+            out.solo = True
         source.sounding.strike(key, note)
         source.last_out[key] = out
         out.claimed = False
@@ -317,41 +325,56 @@ class BendChannels:
             self.clipped.add(note.number)
 
     def release(self, source: Source, data: bytes, now_s: float) -> None:
-        """Let go of a key."""
+        """Let go of a key; where drums and notes of it are down, of the oldest."""
         key = data[1] & 0x7F
+        drums = source.drums.get(key)
+        if drums is not None:
+            if not drums[0] or key not in source.sounding.down:
+                self.sink.append(data)
+                del drums[0]
+                if not drums:
+                    del source.drums[key]
+                return
+            source.drums[key] = [max(0, older - 1) for older in drums]
         note = source.sounding.release(key)
         if note is None:
             self._stray_off(source, key, data)
             return
         out = note.out
-        self._settle_owed(out, key)
+        self._count_down(out.owed, key)
         self.sink.append(data if data[0] & 0x0F == out.nibble else self.copy(data, out))
         if not source.sounding.hold(key, note):
             self.end((note,), now_s)
 
+    def strike_drum(self, source: Source, data: bytes) -> None:
+        """Let a drum pass, and remember that its note-off is to pass too, even if the channel is no kit by then."""
+        key = data[1] & 0x7F
+        source.drums.setdefault(key, []).append(len(source.sounding.down.get(key, ())))
+        self.sink.append(data)
+
     @staticmethod
-    def _settle_owed(out: Out, key: int) -> None:
-        count = out.owed.get(key, 0)
+    def _count_down(counts: dict[int, int], key: int) -> None:
+        count = counts.get(key, 0)
         if count > 1:
-            out.owed[key] = count - 1
+            counts[key] = count - 1
         elif count:
-            del out.owed[key]
+            del counts[key]
 
     def _stray_off(self, source: Source, key: int, data: bytes) -> None:
         """A note-off without a note: send it where it ends nobody else's note."""
-        if source.kit:
-            self.sink.append(data)
-            return
         ahead = source.settled_offs.get(key, 0)
         if ahead:
             source.settled_offs[key] = ahead - 1
             return
         last = source.last_out[key]
         owing = [out for out in source.pool if key in out.owed and out.source is source]
+        if source.kit and not owing:
+            self.sink.append(data)
+            return
         own = [last] if last is not None else []
         for out in owing + own + source.serving:
             if out.source is source or (out.source is None and key in out.owed):  # None: it became a kit's
-                self._settle_owed(out, key)
+                self._count_down(out.owed, key)
                 self.sink.append(self.copy(data, out))
                 return
         for out in [source.home, *source.pool]:
@@ -363,6 +386,7 @@ class BendChannels:
         """Notes are over, all at the same time."""
         for note in notes:
             note.out.notes.pop(note, None)
+            note.out.cut.pop(note, None)
         for note in notes:
             out = note.out
             if not out.notes:
@@ -371,6 +395,18 @@ class BendChannels:
                 out.glide = None
             elif out.mixed or (out.source is not None and out.source.mono):
                 self.settle(out)
+
+    def leave_mono(self, source: Source) -> None:
+        """Poly mode is back: of the notes that came one after the other on a channel, only the newest sounds.
+
+        The others were ended by it, on a receiver that obeys mono mode; their note-offs are still to come.
+        """
+        for out in self.outs:
+            if out.solo and out.source is source:
+                out.solo = False
+                for note in list(out.notes)[:-1]:
+                    del out.notes[note]
+                    out.cut[note] = None
 
     # ---- pitch changes under sounding notes
 
@@ -423,8 +459,9 @@ class BendChannels:
         """Take it that nothing sounds any more."""
         for out in self.outs:
             out.notes.clear()
+            out.cut.clear()
             out.owed.clear()
-            out.mixed = out.claimed = False
+            out.mixed = out.claimed = out.solo = False
             out.glide = None
             out.value = CENTRE if out.value >= 0 else out.value
         for source in self.sources:
@@ -435,6 +472,7 @@ class BendChannels:
             source.zone_cents = 0.0
             source.own_cents = source.fine_cents
             source.settled_offs.clear()
+            source.drums.clear()
             source.version += 1
 
 

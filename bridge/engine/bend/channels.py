@@ -34,6 +34,7 @@ class Out(ChannelState):
 
     __slots__ = (
         "claimed",
+        "cut",
         "fine_tuned",
         "glide",
         "mixed",
@@ -47,6 +48,7 @@ class Out(ChannelState):
         "residual_cents",
         "scale",
         "silent_s",
+        "solo",
         "source",
         "step_cents",
         "value",
@@ -72,6 +74,8 @@ class Out(ChannelState):
         # 2 notes.
         self.reluctance = 0
         self.mixed = False  # its notes need different offsets, so most of them are off
+        self.solo = False  # a note was struck here in mono mode, which ended those before it
+        self.cut: dict[Note, None] = {}  # what was ended so, and has its note-off still to come
         # Start and end in seconds, and the offset at either (live only).
         self.glide: tuple[float, float, float, float] | None = None
         self.forget_range()
@@ -94,6 +98,7 @@ class Source(ChannelState):
 
     __slots__ = (
         "clips",
+        "drums",
         "fine_cents",
         "guests",
         "home",
@@ -130,6 +135,8 @@ class Source(ChannelState):
         self.sounding: Sounding[Note] = Sounding()  # its notes
         self.range_out_semitones = 2  # the bend range of the channels that serve it
         self.kit = False  # it plays drums now: its notes pass untouched
+        # Drum strokes that still lack their note-off: for each key, how many pitched strokes of it are older.
+        self.drums: dict[int, list[int]] = {}
         self.raw = False  # all its messages but pitched notes also pass untouched on its own number
         self.passive = False  # it plays no notes at all: its bends and ranges pass as they are
         self.version = 0  # counts the changes of its state

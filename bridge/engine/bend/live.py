@@ -89,7 +89,6 @@ class BendEngine:
         self._ranges = LiveRanges(self._channels, profile, self._mpe)
         reset_gap_s = profile.reset_gap_s if profile is not None else 0.1
         self._router = Router(self._channels, reset_gap_s, self._ranges)
-        self._drums: dict[tuple[int, int], int] = {}
         self._guests: dict[tuple[int, int], int] = {}  # strikes of channels that play in the zone of another
         self._gliding: list[Out] = []
         self._glide_step_s = 0.0
@@ -154,9 +153,10 @@ class BendEngine:
             self._ranges.settle()
         if status < 0xF0:
             index = status & 0x0F
-            if channels.sources[index].kit and status < 0xA0 and not self._ends_guest(data):
-                self._count_drum(data)
-            elif channels.sources[index].host is not None:  # of an MPE keyboard's zone
+            source = channels.sources[index]
+            if status < 0xA0 and (self._is_drum(data) or (source.kit and not self._ends_guest(data))):
+                pass  # on its own channel
+            elif source.host is not None:  # of an MPE keyboard's zone
                 if (status >= 0xC0 and status < 0xD0) or (status & 0xF0 == 0xB0 and data[1] in (0, 32)):
                     return []  # the zone's sound is that of its manager
             elif self._alias[index] != index:
@@ -236,18 +236,20 @@ class BendEngine:
         """Return what leaves the synth silent and as it was: note-offs, pedals up, bends centred, ranges at ±2."""
         channels = self._channels
         channels.sink = sink = []
-        for (nibble, key), count in self._drums.items():
-            sink += [bytes((0x80 | nibble, key, 64))] * count
-        self._drums.clear()
         self._guests.clear()
         for source in channels.sources:
+            for key, drums in source.drums.items():
+                sink += [bytes((0x80 | source.index, key, 64))] * len(drums)
             if source.raw:
                 self._lift(source.cc, 0xB0 | source.index, sink)
+        members = {out.nibble for source in channels.sources if source.manager for out in source.pool}
         for out in channels.outs:
             for key, count in out.owed.items():
                 sink += [bytes((0x80 | out.nibble, key, 64))] * count
             self._lift(out.cc, 0xB0 | out.nibble, sink)
-            if out.value not in (-1, CENTRE):
+            if out.value != CENTRE and (
+                out.value >= 0 or out.nibble in members
+            ):  # a reset may have left them
                 sink.append(bytes((0xE0 | out.nibble, 0, 0x40)))
             if out.range_semitones not in (0, LEAST_RANGE_SEMITONES) and not self._mpe:
                 channels.send_range(out, LEAST_RANGE_SEMITONES)
@@ -272,7 +274,10 @@ class BendEngine:
     @property
     def at_rest(self) -> bool:
         """Whether no note sounds and none is owed its end."""
-        return not self._drums and not any(out.notes or out.owed for out in self._channels.outs)
+        channels = self._channels
+        return not any(source.drums for source in channels.sources) and not any(
+            out.notes or out.owed for out in channels.outs
+        )
 
     def sounding(self) -> list[SoundingNote]:
         """Return the pitched notes that sound, by source channel and key."""
@@ -289,15 +294,11 @@ class BendEngine:
     def _due(self, now_s: float) -> list[Due]:
         return [(now_s, message) for message in self._channels.sink]
 
-    def _count_drum(self, data: bytes) -> None:
-        """Keep count of drum notes, which pass untouched, so that they can be ended."""
-        which = (data[0] & 0x0F, data[1])
+    def _is_drum(self, data: bytes) -> bool:
+        """Tell whether a message ends a drum, though the channel may have ceased to be a kit."""
         if data[0] & 0xF0 == 0x90 and data[2]:
-            self._drums[which] = self._drums.get(which, 0) + 1
-        elif which in self._drums:
-            self._drums[which] -= 1
-            if not self._drums[which]:
-                del self._drums[which]
+            return False
+        return data[1] in self._channels.sources[data[0] & 0x0F].drums and not self._ends_guest(data)
 
     def _count_guest(self, data: bytes) -> None:
         """Keep count of notes in the zone of another channel, because their ends may come when it has become a kit."""
@@ -314,7 +315,7 @@ class BendEngine:
         if not self._guests or (data[0] & 0xF0 == 0x90 and data[2]):
             return False
         which = (data[0] & 0x0F, data[1])
-        return which in self._guests and which not in self._drums
+        return which in self._guests and data[1] not in self._channels.sources[which[0]].drums
 
     @staticmethod
     def _lift(cc: list[int], status: int, sink: list[bytes]) -> None:

@@ -93,7 +93,7 @@ class Router:
             self.resync()
         if kind == 0x90 and data[2]:
             if source.kit:
-                channels.sink.append(data)
+                channels.strike_drum(source, data)
             else:
                 channels.strike(source, data, now_s)
         elif kind <= 0x90:
@@ -176,6 +176,8 @@ class Router:
             for out in served:
                 out.reset_controllers()
                 out.value = CENTRE if out.value >= 0 else out.value
+            if source.kit and source.raw and source.home.value >= 0:
+                source.home.value = CENTRE
             if source.manager is not None:
                 for out in source.pool:
                     out.value = -1
@@ -184,6 +186,8 @@ class Router:
             for out in served:
                 out.mode = source.mode
             if controller >= MONO:
+                if source.mono and controller != MONO:
+                    self.channels.leave_mono(source)
                 source.mono = controller == MONO
 
     def _parameter(self, source: Source, controller: int, value: int, data: bytes, now_s: float) -> None:
@@ -255,6 +259,8 @@ class Router:
         source.wheel = value
         if source.raw and source.host is None:
             self.channels.sink.append(data)
+            if source.kit and source.home.nibble == source.index:
+                source.home.value = value
         if source.passive:
             for out in source.serving:
                 self.channels.sink.append(data)
@@ -311,6 +317,9 @@ class Router:
         source.kit = not source.kit
         if source.raw or not source.kit:
             return
+        self._leave_zones(source)
+        if source.manager is not None:  # which speaks for the zone still, and is never bent
+            return
         home = source.home
         if home.source is not None and home in home.source.serving:
             home.source.serving.remove(home)
@@ -322,6 +331,13 @@ class Router:
             self.channels.sink.append(bytes((0xE0 | home.nibble, 0, 0x40)))
         home.value = CENTRE
         home.source = None
+
+    def _leave_zones(self, source: Source) -> None:
+        """No zone of the synth's plays pitched notes any more where there are drums, if it has another member."""
+        own = self.channels.outs[source.index]
+        for part in self.channels.sources:
+            if part.manager is not None and own in part.pool and len(part.pool) > 1:
+                part.pool.remove(own)
 
     def reset(self, now_s: float) -> None:
         """The synth has forgotten everything and is silent, and so are we; note-offs still to come pass."""
