@@ -355,6 +355,16 @@ def test_what_a_newer_note_ended_in_mono_mode_is_not_off_when_poly_mode_is_back(
     plan_and_check([*again, *stream((4.0, [off(60), off(65)]))])
 
 
+def test_a_channel_with_a_note_that_mono_mode_ended_is_not_free_until_its_note_off() -> None:
+    mono, poly = cc(126, 1), cc(127, 0)
+    source = stream(
+        *((0.0, [on(66), mono]), (0.1, on(66)), (0.3, [on(58), off(66)]), (2.1, poly), (2.4, off(58))),
+        *((3.0, on(62, 2)), (4.5, on(59, 2)), (9.0, mono), (9.3, on(63))),
+        (10.0, [off(66), off(63), off(62, 2), off(59, 2)]),
+    )
+    plan_and_check(source, UNEVEN, BendOptions(channels=(1, 2, 4)))
+
+
 def test_notes_struck_in_poly_mode_share_a_channel_whatever_came_before() -> None:
     source = stream(
         *((0.0, cc(126, 1)), (0.1, on(60)), (0.9, cc(127, 0)), (1.0, off(60)), (2.0, [on(60), on(64)])),

@@ -39,7 +39,7 @@ def choose_free(channels: BendChannels, source: Source, offset: float, now_s: fl
     best: Out | None = None
     best_rank, best_order = _DECAYING + 1, 0.0
     for out in source.pool:
-        if out.notes or out.claimed:
+        if out.notes or out.cut or out.claimed:
             continue
         silent_s = out.silent_s
         order = silent_s
@@ -82,7 +82,7 @@ class OnlinePlacer:
             self._playing.append(source)
         if source.mono:
             for out in source.pool:
-                if out.notes and out.source is source:
+                if (out.notes or out.cut) and out.source is source:
                     return out
         for out in source.serving if source.manager is None else source.pool:
             if out.offset == offset and out.notes and out.glide is None and out.source is source:
@@ -106,7 +106,7 @@ class OnlinePlacer:
     def _join(self, source: Source, key: int, offset: float) -> Out:
         self.crowded += 1
         weight = self.weigh(source, key, 100)
-        own = [out for out in source.pool if out.source is source and out.notes]
+        own = [out for out in source.pool if out.source is source and (out.notes or out.cut)]
         return min(own or source.pool, key=lambda out: self._harm(out, offset, weight))
 
     @staticmethod
