@@ -169,6 +169,21 @@ def test_read_keeps_a_found_table_as_a_description(capsys: pytest.CaptureFixture
     assert [key["hz"] for key in first["keys"]] == [key["hz"] for key in second["keys"]]
 
 
+def test_a_dump_whose_sum_does_not_fit_is_read_with_a_note(
+    capsys: pytest.CaptureFixture[str], folder: Path
+) -> None:
+    """The sum stands before the last byte of a bulk dump (MIDI Tuning, universal SysEx 7E .. 08 01)."""
+    run(capsys, "export", "--guitar", "open-g", "-o", "t")
+    data = bytearray((folder / "t/open-g.dump.syx").read_bytes())
+    data[-2] ^= 1
+    (folder / "hurt.syx").write_bytes(data)
+    for name, damaged in (("t/open-g.dump.syx", False), ("hurt.syx", True)):
+        with pytest.raises(SystemExit) as left:
+            main(["read", name])
+        assert left.value.code == 0
+        assert ("a dump's own sum does not fit" in capsys.readouterr().err) == damaged
+
+
 def test_an_octave_form_that_cannot_hold_the_table_is_left_out_with_the_reason(
     capsys: pytest.CaptureFixture[str], folder: Path
 ) -> None:
