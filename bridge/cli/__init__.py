@@ -18,7 +18,7 @@ from collections.abc import Sequence
 import click
 
 from bridge import __version__
-from bridge.cli.registry import COMMANDS, LazyGroup
+from bridge.cli.parts.registry import COMMANDS, LazyGroup
 from bridge.errors import StillbeatError, visible
 
 _SUMMARY = """Make electronic instruments match a guitar tuned to a pure open chord.
@@ -69,7 +69,7 @@ def main(argv: Sequence[str] | None = None) -> None:
         sys.stdout.flush()
     except BrokenPipeError:
         # The reader of our output has gone (``| head``): nothing to say, and nobody to say it to.
-        from bridge.cli.printing import stop_printing
+        from bridge.cli.parts.printing import stop_printing
 
         stop_printing()
         sys.exit(0)

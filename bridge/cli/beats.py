@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from bridge.cli.options import table_options, warn_doubt
+from bridge.cli.parts.options import table_options, warn_doubt
 
 if TYPE_CHECKING:
     from bridge.jobs.choose import TableRequest
@@ -29,7 +29,7 @@ def beats_command(request: TableRequest, notes: tuple[str, ...]) -> None:
       stillbeat beats A3 C4 E4 --tonic A
       stillbeat beats ii --guitar open-g
     """
-    from bridge.cli.printing import cents, hertz, show, show_table
+    from bridge.cli.parts.printing import cents, hertz, show, show_table
     from bridge.jobs.choose import choose_table
     from bridge.tuning.beats import compare_beats
     from bridge.tuning.notes import parse_note
@@ -81,7 +81,7 @@ def beats_command(request: TableRequest, notes: tuple[str, ...]) -> None:
 
 def _beats_of_many(request: TableRequest, notes: tuple[str, ...]) -> None:
     """Print every pair of a chord or of several notes: in the table, and equal."""
-    from bridge.cli.printing import cents, hertz, show, show_table
+    from bridge.cli.parts.printing import cents, hertz, show, show_table
     from bridge.jobs.choose import choose_table
     from bridge.tuning.beats import main_pair
     from bridge.tuning.chords.judged import judge_table

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from bridge.cli.options import (
+from bridge.cli.parts.options import (
     chart_option,
     equal_chords_option,
     follow_options,
@@ -56,7 +56,7 @@ def chart_command(
     """
     import json
 
-    from bridge.cli.printing import show, show_note
+    from bridge.cli.parts.printing import show, show_note
     from bridge.jobs.choose import choose_table
     from bridge.jobs.harmony.told import apart
     from bridge.jobs.piece_chart import chart_piece
@@ -97,7 +97,7 @@ def _csv(rows: list[ChordRow]) -> list[str]:
 
 
 def _print(rows: tuple[ChordRow, ...]) -> None:
-    from bridge.cli.printing import cents, show, show_table
+    from bridge.cli.parts.printing import cents, show, show_table
     from bridge.jobs.harmony.told import row_json
 
     if not rows:

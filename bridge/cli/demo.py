@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from bridge.cli.options import overwrite_option
+from bridge.cli.parts.options import overwrite_option
 
 if TYPE_CHECKING:
     from bridge.jobs.demo import Demo
@@ -40,7 +40,7 @@ def demo_command(folder: Path, play: bool | None, device: str | None, overwrite:
     With a sound card it then plays: a third over the tonic that starts tempered and settles, and the just piece.
     Start with the volume down, above all over headphones; q or Ctrl-C ends it. Without one the files are all.
     """
-    from bridge.cli.printing import progress_bar
+    from bridge.cli.parts.printing import progress_bar
     from bridge.jobs.demo import run_demo
 
     with progress_bar() as advance:
@@ -52,7 +52,7 @@ def demo_command(folder: Path, play: bool | None, device: str | None, overwrite:
 
 def _play_demo(demo: Demo, device: str | None, asked: bool) -> None:
     """Play where there is a sound card; otherwise say why not, which is a fault only if it was asked for."""
-    from bridge.cli.printing import show
+    from bridge.cli.parts.printing import show
     from bridge.errors import PortProblem
     from bridge.sound.device.asking import sound_problem
 
@@ -80,7 +80,7 @@ def _play_demo(demo: Demo, device: str | None, asked: bool) -> None:
 
 
 def _print_demo(demo: Demo) -> None:
-    from bridge.cli.printing import cents, hertz, show, show_table
+    from bridge.cli.parts.printing import cents, hertz, show, show_table
     from bridge.jobs.demo import LOWERED
     from bridge.jobs.demo_music import TITLE
     from bridge.tuning.tables import build_table

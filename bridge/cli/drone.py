@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from bridge.cli.options import (
+from bridge.cli.parts.options import (
     chart_option,
     follow_string_option,
     method_option,
@@ -16,8 +16,8 @@ from bridge.cli.options import (
     table_options,
     warn_doubt,
 )
-from bridge.cli.page import page_beside, page_options, wants_page
-from bridge.engine.play.drone_sounds import SOUND, SOUNDS
+from bridge.cli.parts.page_options import page_beside, page_options, wants_page
+from bridge.engine.play.drones.sounds import SOUND, SOUNDS
 
 if TYPE_CHECKING:
     from bridge.engine.play.controls import Controls
@@ -240,7 +240,7 @@ def drone_request(chosen: dict[str, Any]) -> DroneRequest:
 
 def _along_track(request: TableRequest, asked: DroneRequest, chosen: dict[str, Any]) -> None:
     """Write a drone that follows a chart along a track."""
-    from bridge.cli.printing import progress_bar, show
+    from bridge.cli.parts.printing import progress_bar, show
     from bridge.errors import ValueProblem
     from bridge.jobs.chart_drone import plan_chart_drone, render_chart_drone
     from bridge.jobs.choose import choose_table
@@ -297,7 +297,7 @@ def _by_foot(request: TableRequest, asked: DroneRequest, chosen: dict[str, Any])
             system=chosen["system"],
         )
         warn_doubt(prepared.doubt)
-        from bridge.live.desk.display import make_display
+        from bridge.live.desk.views.playing import make_display
         from bridge.page.beside import stand_of_drone
 
         assert prepared.spec is not None
@@ -315,8 +315,8 @@ def _by_foot(request: TableRequest, asked: DroneRequest, chosen: dict[str, Any])
 
 
 def _to_file(request: TableRequest, asked: DroneRequest, output: Path, overwrite: bool) -> None:
-    from bridge.cli.printing import progress_bar, show
-    from bridge.engine.play.drone_sounds import about_sound
+    from bridge.cli.parts.printing import progress_bar, show
+    from bridge.engine.play.drones.sounds import about_sound
     from bridge.jobs.choose import choose_table
     from bridge.jobs.drone import drone_lines, plan_drone, render_drone
     from bridge.tuning.off_guitar import off_guitar
@@ -362,8 +362,8 @@ def _aloud(request: TableRequest, asked: DroneRequest, chosen: dict[str, Any]) -
             controls=_feet(chosen["feet"]),
         )
         warn_doubt(prepared.doubt)
-        from bridge.live.desk.drone_display import make_drone_display
         from bridge.live.desk.labels import Labels, tuning_words
+        from bridge.live.desk.views.drone import make_drone_display
 
         bare = Labels(prepared.plan.tables, tuning=tuning_words(prepared.table.spec))
         strings = _strings(prepared.table.spec, chosen)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from bridge.cli.options import overwrite_option, table_options, warn_doubt
+from bridge.cli.parts.options import overwrite_option, table_options, warn_doubt
 
 if TYPE_CHECKING:
     from bridge.jobs.choose import TableRequest
@@ -59,7 +59,7 @@ def export_command(
     \b
       stillbeat export --guitar open-d --reference D3=146.5 -o tables-for-tonight
     """
-    from bridge.cli.printing import show
+    from bridge.cli.parts.printing import show
     from bridge.jobs.choose import choose_table
     from bridge.jobs.export import addressed, export_table
     from bridge.store.profiles import load_profile

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from bridge.cli.options import overwrite_option, table_options, warn_doubt
+from bridge.cli.parts.options import overwrite_option, table_options, warn_doubt
 
 if TYPE_CHECKING:
     from bridge.jobs.choose import TableRequest
@@ -139,7 +139,7 @@ def frets_command(
 def _write_svg(
     study: FretStudy, chords: tuple[Chord, ...], path: Path, scale_length_mm: float | None, overwrite: bool
 ) -> None:
-    from bridge.cli.printing import show
+    from bridge.cli.parts.printing import show
     from bridge.jobs.frets import neck_of
     from bridge.sheet.shapes import picture_svg
     from bridge.store.files import write_bytes_atomic
@@ -152,7 +152,7 @@ def _write_svg(
 
 
 def _print_head(study: FretStudy) -> None:
-    from bridge.cli.paragraphs import show_paragraph
+    from bridge.cli.parts.paragraphs import show_paragraph
     from bridge.jobs.frets import heading_of
 
     show_paragraph(heading_of(study))
@@ -160,8 +160,8 @@ def _print_head(study: FretStudy) -> None:
 
 def _print_board(study: FretStudy, beats: bool) -> None:
     """Write the neck as a grid: a string in two or three lines, as many frets side by side as fit."""
-    from bridge.cli.paragraphs import page_width, show_paragraph
-    from bridge.cli.printing import show, show_bold
+    from bridge.cli.parts.paragraphs import page_width, show_paragraph
+    from bridge.cli.parts.printing import show, show_bold
     from bridge.tuning.fretboard import SAFE_CENTS
 
     last = max(cell.fret for cell in study.cells)
@@ -225,7 +225,7 @@ def _beats_cell(cell: FretCell) -> str:
 
 
 def _print_string(study: FretStudy, number: int) -> None:
-    from bridge.cli.printing import cents, show, show_table
+    from bridge.cli.parts.printing import cents, show, show_table
 
     show()
     rows = []
@@ -255,8 +255,8 @@ def _print_string(study: FretStudy, number: int) -> None:
 
 
 def _print_chord(study: FretStudy, chord: Chord) -> None:
-    from bridge.cli.paragraphs import show_heading
-    from bridge.cli.printing import cents, show_table
+    from bridge.cli.parts.paragraphs import show_heading
+    from bridge.cli.parts.printing import cents, show_table
     from bridge.tuning.fretboard import SAFE_CENTS, frets_for_chord
 
     notes = " ".join(note.rstrip("-0123456789") for note in chord.notes)
@@ -279,8 +279,8 @@ def _print_chord(study: FretStudy, chord: Chord) -> None:
 
 
 def _print_barres(spec: TableSpec) -> None:
-    from bridge.cli.paragraphs import show_heading, show_paragraph
-    from bridge.cli.printing import show_table
+    from bridge.cli.parts.paragraphs import show_heading, show_paragraph
+    from bridge.cli.parts.printing import show_table
     from bridge.tuning.fretboard import SUITS_CENTS, barre_fits
 
     show_heading("A barre at each fret, and the table that goes with it")
@@ -308,8 +308,8 @@ def _print_barres(spec: TableSpec) -> None:
 
 
 def _print_slides(spec: TableSpec, scale_length_mm: float | None) -> None:
-    from bridge.cli.paragraphs import show_heading, show_paragraph
-    from bridge.cli.printing import cents, show_table
+    from bridge.cli.parts.paragraphs import show_heading, show_paragraph
+    from bridge.cli.parts.printing import cents, show_table
     from bridge.jobs.frets import guitar_of, slides_of
     from bridge.tuning.ratios import format_ratio
 

@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from bridge.cli.microphones import ListensByMicrophone
-from bridge.cli.options import table_options, warn_doubt
-from bridge.cli.printing import show_note
+from bridge.cli.parts.microphones import ListensByMicrophone
+from bridge.cli.parts.options import table_options, warn_doubt
+from bridge.cli.parts.printing import show_note
 
 if TYPE_CHECKING:
     from bridge.jobs.choose import TableRequest
@@ -123,8 +123,8 @@ def _sound(file: Path | None, seconds: float, device: str | None) -> tuple[Any, 
 
 
 def _print_notes(heard: Heard, table: Table | None) -> None:
-    from bridge.cli.paragraphs import show_paragraph
-    from bridge.cli.printing import cents, hertz, show, show_table, sure
+    from bridge.cli.parts.paragraphs import show_paragraph
+    from bridge.cli.parts.printing import cents, hertz, show, show_table, sure
     from bridge.jobs.hearing import strings_told
     from bridge.tuning.ratios import hz_to_cents
 
@@ -172,8 +172,8 @@ def _print_notes(heard: Heard, table: Table | None) -> None:
 
 
 def _print_together(found: Together) -> None:
-    from bridge.cli.paragraphs import show_paragraph
-    from bridge.cli.printing import show, show_table, sure
+    from bridge.cli.parts.paragraphs import show_paragraph
+    from bridge.cli.parts.printing import show, show_table, sure
 
     stays, turns = found.names
     show(f"{stays} stays, {turns} is turned")

@@ -2,19 +2,16 @@
 
 from __future__ import annotations
 
-import contextlib
-import re
-import shlex
-from collections.abc import Sequence
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 import click
 
-from bridge.cli.go_on import session_there, where_it_was
-from bridge.cli.microphones import check_play
-from bridge.cli.options import (
+from bridge.cli.parts.go_on import session_there, where_it_was
+from bridge.cli.parts.microphones import check_play
+from bridge.cli.parts.old_words import in_words_of_now, line_to_type
+from bridge.cli.parts.options import (
     chart_option,
     follow_options,
     follow_request,
@@ -23,8 +20,7 @@ from bridge.cli.options import (
     table_options,
     warn_doubt,
 )
-from bridge.cli.page import page_beside, page_options
-from bridge.errors import StillbeatError
+from bridge.cli.parts.page_options import page_beside, page_options
 
 if TYPE_CHECKING:
     from bridge.jobs.choose import TableRequest
@@ -33,40 +29,6 @@ if TYPE_CHECKING:
     from bridge.live.prepare.keyboard import Prepared
     from bridge.live.prepare.song import SongRequest
     from bridge.page.frames import Stand
-
-
-def in_words_of_now(args: Sequence[str]) -> list[str]:
-    """Return options that were written for ``live``, when tables to switch to were called slots, as they are now.
-
-    ``--slot`` named every table, and ``--also`` adds to the one that the other options describe: so the first one goes,
-    where it is that table, or becomes its tonic, where nothing else describes it.
-    """
-    now = [re.sub(r"^(--foot=)?(\d+)=slot-", r"\1\2=table-", arg) for arg in args]
-    for at in range(len(now) - 1):
-        if now[at] == "--zone-keys" and now[at + 1] == "slot":
-            now[at + 1] = "table"
-    now = [
-        re.sub(r"^--zone(-keys)?(?==|$)", lambda old: "--switch-keys" + "-choose" * bool(old[1]), arg)
-        for arg in now
-    ]
-    now = [word for arg in now for word in (arg.split("=", 1) if arg.startswith("--slot=") else [arg])]
-    places = [at for at, arg in enumerate(now) if arg == "--slot" and at + 1 < len(now)]
-    for at in places:
-        now[at] = "--also"
-    if places:
-        said = {option: now[at + 1] for at, option in enumerate(now[:-1])}
-        first = now[places[0] + 1]
-        tonic = said.get("--tonic") or said.get("--home")
-        if tonic is None and "--guitar" in said:
-            from bridge.store.descriptions import load_guitar
-
-            with contextlib.suppress(StillbeatError):
-                tonic = load_guitar(said["--guitar"]).tonic
-        if tonic is not None and first.lower() == tonic.lower():
-            del now[places[0] : places[0] + 2]
-        elif tonic is None and "--table" not in said:
-            now[places[0]] = "--tonic" if re.fullmatch("[A-Ga-g][#b]?", first) else "--table"
-    return now
 
 
 class _PlayCommand(click.Command):
@@ -84,11 +46,6 @@ class _PlayCommand(click.Command):
                 args = [*args[: at + 1], f"glide {args[at + 2]}", *args[at + 3 :]]
                 break
         return super().parse_args(ctx, args)
-
-
-def line_to_type(args: Sequence[str], command: str = "play") -> str:
-    """Say which line to type, in words of now."""
-    return f"type: stillbeat {command} {shlex.join(args)}"
 
 
 @click.command("play", cls=_PlayCommand)
@@ -312,7 +269,7 @@ def play_command(request: TableRequest, **chosen: Any) -> None:
     with Desk() as desk, session_there(chosen["session"]) as session:
         prepared = _evening(request, chosen, session) if session else prepare_tables(request, chosen)
         warn_doubt(prepared.doubt)
-        from bridge.live.desk.display import make_display
+        from bridge.live.desk.views.playing import make_display
 
         with (
             where_it_was(prepared, chosen, lambda text: desk.typed(f"tell {text}")) as (prepared, books),

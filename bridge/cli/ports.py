@@ -23,7 +23,7 @@ def ports_command() -> None:
       stillbeat ports
       stillbeat play --guitar open-d --in keys --out synth
     """
-    from bridge.cli.printing import show, show_table
+    from bridge.cli.parts.printing import show, show_table
     from bridge.errors import PortProblem
     from bridge.live.player.priority import promptness
     from bridge.ports.diagnose import explain

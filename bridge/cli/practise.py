@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from bridge.cli.options import overwrite_option, table_options, warn_doubt
-from bridge.cli.page import page_options, show_addresses, wants_page
+from bridge.cli.parts.options import overwrite_option, table_options, warn_doubt
+from bridge.cli.parts.page_options import page_options, show_addresses, wants_page
 from bridge.ear.asked import FEWEST_TRIALS, LEAST_S, MOST_S, MOST_TRIALS, SECONDS, TIMBRES, WHATS
 
 if TYPE_CHECKING:
@@ -177,8 +177,8 @@ def _practise(work: list[Assignment], title: str, chosen: dict[str, Any], page: 
     """Do the exercises one after the other; print what each came to, and keep it."""
     import random
 
-    from bridge.cli.paragraphs import show_paragraph
-    from bridge.cli.printing import show, show_note
+    from bridge.cli.parts.paragraphs import show_paragraph
+    from bridge.cli.parts.printing import show, show_note
     from bridge.jobs.practise import told
     from bridge.live.practise.run import CAUTION, Enough, Leaving, Practice
     from bridge.live.practise.screen import make_practise_display
@@ -283,7 +283,7 @@ def _now() -> str:
 
 def _keep(one: Record, chosen: dict[str, Any]) -> None:
     """Write what was done, unless nothing is to be kept; what cannot be written is told, and stops nothing."""
-    from bridge.cli.printing import show_note
+    from bridge.cli.parts.printing import show_note
     from bridge.errors import OutputProblem
     from bridge.store.practice.records import save_record
 
@@ -297,7 +297,7 @@ def _keep(one: Record, chosen: dict[str, Any]) -> None:
 
 def _show_records(chosen: dict[str, Any]) -> None:
     """Print what was kept, the latest last, and write it as CSV where that is wanted."""
-    from bridge.cli.printing import show, show_note, show_table
+    from bridge.cli.parts.printing import show, show_note, show_table
     from bridge.jobs.practise import record_row
     from bridge.store.files import write_bytes_atomic
     from bridge.store.practice.records import load_records, records_csv, records_dir

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from bridge.cli.options import overwrite_option
+from bridge.cli.parts.options import overwrite_option
 
 if TYPE_CHECKING:
     from bridge.engine.probe.course import Findings
@@ -119,7 +119,7 @@ def probe_command(
     except BaseException:
         stage.close()
         raise
-    from bridge.cli.printing import progress_bar
+    from bridge.cli.parts.printing import progress_bar
 
     heard = None if stage.input is None else stage.input.name
 
@@ -170,7 +170,7 @@ def _warn(stage: Stage, kept: bool, yes: bool) -> None:
 
 
 def _print_rows(found: Findings, listened: bool) -> None:
-    from bridge.cli.printing import show_table
+    from bridge.cli.parts.printing import show_table
     from bridge.jobs.probe import report_rows
 
     rows = report_rows(found)
@@ -183,8 +183,8 @@ def _print_rows(found: Findings, listened: bool) -> None:
 
 
 def _print_report(report: ProbeReport, name: str, path: Path, own_path: bool) -> None:
-    from bridge.cli.paragraphs import show_paragraph
-    from bridge.cli.printing import show
+    from bridge.cli.parts.paragraphs import show_paragraph
+    from bridge.cli.parts.printing import show
     from bridge.jobs.probe import report_facts
 
     show()

@@ -6,8 +6,8 @@ from pathlib import Path
 
 import click
 
-from bridge.cli.options import overwrite_option
-from bridge.cli.printing import show_note
+from bridge.cli.parts.options import overwrite_option
+from bridge.cli.parts.printing import show_note
 
 
 @click.command("read")
@@ -39,7 +39,7 @@ def read_command(
     """
     from dataclasses import replace
 
-    from bridge.cli.printing import cents, hertz, show, show_table
+    from bridge.cli.parts.printing import cents, hertz, show, show_table
     from bridge.jobs.read import read_table
     from bridge.store.descriptions import save_table
     from bridge.store.files import write_bytes_atomic

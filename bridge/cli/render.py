@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from bridge.cli.options import overwrite_option
+from bridge.cli.parts.options import overwrite_option
 
 
 @click.command("render")
@@ -45,7 +45,7 @@ def render_command(
     \b
       stillbeat render song-pure.mid -o song-pure.wav
     """
-    from bridge.cli.printing import progress_bar, show
+    from bridge.cli.parts.printing import progress_bar, show
     from bridge.jobs.render import render_midi_file
 
     with progress_bar() as advance:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from bridge.cli.options import (
+from bridge.cli.parts.options import (
     chart_option,
     equal_chords_option,
     follow_options,
@@ -17,7 +17,7 @@ from bridge.cli.options import (
     table_options,
     warn_doubt,
 )
-from bridge.cli.printing import show_note
+from bridge.cli.parts.printing import show_note
 
 if TYPE_CHECKING:
     from bridge.jobs.choose import TableRequest
@@ -97,7 +97,7 @@ def retune_command(
       stillbeat retune song.mid -o song-pure.mid --guitar open-g --at 17=D --at "5=,2=10/9"
       stillbeat retune song.mid -o song-pure.mid --guitar open-d --follow-harmony --report
     """
-    from bridge.cli.printing import progress_bar, show
+    from bridge.cli.parts.printing import progress_bar, show
     from bridge.jobs.retune import check_midi_name, retune_file
 
     check_midi_name(output)
@@ -142,7 +142,7 @@ def retune_request(request: TableRequest, chosen: dict[str, Any]) -> RetuneReque
 
 
 def _print_result(done: Retuned, whole: bool) -> None:
-    from bridge.cli.printing import show
+    from bridge.cli.parts.printing import show
 
     title = done.profile.title if done.profile else "any synth that obeys it"
     because = f" ({done.why})" if done.why else ""

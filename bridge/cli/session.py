@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from bridge.cli.options import overwrite_option
-from bridge.cli.printing import show_note
+from bridge.cli.parts.options import overwrite_option
+from bridge.cli.parts.printing import show_note
 
 if TYPE_CHECKING:
     from bridge.jobs.session.check import Checked
@@ -66,7 +66,7 @@ def new_command(
     overwrite: bool,
 ) -> None:
     """Write a session file FILE to fill in, with a comment on every entry."""
-    from bridge.cli.printing import show
+    from bridge.cli.parts.printing import show
     from bridge.jobs.session.start import new_session
 
     new_session(file, title, guitar, reference, synths, tracks, overwrite, take)
@@ -77,7 +77,7 @@ def new_command(
 @click.argument("file", type=click.Path(path_type=Path))
 def check_command(file: Path) -> None:
     """Check the session file FILE and everything it names; nothing is written."""
-    from bridge.cli.printing import show
+    from bridge.cli.parts.printing import show
     from bridge.jobs.session.check import check_session
 
     checked = check_session(file, listen=True)
@@ -120,7 +120,7 @@ def build_command(
     memory: save what is there first. The session file is a text file. Drones are continuous sounds: start at a low
     level, above all over headphones.
     """
-    from bridge.cli.printing import progress_bar, show
+    from bridge.cli.parts.printing import progress_bar, show
     from bridge.jobs.session.build import build_session
 
     with progress_bar() as advance:
@@ -159,9 +159,9 @@ def build_command(
 @click.option("--all", "everything", is_flag=True, help="A line for every file.")
 def verify_command(folder: Path, everything: bool) -> None:
     """Read every file of the bundle FOLDER back and compare it with the session's tables."""
-    from bridge.cli.printing import progress_bar, show, show_table
+    from bridge.cli.parts.printing import progress_bar, show, show_table
     from bridge.errors import InputProblem
-    from bridge.jobs.session.verify import verify_session
+    from bridge.jobs.session.reading_back.verify import verify_session
 
     with progress_bar() as advance:
         verified = verify_session(folder, lambda _, done: advance("verify", done))
@@ -196,7 +196,7 @@ def verify_command(folder: Path, everything: bool) -> None:
 
 
 def _print_plan(plan: SessionPlan, checked: Checked) -> None:
-    from bridge.cli.printing import show, show_table
+    from bridge.cli.parts.printing import show, show_table
     from bridge.tuning.tables import build_table
 
     session = plan.session
@@ -228,7 +228,7 @@ def _print_plan(plan: SessionPlan, checked: Checked) -> None:
 
 def _print_music(plan: SessionPlan, music: dict[int, tuple[str, ...]]) -> None:
     """Say of every track how pure it is, and what would raise that."""
-    from bridge.cli.printing import show
+    from bridge.cli.parts.printing import show
 
     titles = {one.piece.number: one.piece.title for one in plan.pieces}
     for number, lines in music.items():

@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from bridge.cli.options import overwrite_option, table_options, warn_doubt
-from bridge.cli.page import page_options, wants_page
+from bridge.cli.parts.options import overwrite_option, table_options, warn_doubt
+from bridge.cli.parts.page_options import page_options, wants_page
 from bridge.tuning.drone_notes import USUAL, VOICE, VOICES
 
 if TYPE_CHECKING:
@@ -112,7 +112,7 @@ def sing_command(request: TableRequest, **chosen: Any) -> None:
 def _page(
     table: Table, spec: TableSpec, chosen: dict[str, Any], command: Callable[[Command], None]
 ) -> Iterator[tuple[PageOfSinger, list[str]]]:
-    from bridge.cli.page import show_addresses
+    from bridge.cli.parts.page_options import show_addresses
     from bridge.page.addresses import code_lines
     from bridge.page.singing import page_of_singer, stand_of_singer
 
@@ -149,14 +149,14 @@ def _from_file(file: Path, table: Table, keys: tuple[int, ...], chosen: dict[str
 
 
 def _wrote(path: Path) -> None:
-    from bridge.cli.printing import show
+    from bridge.cli.parts.printing import show
 
     show(f"wrote {path}")
 
 
 def _print_song(song: Song, drone: bool) -> None:
-    from bridge.cli.paragraphs import show_paragraph
-    from bridge.cli.printing import cents, hertz, show, show_table
+    from bridge.cli.parts.paragraphs import show_paragraph
+    from bridge.cli.parts.printing import cents, hertz, show, show_table
     from bridge.jobs.sing import song_told
     from bridge.sheet.phrases import beat_words
 

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from bridge.cli.options import table_options, warn_doubt
+from bridge.cli.parts.options import table_options, warn_doubt
 
 if TYPE_CHECKING:
     from bridge.jobs.choose import TableRequest
@@ -79,7 +79,7 @@ def strings_command(
 
 
 def _print_head(found: StringsPlan, scale_length_mm: float | None) -> None:
-    from bridge.cli.paragraphs import show_paragraph
+    from bridge.cli.parts.paragraphs import show_paragraph
     from bridge.sheet.phrases import string_notes, tuner_words
 
     plan = found.plan
@@ -102,8 +102,8 @@ def _print_head(found: StringsPlan, scale_length_mm: float | None) -> None:
 
 
 def _print_changes(found: StringsPlan) -> None:
-    from bridge.cli.paragraphs import show_heading, show_paragraph
-    from bridge.cli.printing import show_table
+    from bridge.cli.parts.paragraphs import show_heading, show_paragraph
+    from bridge.cli.parts.printing import show_table
     from bridge.sheet.phrases import percent, tuner_words, turn_words
     from bridge.tuning.notes import parse_note
 
@@ -140,7 +140,7 @@ def _print_changes(found: StringsPlan) -> None:
 
 
 def _print_steps(found: StringsPlan) -> None:
-    from bridge.cli.paragraphs import show_heading, show_paragraph
+    from bridge.cli.parts.paragraphs import show_heading, show_paragraph
     from bridge.sheet.phrases import string_notes
 
     plan = found.plan
@@ -167,8 +167,8 @@ def _print_steps(found: StringsPlan) -> None:
 
 
 def _print_step(found: StringsPlan, step: TuningStep, mark: str) -> None:
-    from bridge.cli.paragraphs import show_paragraph
-    from bridge.cli.printing import show
+    from bridge.cli.parts.paragraphs import show_paragraph
+    from bridge.cli.parts.printing import show
     from bridge.sheet.phrases import step_words
 
     words = step_words(step, found.plan)
@@ -180,7 +180,7 @@ def _print_step(found: StringsPlan, step: TuningStep, mark: str) -> None:
 
 
 def _print_end(found: StringsPlan) -> None:
-    from bridge.cli.paragraphs import show_heading, show_paragraph
+    from bridge.cli.parts.paragraphs import show_heading, show_paragraph
     from bridge.sheet.phrases import beat_words
 
     plan = found.plan

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from bridge.cli.options import table_options, warn_doubt
+from bridge.cli.parts.options import table_options, warn_doubt
 
 if TYPE_CHECKING:
     from bridge.jobs.choose import TableRequest
@@ -43,7 +43,7 @@ def table_command(
       stillbeat table --guitar open-g --chord ii --chord D7
       stillbeat table --guitar open-d --as-tuned take.wav
     """
-    from bridge.cli.printing import show
+    from bridge.cli.parts.printing import show
     from bridge.jobs.choose import choose_tuned
     from bridge.tuning.as_tuned import table_as_tuned
     from bridge.tuning.tables import build_table
@@ -66,7 +66,7 @@ def table_command(
 
         click.echo(table_to_csv(table), nl=False)
     elif chords or named:
-        from bridge.cli.chords import print_chords
+        from bridge.cli.parts.chords import print_chords
 
         _print_heading(table)
         print_chords(table, named, all_of_them)
@@ -76,7 +76,7 @@ def table_command(
         if tuned is None:
             _print_strings(table)
         else:
-            from bridge.cli.as_tuned import print_as_tuned
+            from bridge.cli.parts.as_tuned import print_as_tuned
 
             print_as_tuned(tuned, table)
         show()
@@ -85,7 +85,7 @@ def table_command(
 
 
 def _print_heading(table: Table) -> None:
-    from bridge.cli.printing import hertz, show
+    from bridge.cli.parts.printing import hertz, show
     from bridge.tuning.ratios import format_ratio
 
     spec = table.spec
@@ -117,7 +117,7 @@ def _octave(table: Table) -> range:
 
 
 def _print_keys(table: Table, keys: range) -> None:
-    from bridge.cli.printing import cents, hertz, show_table
+    from bridge.cli.parts.printing import cents, hertz, show_table
     from bridge.tuning.ratios import format_ratio
 
     deviations = table.cents_from_equal
@@ -140,7 +140,7 @@ def _print_keys(table: Table, keys: range) -> None:
 
 
 def _print_strings(table: Table) -> None:
-    from bridge.cli.printing import cents, hertz, show, show_table
+    from bridge.cli.parts.printing import cents, hertz, show, show_table
     from bridge.tuning.ratios import format_ratio
 
     if not table.strings:
@@ -174,7 +174,7 @@ def _print_strings(table: Table) -> None:
         show("the table follows its scale; --open-strings-win makes those notes follow the strings")
     guitar = table.spec.guitar
     for said in filter(None, (guitar.remarks, guitar.caution) if guitar is not None else ()):
-        from bridge.cli.paragraphs import show_paragraph
+        from bridge.cli.parts.paragraphs import show_paragraph
 
         show()
         show_paragraph(" ".join(said.split()))

@@ -15,7 +15,7 @@ def tables_command(kind: str | None, sources: bool) -> None:
       stillbeat tables
       stillbeat tables guitars --sources
     """
-    from bridge.cli.printing import show, show_table
+    from bridge.cli.parts.printing import show, show_table
     from bridge.jobs.catalogue import catalogue, own_folder
 
     entries = catalogue()

@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from bridge.cli.microphones import ListensByMicrophone
-from bridge.cli.options import table_options, warn_doubt
-from bridge.cli.page import page_options, show_addresses, wants_page
+from bridge.cli.parts.microphones import ListensByMicrophone
+from bridge.cli.parts.options import table_options, warn_doubt
+from bridge.cli.parts.page_options import page_options, show_addresses, wants_page
 
 if TYPE_CHECKING:
     from bridge.jobs.choose import TableRequest
@@ -49,7 +49,7 @@ def tune_command(
     if number is not None:
         spec.guitar.string(number)  # refuses a string that the guitar does not have
     from bridge.live.desk.tuner import run_tuner
-    from bridge.live.desk.tuner_display import make_tuner_display
+    from bridge.live.desk.views.tuner import make_tuner_display
     from bridge.sound.device.asking import usable_microphone
 
     reference = spec.guitar.reference_string

@@ -77,7 +77,7 @@ def retune_file(
 
 
 def _retune_request(words: RetuneWords) -> RetuneRequest:
-    from bridge.cli.options import take_table
+    from bridge.cli.parts.options import take_table
     from bridge.cli.retune import retune_command, retune_request
 
     values = understood(retune_command, words, words_of(RetuneWords))
@@ -110,7 +110,7 @@ def export(folder: str | PathLike[str], words: ExportWords) -> Exported:
 def drone(output: str | PathLike[str], notes: Sequence[str], words: DroneWords) -> SoundReport:
     """Write a drone as a sound file (see `bridge.jobs.drone`)."""
     from bridge.cli.drone import drone_command, drone_request
-    from bridge.engine.play.drone_sounds import about_sound
+    from bridge.engine.play.drones.sounds import about_sound
     from bridge.jobs.drone import plan_drone, render_drone
 
     values = understood(drone_command, words, words_of(DroneWords), notes)

@@ -30,7 +30,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
-from bridge.cli.options import take_table
+from bridge.cli.parts.options import take_table
 from bridge.cli.play import play_command, prepare_tables
 from bridge.door.words import PlayWords, say, understood, words_in_line, words_of
 from bridge.engine.play.controls import Action

@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING, Any, TypeAlias, TypedDict
 import click
 from click.core import ParameterSource
 
-from bridge.cli.options import take_table
+from bridge.cli.parts.options import take_table
 from bridge.errors import OffGuitarWarning, ValueProblem, near_names
 
 if TYPE_CHECKING:

@@ -19,10 +19,9 @@ The way through
    of ``follow.Stretch(start_s, palette)`` instead. Where messages also move tails that still ring, ask for
    ``FollowOptions(slop_s=0)``.
 5. *Say why.* ``reasons.explain(following, bar_starts_s)`` gives for every bar that is not pure its reasons, typed and
-   as a sentence; ``reasons.moved_notes(following)`` lists what moves; ``forms.alternatives(palette, sounding,
-   pitch_class)`` says what each variant would leave sour, and how far the fret lies from it. ``variants.string_pins``
-   names strings that lie beside every variant. ``equal_chords.keep_equal(following)`` may be offered for chords that no
-   choice makes pure.
+   as a sentence; ``reasons.moved_notes(following)`` lists what moves; ``forms.fret_of(palette, pitch_class,
+   offset_cents)`` says how far the fret lies from a variant. ``variants.string_pins`` names strings that lie beside
+   every variant. ``equal_chords.keep_equal(following)`` may be offered for chords that no choice makes pure.
 6. *Tell.* ``report.chord_rows`` gives the rows of a chart with their cures, ``report.sour_lines`` the sour bars in
    words, ``report.summary`` a piece in two lines.
 7. *Charts.* ``chart.parse_chart(text)`` gives bars of `ChordName`; ``solved.follow_chart(chart,

@@ -11,9 +11,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from bridge.engine.mts.live import MtsLiveEngine
-from bridge.engine.play.chart_drone import CHORD_FADE_S, ChartDrone, ChartNote
-from bridge.engine.play.drone_plan import LAST_TAIL_S
-from bridge.engine.play.drone_sounds import drone_program
+from bridge.engine.play.drones.chart import CHORD_FADE_S, ChartDrone, ChartNote
+from bridge.engine.play.drones.plan import LAST_TAIL_S
+from bridge.engine.play.drones.sounds import drone_program
 from bridge.errors import ValueProblem
 from bridge.harmony.asked import FollowRequest
 from bridge.harmony.charts.chart import Chart

@@ -1,7 +1,7 @@
 """From what a musician asked for to a drone, and from a drone to a sound file.
 
 What its notes are called stands in `bridge.tuning.drone_notes`, what sounds there are in
-`bridge.engine.play.drone_sounds`.
+`bridge.engine.play.drones.sounds`.
 """
 
 from __future__ import annotations
@@ -12,9 +12,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from bridge.engine.mts.live import MtsLiveEngine
-from bridge.engine.play.drone import PlannedDrone
-from bridge.engine.play.drone_plan import DroneNote, DronePlan, DroneStep, beats
-from bridge.engine.play.drone_sounds import SOUND, drone_program
+from bridge.engine.play.drones.plan import DroneNote, DronePlan, DroneStep, beats
+from bridge.engine.play.drones.planned import PlannedDrone
+from bridge.engine.play.drones.sounds import SOUND, drone_program
 from bridge.errors import ValueProblem
 from bridge.sound.files.wav import SoundReport
 from bridge.sound.render import render_file
@@ -45,7 +45,7 @@ class DroneRequest:
     # Time for each step and silence after it; None: what suits.
     hold_s: float | None = None
     rest_s: float | None = None
-    # As in `DronePlan`; `level` from 1 to 100, `sound` one of `bridge.engine.play.drone_sounds.SOUNDS`.
+    # As in `DronePlan`; `level` from 1 to 100, `sound` one of `bridge.engine.play.drones.sounds.SOUNDS`.
     rounds: int = 1
     swell_s: float = 3.0
     wait_s: float = 3.0

@@ -73,6 +73,7 @@ class _Receiver:
         self.offsets_cents: tuple[float, ...] | None = None
         self.shift_cents = 0.0
         self.kinds: list[str] = []
+        self.damaged = 0  # dumps whose checksum is wrong
         self._fine: dict[int, float] = {}
         self._reader = RpnReader()
 
@@ -84,9 +85,11 @@ class _Receiver:
             if data[3] == 0x04 and data[4] != 0x03:
                 return False
             try:
-                self._obey(decode(data))
+                message = decode(data)
             except WireError:
                 return True
+            self.damaged += isinstance(message, BulkDump | OctaveDump) and not message.checksum_ok
+            self._obey(message)
         else:
             change = self._reader.feed_message(data)
             if change is not None and change.registered and change.number == FINE_TUNING:
@@ -154,8 +157,12 @@ def _from_messages(path: Path, messages: Iterable[bytes], what: str, program: in
     receiver = _Receiver()
     broken = sum(receiver.take(data) for data in messages)
     hz = receiver.sounding(program, path)
-    notices = (f"{broken} tuning message{'s' * (broken > 1)} could not be read",) if broken else ()
-    return ReadTable(literal_spec(_stem(path), hz), f"{what}: {', '.join(receiver.kinds)}", notices)
+    notices = [f"{broken} tuning message{'s' * (broken > 1)} could not be read"] if broken else []
+    if receiver.damaged:
+        notices.append(
+            "a dump's own sum does not fit: the file may be damaged, so compare it by ear or with another copy"
+        )
+    return ReadTable(literal_spec(_stem(path), hz), f"{what}: {', '.join(receiver.kinds)}", tuple(notices))
 
 
 def _stem(path: Path) -> str:

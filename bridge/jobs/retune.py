@@ -391,6 +391,8 @@ def _retune(
         held = [("", home), *((change.place, change.table) for change in result.changes)]
         said = off_guitar([("from the start" if len(held) > 1 else "", home), *held[1:]])
         result.notices += [said] if said else []
+    if request.follow_key_signatures and not result.inferred:
+        result.notices.append("the file has no key signatures: the tonic stays; --at BAR=TONIC moves it")
     rest = remaining_beats(home, profile, result.worst_cents if method == "octave" else 0.0)
     if rest:
         result.notices.append(rest)

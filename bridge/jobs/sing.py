@@ -101,7 +101,7 @@ def hear_song(
     """
     import numpy as np
 
-    from bridge.sound.listening.contour import CLEAR
+    from bridge.sound.analysis.contour import CLEAR
     from bridge.sound.listening.mono import mono
     from bridge.sound.listening.voice.drone import without_drone
     from bridge.sound.listening.voice.follow import follow_voice

@@ -1,8 +1,6 @@
 """A MIDI file made ready to play in real time: its events, bars and parts, a count-in, a loop of bars, another tempo.
 
 Times are seconds of the file at its own tempo; `bridge.live.track.BackingPlayer` turns them into the driver's time.
-
-Index: `Backing`, `load_backing`, `make_backing`, `parse_bars`.
 """
 
 from __future__ import annotations

@@ -15,9 +15,9 @@ from pathlib import Path
 from bridge.jobs.drone import DroneRequest, plan_drone
 from bridge.live.backing import load_backing
 from bridge.live.desk.desk import Desk
-from bridge.live.desk.drone_display import make_drone_display
 from bridge.live.desk.labels import Labels
 from bridge.live.desk.typed import Command, Typed
+from bridge.live.desk.views.drone import make_drone_display
 from bridge.live.plan import LivePlan
 from bridge.live.prepare.drone import sound_card_plan
 from bridge.tuning.spec import TableSpec

@@ -9,9 +9,9 @@ import msgspec
 
 from bridge.engine.play.chart_plan import ChartPlan
 from bridge.engine.play.controls import Controls
-from bridge.engine.play.drone_plan import DronePlan
+from bridge.engine.play.drones.held import HoldPlan
+from bridge.engine.play.drones.plan import DronePlan
 from bridge.engine.play.follow_plan import FollowPlan
-from bridge.engine.play.held_drone import HoldPlan
 from bridge.engine.play.keyboards import Keyboard
 from bridge.engine.play.tables import Kept, PlayTable
 from bridge.engine.protocols import OnChange

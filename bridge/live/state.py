@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
-from bridge.engine.play.drone_plan import Beat
+from bridge.engine.play.drones.plan import Beat
 from bridge.engine.play.tables import Kept
 
 

@@ -15,10 +15,10 @@ from typing import Any
 from bridge.engine.play.tables import PlayTable
 from bridge.errors import StillbeatError
 from bridge.jobs.drone import STILL_HZ
-from bridge.live.desk.display import alarm_of, recent
-from bridge.live.desk.drone_display import plainly
 from bridge.live.desk.labels import chart_line, drone_words, track_words
-from bridge.live.desk.tuner_display import beats_words, turn_words
+from bridge.live.desk.views.drone import plainly
+from bridge.live.desk.views.playing import alarm_of, recent
+from bridge.live.desk.views.tuner import beats_words, turn_words
 from bridge.live.practise.seen import PractiseSeen
 from bridge.live.snapshot import Snapshot
 from bridge.page.frames import ShowTuner, Stand

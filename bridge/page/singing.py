@@ -12,10 +12,10 @@ from contextlib import contextmanager
 from typing import Any
 
 from bridge.live.desk.singer import NoteNow, SingerSeen
-from bridge.live.desk.singer_display import PURE_CENTS, steady_words, way_words
 from bridge.live.desk.sung_drone import DEGREES
 from bridge.live.desk.sung_line import KEPT_S
 from bridge.live.desk.typed import Command
+from bridge.live.desk.views.singer import PURE_CENTS, steady_words, way_words
 from bridge.page.actions import actions_of, command_of
 from bridge.page.frames import Asked, ShowSinger, Stand
 from bridge.page.host import Page

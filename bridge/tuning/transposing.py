@@ -8,9 +8,7 @@ The rules
   those of the open strings. There must be a capo to take off, or a fret to put it on.
 - Degrees that were replaced move along with the tonic. Notes held at a frequency stay.
 
-Index
------
-`transposed` · `moved_tonic` · `about_transposing`; chords: `bridge.tuning.chords.names.moved_chord`
+Chords move in `bridge.tuning.chords.names.moved_chord`.
 """
 
 from __future__ import annotations

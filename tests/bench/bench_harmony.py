@@ -28,12 +28,13 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from harmony.scores import FIVE_LIMIT, PIECES, piece, read_score
 from support import written
 from support.corpus import MIDI_PACKAGES, midi_files, real_midi_files
+from support.costs import total_cost
 
 from bridge.harmony.asked import FollowRequest
 from bridge.harmony.choice.costs import problem_of
 from bridge.harmony.choice.follow import FollowOptions, Score, follow, score_of
 from bridge.harmony.choice.on_the_spot import OnTheSpot
-from bridge.harmony.choice.search import Problem, best_choices, fits, total_cost
+from bridge.harmony.choice.search import Problem, best_choices, fits
 from bridge.harmony.choice.variants import Palette, palette_of
 from bridge.harmony.heard.chords import hear_chords
 from bridge.harmony.heard.keys import hear_tonic, key_name

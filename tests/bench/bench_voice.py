@@ -24,7 +24,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from support.voices import random_sung
 
-from bridge.sound.listening.contour import CLEAR
+from bridge.sound.analysis.contour import CLEAR
 from bridge.sound.listening.voice.follow import follow_voice, frame_s
 from bridge.sound.listening.voice.meter import VoiceMeter
 from bridge.sound.listening.voice.vibrato import centre_of

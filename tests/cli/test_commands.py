@@ -169,6 +169,21 @@ def test_read_keeps_a_found_table_as_a_description(capsys: pytest.CaptureFixture
     assert [key["hz"] for key in first["keys"]] == [key["hz"] for key in second["keys"]]
 
 
+def test_a_dump_whose_sum_does_not_fit_is_read_with_a_note(
+    capsys: pytest.CaptureFixture[str], folder: Path
+) -> None:
+    """The sum stands before the last byte of a bulk dump (MIDI Tuning, universal SysEx 7E .. 08 01)."""
+    run(capsys, "export", "--guitar", "open-g", "-o", "t")
+    data = bytearray((folder / "t/open-g.dump.syx").read_bytes())
+    data[-2] ^= 1
+    (folder / "hurt.syx").write_bytes(data)
+    for name, damaged in (("t/open-g.dump.syx", False), ("hurt.syx", True)):
+        with pytest.raises(SystemExit) as left:
+            main(["read", name])
+        assert left.value.code == 0
+        assert ("a dump's own sum does not fit" in capsys.readouterr().err) == damaged
+
+
 def test_an_octave_form_that_cannot_hold_the_table_is_left_out_with_the_reason(
     capsys: pytest.CaptureFixture[str], folder: Path
 ) -> None:
@@ -206,6 +221,10 @@ def test_key_signatures_are_followed_and_doubted(capsys: pytest.CaptureFixture[s
     (folder / "default.mid").write_bytes(signed((0, b"\x00\x00")))
     out = run(capsys, "retune", "default.mid", "-o", "b.mid", "--tonic", "G", "--follow-key-signatures")
     assert "not followed" in out
+    (folder / "none.mid").write_bytes(signed())
+    with pytest.raises(SystemExit):
+        main(("retune", "none.mid", "-o", "c.mid", "--tonic", "G", "--follow-key-signatures"))
+    assert "the file has no key signatures" in capsys.readouterr().err
 
 
 def test_lists_name_their_sources(capsys: pytest.CaptureFixture[str]) -> None:

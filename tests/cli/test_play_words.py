@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from bridge.cli import main
-from bridge.cli.play import in_words_of_now
+from bridge.cli.parts.old_words import in_words_of_now
 from bridge.engine.play.controls import parse_foot
 from bridge.errors import ValueProblem
 

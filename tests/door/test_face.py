@@ -21,7 +21,7 @@ from support import jack
 
 import bridge
 from bridge import errors
-from bridge.cli.registry import COMMANDS
+from bridge.cli.parts.registry import COMMANDS
 from bridge.door import words as door_words
 
 WORDS = {"guitar": "open-d", "reference": "D3=146.5"}

@@ -29,7 +29,7 @@ from support.doors import (
     session_text,
 )
 
-from bridge.cli.options import take_table
+from bridge.cli.parts.options import take_table
 from bridge.cli.play import play_command, prepare_tables
 from bridge.jobs import hearing
 from bridge.jobs.changes import place_changes

@@ -13,9 +13,9 @@ from hypothesis import strategies as st
 from support.doors import parsed
 
 from bridge.cli.drone import drone_command, drone_request
-from bridge.cli.options import take_table
+from bridge.cli.parts.options import take_table
 from bridge.cli.play import play_command, prepare_tables
-from bridge.engine.play.drone_sounds import SOUNDS
+from bridge.engine.play.drones.sounds import SOUNDS
 from bridge.errors import StillbeatError
 from bridge.live.plan import StepsDrone, TablesDrone
 from bridge.live.prepare.drone import prepare_drone

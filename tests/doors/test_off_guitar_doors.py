@@ -18,8 +18,8 @@ from bridge.jobs.choose import TableRequest, choose_table
 from bridge.jobs.demo_music import TICKS_PER_QUARTER, demo_tracks
 from bridge.jobs.session.check import check_session
 from bridge.jobs.session.manifest import Manifest
-from bridge.jobs.session.retuning import Retuned
-from bridge.jobs.session.sheets import piece_sheet
+from bridge.jobs.session.paper.retuning import Retuned
+from bridge.jobs.session.paper.sheets import piece_sheet
 from bridge.live.desk.desk import Desk
 from bridge.live.prepare.keyboard import LiveRequest, prepare
 from bridge.live.state import State

@@ -12,6 +12,8 @@ from bridge.engine.bend.file import BendPlan, plan_bend
 from bridge.engine.bend.options import BendOptions
 from bridge.errors import MethodProblem
 
+pytestmark = pytest.mark.slow
+
 QUIET = settings(deadline=None, suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large])
 
 

@@ -8,8 +8,8 @@ from __future__ import annotations
 import pytest
 from support.obedient import ObedientSynth
 
-from bridge.engine.play.chart_drone import CHORD_FADE_S, ChartDrone, ChartNote
-from bridge.engine.play.drone_plan import LEAST_SWELL_S
+from bridge.engine.play.drones.chart import CHORD_FADE_S, ChartDrone, ChartNote
+from bridge.engine.play.drones.plan import LEAST_SWELL_S
 from bridge.errors import ValueProblem
 
 CHORDS = (

@@ -14,9 +14,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.engine.play.drone import PlannedDrone
-from bridge.engine.play.drone_messages import BEND_RANGE_SEMITONES, DRONE_VELOCITY, STEP_S, restored
-from bridge.engine.play.drone_plan import (
+from bridge.engine.play.drones.messages import BEND_RANGE_SEMITONES, DRONE_VELOCITY, STEP_S, restored
+from bridge.engine.play.drones.plan import (
     LAST_TAIL_S,
     LEAST_SWELL_S,
     MOST_EXPRESSION,
@@ -27,6 +26,7 @@ from bridge.engine.play.drone_plan import (
     beats,
     remaining_share,
 )
+from bridge.engine.play.drones.planned import PlannedDrone
 from bridge.errors import ValueProblem
 
 EQUAL = tuple(440.0 * 2.0 ** ((key - 69) / 12) for key in range(128))

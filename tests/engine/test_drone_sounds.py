@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from bridge.engine.beat_hiders import GM_PROGRAMS
-from bridge.engine.play.drone_sounds import SOUND, SOUNDS, about_sound, drone_program
+from bridge.engine.play.drones.sounds import SOUND, SOUNDS, about_sound, drone_program
 from bridge.errors import ValueProblem
 
 

@@ -11,10 +11,10 @@ from itertools import pairwise
 import pytest
 
 from bridge.engine.play.controls import Action, ControlReader, Controls, parse_foot
-from bridge.engine.play.drone import PlannedDrone
-from bridge.engine.play.drone_messages import STEP_S
-from bridge.engine.play.drone_plan import DroneNote, DronePlan, DroneStep
-from bridge.engine.play.held_drone import HELD_FADE_S, HeldDrone, HeldKeys, HoldPlan
+from bridge.engine.play.drones.held import HELD_FADE_S, HeldDrone, HeldKeys, HoldPlan
+from bridge.engine.play.drones.messages import STEP_S
+from bridge.engine.play.drones.plan import DroneNote, DronePlan, DroneStep
+from bridge.engine.play.drones.planned import PlannedDrone
 
 STEEPEST = 127 * STEP_S / HELD_FADE_S + 1
 """Of expression, in one step."""

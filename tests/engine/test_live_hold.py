@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.engine.play.held_drone import HELD_FADE_S, HELD_SWELL_S, HeldDrone, HeldKeys, HoldPlan
+from bridge.engine.play.drones.held import HELD_FADE_S, HELD_SWELL_S, HeldDrone, HeldKeys, HoldPlan
 from bridge.errors import ValueProblem
 
 ORGAN, REED = 19, 68

@@ -12,7 +12,7 @@ from bridge.harmony.choice.variants import palette_of
 from bridge.harmony.heard.hear import hear
 from bridge.harmony.notes import TimedNote, sorted_notes
 from bridge.harmony.told.advice import advise, cures
-from bridge.harmony.why.forms import alternatives, has_pure_form, reaches
+from bridge.harmony.why.forms import fret_of, has_pure_form, reaches
 from bridge.harmony.why.reasons import explain, moved_notes
 
 BAR_S = 2.0
@@ -55,13 +55,11 @@ def test_open_d_and_a_under_ii_no_choice_is_pure_and_the_fret_is_told() -> None:
     notes = sorted_notes([*chord(50, 57, part=2), *chord(64, 67, 71)])
     found = explain(follow(notes, palette, FollowOptions(guard=False)), [0.0])
     assert [reason.kind for reason in found[0].reasons] == ["no pure form"]
-    choices = {one.variant: one for one in alternatives(palette, {2, 9, 4, 7, 11}, 4)}
-    assert choices["10/9"].sour == ("E-A",)
-    assert choices["9/8"].sour == ("E-G", "E-B")
+    frets = {str(one): fret_of(palette, 4, one.offset_cents) for one in palette.classes[4]}
     # An equal-tempered second fret above D: 200 cents, against 203.91 and 182.40.
-    assert choices["9/8"].fret_cents == pytest.approx(200 - 203.910, abs=0.01)
-    assert choices["10/9"].fret_cents == pytest.approx(200 - 182.404, abs=0.01)
-    assert {one.fret for one in choices.values()} == {2}
+    assert frets["9/8"][2] == pytest.approx(200 - 203.910, abs=0.01)
+    assert frets["10/9"][2] == pytest.approx(200 - 182.404, abs=0.01)
+    assert {fret for _, fret, _ in frets.values()} == {2}
 
 
 def test_a_string_that_stands_in_the_way_is_named() -> None:

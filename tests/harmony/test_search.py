@@ -10,11 +10,12 @@ from fractions import Fraction
 import numpy as np
 import pytest
 from harmony.scores import five_limit_table
+from support.costs import total_cost
 
 import bridge.harmony.choice.search as search
 from bridge.harmony.choice.costs import FORBIDDEN, MOVES, Weights, problem_of
 from bridge.harmony.choice.follow import score_of
-from bridge.harmony.choice.search import Problem, best_choices, fits, total_cost
+from bridge.harmony.choice.search import Problem, best_choices, fits
 from bridge.harmony.choice.variants import Palette, palette_of
 from bridge.harmony.notes import TimedNote, columns, pairs_of, sorted_notes
 

@@ -24,6 +24,8 @@ from bridge.store.playing import sequences
 from bridge.store.smf import parse_midi
 from bridge.tuning.changes import parse_at
 
+pytestmark = pytest.mark.slow
+
 MOST_S = (
     20.0  # the limit is 5; here the machine may be busy, and what costs the square of its size takes minutes
 )

@@ -27,7 +27,7 @@ from support.obedient import ObedientSynth
 pytestmark = pytest.mark.jack
 
 COUNTING = """
-from bridge.live.desk.display import LinesDisplay
+from bridge.live.desk.views.playing import LinesDisplay
 
 _show = LinesDisplay.show
 

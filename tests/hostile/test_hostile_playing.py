@@ -29,11 +29,13 @@ from bridge.engine.bend.live import BendEngine
 from bridge.engine.bend.options import BendOptions
 from bridge.engine.mts.live import MtsLiveEngine
 from bridge.engine.play.controls import Action, ControlReader, Controls
-from bridge.engine.play.held_drone import HeldDrone, HeldKeys, HoldPlan
+from bridge.engine.play.drones.held import HeldDrone, HeldKeys, HoldPlan
 from bridge.engine.play.performance import Performance
 from bridge.engine.play.tables import PlayTable, TableSwitch
 from bridge.engine.protocols import Due, LiveEngine
 from bridge.wire.profile import STANDARD, SynthProfile, moves_sounding
+
+pytestmark = pytest.mark.slow
 
 EXAMPLES = int(os.environ.get("STILLBEAT_EXAMPLES", "25"))
 EQUAL = tuple(440.0 * 2 ** ((key - 69) / 12) for key in range(128))

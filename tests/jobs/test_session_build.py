@@ -20,11 +20,11 @@ from support import once
 
 from bridge.errors import InputProblem, OutputProblem
 from bridge.jobs.session import folder as session_folder
-from bridge.jobs.session import pages as session_pages
 from bridge.jobs.session import piece as session_piece
 from bridge.jobs.session.build import build_session
 from bridge.jobs.session.folder import FolderBuild
-from bridge.jobs.session.verify import verify_session
+from bridge.jobs.session.paper import pages as session_pages
+from bridge.jobs.session.reading_back.verify import verify_session
 from bridge.tuning.notes import note_name
 
 SESSION = """\

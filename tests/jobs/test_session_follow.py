@@ -15,8 +15,8 @@ from bridge.jobs.session.build import build_session
 from bridge.jobs.session.check import check_session
 from bridge.jobs.session.manifest import Manifest
 from bridge.jobs.session.music import _as_entries
-from bridge.jobs.session.pages import Sheets
-from bridge.jobs.session.verify import verify_session
+from bridge.jobs.session.paper.pages import Sheets
+from bridge.jobs.session.reading_back.verify import verify_session
 from bridge.sheet.html import sheet_html
 
 HEAD = """\

@@ -14,7 +14,7 @@ from bridge.jobs.session import opened
 from bridge.jobs.session.build import build_session
 from bridge.jobs.session.folder import write_zip
 from bridge.jobs.session.opened import session_file
-from bridge.jobs.session.verify import verify_session
+from bridge.jobs.session.reading_back.verify import verify_session
 from bridge.live.prepare.evening import EveningRequest, prepare_evening
 from bridge.store.finding import tables_dir
 

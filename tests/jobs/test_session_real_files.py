@@ -10,7 +10,7 @@ from support import corpus
 
 from bridge.errors import StillbeatError
 from bridge.jobs.session.build import build_session
-from bridge.jobs.session.verify import verify_session
+from bridge.jobs.session.reading_back.verify import verify_session
 from bridge.store.smf import read_midi
 from bridge.store.timeline import BarMap
 

@@ -12,8 +12,8 @@ from support.takes import OFF_CENTS, OPEN_D, open_d, take, write
 from bridge.errors import InputProblem
 from bridge.jobs.session.build import build_session
 from bridge.jobs.session.check import check_session
+from bridge.jobs.session.reading_back.verify import verify_session
 from bridge.jobs.session.takes import open_session
-from bridge.jobs.session.verify import verify_session
 from bridge.store.session.model import Session, built
 from bridge.tuning.reference import Reference
 

@@ -16,7 +16,7 @@ from support import once
 
 from bridge.errors import InputProblem
 from bridge.jobs.session.build import build_session
-from bridge.jobs.session.verify import Verified, verify_session
+from bridge.jobs.session.reading_back.verify import Verified, verify_session
 
 SESSION = """\
 schema = 1
@@ -164,6 +164,7 @@ def flip(at: int) -> Callable[[bytes], bytes]:
     return lambda data: data[:at] + bytes((data[at] ^ 1,)) + data[at + 1 :]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("name", "change", "says"),
     [
@@ -262,6 +263,7 @@ def session_of(synth: str) -> str:
     return "\n\n".join([*parts, own])
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("synth", ["notes", "octave", "both", "bent", "zones", "dump"])
 def test_a_track_that_is_not_what_it_should_be(synth: str, tmp_path: Path) -> None:
     make_master(tmp_path, session_of(synth))

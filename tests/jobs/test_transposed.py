@@ -14,7 +14,7 @@ from support.sheets import spec
 
 from bridge.jobs.retune import RetuneRequest, retune_file, tables_of
 from bridge.jobs.session.build import build_session
-from bridge.jobs.session.verify import verify_session
+from bridge.jobs.session.reading_back.verify import verify_session
 from bridge.jobs.transposed import transposed_midi
 from bridge.store.session.model import built
 from bridge.store.smf import midi_bytes, parse_midi

@@ -21,16 +21,16 @@ from live.test_live_prepare import OPEN_D, ask
 from live.test_live_shown import STATE
 from live.test_live_track import song
 
-from bridge.engine.play.chart_drone import CHORD_FADE_S
 from bridge.engine.play.controls import Action, Controls, parse_foot
+from bridge.engine.play.drones.chart import CHORD_FADE_S
 from bridge.errors import MethodProblem, ValueProblem
 from bridge.jobs.choose import TableRequest, choose_table
 from bridge.jobs.drone import DroneRequest
 from bridge.jobs.harmony.charts import chart_from
 from bridge.live import frames
-from bridge.live.desk.display import picture
 from bridge.live.desk.labels import Labels
 from bridge.live.desk.typed import by_chord, read_key, read_line
+from bridge.live.desk.views.playing import picture
 from bridge.live.prepare.drone_chart import prepare_chart_drone
 from bridge.live.prepare.evening import EveningRequest, prepare_evening
 from bridge.live.prepare.keyboard import prepare

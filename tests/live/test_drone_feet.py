@@ -12,8 +12,8 @@ import pytest
 from support.fake_ports import Desk, FakeSystem, Synth
 
 from bridge.engine.play.controls import Action, Controls
-from bridge.engine.play.drone_messages import STEP_S
-from bridge.engine.play.held_drone import HELD_FADE_S
+from bridge.engine.play.drones.held import HELD_FADE_S
+from bridge.engine.play.drones.messages import STEP_S
 from bridge.errors import ValueProblem
 from bridge.jobs.choose import TableRequest
 from bridge.jobs.drone import DroneRequest

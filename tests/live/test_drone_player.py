@@ -15,7 +15,7 @@ from bridge.engine.play.controls import Action
 from bridge.errors import StillbeatError
 from bridge.jobs.choose import TableRequest
 from bridge.jobs.drone import DroneRequest
-from bridge.live.desk.drone_display import DroneLines
+from bridge.live.desk.views.drone import DroneLines
 from bridge.live.player.player import Player
 from bridge.live.prepare.drone import PreparedDrone, prepare_drone
 from bridge.live.snapshot import Snapshot

@@ -10,9 +10,9 @@ from typing import Any
 import pytest
 from rich.console import Console
 
-from bridge.engine.play.drone_plan import Beat
+from bridge.engine.play.drones.plan import Beat
 from bridge.jobs.choose import TableRequest, choose_table
-from bridge.live.desk.drone_display import DroneLines, DroneScreen
+from bridge.live.desk.views.drone import DroneLines, DroneScreen
 from bridge.live.snapshot import Message, Snapshot
 from bridge.live.state import Lesson
 from bridge.tuning.tables import build_table

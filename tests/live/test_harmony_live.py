@@ -22,7 +22,7 @@ from live.test_live_player import Stage
 from live.test_live_prepare import ask
 from live.test_live_shown import STATE, seen
 
-from bridge.cli.options import take_table
+from bridge.cli.parts.options import take_table
 from bridge.cli.play import play_command, prepare_tables
 from bridge.engine.play.controls import Action, Controls, parse_foot
 from bridge.errors import MethodProblem, StillbeatError, ValueProblem

@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bridge.engine.play.controls import Action, Controls
-from bridge.engine.play.drone_plan import Beat
+from bridge.engine.play.drones.plan import Beat
 from bridge.engine.play.tables import AllTables, Kept
 from bridge.jobs.choose import TableRequest, choose_table
 from bridge.jobs.drone import DroneRequest

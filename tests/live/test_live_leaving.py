@@ -136,7 +136,7 @@ WAYS: dict[str, Callable[[LiveRun], None]] = {
 }
 BREAK = """
 from bridge.live.desk.desk import Desk
-from bridge.live.desk.display import LinesDisplay
+from bridge.live.desk.views.playing import LinesDisplay
 def typed(self, command):
     if command == "?break":
         raise ZeroDivisionError("on purpose")

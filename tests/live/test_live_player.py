@@ -11,7 +11,7 @@ from support.fake_ports import Desk, FakeSystem, Synth
 from support.obedient import ObedientSynth
 
 from bridge.engine.play.controls import Action, Controls
-from bridge.engine.play.held_drone import HeldKeys, HoldPlan
+from bridge.engine.play.drones.held import HeldKeys, HoldPlan
 from bridge.engine.play.tables import AllTables, Kept, PlayTable
 from bridge.errors import PortProblem
 from bridge.live.backing import Backing

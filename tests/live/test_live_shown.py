@@ -12,11 +12,18 @@ from rich.console import Console
 
 from bridge.engine.play.controls import Action, Controls
 from bridge.engine.play.tables import Kept, PlayTable
-from bridge.live.desk.display import ALARMS, MESSAGE_S, LinesDisplay, ScreenDisplay, make_display, picture
 from bridge.live.desk.drawing import Drawer
 from bridge.live.desk.labels import Labels, StepShown, beat_words, feet_shown
-from bridge.live.desk.letters import fitting
 from bridge.live.desk.typed import keys_shown
+from bridge.live.desk.views.letters import fitting
+from bridge.live.desk.views.playing import (
+    ALARMS,
+    MESSAGE_S,
+    LinesDisplay,
+    ScreenDisplay,
+    make_display,
+    picture,
+)
 from bridge.live.snapshot import Message, Snapshot
 from bridge.live.state import Counts, Held, Sounding, State
 from bridge.tuning.reference import Reference

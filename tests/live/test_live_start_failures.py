@@ -42,6 +42,18 @@ def test_a_sound_library_that_aborts_is_named_as_what_is_wrong(tmp_path: Path) -
     assert "-o" in errors[0]
 
 
+def test_without_a_sound_card_it_is_that_which_is_named(tmp_path: Path) -> None:
+    no_card = (
+        "type('NoCard', (__import__('bridge.live.player.sound_card').live.player.sound_card.SoundSystem,), "
+    )
+    no_card += "{'outputs': lambda self: []})(None)"
+    code, errors = fails(tmp_path, no_card, "drone", "--guitar", "open-d")
+    assert (code, len(errors)) == (4, 1)
+    assert "there is no sound output on this computer" in errors[0]
+    assert "--out NAME" in errors[0]
+    assert "port" not in errors[0]
+
+
 def test_last_words_are_passed_on(tmp_path: Path) -> None:
     words = "sys.stderr.write('assertion failed: no pcm') and os._exit(9)"
     code, errors = fails(tmp_path, words, "drone", "--guitar", "open-d")

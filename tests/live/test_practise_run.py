@@ -28,7 +28,7 @@ from bridge.jobs.practise import (
     told,
     tuning_record,
 )
-from bridge.live.practise.keys import keys_shown, moved_cents, read_key, read_line
+from bridge.live.practise.keys import DONE, keys_shown, moved_cents, read_key, read_line
 from bridge.live.practise.run import Enough, Leaving, Practice, run_course, run_tuning, told_note
 from bridge.live.practise.screen import PractiseLines, PractiseScreen
 from bridge.live.practise.seen import PractiseSeen
@@ -138,7 +138,7 @@ def test_who_leaves_keeps_what_was_answered() -> None:
     one = work("third", trials=50)
     course = Course("still", one.sounds, one.count, seed=3)
     with practice() as doing:
-        for command in ("first", "second", "?x", "wide", "skip", "first", "quit"):
+        for command in ("first", "second", "?x", "wide", DONE, "move 1.0", "skip", "first", "quit"):
             doing.take(command)
         with pytest.raises(Leaving):
             run_course(doing, FakeSounder(), one, course, 0.5)
@@ -147,6 +147,8 @@ def test_who_leaves_keeps_what_was_answered() -> None:
     assert [line for line in said if "no answer here" in line] == [
         "'x' is no answer here: first or second",
         "'wide' is no answer here: first or second",
+        "enter is no answer here: first or second",
+        "moving the note is no answer here: first or second",
     ]
     record = course_record(one, course, "2026-05-04T18:30:00", "sound card", 3)
     assert record.threshold is None

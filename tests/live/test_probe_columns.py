@@ -22,6 +22,8 @@ from bridge.sound.listening.probe_ear import Ear
 from bridge.store.probe_profiles import profile_to_toml
 from bridge.wire import mts
 
+pytestmark = pytest.mark.slow
+
 ALL = tuple(range(1, 17))
 
 TIMIDITY = {

@@ -20,6 +20,8 @@ from bridge.live.probe.seat import Seat, held_signals
 from bridge.sound.generator.synth import Generator
 from bridge.sound.listening.probe_ear import Ear
 
+pytestmark = pytest.mark.slow
+
 EQUAL_HZ = 440.0 * 2.0 ** ((np.arange(128) - 69) / 12)
 
 

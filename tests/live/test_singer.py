@@ -15,8 +15,8 @@ from support.voices import Sung, phrase
 import bridge
 from bridge.errors import PortProblem
 from bridge.live.desk.singer import NoteNow, SingerSeen, Singing, read_key, read_line
-from bridge.live.desk.singer_display import SingerLines, SingerScreen, note_line, steady_words, way_words
 from bridge.live.desk.sung_drone import FADE_S, SWELL_S, SungDrone
+from bridge.live.desk.views.singer import SingerLines, SingerScreen, note_line, steady_words, way_words
 from bridge.sound.generator.synth import Generator
 from bridge.tuning.tables import Table
 

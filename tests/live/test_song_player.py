@@ -20,7 +20,7 @@ from support.obedient import ObedientSynth
 from bridge.engine.play.controls import Action, Controls
 from bridge.errors import StillbeatError
 from bridge.jobs.choose import TableRequest
-from bridge.live.desk.display import LinesDisplay, picture
+from bridge.live.desk.views.playing import LinesDisplay, picture
 from bridge.live.player.player import Player
 from bridge.live.player.sound_card import SOUND_CARD
 from bridge.live.prepare.keyboard import LiveRequest, Prepared, prepare

@@ -11,9 +11,9 @@ import pytest
 from rich.console import Console
 from support import takes
 
-from bridge.live.desk.letters import _LETTERS, big
 from bridge.live.desk.tuner import HELD_S, Shown, Steadied, TunerSeen
-from bridge.live.desk.tuner_display import TunerLines, TunerScreen, scale_line
+from bridge.live.desk.views.letters import _LETTERS, big
+from bridge.live.desk.views.tuner import TunerLines, TunerScreen, scale_line
 from bridge.sound.listening.meter import Meter, Reading
 from bridge.tuning.strings.aims import StringAim
 

@@ -18,9 +18,9 @@ from bridge.engine.play.keyboards import Keyboard, parse_keyboard
 from bridge.engine.play.tables import Kept, PlayTable
 from bridge.errors import PortProblem, StillbeatError, ValueProblem
 from bridge.live.desk.desk import _link
-from bridge.live.desk.display import LinesDisplay, picture
 from bridge.live.desk.keeper import _keyboards
 from bridge.live.desk.labels import Labels
+from bridge.live.desk.views.playing import LinesDisplay, picture
 from bridge.live.plan import LivePlan
 from bridge.live.player.player import Player
 from bridge.live.prepare.evening import EveningRequest, prepare_evening

@@ -9,7 +9,7 @@ import msgspec
 from rich.console import Console
 from support.page import evening, stand
 
-from bridge.live.desk.display import picture
+from bridge.live.desk.views.playing import picture
 from bridge.page.addresses import Addresses, code_lines
 from bridge.page.beside import BesideDesk
 from bridge.page.seen import Shower, stand_shown

@@ -126,7 +126,7 @@ def test_a_chord_is_struck_held_and_let_go_each_key_once() -> None:
 
 def test_a_drone_that_settles_says_how_fast_it_beats_now() -> None:
     """D3 = 146.5 Hz and a third 8 cents wide of 5/4: 5 · 146.5 against 4 · 183.973 beat 3.39 times a second."""
-    from bridge.engine.play.drone_plan import Beat
+    from bridge.engine.play.drones.plan import Beat
     from bridge.live.state import Lesson
     from bridge.page.beside import stand_of_drone
 

@@ -15,13 +15,14 @@ from support.sheets import SESSION, open_d, seen, spec, strings
 
 from bridge.errors import InputProblem, ValueProblem
 from bridge.jobs.session.manifest import Manifest
-from bridge.jobs.session.pages import Sheets
+from bridge.jobs.session.paper.pages import Sheets
+from bridge.jobs.session.paper.retuning import retunings
 from bridge.jobs.session.plan import plan_session
-from bridge.jobs.session.retuning import retunings
 from bridge.jobs.session.takes import open_session
 from bridge.jobs.table_sheet import capo_check
 from bridge.sheet.content.compared import change_words, stretch_words
 from bridge.sheet.content.sheets import PAGE, VOICES
+from bridge.sheet.content.voices import back_words
 from bridge.sheet.html import sheet_html
 from bridge.sheet.paper import sheet_pdf
 from bridge.sheet.records import PieceSheet, SessionInfo, Stretch, TableSheet
@@ -193,9 +194,22 @@ def test_a_violin_hears_which_open_string_disagrees() -> None:
         "bar 5: E is 21.5 cents too high. Stop the note on the string below. The others agree." in page.text
     )
     assert "Open strings: G D A E all agree." in page.text
+    assert "Then from bar 7 as at the start." in page.text
     (ear,) = (row for row in page.tables[0] if row[0] == "ear")
     # Against a piano whose tonic is ours: a pure third 14 low, a pure fifth 2 high (386.31 and 701.96 cents).
     assert (ear[1], ear[5], ear[8]) == ("0", "-14", "+2")
+
+
+def test_a_singer_is_told_when_the_notes_are_again_as_they_were() -> None:
+    """By `examples/evening/evening.toml`: piece 1 lowers E in bars 6 and 11, piece 4 goes to G in bars 5 and 10."""
+    pieces, _ = evening()
+    assert back_words(pieces[0]) == (
+        "Then from bar 8 as at the start, from bar 11 as from bar 6, from bar 12 as at the start."
+    )
+    assert back_words(pieces[3]) == (
+        "Then from bar 7 as at the start, from bar 10 as from bar 5, from bar 11 as at the start."
+    )
+    assert back_words(pieces[2]) == ""
 
 
 def test_the_violin_of_an_evening_is_tuned_from_its_first_piece() -> None:

@@ -36,6 +36,8 @@ from bridge.sheet.paper import sheet_pdf, sheet_png, sheet_svg
 from bridge.sheet.records import PieceSheet, TableSheet
 from bridge.tuning.tables import build_table
 
+pytestmark = pytest.mark.slow
+
 ALL = (open_d(), *odd())
 MM = 72 / 25.4
 SIDE, TOP = 14 * MM, 13 * MM

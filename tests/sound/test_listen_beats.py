@@ -13,6 +13,8 @@ from support.plucks import Pluck, noisy
 from bridge.errors import InputProblem
 from bridge.sound.listening.beating import coinciding, hear_beats
 
+pytestmark = pytest.mark.slow
+
 RATE = 44100
 
 # (first Hz, p, q): the second string is tuned near first * p / q.

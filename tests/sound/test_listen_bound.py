@@ -15,9 +15,9 @@ from support import needs
 from support.heard import notes_of
 from support.plucks import Pluck, crb_cents, noise_sigma, noisy, random_pluck
 
-from bridge.sound.listening.comb import best_comb
-from bridge.sound.listening.partials import fit_string
-from bridge.sound.listening.spectrum import peaks, spectrum
+from bridge.sound.analysis.comb import best_comb
+from bridge.sound.analysis.partials import fit_string
+from bridge.sound.analysis.spectrum import peaks, spectrum
 
 RATE = 44100
 

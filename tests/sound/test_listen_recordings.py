@@ -17,7 +17,7 @@ import soundfile
 from support.corpus import guitar_notes, solo_voices
 from support.sf2_samples import font_guitar
 
-from bridge.sound.listening.contour import CLEAR, track_pitch
+from bridge.sound.analysis.contour import CLEAR, track_pitch
 from bridge.sound.listening.listen import hear
 
 REFERENCE = json.loads((Path(__file__).parent / "recordings_reference.json").read_text())

@@ -12,8 +12,8 @@ from support.heard import notes_of
 from support.plucks import Pluck, noisy, random_pluck
 
 from bridge.errors import InputProblem
+from bridge.sound.analysis.ceiling import clipped_at
 from bridge.sound.listening import refuse
-from bridge.sound.listening.ceiling import clipped_at
 from bridge.sound.listening.listen import hear
 
 RATE = 44100

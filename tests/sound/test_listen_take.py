@@ -10,8 +10,8 @@ import pytest
 from support.heard import notes_of
 from support.plucks import Pluck, noisy
 
+from bridge.sound.analysis.onsets import find_onsets
 from bridge.sound.listening.listen import hear, heard_to_json, name_string
-from bridge.sound.listening.onsets import find_onsets
 
 RATE = 44100
 # Open D from its sixth string: 2 : 3 : 4 : 5 : 6 : 8, all within one harmonic series, so that a new string shares

@@ -176,8 +176,7 @@ def test_the_sound_card_gets_sound_and_closing_fades_out(library: StandIn) -> No
         assert np.isfinite(stream.ask(4800)).all()
         assert stream.ask(4800).any()
         assert sound.stalled_s < 5
-        stream.ask(64, underflow=True)
-        assert sound.underflows == 1
+        assert stream.ask(64, underflow=True).any()
         sound._called -= 10  # a sound card that is gone is not waited for
     assert stream.calls == ["start", "abort", "close"]
     assert not sound.running

@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from bridge.sound.analysis.spectrum import peaks, spectrum
 from bridge.sound.listening.probe_ear import CLIPPED, SILENT, WAVERS, shift_cents, tone_of
-from bridge.sound.listening.spectrum import peaks, spectrum
 
 RATE = 48_000
 AT_S = np.arange(round(0.2 * RATE)) / RATE

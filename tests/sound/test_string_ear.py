@@ -13,6 +13,8 @@ from support.voices import VOWELS, Sung
 
 from bridge.sound.listening.string_ear import StringEar, StringHeard
 
+pytestmark = pytest.mark.slow
+
 RATE = 44100
 D3 = 146.5
 STRINGS = {6: D3 / 2, 5: D3 * 3 / 4, 4: D3, 3: D3 * 5 / 4, 2: D3 * 3 / 2, 1: D3 * 2}

@@ -18,12 +18,14 @@ from support import needs
 from support.voices import VOWELS, Sung, phrase, random_sung
 
 from bridge.errors import ValueProblem
-from bridge.sound.listening.contour import CLEAR
+from bridge.sound.analysis.contour import CLEAR
 from bridge.sound.listening.listen import hear
 from bridge.sound.listening.voice.follow import follow_voice, frame_s
 from bridge.sound.listening.voice.meter import VoiceMeter, VoiceReading
 from bridge.sound.listening.voice.notes import SungNote, voice_notes
 from bridge.sound.listening.voice.vibrato import Centre, centre_of
+
+pytestmark = pytest.mark.slow
 
 RATE = 44100
 STEP_S = 0.01

@@ -14,6 +14,8 @@ from support.voices import VOWELS, Sung
 
 from bridge.sound.listening.voice.meter import VoiceMeter, VoiceReading
 
+pytestmark = pytest.mark.slow
+
 RATE = 44100
 DRONE_HZ = (146.83, 220.245)  # a pure fifth on D3
 LEAD_S, SUNG_S = 1.8, 1.5

@@ -19,7 +19,7 @@ from support.sf2_samples import FONT
 from support.synths import render_fluidsynth
 from support.winds import RANGES_HZ, Played, random_played
 
-from bridge.sound.listening.contour import CLEAR
+from bridge.sound.analysis.contour import CLEAR
 from bridge.sound.listening.listen import hear
 from bridge.sound.listening.voice.follow import follow_voice, frame_s
 from bridge.sound.listening.voice.meter import VoiceMeter, VoiceReading

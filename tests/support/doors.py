@@ -23,7 +23,7 @@ import mido
 import bridge
 from bridge.cli.drone import drone_command, drone_request
 from bridge.cli.export import export_command
-from bridge.cli.options import take_table
+from bridge.cli.parts.options import take_table
 from bridge.cli.play import play_command, prepare_tables
 from bridge.cli.retune import retune_command
 from bridge.cli.table import table_command

@@ -12,9 +12,9 @@ from contextlib import redirect_stdout, suppress
 from html import escape
 from pathlib import Path
 
-from bridge.cli.printing import console
+from bridge.cli.parts.printing import console
 from bridge.jobs.session.manifest import Manifest
-from bridge.jobs.session.pages import Sheets
+from bridge.jobs.session.paper.pages import Sheets
 from bridge.jobs.session.plan import plan_session
 from bridge.jobs.session.takes import open_session
 from bridge.sheet import paper

@@ -20,6 +20,8 @@ from pathlib import Path
 import pytest
 from support import measure, synths
 
+pytestmark = pytest.mark.slow
+
 Renderer = Callable[..., synths.Rendering]
 
 A4_HZ = 440.0

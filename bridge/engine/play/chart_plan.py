@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from bridge.engine.play.chart_drone import ChartNote
+from bridge.engine.play.drones.chart import ChartNote
 from bridge.errors import ValueProblem
 
 

@@ -48,6 +48,9 @@ BEGINS_CENTS = 1.5
 LIKEWISE, LIKEWISE_CENTS = 0.4, 0.3
 """Two strings moved likewise that differ by no more than this share of the way, or than these cents."""
 
+SINCE_CENTS = 1.0
+"""So far it may have gone since that was heard."""
+
 ALONE_CENTS = 3.0
 """A string that is so far off, while the others are where they were, moved alone."""
 
@@ -136,11 +139,8 @@ class StringFollower:
             self.target_cents = self.moved_cents
             self._plucks = {pluck.string: [_Heard(cents, pluck.at_s)]}
             self._apart.clear()
-            if pluck.string == self._reference:
-                self._beside.clear()
-                self._began_cents = None
-            else:
-                self._beside.pop(pluck.string, None)
+            if pluck.string != self._reference:
+                self._beside.pop(pluck.string, None)  # it is tuned as it shall be
             self._told.clear()
             return f"string {pluck.string} is being tuned: nothing follows for {REST_S:.0f} seconds"
         heard.append(_Heard(cents, pluck.at_s))
@@ -193,7 +193,8 @@ class StringFollower:
         # Long ago it may have been elsewhere: then the newer one counts alone.
         reference = last.cents if last.at_s - before.at_s > NEAR_S else 0.5 * (before.cents + last.cents)
         if self._began_cents is None:
-            return ""
+            stayed = self._others_stayed()
+            return self._once(f"string {self._reference} moved alone: retune it") if stayed else ""
         reference -= self._began_cents
         way = reference - self.target_cents
         # How far each string that was heard lately has moved beside the reference string.
@@ -204,12 +205,25 @@ class StringFollower:
         }
         if abs(way) < LEAST_CENTS:
             return self._alone(aside)
-        allowed = max(LIKEWISE * abs(way), LIKEWISE_CENTS)
-        if not any(abs(cents) <= allowed for cents in aside.values()):
+        # Where the reference string was when another one was heard that had moved likewise: nobody knows of more.
+        known = [
+            apart
+            for string, cents in aside.items()
+            if abs(cents) <= self._allowed((apart := self._apart[string][-1]).reference - self._began_cents)
+        ]
+        if not known:
             # Where it moved, and the others stayed, they lie as far the other way beside it.
-            stayed = any(abs(cents + way) <= allowed for cents in aside.values())
+            stayed = any(
+                abs(cents + way) <= max(LIKEWISE * abs(way), LIKEWISE_CENTS) for cents in aside.values()
+            )
             alone = abs(way) >= ALONE_CENTS and stayed
             return self._once(f"string {self._reference} moved alone: retune it") if alone else ""
+        there = max(known, key=lambda apart: apart.at_s).reference - self._began_cents
+        if abs(reference - there) > SINCE_CENTS:
+            reference = there
+        way = reference - self.target_cents
+        if abs(way) < LEAST_CENTS:
+            return ""
         if abs(reference) > MOST_CENTS:
             where = "above" if reference > 0 else "below"
             return self._once(
@@ -220,6 +234,22 @@ class StringFollower:
         self._told.clear()
         verb = "risen" if way > 0 else "sunk"
         return f"the guitar has {verb} by {abs(way):.1f} cents: all tables follow (u takes it back)"
+
+    def _allowed(self, reference: float) -> float:
+        """How far another string may have moved aside where the reference string was there."""
+        return max(LIKEWISE * abs(reference - self.target_cents), LIKEWISE_CENTS)
+
+    def _others_stayed(self) -> bool:
+        """Whether the reference string has gone a long way while another one has not."""
+        for apart in self._apart.values():
+            if len(apart) < 2:
+                continue
+            first, last = apart[0], apart[-1]
+            way = last.reference - first.reference
+            own = way + last.cents - first.cents
+            if abs(way) >= ALONE_CENTS and abs(own) <= LIKEWISE * abs(way):
+                return True
+        return False
 
     def _alone(self, aside: Mapping[int, float]) -> str:
         """Tell of another string that moved while the reference string did not."""

@@ -19,7 +19,7 @@ and costs between it and later ones are not counted: `Problem.limited` says whic
 
 Index
 -----
-`Problem`, `best_choices`, `total_cost` · `fits`
+`Problem`, `best_choices` · `fits`
 
 Sources
 -------
@@ -29,7 +29,7 @@ R. Bellman, *Dynamic Programming*, 1957; elimination of one variable after anoth
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -93,14 +93,6 @@ class Problem:
         for first, second in self.edges:
             last[first] = max(last[first], second)
         return last
-
-
-def total_cost(problem: Problem, choices: Sequence[int]) -> float:
-    """Return what a choice for every segment costs."""
-    cost = sum(float(unary[choice]) for unary, choice in zip(problem.unary, choices, strict=True))
-    return cost + sum(
-        float(matrix[choices[first], choices[second]]) for (first, second), matrix in problem.edges.items()
-    )
 
 
 @dataclass(eq=False)

@@ -1,4 +1,4 @@
-"""Which chords can be pure at all, which of them with the variants at hand, and what each variant would leave sour.
+"""Which chords can be pure at all, which of them with the variants at hand, and how far frets lie from a variant.
 
 Conventions
 -----------
@@ -9,25 +9,11 @@ at fret n sounds its open pitch times 2^(n/12).
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass
 
 from bridge.harmony.choice.variants import Palette
 from bridge.harmony.intervals import nearest, pure_of
 from bridge.tuning.chords.purity import CONSONANT, PURE_CENTS
-from bridge.tuning.notes import pitch_class_name
 from bridge.tuning.ratios import ratio_to_cents
-
-
-@dataclass(frozen=True)
-class Alternative:
-    """What one variant of a class would do to a chord."""
-
-    variant: str  # such as ``10/9``
-    sour: tuple[str, ...]  # intervals of the chord that it would leave off, such as ``A-E``
-    # Where the guitar frets the note, nearest to the nut; 0 and 0 without a guitar.
-    string: int
-    fret: int
-    fret_cents: float  # how far that fret lies above the variant
 
 
 def has_pure_form(classes: Collection[int], natural_sevenths: bool = False) -> bool:
@@ -40,48 +26,8 @@ def reaches(palette: Palette, classes: Collection[int]) -> bool:
     return _choose(palette, sorted(classes), {})
 
 
-def alternatives(palette: Palette, sounding: Collection[int], pitch_class: int) -> tuple[Alternative, ...]:
-    """Say what each variant of a class would do to what sounds with it.
-
-    Parameters
-    ----------
-    palette : Palette
-        What there is to choose from; the other classes stay where they are held, or at the table's own pitch.
-    sounding : collection of int
-        Pitch classes that sound.
-    pitch_class : int
-        The class to choose for.
-    """
-    others = [one for one in sorted(set(sounding)) if one != pitch_class]
-    found = []
-    for variant in palette.classes[pitch_class]:
-        heights = {one: _height(palette, one, palette.classes[one][0].offset_cents) for one in others}
-        # The free classes may follow: try them one after the other, the fewest sour intervals win.
-        heights[pitch_class] = _height(palette, pitch_class, variant.offset_cents)
-        for _ in range(len(others)):
-            for one in others:
-                options = [_height(palette, one, each.offset_cents) for each in palette.classes[one]]
-                heights[one] = min(
-                    options,
-                    key=lambda height: (len(_sour(palette, {**heights, one: height})), options.index(height)),
-                )
-        string, fret, cents = fret_of(palette, pitch_class, variant.offset_cents)
-        found.append(Alternative(str(variant), _sour(palette, heights), string, fret, cents))
-    return tuple(found)
-
-
 def _height(palette: Palette, pitch_class: int, offset_cents: float) -> float:
     return 100.0 * pitch_class + palette.base_cents[pitch_class] + offset_cents
-
-
-def _sour(palette: Palette, heights: dict[int, float]) -> tuple[str, ...]:
-    names = {one: pitch_class_name(one, palette.tonic) for one in heights}
-    return tuple(
-        f"{names[low]}-{names[high]}"
-        for low in sorted(heights)
-        for high in sorted(heights)
-        if low < high and not _is_pure(high - low, heights[high] - heights[low], palette.natural_sevenths)
-    )
 
 
 def _is_pure(semitones: int, cents: float, natural: bool) -> bool:

@@ -23,7 +23,7 @@ from bridge.jobs.session.differs import differences
 from bridge.jobs.session.folder import FolderBuild, write_zip
 from bridge.jobs.session.manifest import NAME as MANIFEST
 from bridge.jobs.session.manifest import SESSION_FOLDER, Manifest, Task, fingerprint, session_facts
-from bridge.jobs.session.pages import (
+from bridge.jobs.session.paper.pages import (
     PAGES,
     SHEET,
     PageJob,
@@ -35,14 +35,14 @@ from bridge.jobs.session.pages import (
     run_page,
     voices_stem,
 )
-from bridge.jobs.session.panel import panel_files
+from bridge.jobs.session.paper.panel import panel_files
+from bridge.jobs.session.paper.text import NAME as PAGE
+from bridge.jobs.session.paper.text import start_here
 from bridge.jobs.session.piece import MUSIC, TABLES, PieceJob, run_piece, task_name, write_made
 from bridge.jobs.session.plan import PiecePlan, SessionPlan, SynthPlan, plan_session
 from bridge.jobs.session.sound import reference_name, reference_wav
 from bridge.jobs.session.synth import Made, back_to_equal, load_everything, track_request, trim_folder
 from bridge.jobs.session.takes import open_session
-from bridge.jobs.session.text import NAME as PAGE
-from bridge.jobs.session.text import start_here
 from bridge.jobs.session.workers import Crew, cores
 from bridge.sheet.records import PieceSheet, SessionInfo
 from bridge.store.files import check_output, read_bytes

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from bridge.engine.play.drone_sounds import about_sound
+from bridge.engine.play.drones.sounds import about_sound
 from bridge.errors import InputProblem
 from bridge.jobs.session.music import music_of
 from bridge.jobs.session.plan import PiecePlan, SessionPlan, check_sections, plan_session

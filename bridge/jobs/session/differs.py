@@ -7,7 +7,7 @@ from typing import Any
 
 from bridge.engine.report import spans
 from bridge.jobs.session.manifest import Manifest
-from bridge.jobs.session.pages import PAGES
+from bridge.jobs.session.paper.pages import PAGES
 from bridge.tuning.ratios import hz_to_cents
 
 _SAME_CENTS = 0.05

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bridge.engine.mts.tuner import Tuner
-from bridge.engine.play.drone_sounds import SOUND, drone_program
+from bridge.engine.play.drones.sounds import SOUND, drone_program
 from bridge.jobs.chart_drone import ChartDronePlan, chart_drone_events
 from bridge.sound.files.wav import write_sound
 from bridge.sound.render import render_events

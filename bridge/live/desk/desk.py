@@ -400,10 +400,6 @@ class Desk:
             keeper.tell(Act(Action("trim", moved.trim_cents)))
 
 
-def _as_it_is(command: Command) -> Command:
-    return command
-
-
 def _link(state: State) -> Link:
     if not state.synth_there:
         return "synth gone"

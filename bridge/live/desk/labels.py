@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from bridge.engine.play.controls import Action, Controls
-from bridge.engine.play.held_drone import USUAL_VOLUME
+from bridge.engine.play.drones.held import USUAL_VOLUME
 from bridge.engine.play.keyboards import Keyboard
 from bridge.engine.play.tables import Kept, PlayTable
 from bridge.live.desk.track_labels import TrackLabels

@@ -275,7 +275,7 @@ def run_singer(
     """
     from time import monotonic as clock
 
-    from bridge.live.desk.singer_display import make_singer_display
+    from bridge.live.desk.views.singer import make_singer_display
     from bridge.sound.device.output import LiveSound
 
     def open_sound() -> LiveSound:

@@ -12,7 +12,7 @@ import time
 from collections.abc import Callable, Sequence
 from typing import Protocol
 
-from bridge.engine.play.drone_sounds import SOUND, drone_program
+from bridge.engine.play.drones.sounds import SOUND, drone_program
 from bridge.sound.trial import BEND_SEMITONES, nearest_key, strike
 from bridge.tuning.drone_notes import drone_keys
 from bridge.tuning.tables import Table

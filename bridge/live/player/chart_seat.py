@@ -11,10 +11,10 @@ import math
 from collections.abc import Callable
 from typing import Any
 
-from bridge.engine.play.chart_drone import ChartDrone, ChartNote
-from bridge.engine.play.drone_messages import STEP_S, restored
-from bridge.engine.play.drone_plan import LAST_TAIL_S
-from bridge.engine.play.held_drone import AFTER_RESET_S, HELD_FADE_S
+from bridge.engine.play.drones.chart import ChartDrone, ChartNote
+from bridge.engine.play.drones.held import AFTER_RESET_S, HELD_FADE_S
+from bridge.engine.play.drones.messages import STEP_S, restored
+from bridge.engine.play.drones.plan import LAST_TAIL_S
 from bridge.engine.play.performance import Performance
 from bridge.live.plan import LivePlan
 from bridge.live.state import Held

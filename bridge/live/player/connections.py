@@ -17,10 +17,10 @@ import time
 from collections.abc import Callable
 from typing import Any
 
-from bridge.engine.play.drone_messages import restored
+from bridge.engine.play.drones.messages import restored
 from bridge.engine.play.performance import Performance
 from bridge.errors import PortProblem, StillbeatError, WireError
-from bridge.live.plan import NEW_PORT, LivePlan
+from bridge.live.plan import NEW_PORT, SOUND_CARD, LivePlan
 from bridge.live.player import checks
 from bridge.live.player.inputs import Inputs, Take
 from bridge.live.player.journal import Journal
@@ -109,6 +109,10 @@ class Connections:
         except PortProblem:
             if self.plan.returning:
                 return None
+            if self.plan.system == SOUND_CARD and side == "output" and not names:
+                from bridge.live.player.sound_card import no_card  # it needs the sound libraries
+
+                raise no_card() from None
             raise
 
     # ---- beginning

@@ -10,10 +10,10 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Any, Protocol
 
-from bridge.engine.play.drone import PlannedDrone
-from bridge.engine.play.drone_messages import STEP_S, expression, restored
-from bridge.engine.play.drone_plan import LAST_TAIL_S, DronePlan, beats
-from bridge.engine.play.held_drone import HELD_FADE_S, USUAL_VOLUME, HeldDrone, HoldPlan
+from bridge.engine.play.drones.held import HELD_FADE_S, USUAL_VOLUME, HeldDrone, HoldPlan
+from bridge.engine.play.drones.messages import STEP_S, expression, restored
+from bridge.engine.play.drones.plan import LAST_TAIL_S, DronePlan, beats
+from bridge.engine.play.drones.planned import PlannedDrone
 from bridge.engine.play.performance import Performance
 from bridge.live.plan import ChordsDrone, LivePlan, StepsDrone, TablesDrone
 from bridge.live.player.chart_seat import ChartSeat

@@ -2,8 +2,6 @@
 
 All of it runs in one thread, as `bridge.live.player.connections` does; what a keyboard plays arrives in a thread of its
 port.
-
-Index: `KeyboardEnd`, `Inputs`.
 """
 
 from __future__ import annotations

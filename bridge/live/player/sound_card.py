@@ -25,6 +25,15 @@ END_S = 1.0
 """The sound system has so long to let us go."""
 
 
+def no_card() -> PortProblem:
+    """Return what is told where there is no sound output: nobody has typed the name of a port."""
+    return PortProblem(
+        "there is no sound output on this computer",
+        "connect or switch on a sound card or start the sound server; or play on a synth: --out NAME; "
+        "or make a file to listen to: stillbeat render, or drone -o",
+    )
+
+
 class _SoundPort(OutPort):
     """The tone generator on one device."""
 

@@ -292,7 +292,16 @@ def _answer(practice: Practice, options: tuple[Answer, Answer]) -> Answer | None
         for option in options:
             if command == option:
                 return option
-        practice.say(f"{command.removeprefix('?')!r} is no answer here: {' or '.join(options)}")
+        practice.say(f"{_typed(command)} is no answer here: {' or '.join(options)}")
+
+
+def _typed(command: str) -> str:
+    """Name what was typed, in words that its player knows: what a key means inside is none."""
+    if command == DONE:
+        return "enter"
+    if moved_cents(command) is not None:
+        return "moving the note"
+    return repr(command.removeprefix("?"))
 
 
 def run_tuning(
@@ -321,7 +330,7 @@ def run_tuning(
             while (command := practice.command(partial(_silent_round, sounder, run, loud))) != DONE:
                 cents = moved_cents(command)
                 if cents is None:
-                    practice.say(f"{command.removeprefix('?')!r} does nothing here")
+                    practice.say(f"{_typed(command)} does nothing here")
                     continue
                 run.round.move(cents)
                 sounder.move(run.round.hz)

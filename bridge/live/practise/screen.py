@@ -6,10 +6,10 @@ import contextlib
 import textwrap
 from typing import TYPE_CHECKING
 
-from bridge.live.desk.display import a_picture_suits
 from bridge.live.desk.drawing import View, own_stream
-from bridge.live.desk.letters import ROWS, fitting
-from bridge.live.desk.screen import Screen
+from bridge.live.desk.views.letters import ROWS, fitting
+from bridge.live.desk.views.playing import a_picture_suits
+from bridge.live.desk.views.screen import Screen
 from bridge.live.practise.seen import PractiseSeen
 
 if TYPE_CHECKING:

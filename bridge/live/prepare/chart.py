@@ -2,10 +2,6 @@
 
 A chart decides the names of chords and the tonic of the piece; its chords are solved beforehand, under every table.
 Notes that a player holds one by one, replaced degrees and tonics of tables win over it, as over all following.
-
-Index
------
-`ChartWanted`, `chart_plan`, `about_chart`
 """
 
 from __future__ import annotations
@@ -14,9 +10,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
-from bridge.engine.play.chart_drone import ChartNote
 from bridge.engine.play.chart_plan import ChartPlan, ChordStep
-from bridge.engine.play.drone_sounds import drone_program
+from bridge.engine.play.drones.chart import ChartNote
+from bridge.engine.play.drones.sounds import drone_program
 from bridge.engine.play.follow_plan import Choices
 from bridge.errors import MethodProblem
 from bridge.harmony.asked import FollowRequest

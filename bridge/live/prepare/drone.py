@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 from bridge.engine.method import choose_for_playing, choose_for_settling
 from bridge.engine.play.controls import Controls
-from bridge.engine.play.drone_plan import DronePlan
-from bridge.engine.play.drone_sounds import about_sound
+from bridge.engine.play.drones.plan import DronePlan
+from bridge.engine.play.drones.sounds import about_sound
 from bridge.errors import MethodProblem, ValueProblem
 from bridge.jobs.choose import TableRequest, choose_table
 from bridge.jobs.drone import DroneRequest, plan_drone

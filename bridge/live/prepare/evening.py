@@ -13,9 +13,9 @@ from pathlib import Path
 from bridge.engine.method import choose_for_playing, refusal
 from bridge.engine.play.chart_plan import ChartPlan
 from bridge.engine.play.controls import Action, Controls, parse_feet
-from bridge.engine.play.drone_sounds import drone_program
+from bridge.engine.play.drones.held import HeldKeys, HoldPlan
+from bridge.engine.play.drones.sounds import drone_program
 from bridge.engine.play.follow_plan import FollowPlan
-from bridge.engine.play.held_drone import HeldKeys, HoldPlan
 from bridge.engine.play.tables import AllTables, Kept, PlayTable
 from bridge.engine.protocols import OnChange
 from bridge.errors import InputProblem, MethodProblem, StillbeatError, ValueProblem
@@ -122,7 +122,8 @@ def prepare_evening(request: EveningRequest) -> Prepared:
     method = chosen.method
     tables = _sendable(_play_tables(places), method, profile)
     notices = list(checked.warnings)
-    notices.append(f"{session.title}: {len(session.pieces)} pieces on {synth.title}")
+    count = len(session.pieces)
+    notices.append(f"{session.title}: {count} {'piece' if count == 1 else 'pieces'} on {synth.title}")
     about_engine = [f"method {method}: {chosen.why}"] if chosen.why else []
     if method in MTS_METHODS:
         about_engine += about_precision(profile, method, played)

@@ -9,9 +9,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from bridge.engine.play.chart_drone import ChartNote
 from bridge.engine.play.chart_plan import ChartPlan, ChordStep
-from bridge.engine.play.drone_sounds import drone_program
+from bridge.engine.play.drones.chart import ChartNote
+from bridge.engine.play.drones.sounds import drone_program
 from bridge.engine.play.follow_plan import FollowPlan
 from bridge.engine.play.tables import PlayTable
 from bridge.errors import MethodProblem, StillbeatError

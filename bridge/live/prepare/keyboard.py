@@ -14,8 +14,8 @@ from typing import TYPE_CHECKING, Any
 from bridge.engine.method import choose_for_playing, refusal
 from bridge.engine.mts.tuner import Tuner
 from bridge.engine.play.chart_plan import ChartPlan
-from bridge.engine.play.drone_sounds import SOUND, drone_program
-from bridge.engine.play.held_drone import HeldKeys, HoldPlan
+from bridge.engine.play.drones.held import HeldKeys, HoldPlan
+from bridge.engine.play.drones.sounds import SOUND, drone_program
 from bridge.engine.play.keyboards import MOST_KEYBOARDS, parse_keyboard
 from bridge.engine.play.tables import AllTables, PlayTable
 from bridge.engine.protocols import OnChange

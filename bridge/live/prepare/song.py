@@ -1,7 +1,4 @@
-"""From a MIDI file that a person named to a track that plays: its tables by bars, its chords, what to call it.
-
-Index: `SongRequest`, `Song`, `read_song`.
-"""
+"""From a MIDI file that a person named to a track that plays: its tables by bars, its chords, what to call it."""
 
 from __future__ import annotations
 

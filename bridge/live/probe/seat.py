@@ -16,7 +16,7 @@ import time
 from collections.abc import Callable, Iterator
 
 from bridge.children import on_signals
-from bridge.engine.play.drone_messages import expression
+from bridge.engine.play.drones.messages import expression
 from bridge.engine.probe import messages as probe_messages
 from bridge.errors import PortProblem, WireError
 from bridge.ports.base import MidiSystem, OutPort

@@ -58,7 +58,8 @@ export function enable() {
 
 function when(seen) {
   const track = seen.track;
-  const left = seen.barsLeft !== null ? WORDS.barsLeft(seen.barsLeft) : "";
+  const words = seen.next ? WORDS.barsTo : WORDS.barsLeft;
+  const left = seen.barsLeft !== null ? words(seen.barsLeft) : "";
   if (track?.paused) return WORDS.paused;
   if (track?.countIn) return WORDS.counting(track.countIn);
   return left || (seen.bar !== null ? WORDS.bar(seen.bar) : "");

@@ -35,6 +35,7 @@ export const WORDS = {
   nextLabel: "next:",
   nothingNext: "nothing comes after this",
   barsLeft: (bars) => (bars === 1 ? "last bar" : `${bars} bars left`),
+  barsTo: (bars) => (bars === 1 ? "in the next bar" : `in ${bars} bars`),
   bar: (bar) => `bar ${bar}`,
   barOf: (bar, bars) => `bar ${bar} of ${bars}`,
   paused: "PAUSED",

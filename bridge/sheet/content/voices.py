@@ -37,6 +37,9 @@ def voices_blocks(session: SessionInfo, pieces: Sequence[PieceSheet]) -> Iterabl
         yield Heading(piece.title, 2, "" if piece.number is None else str(piece.number))
         yield Paragraph(summary(piece.tables[0].table), playing=True)
         yield _with_the_ear(piece)
+        back = back_words(piece)
+        if back:
+            yield Paragraph(back, strong=True, playing=True)
         if session.violin_hz:
             yield Paragraph(violin_words(piece, session.violin_hz), strong=True, playing=True)
 
@@ -51,6 +54,17 @@ def _with_the_ear(piece: PieceSheet) -> Grid:
     rows = (*grid.rows[:2], ear, *grid.rows[2:])
     strong = frozenset(index + 1 for index in grid.strong)
     return Grid(grid.headings, rows, grid.words, strong, even=True, playing=True)
+
+
+def back_words(piece: PieceSheet) -> str:
+    """Say from where on the notes are again as they were before; empty where they never are."""
+    first: dict[int, str] = {}
+    parts = []
+    for stretch in piece.stretches:
+        before = first.setdefault(stretch.table, stretch.place)
+        if before != stretch.place:
+            parts.append(f"{stretch.place} as {'at the start' if before == 'start' else f'from {before}'}")
+    return f"Then from {', from '.join(parts)}." if parts else ""
 
 
 def violin_words(piece: PieceSheet, violin_hz: Mapping[str, float]) -> str:

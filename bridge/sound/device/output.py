@@ -56,8 +56,6 @@ class LiveSound(Mixer):
     ) -> None:
         self.output = pick_output(device)  # where it plays
         super().__init__(self.output.sample_rate, ceiling=ceiling)
-        # Times that the sound card ran out of sound: the computer was too slow, and a gap was heard.
-        self.underflows = 0
         self._swell_s = swell_s
         self._called = 0.0
         self._stream: Any = None
@@ -99,8 +97,6 @@ class LiveSound(Mixer):
 
     def _callback(self, out: NDArray[np.float32], frames: int, when: object, status: Any) -> None:
         self._called = time.perf_counter()
-        if status.output_underflow:
-            self.underflows += 1
         self.fill(out)
 
     def close(self, fade_s: float = FADE_OUT_S) -> None:

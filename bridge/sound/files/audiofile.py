@@ -14,8 +14,8 @@ from typing import Any
 import numpy as np
 
 from bridge.errors import InputProblem
+from bridge.sound.analysis.spectrum import Floats
 from bridge.sound.listening.mono import BLOCK_SAMPLES, Mono, check_rate, mono_of
-from bridge.sound.listening.spectrum import Floats
 
 #: Longer files are surely not a take of a few strings.
 MOST_S = 600.0

@@ -27,12 +27,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bridge.errors import InputProblem
+from bridge.sound.analysis.blocks import demodulate
+from bridge.sound.analysis.onsets import find_onsets
+from bridge.sound.analysis.partials import CENTS, StringFit, fit_string
+from bridge.sound.analysis.spectrum import Floats, peaks, spectrum
 from bridge.sound.listening import refuse
-from bridge.sound.listening.blocks import demodulate
 from bridge.sound.listening.mono import Mono, mono
-from bridge.sound.listening.onsets import find_onsets
-from bridge.sound.listening.partials import CENTS, StringFit, fit_string
-from bridge.sound.listening.spectrum import Floats, peaks, spectrum
 
 #: Strings are expected within so many cents of their pitch.
 EXPECTED_WITHIN_CENTS = 70.0

@@ -24,10 +24,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bridge.errors import ValueProblem
-from bridge.sound.listening.comb import Comb, best_comb
+from bridge.sound.analysis.comb import Comb, best_comb
+from bridge.sound.analysis.partials import fit_string
+from bridge.sound.analysis.spectrum import Floats, peaks, spectrum
 from bridge.sound.listening.heard import name_string
-from bridge.sound.listening.partials import fit_string
-from bridge.sound.listening.spectrum import Floats, peaks, spectrum
 from bridge.sound.listening.thinner import Thinner
 from bridge.tuning.notes import hz_to_key, key_to_hz
 

@@ -19,8 +19,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bridge.errors import InputProblem
-from bridge.sound.listening.ceiling import Ceiling
-from bridge.sound.listening.spectrum import Floats
+from bridge.sound.analysis.ceiling import Ceiling
+from bridge.sound.analysis.spectrum import Floats
 
 #: Sample rates that can be listened to: below, a guitar's partials are lost; above, nothing is gained.
 LEAST_RATE_HZ, MOST_RATE_HZ = 4000, 192_000

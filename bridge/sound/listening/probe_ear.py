@@ -1,7 +1,7 @@
 """Hears how far a held note has moved: short stretches of sound, each compared with the first.
 
 A synth that is examined may play any sound, so nothing is assumed of it but that it is steady: the sinusoids of a
-stretch are found (`bridge.sound.listening.spectrum`), measured by the phase that they gain, and matched with those of
+stretch are found (`bridge.sound.analysis.spectrum`), measured by the phase that they gain, and matched with those of
 the first stretch. The shift on which most of the sound agrees is the note's. Whether the pitch stands still is
 measured as well.
 
@@ -18,8 +18,8 @@ from typing import Protocol
 import numpy as np
 
 from bridge.errors import PortProblem
-from bridge.sound.listening.ceiling import clipped_at
-from bridge.sound.listening.spectrum import Floats, Peaks, hann, peaks, spectrum
+from bridge.sound.analysis.ceiling import clipped_at
+from bridge.sound.analysis.spectrum import Floats, Peaks, hann, peaks, spectrum
 
 SILENT_RMS = 3e-5
 """Ninety decibels below full scale: nothing to hear."""

@@ -18,10 +18,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from bridge.sound.listening.comb import best_comb
+from bridge.sound.analysis.comb import best_comb
+from bridge.sound.analysis.partials import fit_string
+from bridge.sound.analysis.spectrum import Floats, peaks, spectrum
 from bridge.sound.listening.meter import INNER_RATE_HZ, Meter
-from bridge.sound.listening.partials import fit_string
-from bridge.sound.listening.spectrum import Floats, peaks, spectrum
 from bridge.sound.listening.thinner import Thinner
 from bridge.sound.listening.voice.drone import DroneOut
 

@@ -19,13 +19,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from bridge.sound.analysis.comb import Comb, best_comb
+from bridge.sound.analysis.onsets import Onset, find_onsets
+from bridge.sound.analysis.partials import StringFit, fit_string
+from bridge.sound.analysis.ringing import NO_TONES, Tones, follow_on, follow_tones, ring_on, still_ringing
+from bridge.sound.analysis.spectrum import Floats, Peaks, peaks, spectrum
 from bridge.sound.listening import refuse
-from bridge.sound.listening.comb import Comb, best_comb
 from bridge.sound.listening.mono import Mono, peak
-from bridge.sound.listening.onsets import Onset, find_onsets
-from bridge.sound.listening.partials import StringFit, fit_string
-from bridge.sound.listening.ringing import NO_TONES, Tones, follow_on, follow_tones, ring_on, still_ringing
-from bridge.sound.listening.spectrum import Floats, Peaks, peaks, spectrum
 
 #: The shortest stretch for one note.
 LEAST_NOTE_S = 0.1

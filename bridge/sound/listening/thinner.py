@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from bridge.sound.listening.spectrum import Floats
+from bridge.sound.analysis.spectrum import Floats
 
 
 class Thinner:

@@ -29,7 +29,7 @@ from difflib import get_close_matches
 from functools import lru_cache
 from pathlib import Path
 
-from bridge.engine.play.drone_sounds import SOUND
+from bridge.engine.play.drones.sounds import SOUND
 from bridge.errors import LONG_LIST, InputProblem, ValueProblem, near_names
 from bridge.harmony.asked import FollowRequest
 from bridge.harmony.charts.chart import Chart
@@ -55,7 +55,7 @@ class Drone:
     notes: tuple[str, ...] = ()  # what it holds, as `bridge.tuning.drone_notes` reads it; empty: no drone
     octave: int | None = None  # octave in which degree 1 stands; None: where it suits the voice
     seconds: float = 30.0  # length
-    sound: str = SOUND  # one of `bridge.engine.play.drone_sounds.SOUNDS`
+    sound: str = SOUND  # one of `bridge.engine.play.drones.sounds.SOUNDS`
     voice: str = VOICE  # who sings to it: one of `bridge.tuning.drone_notes.VOICES`
 
     def keys(self, tonic: str) -> tuple[int, ...]:

@@ -10,7 +10,7 @@ import re
 from dataclasses import replace
 
 from bridge.engine.play.controls import parse_feet, unfit_controller
-from bridge.engine.play.drone_sounds import SOUNDS
+from bridge.engine.play.drones.sounds import SOUNDS
 from bridge.engine.play.keyboards import MOST_KEYBOARDS, parse_keyboard
 from bridge.errors import StillbeatError, near_names
 from bridge.harmony.asked import PINNED, FollowRequest

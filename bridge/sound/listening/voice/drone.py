@@ -18,8 +18,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from bridge.sound.listening.blocks import Complex, powers
-from bridge.sound.listening.spectrum import Floats
+from bridge.sound.analysis.blocks import Complex, powers
+from bridge.sound.analysis.spectrum import Floats
 
 #: Partials up to here are taken out.
 TOP_HZ = 6000.0

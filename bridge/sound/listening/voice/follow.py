@@ -12,8 +12,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from bridge.sound.listening.contour import FRAME_S, Contour, agreement, track_pitch
-from bridge.sound.listening.spectrum import Floats
+from bridge.sound.analysis.contour import FRAME_S, Contour, agreement, track_pitch
+from bridge.sound.analysis.spectrum import Floats
 
 #: Periods in a short frame: enough to tell the pitch in breath, too few to hear the vibrato move.
 PERIODS = 3.0

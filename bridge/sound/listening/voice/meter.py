@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bridge.errors import ValueProblem
-from bridge.sound.listening.contour import CLEAR, FRAME_S, STEP_S
+from bridge.sound.analysis.contour import CLEAR, FRAME_S, STEP_S
 from bridge.sound.listening.thinner import Thinner
 from bridge.sound.listening.voice.drone import DroneOut
 from bridge.sound.listening.voice.follow import follow_voice, frame_s

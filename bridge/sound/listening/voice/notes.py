@@ -14,9 +14,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from bridge.sound.listening.comb import best_comb
-from bridge.sound.listening.contour import CLEAR, Contour
-from bridge.sound.listening.spectrum import Floats, peaks, spectrum
+from bridge.sound.analysis.comb import best_comb
+from bridge.sound.analysis.contour import CLEAR, Contour
+from bridge.sound.analysis.spectrum import Floats, peaks, spectrum
 from bridge.sound.listening.voice.follow import follow_voice, frame_s
 from bridge.sound.listening.voice.vibrato import Centre, centre_of
 

@@ -16,7 +16,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from bridge.sound.listening.spectrum import Floats
+from bridge.sound.analysis.spectrum import Floats
 
 #: Rates of vibrato looked for, in Hz.
 SLOWEST_HZ, FASTEST_HZ, STEP_HZ = 3.5, 8.5, 0.1

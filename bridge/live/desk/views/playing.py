@@ -1,0 +1,318 @@
+"""What a musician sees: a steady picture in a terminal, plain lines anywhere else.
+
+The picture is made of rows, each with its weight: where a terminal is too small the rows of the highest number go
+first, and what is wrong stays on top.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import sys
+import textwrap
+import time
+from typing import TYPE_CHECKING, NamedTuple, TextIO
+
+from bridge.live.desk.drawing import View, own_stream
+from bridge.live.desk.labels import (
+    ahead_words,
+    chart_line,
+    drone_words,
+    parts_words,
+    table_words,
+    track_words,
+)
+from bridge.live.desk.views.letters import fitting
+from bridge.live.desk.views.screen import Screen
+from bridge.live.snapshot import Link, Message, Snapshot
+
+if TYPE_CHECKING:
+    from rich.console import Console, RenderableType
+    from rich.text import Text
+
+MESSAGE_S = 20.0
+"""What was said is seen for so long."""
+_SAID_LINES = 5
+_MOST_TABLES = 12
+_DUMB = ("dumb", "unknown", "")
+ALARMS: dict[Link, tuple[str, str]] = {
+    "synth gone": ("NO SYNTH", "the synth is gone: nothing sounds"),
+    "keyboard gone": ("NO KEYS", "the keyboard is gone: waiting for it"),
+    "loop": ("LOOP", "what is sent comes back: a MIDI loop"),
+    "server gone": ("NO SERVER", "the MIDI server is gone: waiting"),
+    "restarting": ("WAIT", "starting again: one moment"),
+}
+"""What is wrong, in a word for large letters and in a sentence."""
+
+
+def alarm_of(shown: Snapshot) -> tuple[str, str] | None:
+    """Return what is wrong now, in a word and in a sentence; None while all is well."""
+    alarm = ALARMS.get(shown.link)
+    if alarm is None or shown.link not in ("keyboard gone", "loop") or not shown.gone:
+        return alarm
+    names = " and ".join(shown.gone)
+    if shown.link == "loop":
+        return alarm[0], f"a MIDI loop: {names} not heard"
+    one = len(shown.gone) == 1
+    gone = f"keyboard{'' if one else 's'} {names} {'is' if one else 'are'} gone"  # short: 40 columns
+    return (
+        "NO KEYS" if len(shown.gone) >= max(len(shown.keyboards), 1) else "ONE GONE"
+    ), f"{gone}: waiting for it"
+
+
+def a_picture_suits() -> bool:
+    """Whether the output goes to a terminal on which things can be drawn again."""
+    return sys.stdout.isatty() and os.environ.get("TERM", "").lower() not in _DUMB
+
+
+def make_display(lines: bool, keys: bool) -> View[Snapshot]:
+    """Return the view that suits where the output goes."""
+    if lines or not a_picture_suits():
+        return LinesDisplay()
+    return ScreenDisplay(keys)
+
+
+class LinesDisplay:
+    """One line for each thing worth saying."""
+
+    def __init__(self) -> None:
+        self._out: TextIO = own_stream()
+        self._said = 0
+        self._table = self._drone = self._chart = ""
+        self._track = ""
+        self._counts = (0, 0, 0)
+
+    def _say(self, text: str) -> None:
+        with contextlib.suppress(OSError, ValueError):  # if nobody reads any more, the music goes on
+            print(text, file=self._out, flush=True)
+
+    def show(self, shown: Snapshot) -> None:
+        """Write a line where something was said, has changed or was lost."""
+        for message in shown.messages:
+            if message.number > self._said:
+                self._said = message.number
+                self._say(message.text)
+        if shown.tonic:
+            self._changes(shown)
+
+    def _changes(self, shown: Snapshot) -> None:
+        table = table_words(shown)
+        if table != self._table:
+            self._table = table
+            self._say(f"piece {table}" if shown.pieces else f"table {table}")
+            for line in ahead_words(shown):
+                self._say(f"  {line}")
+        if shown.chart_now != self._chart:
+            self._chart = shown.chart_now
+            if line := chart_line(shown):
+                self._say(line)
+        drone = _drone_line(shown, self._drone)
+        if drone != self._drone:
+            self._drone = drone
+            self._say(drone or "drone off")
+        self._of_track(shown)
+        counts = shown.counts.late, shown.counts.dropped, shown.counts.lost
+        doubled = (now >= 2 * max(was, 1) for now, was in zip(counts, self._counts, strict=True))
+        if counts != self._counts and any(doubled):
+            self._counts = counts
+            self._say("so far {} late, {} not MIDI, {} not sent".format(*counts))
+
+    def _of_track(self, shown: Snapshot) -> None:
+        """Say the bar, its chord, and what was done to the track."""
+        track = shown.track
+        if track is None:
+            return
+        muted = ", ".join(words for words in parts_words(shown) if words.endswith("(muted)"))
+        line = track_words(shown) + (f": {shown.chord}" if shown.chord and not track.count_in else "")
+        line += f"   {muted}" if muted else ""
+        if line != self._track:
+            self._track = line
+            self._say(line)
+
+    def close(self) -> None:
+        """Nothing to give back."""
+
+
+def _drone_line(shown: Snapshot, before: str) -> str:
+    """Say what the drone does, in a line; nothing where it is off or there is none."""
+    drone = shown.drone
+    if drone.state == "waiting":
+        return drone_words(shown)
+    if drone.state != "on":
+        return ""
+    return f"drone {' '.join(drone.notes)}" if drone.cents else before  # it begins, or has just ended
+
+
+class Row(NamedTuple):
+    """A row of the picture."""
+
+    weight: int
+    """Rows of the lowest number have room before others."""
+    text: Text
+
+
+_LARGE = 6
+"""Weight of large letters; nothing else has it."""
+
+
+def recent(shown: Snapshot) -> list[Message]:
+    """Return what is still worth seeing: what is wrong now, and for a while what was said and what is well again."""
+    return [
+        message
+        for message in shown.messages
+        if (shown.link != "ok" if message.kind == "alarm" else shown.at_s - message.at_s < MESSAGE_S)
+        and message.kind != "engine"
+    ]
+
+
+def picture(shown: Snapshot, width: int, height: int, keys: bool = True) -> list[Text]:
+    """Return the rows of the picture that fit a terminal of so many columns and lines."""
+    from rich.text import Text
+
+    rows: list[Row] = []
+
+    def add(weight: int, text: str, style: str = "") -> None:
+        rows.append(Row(weight, Text(text[: width - 1], style=style, no_wrap=True)))
+
+    def add_all(weight: int, text: str, most: int, style: str = "") -> None:
+        lines = textwrap.wrap(
+            text, max(width - 1, 8), max_lines=most, placeholder=" …", subsequent_indent="  "
+        )
+        for line in lines or [""]:
+            add(weight, line, style)
+
+    clock = time.strftime("%H:%M", time.localtime(shown.at_s))
+    alarm = alarm_of(shown)
+    if alarm is not None:
+        add(0, f" {alarm[1]} ".ljust(width - 1), "bold white on red")
+    if not shown.tonic:
+        add(0, f"starting{clock:>{max(width - 9, 1)}}", "dim")
+    else:
+        head = (
+            f" {shown.piece_number}/{shown.pieces}  {shown.piece} "
+            if shown.pieces
+            else f" {table_words(shown)} "
+        )
+        room = max(width - len(clock) - 2, 1)
+        rows.append(Row(0, Text.assemble((head[:room].ljust(room), "bold reverse"), (f" {clock}", "dim"))))
+        tonic = f"{shown.piece_number} {shown.tonic}" if shown.pieces else shown.tonic
+        for line in fitting(alarm[0] if alarm is not None else tonic, width - 2):
+            add(_LARGE, f" {line}", "bold red" if alarm is not None else "bold")
+        if shown.pieces:
+            words = f"{shown.section}: {shown.table}" + ("   EQUAL" if shown.equal else "")
+            add(0, words + (f"   trim {shown.trim_cents:+g} cents" if shown.trim_cents else ""), "bold")
+        for number, line in enumerate(ahead_words(shown)):
+            add_all(1 + 2 * number, line, 2, "bold cyan")
+        for line in shown.remarks:
+            add_all(5, line, 3)
+        if len(shown.tables) > 1:
+            add(5, _tables(shown))
+    if shown.listening_s is not None:
+        add(0, f"LISTENING to the string: {shown.listening_s:.0f} s", "bold magenta")
+    if shown.tonic:
+        if where := track_words(shown):
+            paused = shown.track is not None and shown.track.paused
+            add(1, where, "bold magenta" if paused else "bold")
+        if shown.chart_now:
+            add(1, chart_line(shown), "bold green")
+        if shown.chord or (shown.track is not None and shown.track.bars):
+            add(2, shown.chord or "-", "bold")  # in a track, room is kept for it
+        if drone_words(shown):
+            add(2, drone_words(shown), "magenta" if shown.drone.state == "waiting" else "")
+        if shown.reference:
+            add(4, f"reference {shown.reference} = {shown.reference_hz:.2f} Hz", "dim")
+        parts = parts_words(shown)
+        if parts and (len(parts) > 1 or shown.track is None or shown.track.parts[0].muted):
+            for line in _filled(parts, width):
+                add(5, line)
+        notes = "   ".join(f"{note.name} {note.cents:+.1f}" for note in shown.sounding)
+        add(9, notes or "-")
+        add(8 if shown.beats else 10, shown.beats, "bold")  # room is kept for it, so that nothing jumps
+        if shown.engine:
+            for line in _engine(shown):
+                add(3, line, "dim")
+            for line in shown.code:
+                add(2, line)
+        for line in shown.addresses:
+            add(7, line, "dim")
+    styles = {"alarm": "bold red", "healed": "bold green", "said": "yellow"}
+    said = recent(shown)[-_SAID_LINES:]
+    for number, message in enumerate(said):
+        weight = 1 if number == len(said) - 1 or message.kind == "alarm" else 7
+        add_all(weight, message.text, 3, styles[message.kind])
+    for line in (*_filled(shown.keyboards, width), *_filled(shown.feet, width)):
+        add(7, line, "dim")
+    for line in _filled(shown.keys, width) if keys else []:
+        add(7, line, "dim")
+    return _cut(rows, max(height - 1, 1))
+
+
+def _cut(rows: list[Row], height: int) -> list[Text]:
+    """Return the rows that fit, the weightiest chosen first; large letters only all together."""
+    groups: list[list[int]] = []
+    for at, row in enumerate(rows):
+        large = row.weight == _LARGE
+        if large and groups and rows[groups[-1][-1]].weight == _LARGE:
+            groups[-1].append(at)
+        else:
+            groups.append([at])
+    kept: set[int] = set()
+    for group in sorted(groups, key=lambda group: (rows[group[0]].weight, group[0])):
+        if len(kept) + len(group) <= height:
+            kept.update(group)
+    return [row.text for at, row in enumerate(rows) if at in kept]
+
+
+def _filled(words: tuple[str, ...], width: int) -> list[str]:
+    """Set words beside each other, in as many lines as they need."""
+    lines: list[str] = []
+    for word in words:
+        if lines and len(lines[-1]) + 3 + len(word) < width:
+            lines[-1] += f"   {word}"
+        else:
+            lines.append(word)
+    return lines
+
+
+def _tables(shown: Snapshot) -> str:
+    names = [
+        f"[{number} {name}]" if number == shown.number and not shown.of_zone else f" {number} {name} "
+        for number, name in enumerate(shown.tables[:_MOST_TABLES], 1)
+    ]
+    more = len(shown.tables) - _MOST_TABLES
+    return " ".join(names) + (f"  and {more} more" if more > 0 else "")
+
+
+def _engine(shown: Snapshot) -> list[str]:
+    """What the engine does, for those who asked."""
+    counts = shown.counts
+    others = (
+        (counts.dropped, "not MIDI"),
+        (counts.lost, "not sent"),
+        (counts.crowded, "crowded"),
+        (counts.clipped, "bends cut"),
+    )
+    said = f"in {counts.received}  out {counts.sent}  late {counts.late}"
+    said += "".join(f"  {words} {number}" for number, words in others if number)
+    keyboard = shown.keyboard or "no keyboard"
+    notes = "  ".join(f"{note.name} on {note.channel}" for note in shown.sounding)
+    lines = [f"{keyboard} -> {shown.synth}", f"by {shown.method}, {shown.instrument}", said]
+    lines += [f"channels: {notes}"] if notes else []
+    lines += [f"partials {shown.partials}"] if shown.partials else []
+    return [*lines, *shown.about_engine]
+
+
+class ScreenDisplay(Screen[Snapshot]):
+    """A picture that is drawn again as things change."""
+
+    def __init__(self, keys: bool, console: Console | None = None) -> None:
+        self._keys = keys
+        super().__init__(console)
+
+    def _picture(self, seen: Snapshot) -> RenderableType:
+        from rich.console import Group
+
+        return Group(*picture(seen, *self.size, self._keys))
+
+    def _left(self, seen: Snapshot) -> list[str]:
+        return [message.text for message in seen.messages[-_SAID_LINES:]]
