@@ -424,6 +424,10 @@ def test_leaving_centres_the_wheel_of_drums_and_of_members_that_a_reset_may_have
     engine.feed(GS_DRUMS[0], 1.0)
     assert [data for _, data in engine.feed(bytes((0xE0, 0, 0x30)), 1.1)] == [bytes((0xE0, 0, 0x30))]
     assert bytes((0xE0, 0, 0x40)) in [data for _, data in engine.stop(2.0)]
+    engine.start(3.0)
+    engine.feed(GS_DRUMS[1], 3.1)
+    engine.feed(bytes((0xE0, 0, 0x30)), 3.2)
+    assert bytes((0xE0, 0, 0x40)) in [data for _, data in engine.stop(4.0)]
     zone = BendEngine(None, JUST, None, "mpe")
     zone.start(0.0)
     zone.feed(on(64), 1.0)

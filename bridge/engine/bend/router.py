@@ -176,7 +176,7 @@ class Router:
             for out in served:
                 out.reset_controllers()
                 out.value = CENTRE if out.value >= 0 else out.value
-            if source.kit and source.raw and source.home.value >= 0:
+            if source.raw and source.home.value >= 0:
                 source.home.value = CENTRE
             if source.manager is not None:
                 for out in source.pool:
@@ -259,7 +259,7 @@ class Router:
         source.wheel = value
         if source.raw and source.host is None:
             self.channels.sink.append(data)
-            if source.kit and source.home.nibble == source.index:
+            if source.home.nibble == source.index:
                 source.home.value = value
         if source.passive:
             for out in source.serving:
