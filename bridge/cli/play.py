@@ -293,7 +293,8 @@ def _strings(prepared: Prepared, chosen: dict[str, Any]) -> StringFollowing | No
     from bridge.live.prepare.strings import strings_to_follow
 
     assert prepared.spec is not None
-    return strings_to_follow(chosen["follow_string"], prepared.spec, chosen["device"])
+    device = chosen["device"] or (prepared.listening.device if prepared.listening is not None else None)
+    return strings_to_follow(chosen["follow_string"], prepared.spec, device)
 
 
 def _stand(prepared: Prepared) -> Stand:
@@ -446,7 +447,7 @@ def _controls(chosen: dict[str, Any], zone_means: Literal["tonic", "piece"]) -> 
 
     feet = parse_feet(chosen["feet"])
     text = (chosen["control_channel"] or "16").strip().lower()
-    if text != "none" and not text.isdecimal():
+    if text != "none" and not (text.isdecimal() and len(text) <= 2):
         raise ValueProblem(f"control channel {text!r} is out of range", "1 to 16, or none")
     return Controls(
         channel=None if text == "none" else int(text),

@@ -13,7 +13,7 @@ from rich.console import Console
 from support.voices import Sung, phrase
 
 import bridge
-from bridge.errors import PortProblem
+from bridge.errors import PortProblem, ValueProblem
 from bridge.live.desk.singer import NoteNow, SingerSeen, Singing, read_key, read_line
 from bridge.live.desk.sung_drone import FADE_S, SWELL_S, SungDrone
 from bridge.live.desk.views.singer import SingerLines, SingerScreen, note_line, steady_words, way_words
@@ -37,6 +37,8 @@ class Heard:
         self.generator = Generator(RATE)
         self.sent: list[bytes] = []
         self.closed = False
+        self.failure: Exception | None = None
+        self.stalled_s = 0.0
 
     def send(self, data: bytes) -> None:
         self.sent.append(data)
@@ -168,6 +170,32 @@ def test_without_a_sound_card_it_says_so_and_listens_on(table: Table) -> None:
     assert not singing.ended.is_set()
     singing.command("quit")
     assert singing.ended.is_set()
+
+
+def test_a_sound_card_that_stops_is_told_and_the_voice_heard_on(table: Table) -> None:
+    sound = Heard()
+    singing = Singing(table, Take(np.zeros(RATE)), "voice", SungDrone(table, (50,), "tenor", lambda: sound))
+    sound.stalled_s = 5.0
+    seen = singing.step()
+    assert seen is not None
+    assert any(text.startswith("no drone: the sound card has stopped") for text in seen.said)
+    assert seen.drone == ()
+    assert singing.step() is None or not singing.ended.is_set()
+
+
+def test_a_drone_swells_however_long_its_sound_card_took(table: Table) -> None:
+    sound, clock = Heard(), Clock()
+    drone = SungDrone(table, (50,), "tenor", lambda: sound, clock)
+    clock.now_s += 10.0
+    drone.step()
+    loudest = max(data[2] for data in sound.sent if data[0] & 0xF0 == 0xB0 and data[1] == 11)
+    assert loudest < 0.1 * 127
+
+
+def test_more_notes_than_there_are_channels_are_refused(table: Table) -> None:
+    keys = (38, 40, 42, 43, 45, 47, 49)
+    with pytest.raises(ValueProblem, match="7 notes beside the degrees"):
+        SungDrone(table, keys, "tenor", Heard)
 
 
 def test_lines_tell_each_note_once(capfd: pytest.CaptureFixture[str]) -> None:

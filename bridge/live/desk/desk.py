@@ -159,9 +159,11 @@ class Desk:
         self._labels = labels
         self._drawer = drawer = Drawer(make_view)
         keeper.begin(plan)
-        if self._strings is not None:
-            self._strings.begin(lambda told: self._inbox.put(_Pluck(told)))
         try:
+            if self._strings is not None:
+                self._strings.begin(lambda told: self._inbox.put(_Pluck(told)))
+                if self._listening is not None and self._listening.moved_cents:
+                    self._strings.begin_anew(self._listening.moved_cents)
             with on_signals(lambda: self._inbox.put(_Leave())):
                 try:
                     while not (self._over or keeper.ended):
@@ -204,6 +206,7 @@ class Desk:
         link = self._keeper.link
         match self._keeper.take(said):
             case Ready(state):
+                self._renewals = state.renewals  # a player that replaces another counts anew
                 self._take_state(state)
                 plan = self._keeper.plan
                 assert plan is not None
@@ -299,13 +302,16 @@ class Desk:
             if keeper.state is not None and keeper.state.kept.trim_cents:
                 keeper.tell(Act(Action("trim", -keeper.state.kept.trim_cents)))
             if self._strings is not None and self._strings.take_back() is not None:
-                self.say("said", "untrimmed: the strings are not followed any more")
+                self.say("said", "untrimmed: the strings are not followed until l listens anew")
         elif command == "listen" or command.startswith("listen "):
             self._listen(command[7:].strip().strip("\"'"))
         elif command == "undo" and self._strings is not None and self._strings.moved_cents:
             back = self._strings.take_back() or 0.0
             keeper.tell(Act(Action("trim", back)))
-            self.say("said", f"taken back by {abs(back):.1f} cents: the strings are not followed any more")
+            self.say(
+                "said",
+                f"taken back by {abs(back):.1f} cents: the strings are not followed until l listens anew",
+            )
         elif command == "undo":
             moved = self._listening.undo() if self._listening is not None else None
             if moved is None:
@@ -330,7 +336,7 @@ class Desk:
 
     def _follow_strings(self) -> None:
         """Let the tables go where the guitar is, step by step."""
-        if self._strings is None or self._keeper.state is None:
+        if self._strings is None or self._keeper.state is None or self._keeper.link != "ok":
             return
         if by_cents := self._strings.step(time.monotonic()):
             self._keeper.tell(Act(Action("trim", by_cents)))

@@ -210,15 +210,23 @@ class Singing:
                 self._problem = (f"no drone: {problem}",)
                 continue
             self._problem = ()
-            self._notes.again()
-            self._offset_s += self._meter.time_s
-            self._meter = self._new_meter()
+            self._listen_anew()
         return acted
+
+    def _listen_anew(self) -> None:
+        """Another drone sounds, or none: it has to be learnt."""
+        self._notes.again()
+        self._offset_s += self._meter.time_s
+        self._meter = self._new_meter()
 
     def step(self) -> SingerSeen | None:
         """Take what has come from microphone and keys; return what is to be seen if that has changed."""
         changed = self._act()
-        self._drone.step()
+        try:
+            self._drone.step()
+        except PortProblem as problem:
+            self._problem, changed = (f"no drone: {problem}",), True
+            self._listen_anew()
         block = self._microphone.read()
         if not block.size:
             return self.seen if changed else None

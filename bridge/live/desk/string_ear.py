@@ -1,7 +1,8 @@
 """Listening to the open strings as long as something plays, in a process of its own, as `bridge.live.desk.ear` does.
 
-What the process is sent: one `Strings`, then `Around` whenever something else sounds. What it tells: `Opened` when it
-listens, `Plucked` for each string that rang alone, and `Refused` when it cannot listen (any more).
+What the process is sent: `Strings`, again where they are others; `Around` whenever something else sounds. What it
+tells: `Opened` when it listens, `Plucked` for each string that rang alone, and `Refused` when it cannot listen (any
+more).
 """
 
 from __future__ import annotations
@@ -12,7 +13,7 @@ import queue
 import sys
 import threading
 from collections.abc import Callable
-from typing import TypeAlias
+from typing import NoReturn, TypeAlias
 
 import msgspec
 
@@ -67,29 +68,30 @@ def main() -> None:
     except EOFError:
         return
     assert isinstance(strings, Strings)
-    around: queue.SimpleQueue[Around] = queue.SimpleQueue()
+    told: queue.SimpleQueue[ToEar] = queue.SimpleQueue()
 
     def read() -> None:
         with contextlib.suppress(EOFError):
             while True:
-                frame = reader.read()
-                if isinstance(frame, Around):
-                    around.put(frame)
+                told.put(reader.read())
         os._exit(0)  # who listens to it has gone; a sound system that hangs is not waited for
 
     threading.Thread(target=read, daemon=True).start()
     try:
-        _listen(strings, around, lambda told: write_frame(out, told))
+        _listen(strings, told, lambda told: write_frame(out, told))
     except StillbeatError as problem:
-        write_frame(out, Refused(str(problem)))
-    except OSError:
-        pass  # nobody listens any more
+        refused = str(problem)
     except Exception as problem:
-        write_frame(out, Refused(f"listening failed: {type(problem).__name__}: {problem}"))
+        refused = f"listening failed: {type(problem).__name__}: {problem}"
+    with contextlib.suppress(OSError):  # nobody listens any more
+        write_frame(out, Refused(refused))
+    from bridge.sound.device.outputs import end_portaudio
+
+    end_portaudio(1.0)
     os._exit(0)
 
 
-def _listen(strings: Strings, around: queue.SimpleQueue[Around], tell: Callable[[Told], None]) -> None:
+def _listen(strings: Strings, told: queue.SimpleQueue[ToEar], tell: Callable[[Told], None]) -> NoReturn:
     from bridge.sound.device.microphone import Microphone
     from bridge.sound.listening.string_ear import StringEar
 
@@ -98,8 +100,12 @@ def _listen(strings: Strings, around: queue.SimpleQueue[Around], tell: Callable[
         before = Around()
         tell(Opened(microphone.input.name))
         while True:
-            while not around.empty():
-                now = around.get()
+            while not told.empty():
+                now = told.get()
+                if isinstance(now, Strings):
+                    ear = StringEar(microphone.sample_rate, now.strings)
+                    ear.around(before.drone_hz, before.playing)
+                    continue
                 if now.drone_hz != before.drone_hz:
                     ear.around(now.drone_hz, now.playing)
                 else:
@@ -127,9 +133,9 @@ class StringEarProcess:
         for thread in self._threads:
             thread.start()
 
-    def tell(self, around: Around) -> None:
-        """Send what else sounds, without waiting."""
-        self._outbox.put(around)
+    def tell(self, frame: ToEar) -> None:
+        """Send what else sounds, or where the strings are now, without waiting."""
+        self._outbox.put(frame)
 
     def _write(self) -> None:
         """In a thread of its own: an ear that hangs must not hang the desk."""

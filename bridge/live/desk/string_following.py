@@ -80,7 +80,10 @@ class StringFollowing:
     def begin_anew(self, moved_cents: float) -> None:
         """All tables are others now, so many cents from where they were in the beginning."""
         factor = cents_to_ratio(moved_cents)
-        self._follower.begin_anew({string: hz * factor for string, hz in self._at_first_hz.items()})
+        now_hz = {string: hz * factor for string, hz in self._at_first_hz.items()}
+        self._follower.begin_anew(now_hz)
+        if self._ear is not None:
+            self._ear.tell(Strings(tuple(now_hz.items()), self._device))
 
 
 def _around(state: State) -> Around:

@@ -13,6 +13,7 @@ from collections.abc import Callable, Sequence
 from typing import Protocol
 
 from bridge.engine.play.drones.sounds import SOUND, drone_program
+from bridge.errors import PortProblem, ValueProblem
 from bridge.sound.trial import BEND_SEMITONES, nearest_key, strike
 from bridge.tuning.drone_notes import drone_keys
 from bridge.tuning.tables import Table
@@ -20,6 +21,11 @@ from bridge.wire.rpn import bend_range
 
 SWELL_S, FADE_S = 2.0, 0.6
 """From silence to full, and back."""
+
+MOST_STEP_S = 0.1
+
+STALLED_S = 2.0
+"""A sound card that has not asked for sound for so long is gone."""
 
 LOUDEST = 100
 """Of 127: a voice is to be heard beside it."""
@@ -37,6 +43,16 @@ class Sound(Protocol):
 
     def send(self, data: bytes) -> None:
         """Take MIDI bytes."""
+        ...
+
+    @property
+    def failure(self) -> Exception | None:
+        """What went wrong, if anything did."""
+        ...
+
+    @property
+    def stalled_s(self) -> float:
+        """Seconds since the sound card last asked for sound."""
         ...
 
     def close(self) -> None:
@@ -73,8 +89,14 @@ class SungDrone:
         self._sound: Sound | None = None
         self._degrees = {number: drone_keys(str(number), table.tonic, voice)[0] for number in DEGREES}
         numbers = {key: number for number, key in self._degrees.items()}
+        beside = [key for key in keys if key not in numbers]
+        if len(beside) > len(_OTHER_CHANNELS):
+            raise ValueProblem(
+                f"{len(beside)} notes beside the degrees 1 to 9 of this voice",
+                f"at most {len(_OTHER_CHANNELS)}",
+            )
         others = iter(_OTHER_CHANNELS)
-        self._channels = {**numbers, **{key: next(others) for key in keys if key not in numbers}}
+        self._channels = {**numbers, **{key: next(others) for key in beside}}
         self._wanted: set[int] = set()
         self._named = tuple(keys) or (self._degrees[1], self._degrees[5])
         # How loud each note is that was struck and not let go, 0 to 1.
@@ -127,11 +149,15 @@ class SungDrone:
         return bytes((0xB0 | channel - 1, _EXPRESSION, round(LOUDEST * loud)))
 
     def step(self) -> None:
-        """Go on with what swells and fades; call it often."""
+        """Go on with what swells and fades; call it often. PortProblem once the sound card has stopped."""
         now_s = self._clock()
-        passed_s, self._at_s = now_s - self._at_s, now_s
+        # However long it was away, a sound swells from nothing.
+        passed_s, self._at_s = min(now_s - self._at_s, MOST_STEP_S), now_s
         if self._sound is None:
             return
+        if self._sound.failure is not None or self._sound.stalled_s > STALLED_S:
+            self._sound, self._wanted, self._loud = None, set(), {}
+            raise PortProblem("the sound card has stopped", "d begins the drone again")
         for key, before in list(self._loud.items()):
             channel = self._channels[key]
             way = passed_s / SWELL_S if key in self._wanted else -passed_s / FADE_S

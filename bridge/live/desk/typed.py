@@ -135,6 +135,7 @@ _KEYS: dict[str, Command] = {
 _WINDOWS = {"M": b"C", "P": b"B", "Q": b"6~", "K": b"D", "H": b"A", "I": b"5~"}
 """Arrows and page keys as Windows tells them, and as terminals do (Microsoft, getch: scan codes)."""
 _ONE_KEY = re.compile(r"\x1b(?:\[[0-9;]*[A-Za-z~]|O[A-Za-z])|[\s\S]")
+_NUMBER = re.compile(r"\d{1,4}", re.ASCII)
 _HALF_KEY = re.compile(r"\x1b(?:\[[0-9;]*|O)?\Z")
 """The beginning of an arrow key whose rest has not come yet; a lone escape means nothing anyway."""
 
@@ -162,7 +163,7 @@ def read_line(line: str) -> Command | None:
     if len(words) == 1:
         if len(words[0]) == 1 and (command := read_key(words[0])) is not None:
             return command
-        if first.isdecimal() and first.isascii():
+        if _NUMBER.fullmatch(first):
             return Action("table", int(first))
         if first in ("next", "previous", "equal", "panic", "drone", "follow", "pause"):
             return Action(first)
@@ -176,7 +177,7 @@ def read_line(line: str) -> Command | None:
             return first
         if first in ("quit", "exit", "stop"):
             return "quit"
-    if first in ("table", "piece", "mute") and len(words) == 2 and words[1].isdecimal():
+    if first in ("table", "piece", "mute") and len(words) == 2 and _NUMBER.fullmatch(words[1]):
         return Action(first, int(words[1]))
     if words == ["chord"]:
         return Action("next-chord")

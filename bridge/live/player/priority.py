@@ -25,13 +25,13 @@ def be_real_time() -> int | None:
     """Give all threads of this process real-time priority; return it, or None where it is not granted."""
     if not hasattr(os, "sched_setscheduler"):
         return None
-    tasks = [int(name) for name in _tasks()]
-    policies = {task: os.sched_getscheduler(task) & ~os.SCHED_RESET_ON_FORK for task in tasks}
-    real_time = [
-        os.sched_getparam(task).sched_priority
-        for task, policy in policies.items()
-        if policy in (os.SCHED_FIFO, os.SCHED_RR)
-    ]
+    policies: dict[int, int] = {}
+    real_time: list[int] = []
+    for task in map(int, _tasks()):
+        with contextlib.suppress(OSError):  # a thread that has ended meanwhile
+            policies[task] = os.sched_getscheduler(task) & ~os.SCHED_RESET_ON_FORK
+            if policies[task] in (os.SCHED_FIFO, os.SCHED_RR):
+                real_time.append(os.sched_getparam(task).sched_priority)
     priority = max(1, min([USUAL_PRIORITY, *(theirs - 1 for theirs in real_time)]))
     given = None
     for task, policy in policies.items():

@@ -208,8 +208,12 @@ class Practice:
         self.show(waits=waited)
         self._rested_s = self._clock()
 
-    def breathe(self) -> None:
-        """Between two trials: have the ears rest where it is time.
+    def breathe(
+        self, resting: Callable[[], contextlib.AbstractContextManager[None]] = contextlib.nullcontext
+    ) -> bool:
+        """Between two trials: have the ears rest where it is time; tell whether they did.
+
+        `resting` is entered while they rest, so that nothing sounds.
 
         Raises
         ------
@@ -221,7 +225,10 @@ class Practice:
             self.say(f"enough for today: {self._minutes:g} minutes; ears tire before their owner notices")
             raise Enough
         if now_s - self._rested_s >= REST_S:
-            self._rest(f"{REST_S / 60:.0f} minutes of listening: rest your ears for one")
+            with resting():
+                self._rest(f"{REST_S / 60:.0f} minutes of listening: rest your ears for one")
+            return True
+        return False
 
     def begin(self, assignment: Assignment) -> None:
         """Show what is asked."""

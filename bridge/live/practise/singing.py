@@ -129,7 +129,9 @@ def run_singing(
         meter = VoiceMeter(microphone.sample_rate, drone_hz=drone_hz)
         told = 0
         for number, target in enumerate(assignment.targets, 1):
-            practice.breathe()
+            if practice.breathe(resting):
+                microphone.read()  # what came meanwhile
+                meter, told = VoiceMeter(microphone.sample_rate, drone_hz=drone_hz), 0
             practice.forget()
             place = f"note {number} of {len(assignment.targets)}"
             practice.show(place=place, ask=target_words(target), waits=(DONE, "pause"))

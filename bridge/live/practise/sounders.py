@@ -157,7 +157,9 @@ class CardSounder:
 
     def _check(self) -> None:
         if self._player.failure is not None:
-            raise RuntimeError(f"the sound failed: {self._player.failure!r}") from self._player.failure
+            raise PortProblem(
+                f"the sound failed: {self._player.failure}", "what was done so far is kept"
+            ) from self._player.failure
         if self._player.stalled_s > STALLED_S:
             raise PortProblem("the sound card has stopped answering", "what was done so far is kept")
 

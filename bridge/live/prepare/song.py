@@ -83,10 +83,10 @@ def read_song(request: SongRequest, home: TableSpec) -> Song:
     music = read_music(midi, playing, only) if len(playing) <= 2 * MOST_NOTES else None
     chords: list[tuple[float, str]] = []
     if music is not None:
-        work = threading.Thread(target=lambda: chords.extend(_chords(music)), daemon=True)
-        work.start()
         if len(music.notes) <= SOON_NOTES:
-            work.join()
+            chords.extend(_chords(music))
+        else:
+            threading.Thread(target=lambda: chords.extend(_chords(music)), daemon=True).start()
     return Song(backing, TrackLabels(backing, chords, words), specs, said, music, tuple(placed))
 
 

@@ -161,7 +161,7 @@ class ChartDrone(StepByStep):
 
     @property
     def used(self) -> bool:
-        """Whether anything was sent that has to be put back (`bridge.engine.play.drones.planned.restored`)."""
+        """Whether anything was sent that has to be put back (`bridge.engine.play.drones.messages.restored`)."""
         return self._set_up
 
     def loudest(self) -> float:
