@@ -77,7 +77,7 @@ def test_an_evening_from_the_first_file_to_the_last_check(
     assert "synths/gm2/01-low-water.track.mid" in out
     (folder / "mine.toml").write_text((folder / "mine.toml").read_text().replace("# capo = 2", "capo = 2"))
     out = run(capsys, "build", "mine.toml", "-o", "out", "--overwrite", "--jobs", "1")
-    assert "1 of 6 parts had not changed" in out
+    assert "1 of 7 parts had not changed" in out
     text = (folder / "out/START-HERE.txt").read_text()
     assert "in E, played in D with a capo at fret 2" in text
 

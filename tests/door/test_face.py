@@ -18,6 +18,7 @@ from typing import Any
 import pytest
 from click.testing import CliRunner
 from support import jack
+from support.doors import HELP
 
 import bridge
 from bridge import errors
@@ -146,7 +147,7 @@ SAID: list[tuple[dict[str, Any], list[str]]] = [
 def test_a_table_is_the_commands_table(said: dict[str, Any], line: list[str]) -> None:
     from bridge.cli.table import table_command
 
-    printed = CliRunner().invoke(table_command, [*line, "--json"])
+    printed = CliRunner().invoke(table_command, [*line, "--json"], help_option_names=HELP)
     keys = json.loads(printed.stdout)["keys"]
     assert bridge.frequencies(**said).tolist() == pytest.approx([key["hz"] for key in keys], rel=1e-9)
     assert float(bridge.frequencies(**WORDS)[57]) == 146.5 * 3 / 2
@@ -189,7 +190,7 @@ def test_export_writes_what_the_command_writes(tmp_path: Path) -> None:
         "-o",
         str(tmp_path / "command"),
     ]
-    assert CliRunner().invoke(export_command, line).exit_code == 0
+    assert CliRunner().invoke(export_command, line, help_option_names=HELP).exit_code == 0
     done = bridge.export(tmp_path / "python", **WORDS, program=5)
     assert [path.name for path in done.files] == [path.name for path in done.files if path.exists()]
     for path in done.files:

@@ -18,6 +18,7 @@ import mido
 import pytest
 from click.testing import CliRunner
 from support import evening, independent
+from support.doors import HELP
 
 import bridge
 from bridge import errors
@@ -46,7 +47,7 @@ def _messages(midi: mido.MidiFile) -> list[list[tuple[int, str]]]:
 def test_the_same_messages_at_the_same_ticks_as_the_command(track: Path, method: str, tmp_path: Path) -> None:
     part = ["--part", "1", "--part", "2"] if method == "mpe" else []
     line = [str(track), "-o", str(tmp_path / "command.mid"), "--method", method, *part, *LINE]
-    done = CliRunner().invoke(retune_command, line)
+    done = CliRunner().invoke(retune_command, line, help_option_names=HELP)
     assert done.exit_code == 0, done.output
     pure = bridge.retune(mido.MidiFile(track), method=method, part=[1, 2] if part else None, **WORDS)
     assert _messages(pure) == _messages(mido.MidiFile(tmp_path / "command.mid"))
@@ -74,7 +75,11 @@ def test_more_of_the_commands_words(tmp_path: Path) -> None:
         "bend",
     ]
     track = TRACKS[0]
-    done = CliRunner().invoke(retune_command, [str(track), "-o", str(tmp_path / "command.mid"), *line, *LINE])
+    done = CliRunner().invoke(
+        retune_command,
+        [str(track), "-o", str(tmp_path / "command.mid"), *line, *LINE],
+        help_option_names=HELP,
+    )
     assert done.exit_code == 0, done.output
     pure = bridge.retune(
         mido.MidiFile(track),

@@ -147,9 +147,9 @@ def test_between_the_steps_of_a_lesson_there_is_silence(stage: Stage) -> None:
 
 
 BROKEN_DISPLAY = (
-    "from bridge.live.desk import drone_display\n"
+    "from bridge.live.desk.views import drone\n"
     "def show(*_): raise RuntimeError('broken display')\n"
-    "drone_display.DroneLines.show = show\n"
+    "drone.DroneLines.show = show\n"
 )
 
 
