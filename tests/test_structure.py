@@ -107,6 +107,13 @@ def tree_of(module: Path) -> ast.Module:
     return ast.parse(module.read_text(encoding="utf-8"))
 
 
+@pytest.fixture(scope="module", autouse=True)
+def _parsed() -> None:
+    """Every module is parsed once, before the first test."""
+    for module in MODULES:
+        tree_of(module)
+
+
 def called(node: ast.Call) -> str:
     """The last name of what is called."""
     return node.func.attr if isinstance(node.func, ast.Attribute) else getattr(node.func, "id", "")

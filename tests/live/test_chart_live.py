@@ -39,6 +39,8 @@ from bridge.live.state import AtChord
 from bridge.page.beside import stand_of_play
 from bridge.tuning.notes import parse_note
 
+pytestmark = pytest.mark.slow
+
 SONG = "[Verse] | D | Em G | A | D |"
 NEXT, PREVIOUS, FIRST = Action("next-chord"), Action("previous-chord"), Action("first-chord")
 

@@ -21,6 +21,8 @@ from bridge.live.prepare.drone import PreparedDrone, prepare_drone
 from bridge.live.snapshot import Snapshot
 from bridge.live.state import Lesson
 
+pytestmark = pytest.mark.slow
+
 TABLE = TableRequest(tonic="D", reference="D3=146.5")
 THIRD = DroneRequest(notes=("third",), settle="tempered")
 BOX = "Box:Box MIDI 1"

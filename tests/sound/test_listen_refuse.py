@@ -16,6 +16,8 @@ from bridge.sound.analysis.ceiling import clipped_at
 from bridge.sound.listening import refuse
 from bridge.sound.listening.listen import hear
 
+pytestmark = pytest.mark.slow
+
 RATE = 44100
 STANDARD_HZ = [82.407, 110.0, 146.832, 195.998, 246.942, 329.628]  # E A D G B E, equal temperament at A440
 
