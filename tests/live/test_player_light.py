@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ctypes
 import subprocess
 import sys
 from collections import Counter
@@ -11,7 +12,9 @@ import pytest
 from support import jack
 from support.live import LiveRun, player_pid
 
-HEAVY = ("numpy", "hashlib", "email", "lzma", "rich", "click", "jinja2", "sounddevice")
+HEAVY = ("numpy", "hashlib", "email", "rich", "click", "jinja2", "sounddevice")
+WITH_JACK = ("lzma",)
+"""What only looking for a JACK library in other places loads, where none has the usual name."""
 LOADS = """
 import sys
 from bridge.live.player import process
@@ -28,7 +31,16 @@ def test_the_player_loads_nothing_heavy_for_a_keyboard_and_a_synth() -> None:
     )
     loaded = set(done.stdout.split())
     assert "bridge.live.player.player" in loaded
-    assert not loaded & set(HEAVY)
+    heavy = {*HEAVY, *(WITH_JACK if _has_jack() else ())}
+    assert not loaded & heavy, sorted(loaded & heavy)
+
+
+def _has_jack() -> bool:
+    try:
+        ctypes.CDLL("libjack.so.0")
+    except OSError:
+        return False
+    return True
 
 
 @pytest.mark.jack
