@@ -17,9 +17,6 @@ from contextlib import AbstractContextManager, ExitStack
 from dataclasses import dataclass
 from typing import Protocol
 
-import numpy as np
-from numpy.typing import NDArray
-
 from bridge.children import on_signals
 from bridge.errors import PortProblem
 from bridge.jobs.sing import beats_against, nearest
@@ -29,6 +26,7 @@ from bridge.live.desk.sung_line import SungLine
 from bridge.live.desk.tuner import SoundWatch
 from bridge.live.desk.typed import Command, Typed
 from bridge.sound.device.asking import sound_problem, usable_microphone
+from bridge.sound.device.microphone import Input
 from bridge.sound.listening.voice.meter import VoiceMeter, VoiceReading
 from bridge.tuning.ratios import hz_to_cents
 from bridge.tuning.tables import Table
@@ -88,19 +86,6 @@ class Watcher(Protocol):
 
     def show(self, seen: SingerSeen, line: Sequence[tuple[float, float]]) -> None:
         """Take what is seen now, and the pitch of the last seconds (`bridge.live.desk.sung_line`)."""
-        ...
-
-
-class Input(Protocol):
-    """A microphone that is open."""
-
-    @property
-    def sample_rate(self) -> int:
-        """Samples a second."""
-        ...
-
-    def read(self, limit_s: float = 0.1) -> NDArray[np.float64]:
-        """Return what has come."""
         ...
 
 

@@ -13,16 +13,15 @@ import statistics
 from collections import deque
 from collections.abc import Callable, Sequence
 from contextlib import AbstractContextManager
-from typing import Protocol
 
 import numpy as np
-from numpy.typing import NDArray
 
 from bridge.ear.sung import Sung, Target
 from bridge.jobs.practise import Assignment
 from bridge.live.practise.keys import DONE
 from bridge.live.practise.run import AFTER_S, Practice, silent, target_words, told_note
 from bridge.live.practise.sounders import Sounder
+from bridge.sound.device.microphone import Input
 from bridge.sound.listening.voice.meter import VoiceMeter, VoiceReading
 
 HELD_S, LONG_S = 1.0, 4.0
@@ -34,19 +33,6 @@ QUIET_SHARE, LEAST_RISE = 0.03, 1.5
 
 DRONE_LEVEL = 0.6
 """The drone is softer than what is listened to: a voice is to be heard beside it."""
-
-
-class Input(Protocol):
-    """A microphone that is open."""
-
-    @property
-    def sample_rate(self) -> int:
-        """Samples a second."""
-        ...
-
-    def read(self, limit_s: float = 0.1) -> NDArray[np.float64]:
-        """Return what has come."""
-        ...
 
 
 class NoteEar:

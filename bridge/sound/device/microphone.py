@@ -17,7 +17,7 @@ import contextlib
 import queue
 import time
 from types import TracebackType
-from typing import Any, Self
+from typing import Any, Protocol, Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,6 +36,19 @@ MOST_WAITING = 4000
 BLOCK_S = 0.01
 
 Floats = NDArray[np.float64]
+
+
+class Input(Protocol):
+    """A microphone that is open, as those who listen to it need it."""
+
+    @property
+    def sample_rate(self) -> int:
+        """Samples a second."""
+        ...
+
+    def read(self, limit_s: float = 0.1) -> NDArray[np.float64]:
+        """Return what has come."""
+        ...
 
 
 class Microphone:
