@@ -14,6 +14,7 @@ from bridge.cli.parts.options import (
     method_option,
     overwrite_option,
     table_options,
+    voice_option,
     warn_doubt,
 )
 from bridge.cli.parts.page_options import page_beside, page_options, wants_page
@@ -33,13 +34,7 @@ CAUTION = "a drone never lets the ear rest: start with the volume down, above al
 
 @click.command("drone")
 @click.argument("notes", nargs=-1, metavar="[NOTES]...")
-@click.option(
-    "--voice",
-    type=click.Choice(["bass", "tenor", "alto", "soprano"]),
-    default="tenor",
-    show_default=True,
-    help="Who sings to it: the tonic lies in this voice's lowest octave.",
-)
+@voice_option("Who sings to it: the tonic lies in this voice's lowest octave.")
 @click.option(
     "--step",
     "steps",

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from bridge.cli.parts.options import overwrite_option, table_options, warn_doubt
+from bridge.cli.parts.options import overwrite_option, table_options, voice_option, warn_doubt
 from bridge.cli.parts.page_options import page_options, show_addresses, wants_page
 from bridge.ear.asked import FEWEST_TRIALS, LEAST_S, MOST_S, MOST_TRIALS, SECONDS, TIMBRES, WHATS
 
@@ -55,13 +55,7 @@ if TYPE_CHECKING:
     show_default=True,
     help="Steady as an organ, or plucked.",
 )
-@click.option(
-    "--voice",
-    type=click.Choice(["bass", "tenor", "alto", "soprano"]),
-    default="tenor",
-    show_default=True,
-    help="Where it lies: the tonic in this voice's lowest octave.",
-)
+@voice_option("Where it lies: the tonic in this voice's lowest octave.")
 @click.option(
     "--level",
     type=click.FloatRange(1, 100),

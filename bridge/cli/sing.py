@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from bridge.cli.parts.options import overwrite_option, table_options, warn_doubt
+from bridge.cli.parts.options import overwrite_option, table_options, voice_option, warn_doubt
 from bridge.cli.parts.page_options import page_options, wants_page
-from bridge.tuning.drone_notes import USUAL, VOICE, VOICES
+from bridge.tuning.drone_notes import USUAL
 
 if TYPE_CHECKING:
     from bridge.jobs.choose import TableRequest
@@ -30,13 +30,7 @@ if TYPE_CHECKING:
     metavar="NOTES",
     help=f"Notes to sing over, such as {USUAL} or D3,A3. Live Stillbeat plays them; of a FILE: it played them then.",
 )
-@click.option(
-    "--voice",
-    type=click.Choice(list(VOICES)),
-    default=VOICE,
-    show_default=True,
-    help="Who sings: the drone's tonic lies in this voice's lowest octave.",
-)
+@voice_option("Who sings: the drone's tonic lies in this voice's lowest octave.")
 @click.option("--device", metavar="NAME", help="Sound input: part of its name  [default: the usual one]")
 @click.option(
     "--through", metavar="NAME", help="Sound card for the drone: part of its name  [default: the usual one]"

@@ -191,6 +191,14 @@ follow_string_option = click.option(
 )
 
 
+def voice_option(help_text: str) -> Callable[[F], F]:
+    """Add ``--voice``, in whose lowest octave the tonic lies."""
+    from bridge.tuning.drone_notes import VOICE, VOICES
+
+    choice = click.Choice(list(VOICES))
+    return click.option("--voice", type=choice, default=VOICE, show_default=True, help=help_text)
+
+
 def method_option(help_text: str) -> Callable[[F], F]:
     """Add ``--method``, the way in which a table reaches a synth; `auto` leaves it open."""
     from bridge.wire.profile import METHODS
