@@ -15,7 +15,7 @@ from bridge.engine.play.tables import Kept, PlayTable
 from bridge.live.desk.drawing import Drawer
 from bridge.live.desk.labels import Labels, StepShown, beat_words, feet_shown
 from bridge.live.desk.typed import keys_shown
-from bridge.live.desk.views.letters import fitting
+from bridge.live.desk.views.letters import big, fitting
 from bridge.live.desk.views.playing import (
     ALARMS,
     MESSAGE_S,
@@ -326,8 +326,40 @@ def test_in_a_small_terminal_notes_go_first_and_what_comes_next_stays() -> None:
     for part in ("1/2  First", "from the start: in D", "next: bar 9: in G", "drone D2  A2"):
         assert part in small, part
     assert "-17.6" not in small
-    assert "\N{FULL BLOCK}" not in small, "large letters go as a whole"
-    assert len(small.splitlines()) == 9, "and what they leave is filled"
+    assert len(small.splitlines()) == 9, "what the notes leave is filled"
+
+
+def dots(rows: list[str]) -> list[str]:
+    """Read low letters back: each half block is a row of dots of its own."""
+    upper = str.maketrans({"\N{UPPER HALF BLOCK}": "#", "\N{LOWER HALF BLOCK}": " ", "\N{FULL BLOCK}": "#"})
+    lower = str.maketrans({"\N{UPPER HALF BLOCK}": " ", "\N{LOWER HALF BLOCK}": "#", "\N{FULL BLOCK}": "#"})
+    return [row.translate(half).rstrip() for row in rows for half in (upper, lower)]
+
+
+@pytest.mark.parametrize("link", ["ok", *ALARMS])
+@pytest.mark.parametrize("labels", [PLAIN, EVENING])
+def test_a_small_terminal_has_large_letters_of_three_rows(labels: Labels, link: str) -> None:
+    """A terminal of 40 x 10 shows number and tonic, or the alarm's word: the dots are those of the tall letters."""
+    held = Held(16, (38, 45), on=True, level=1.0)
+    messages = (said("said", "x " * 200),)
+    shown = seen(labels, at(1, held=held), link=link, messages=messages, listening_s=3.0)
+    rows = text_of(shown, 40, 10).splitlines()
+    word = ALARMS[link][0] if link != "ok" else "1 D" if labels is EVENING else "D"  # type: ignore[index]
+    first = 1 if link == "ok" else 2
+    wanted = big(word, "#", wide=False)
+    drawn = [row[1 : 1 + len(wanted[0])] for row in rows[first : first + 3]]
+    assert dots(drawn) == [*(row.rstrip() for row in wanted), ""]
+    for part in ("1/2  First", "from the start: in D") if labels is EVENING else ("1  D",):
+        assert any(part in row for row in rows), part
+    assert any("next: " in row for row in rows)
+    assert "LISTENING" in "".join(rows)
+
+
+def test_letters_are_there_as_a_whole_or_not_at_all() -> None:
+    for height in range(2, 40):
+        text = text_of(seen(EVENING, at(1)), 40, height)
+        lines = [line for line in text.splitlines() if set(line) & set("\N{FULL BLOCK}\N{UPPER HALF BLOCK}")]
+        assert len(lines) in ((3, 5) if height >= 6 else (0, 3)), height
 
 
 def test_an_alarm_that_is_healed_says_so_and_fades() -> None:
