@@ -11,9 +11,10 @@ import pytest
 from rich.console import Console
 
 from bridge.engine.play.controls import Action, Controls
+from bridge.engine.play.keyboards import Keyboard
 from bridge.engine.play.tables import Kept, PlayTable
 from bridge.live.desk.drawing import Drawer
-from bridge.live.desk.labels import Labels, StepShown, beat_words, feet_shown
+from bridge.live.desk.labels import Labels, StepShown, about_channels, beat_words, feet_shown
 from bridge.live.desk.typed import keys_shown
 from bridge.live.desk.views.letters import big, fitting
 from bridge.live.desk.views.playing import (
@@ -24,6 +25,7 @@ from bridge.live.desk.views.playing import (
     make_display,
     picture,
 )
+from bridge.live.prepare.keyboard import apart
 from bridge.live.snapshot import Message, Snapshot
 from bridge.live.state import Counts, Held, Sounding, State
 from bridge.tuning.reference import Reference
@@ -152,7 +154,7 @@ def test_feet_and_silent_keys_are_told_in_words() -> None:
         "foot 69: next piece",
         "keys C1 to B1: tonics",
     )
-    assert feet_shown(Controls()) == ("programs on channel 16: tables",)
+    assert feet_shown(Controls()) == ("program buttons of a foot board: tables",)
 
 
 def test_beats_are_those_of_the_partials_that_nearly_meet() -> None:
@@ -258,6 +260,22 @@ def test_the_picture_is_a_musicians() -> None:
     assert "\N{FULL BLOCK}" in text, "the tonic in large letters"
     for engine in ("octave", "in 10", "not MIDI", "5 : 4", "Keys -> Box"):
         assert engine not in text, engine
+
+
+def test_channels_are_for_those_who_look_at_the_engine() -> None:
+    keyboards = (Keyboard("left", channel=2), Keyboard("right", octave=1))
+    about = tuple(about_channels(Controls(), keyboards))
+    labels = replace(
+        PLAIN, feet=feet_shown(Controls()), keyboards=keyboards, about_engine=(*about, apart(15, 16))
+    )
+    said_all = tuple(said("engine", text, number) for number, text in enumerate(labels.about_engine, 1))
+    shown = seen(labels, messages=said_all)
+    assert shown.keyboards == ("keyboard left", "keyboard right: 1 octave up")
+    assert "v engine" in shown.keys, "the key that shows the rest"
+    assert "channel" not in text_of(shown)
+    text = text_of(replace(shown, engine=True), height=30)
+    for part in ("channel 16 choose tables", "left plays on channel 2", "the drone has channels 15, 16"):
+        assert part in text, part
 
 
 def test_a_key_shows_what_the_engine_does() -> None:
