@@ -215,6 +215,21 @@ def test_what_a_killed_run_left_sounding_is_silenced_by_the_next(stage: Stage) -
         assert bytes((0xB0 | nibble, 11, 127)) in stage.box.received, "a drone may have been turned down"
 
 
+def test_a_folder_for_what_hangs_that_cannot_be_written_is_said_once(stage: Stage, tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("no folder")
+    folder = str(tmp_path / "file" / "live")
+    player = stage.player(state_dir=folder)
+    stage.keys.play(bytes((0x90, 66, 100)))
+    says = f"{folder} cannot be written: notes that hang after a crash will not be silenced"
+    assert stage.said == [("say", says)]
+    player.leave()
+    stage.player(state_dir=folder, returning=True)
+    assert len(stage.said) == 1, "a player that replaces another does not say it again"
+    stage.said.clear()
+    stage.player(state_dir=folder, starts=(1,))
+    assert stage.said == [("say", f"{says}, and no evening is there to go on with")]
+
+
 def test_two_runs_on_one_synth_are_told_and_do_not_share_a_journal(stage: Stage) -> None:
     first = stage.player()
     stage.keys.play(bytes((0x90, 60, 100)))
@@ -414,6 +429,40 @@ def test_a_player_that_replaces_another_waits_for_what_is_missing(stage: Stage) 
         "table and trim are those that held"
     )
     assert stage.notes() == []
+
+
+@pytest.mark.parametrize("method", ["note", "octave", "dump", "bend", "mpe"])
+def test_the_players_own_bend_range_and_tuning_outlive_synth_and_player(tmp_path: Path, method: str) -> None:
+    """A fifth up by the wheel (RPN 0 = 7) and 25 cents by fine tuning (RPN 1, 8192 steps a semitone): 7.25 more."""
+    own = [(101, 0), (100, 0), (6, 7), (38, 0), (100, 1), (6, 80), (38, 0), (101, 127), (100, 127)]
+
+    def sounds(stage: Stage) -> None:
+        stage.keys.play(bytes((0xE0, 127, 127)), bytes((0x90, 66, 100)))
+        channel = stage.notes()[-1][0] & 15
+        assert stage.box.paper.pitch(channel, 66) == pytest.approx(66 - 0.14 + 7.25, abs=3e-3)
+        stage.keys.play(bytes((0x80, 66, 0)), bytes((0xE0, 0, 64)))
+
+    first = Stage(tmp_path / "first", method=method)
+    player = first.player()
+    first.keys.play(*(bytes((0xB0, controller, value)) for controller, value in own))
+    sounds(first)
+    first.desk.unplug("Box:Box MIDI 1")
+    first.pass_time(player, POLL_S + 0.1)
+    first.box.paper.reset()  # it was switched off
+    first.desk.plug("Box:Box MIDI 1")
+    first.pass_time(player, POLL_S + 0.1)
+    sounds(first)
+    kept = player.state().own
+    first.leave()
+    second = Stage(
+        tmp_path / "second", method=method
+    )  # another player, and what it is told of the one before
+    again = second.player(returning=True, own=kept)
+    sounds(second)
+    assert again.state().own == kept
+    second.keys.play(bytes.fromhex("f07e7f0901f7"))  # a reset: what was set is gone
+    assert again.state().own == ()
+    second.leave()
 
 
 def test_ports_of_our_own(stage: Stage) -> None:

@@ -226,8 +226,8 @@ def _rows(
             del about[:2]
         large = "bold red" if alarm is not None else "bold"
         for at, line in enumerate(drawn):
-            parts = [(f" {line}", large), *((f"   {words}", style) for words, style in beside[at : at + 1])]
-            rows.append(Row(1 if letters is low else 6, Text.assemble(*parts), large=True))
+            pieces = [(f" {line}", large), *((f"   {words}", style) for words, style in beside[at : at + 1])]
+            rows.append(Row(1 if letters is low else 6, Text.assemble(*pieces), large=True))
         for weight, words, style in about:
             add_all(weight, words, 2, style)
         for line in shown.remarks:
