@@ -268,8 +268,8 @@ class Connections:
             with self._lock:
                 was = watch.found
                 question = watch.turn()
-                if watch.found:
-                    question.append(self.probe.message)
+                if question:
+                    question.append(self.probe.message)  # it comes back whatever a device does to notes
                 if self.outlet.connected:
                     self._send(question)
             if was and not watch.found:
