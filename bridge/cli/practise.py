@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from bridge.cli.parts.devices import DeviceCommand, card_option, mic_option
 from bridge.cli.parts.options import overwrite_option, table_options, voice_option, warn_doubt
 from bridge.cli.parts.page_options import page_options, show_addresses, wants_page
 from bridge.ear.asked import FEWEST_TRIALS, LEAST_S, MOST_S, MOST_TRIALS, SECONDS, TIMBRES, WHATS
@@ -24,7 +25,7 @@ if TYPE_CHECKING:
     from bridge.tuning.spec import TableSpec
 
 
-@click.command("practise")
+@click.command("practise", cls=DeviceCommand)
 @click.argument("notes", nargs=-1, metavar="[NOTES]...")
 @click.option(
     "--exercise",
@@ -89,8 +90,8 @@ if TYPE_CHECKING:
     help="Write the results for spreadsheets (CSV); with --records everything that was kept.",
 )
 @click.option("--no-record", is_flag=True, help="Keep nothing of this run.")
-@click.option("--device", metavar="NAME", help="Sound card: part of its name  [default: the usual one]")
-@click.option("--mic", "mic_device", metavar="NAME", help="Sound input for sing: part of its name.")
+@card_option()
+@mic_option("Microphone for --exercise sing")
 @click.option(
     "--out",
     "out_port",
@@ -136,8 +137,8 @@ def practise_command(request: TableRequest, **chosen: Any) -> None:
     if chosen["records"]:
         _show_records(chosen)
         return
-    if chosen["out_port"] and chosen["device"]:
-        raise ValueProblem("--out and --device were both asked for", "sound goes one way at a time")
+    if chosen["out_port"] and chosen["card"]:
+        raise ValueProblem("--out and --card were both asked for", "sound goes one way at a time")
     if chosen["system"] and not chosen["out_port"]:
         raise ValueProblem("--system belongs to a synth's port", "name the port with --out")
     from bridge.jobs.practise import PractiseRequest, assignments
@@ -231,7 +232,7 @@ def _one(practice: Practice, one: Assignment, chosen: dict[str, Any], seed: int,
         from bridge.sound.device.asking import usable_microphone
 
         notes: list[Sung] = []
-        microphone = usable_microphone(chosen["mic_device"])
+        microphone = usable_microphone(chosen["mic"])
         sounder = _sounder(one, chosen, practice)
         try:
             with microphone:
@@ -266,7 +267,7 @@ def _sounder(one: Assignment, chosen: dict[str, Any], practice: Practice) -> Sou
 
     if chosen["out_port"]:
         return synth_sounder(chosen["out_port"], chosen["system"], one.timbre, one.seconds, practice.stop)
-    return CardSounder(chosen["device"], one.timbre, one.seconds, practice.stop)
+    return CardSounder(chosen["card"], one.timbre, one.seconds, practice.stop)
 
 
 def _now() -> str:

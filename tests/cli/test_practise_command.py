@@ -14,7 +14,7 @@ from bridge.jobs.practise import Assignment, PractiseRequest, assignments, cours
 from bridge.live.practise.run import Leaving
 from bridge.store.practice.records import Given, Kept, Record, save_record
 
-NOWHERE = ("--device", "no such sound card")
+NOWHERE = ("--card", "no such sound card")
 """Wherever the tests run, there is no sound card of this name: exit code 4, before anything sounds."""
 
 
@@ -58,7 +58,7 @@ def test_the_command_is_listed_once_and_understood_in_both_spellings(
         (("seventh", "--guitar", "open-d", "--exercise", "sing"), 2, "'seventh' is not sung here"),
         (("--guitar", "open-d", "--exercise", "loud"), 2, "loud"),
         (("--guitar", "open-d", "--seconds", "60"), 2, "60"),
-        (("--guitar", "open-d", "--out", "x", "--device", "y"), 2, "sound goes one way at a time"),
+        (("--guitar", "open-d", "--out", "x", "--card", "y"), 2, "sound goes one way at a time"),
         (("--guitar", "open-d", "--system", "jack"), 2, "name the port with --out"),
         (("--list", "none.toml"), 3, "none.toml: no such file"),
         (("--guitar", "open-d", "--csv", "no/folder.csv"), 3, "there is no folder no"),

@@ -144,7 +144,7 @@ class SoundWatch:
     """What is wrong with the sound itself, said once each time it begins."""
 
     def __init__(self, name: str) -> None:
-        self._nothing = f"nothing at all comes from {name}: is it muted, or another input meant (--device)?"
+        self._nothing = f"nothing at all comes from {name}: is it muted, or another input meant (--mic)?"
         self._quiet_since_s = 0.0
         self._told: set[str] = set()
         self.said: tuple[str, ...] = (f"listening to {name}; q or Ctrl-C ends it",)
