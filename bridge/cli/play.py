@@ -232,7 +232,8 @@ def play_command(request: TableRequest, **chosen: Any) -> None:
       typed: 1-9 table, n next, p previous, e equal or just, d drone, . , drone louder and softer,
              c C next and previous chord of a chart, f follow harmony, + - trim by half a cent, 0 untrimmed,
              l listen to the reference string, u undo that,
-             x panic (ends all sound), q quit
+             x panic (ends all sound), v what the engine does (channels, messages, delay), v again: away,
+             q quit
       as lines: the same letters, or words: next, piece 12, trim 1.5, listen take.wav
 
     With --session every section of every piece is a step: n and p go through sections, N and P through whole pieces,

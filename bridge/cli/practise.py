@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
+from click.core import ParameterSource
 
 from bridge.cli.parts.devices import DeviceCommand, card_option, mic_option
 from bridge.cli.parts.options import overwrite_option, table_options, voice_option, warn_doubt
@@ -130,6 +131,7 @@ def practise_command(request: TableRequest, **chosen: Any) -> None:
     """
     from bridge.errors import ValueProblem
 
+    _say_unused(chosen)
     if chosen["csv_file"] is not None:
         from bridge.store.files import check_output
 
@@ -153,6 +155,43 @@ def practise_command(request: TableRequest, **chosen: Any) -> None:
     warn_doubt(table.spec.doubt)
     with _page(table.spec, chosen) as page:
         _practise(work, title, chosen, page)
+
+
+_TRIALS = ("still", "wide")
+_USED_BY = {
+    "mic": ("sing",),
+    "trials": (*_TRIALS, "tune"),
+    "seed": (*_TRIALS, "tune"),
+    "seconds": _TRIALS,
+    "timbre": _TRIALS,
+}
+"""The exercises that use an option; the others do not."""
+
+
+def _say_unused(chosen: dict[str, Any]) -> None:
+    """Say which of the options that were given change nothing in what is asked for."""
+    from bridge.cli.parts.printing import show_note
+
+    context = click.get_current_context()
+    given = {
+        str(one.name): one.opts[0]
+        for one in context.command.params
+        if context.get_parameter_source(str(one.name)) is ParameterSource.COMMANDLINE
+    }
+    what = f"--exercise {chosen['what']}"
+    if chosen["records"]:
+        what, used = "--records", {"records", "csv_file", "overwrite"}
+    elif chosen["list_file"] is not None:
+        what, used = "--list", set(given) - {"what", "trials"}
+    else:
+        used = {name for name in given if chosen["what"] in _USED_BY.get(name, WHATS)}
+        if chosen["out_port"] and chosen["what"] == "tune":
+            used |= {"timbre"}  # it chooses the synth's sound
+    if chosen["csv_file"] is None:
+        used -= {"overwrite"}
+    unused = [option for name, option in given.items() if name not in used]
+    if unused:
+        show_note(f"of no effect with {what}: {', '.join(unused)}")
 
 
 @contextlib.contextmanager
@@ -213,6 +252,7 @@ def _practise(work: list[Assignment], title: str, chosen: dict[str, Any], page: 
                 show()
         if done and chosen["csv_file"] is not None:
             write_bytes_atomic(chosen["csv_file"], records_csv(done), chosen["overwrite"])
+            show(f"wrote {chosen['csv_file']}")
     if not done:
         show("nothing was answered, and nothing is kept")
 
@@ -311,3 +351,4 @@ def _show_records(chosen: dict[str, Any]) -> None:
         show(f"kept in {records_dir()}; delete a file there and it is forgotten")
     if chosen["csv_file"] is not None:
         write_bytes_atomic(chosen["csv_file"], records_csv(records), chosen["overwrite"])
+        show(f"wrote {chosen['csv_file']}")

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from bridge.cli.parts.devices import DeviceCommand, card_option, mic_option
+from bridge.cli.parts.devices import DeviceCommand, card_option, mic_option, say_opening
 from bridge.cli.parts.options import overwrite_option, table_options, voice_option, warn_doubt
 from bridge.cli.parts.page_options import page_options, wants_page
 from bridge.tuning.drone_notes import USUAL
@@ -88,6 +88,7 @@ def sing_command(request: TableRequest, **chosen: Any) -> None:
     if file is not None:
         _from_file(file, table, keys, chosen)
         return
+    say_opening()
     from bridge.live.desk.singer import run_singer
 
     run_singer(

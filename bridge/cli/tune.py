@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from bridge.cli.parts.devices import DeviceCommand, mic_option
+from bridge.cli.parts.devices import DeviceCommand, mic_option, say_opening
 from bridge.cli.parts.options import table_options, warn_doubt
 from bridge.cli.parts.page_options import page_options, show_addresses, wants_page
 
@@ -46,6 +46,7 @@ def tune_command(
     assert spec.guitar is not None
     if number is not None:
         spec.guitar.string(number)  # refuses a string that the guitar does not have
+    say_opening()
     from bridge.live.desk.tuner import run_tuner
     from bridge.live.desk.views.tuner import make_tuner_display
     from bridge.sound.device.asking import usable_microphone

@@ -112,7 +112,9 @@ def test_a_name_may_stand_behind_mic_where_a_microphone_is_listened_to_anyway(
     monkeypatch.setattr("bridge.live.desk.singer.usable_microphone", look)
     with pytest.raises(SystemExit) as end:
         main(said.split())
-    assert (end.value.code, asked) == (4, [name]), capsys.readouterr().err
+    said_first = capsys.readouterr().err.splitlines()[0]
+    assert (end.value.code, asked) == (4, [name]), said_first
+    assert said_first.startswith("opening the sound input") == (not said.startswith("listen"))
 
 
 @pytest.mark.parametrize("said", ["listen --mic take.wav", "listen --mic {folder}/take"])

@@ -85,6 +85,11 @@ class DeviceCommand(click.Command):
         return not (wants_table and _is_table(word))
 
 
+def say_opening() -> None:
+    """Say why nothing is seen yet: to ask a sound system may take seconds."""
+    click.echo("opening the sound input …", err=True)
+
+
 def _is_table(word: str) -> bool:
     from bridge.errors import StillbeatError
     from bridge.store.descriptions import load_table
