@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from bridge.cli.parts.devices import DeviceCommand, card_option, mic_option, say_opening
 from bridge.cli.parts.options import overwrite_option, table_options, voice_option, warn_doubt
 from bridge.cli.parts.page_options import page_options, wants_page
 from bridge.tuning.drone_notes import USUAL
@@ -23,7 +24,7 @@ if TYPE_CHECKING:
     from bridge.tuning.tables import Table
 
 
-@click.command("sing")
+@click.command("sing", cls=DeviceCommand)
 @click.argument("file", required=False, type=click.Path(path_type=Path), metavar="[FILE]")
 @click.option(
     "--drone",
@@ -31,10 +32,8 @@ if TYPE_CHECKING:
     help=f"Notes to sing over, such as {USUAL} or D3,A3. Live Stillbeat plays them; of a FILE: it played them then.",
 )
 @voice_option("Who sings: the drone's tonic lies in this voice's lowest octave.")
-@click.option("--device", metavar="NAME", help="Sound input: part of its name  [default: the usual one]")
-@click.option(
-    "--through", metavar="NAME", help="Sound card for the drone: part of its name  [default: the usual one]"
-)
+@mic_option("Microphone", alone=True)
+@card_option("Sound card for the drone")
 @click.option("--lines", is_flag=True, help="Plain lines instead of a picture.")
 @click.option(
     "--csv",
@@ -77,8 +76,8 @@ def sing_command(request: TableRequest, **chosen: Any) -> None:
     for name, value in (("--csv", "csv_file"), ("--picture", "picture")):
         if chosen[value] is not None and file is None:
             raise click.UsageError(f"{name} belongs to a FILE: record it first")
-    for name, value in (("--device", "device"), ("--through", "through"), ("--lines", "lines")):
-        if chosen[value] and file is not None:
+    for name, value in (("--mic", "mic"), ("--card", "card"), ("--lines", "lines")):
+        if chosen[value] not in (None, False) and file is not None:
             raise click.UsageError(f"{name} is for singing live, without a FILE")
     if file is not None and wants_page(chosen):
         raise click.UsageError("--page is for singing live, without a FILE; a FILE is drawn by --picture")
@@ -89,14 +88,15 @@ def sing_command(request: TableRequest, **chosen: Any) -> None:
     if file is not None:
         _from_file(file, table, keys, chosen)
         return
+    say_opening()
     from bridge.live.desk.singer import run_singer
 
     run_singer(
         table,
         keys,
         chosen["voice"],
-        device=chosen["device"],
-        through=chosen["through"],
+        mic=chosen["mic"] or None,
+        card=chosen["card"],
         lines=chosen["lines"],
         page=partial(_page, table, spec, chosen) if wants_page(chosen) else None,
     )
