@@ -360,7 +360,11 @@ def _aloud(request: TableRequest, asked: DroneRequest, chosen: dict[str, Any]) -
         from bridge.live.desk.labels import Labels, tuning_words
         from bridge.live.desk.views.drone import make_drone_display
 
-        bare = Labels(prepared.plan.tables, tuning=tuning_words(prepared.table.spec))
+        bare = Labels(
+            prepared.plan.tables,
+            tuning=tuning_words(prepared.table.spec),
+            about_engine=prepared.about_engine,
+        )
         strings = _strings(prepared.table.spec, chosen)
         with page_beside(desk, partial(_stand, prepared), bare, chosen) as (watchers, labels):
             desk.perform(
