@@ -176,8 +176,8 @@ class _PlayCommand(DeviceCommand):
     "changes",
     multiple=True,
     metavar="BAR[.BEAT]=CHANGE",
-    help="From a bar of the file on: a tonic (17=A), a degree (5=,2=10/9), both, a barre (9=fret:5), a table. Again "
-    "for more.",
+    help="From a bar of the file on: a tonic (17=A), a degree (5=,2=10/9), both, a barre (9=fret:5), a table; with "
+    "--transpose as the file is written. Again for more.",
 )
 @click.option(
     "--drone",

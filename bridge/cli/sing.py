@@ -69,7 +69,7 @@ def sing_command(request: TableRequest, **chosen: Any) -> None:
     """
     from bridge.jobs.choose import choose_tuned
     from bridge.tuning.as_tuned import table_as_tuned
-    from bridge.tuning.drone_notes import drone_keys
+    from bridge.tuning.drone_notes import drone_keys, moved_names
     from bridge.tuning.tables import build_table
 
     file: Path | None = chosen["file"]
@@ -84,7 +84,12 @@ def sing_command(request: TableRequest, **chosen: Any) -> None:
     spec, tuned = choose_tuned(request)
     warn_doubt(spec.doubt)
     table = build_table(spec) if tuned is None else table_as_tuned(tuned, spec)
-    keys = drone_keys(chosen["drone"], table.tonic, chosen["voice"]) if chosen["drone"] is not None else ()
+    held = chosen["drone"]
+    keys = (
+        drone_keys(moved_names(held, spec.transposed), table.tonic, chosen["voice"])
+        if held is not None
+        else ()
+    )
     if file is not None:
         _from_file(file, table, keys, chosen)
         return

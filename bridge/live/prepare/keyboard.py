@@ -34,7 +34,7 @@ from bridge.store.descriptions import load_table
 from bridge.store.profiles import load_profile
 from bridge.store.session.model import moved_spec
 from bridge.tuning.changes import Change, NothingChanges, apply_change, parse_change
-from bridge.tuning.drone_notes import drone_keys
+from bridge.tuning.drone_notes import drone_keys, moved_names
 from bridge.tuning.notes import note_name, parse_key_span, parse_pitch_class
 from bridge.tuning.off_guitar import off_guitar
 from bridge.tuning.spec import TableSpec
@@ -104,6 +104,8 @@ def prepare(request: LiveRequest) -> Prepared:
         raise ValueProblem("foot switches and switch keys need a port", "name it with --in; see: ports")
     request = _where(request)
     home, specs = _tables(request)
+    if request.drone is not None:
+        request = replace(request, drone=moved_names(request.drone, home.transposed))
     controls = request.controls
     song: Song | None = None
     if request.song is not None:
