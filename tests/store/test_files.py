@@ -362,3 +362,16 @@ def as_nobody(folder: Path) -> Iterator[None]:
         os.seteuid(0)
         for path in opened:
             path.chmod(modes[path])
+
+
+def test_a_pipe_gets_its_part_of_several_outputs(tmp_path: Path) -> None:
+    pipe = tmp_path / "pipe"
+    os.mkfifo(pipe)
+    reader = os.open(pipe, os.O_RDONLY | os.O_NONBLOCK)
+    try:
+        write_all_atomic({pipe: b"told", tmp_path / "out": b"made"})
+        assert os.read(reader, 10) == b"told"
+    finally:
+        os.close(reader)
+    assert (tmp_path / "out").read_bytes() == b"made"
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["out", "pipe"]
