@@ -339,13 +339,11 @@ def endure(name: str, times: int, seed: int, place: Path, fresh_one_in: int = 1)
 
 def _units(name: str, sent: signal.Signals) -> str:
     """What may be old or new by itself: nothing, each file, or each folder and each file beside it."""
+    if sent is not signal.SIGKILL:
+        return ""
     if "--zip" in COMMANDS[name]:
         return "folders"
-    return (
-        "files"
-        if sent is signal.SIGKILL and name in ("retune", "retune again", "export again", "sing", "sing again")
-        else ""
-    )
+    return "files" if name in ("retune", "retune again", "export again", "sing", "sing again") else ""
 
 
 def _each_whole(
