@@ -74,8 +74,6 @@ OLDER = {
 """What has written what such a command replaces."""
 GIVEN = {"song.mid", "song.wav", "given.csv", "evening", "small", "data"}
 """What commands read."""
-SURROUNDINGS = {"CI": "1", "XDG_DATA_HOME": "data"}
-"""Variables for the commands: what was practised lies in their folder."""
 COSTLY = {"session build all"}
 """What takes long, and is ended a tenth as often."""
 ANEW = {"session build all", "export", "export again"}
@@ -133,6 +131,11 @@ def _hidden(folder: Path) -> list[str]:
     return [path.name for path in folder.rglob(".*") if path.relative_to(folder).parts[0] not in GIVEN]
 
 
+def _surroundings(folder: Path) -> dict[str, str]:
+    """Variables for a command: what was practised lies in its folder."""
+    return {"CI": "1", "XDG_DATA_HOME": str(folder.resolve() / "data")}
+
+
 def _start(
     command: list[str], folder: Path, overwrite: bool, fresh: bool = True
 ) -> subprocess.Popen[bytes] | _Copy:
@@ -142,7 +145,7 @@ def _start(
     return subprocess.Popen(
         [*RUN, *words],
         cwd=folder,
-        env={**os.environ, **SURROUNDINGS, "PYTHONPATH": str(ROOT)},
+        env={**os.environ, **_surroundings(folder), "PYTHONPATH": str(ROOT)},
         stdout=subprocess.DEVNULL,
         stderr=subprocess.PIPE,
         start_new_session=True,
@@ -189,7 +192,7 @@ def _work(words: list[str], folder: Path, errors: int) -> NoReturn:
         os.dup2(os.open(os.devnull, os.O_RDWR), 0)
         os.dup2(0, 1)
         os.chdir(folder)
-        os.environ.update(SURROUNDINGS)
+        os.environ.update(_surroundings(folder))
         signal.pthread_sigmask(signal.SIG_UNBLOCK, SIGNALS)
         _main(words)
     except SystemExit as left:
@@ -211,7 +214,7 @@ def _load(words: list[str], folder: Path) -> None:
     """Run a command here, so that copies of this process have loaded whatever it needs."""
     kept = {sent: signal.getsignal(sent) for sent in SIGNALS if sent is not signal.SIGKILL}
     with (
-        mock.patch.dict(os.environ, SURROUNDINGS),
+        mock.patch.dict(os.environ, _surroundings(folder)),
         contextlib.chdir(folder),
         contextlib.redirect_stdout(io.StringIO()),
         contextlib.suppress(SystemExit),
