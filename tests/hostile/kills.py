@@ -22,6 +22,7 @@ import contextlib
 import io
 import os
 import random
+import re
 import select
 import shutil
 import signal
@@ -319,8 +320,8 @@ def endure(name: str, times: int, seed: int, place: Path, fresh_one_in: int = 1)
             told.faults.append(f"{where}: {sorted(found)} is neither all nor nothing")
         if sent is not signal.SIGKILL and _hidden(folder):
             told.faults.append(f"{where}: left {_hidden(folder)}")
-        if (b"Traceback" in said and b", in main" in said) or (
-            b"Warning" in said
+        if re.search(rb'cli/__init__\.py", line \d+, in main', said) or (
+            b"Warning:" in said
             and sent is not signal.SIGKILL  # then Python's own helper tells of what its parent left
         ):  # before `main`, Python itself speaks
             told.faults.append(f"{where}: said {said.decode(errors='replace')[-400:]}")
