@@ -122,9 +122,10 @@ def _page(
 
 
 def _from_file(file: Path, table: Table, keys: tuple[int, ...], chosen: dict[str, Any]) -> None:
+    from bridge.cli.parts.printing import show
     from bridge.jobs.sing import hear_song, song_csv
     from bridge.sound.files.audiofile import read_take
-    from bridge.store.files import check_output, write_bytes_atomic
+    from bridge.store.files import PathName, check_output, write_all_atomic
 
     outputs = [path for path in (chosen["csv_file"], chosen["picture"]) if path is not None]
     for path in outputs:
@@ -136,21 +137,16 @@ def _from_file(file: Path, table: Table, keys: tuple[int, ...], chosen: dict[str
         raise click.UsageError("--csv and --picture name the same file")
     song = hear_song(*read_take(file), table, keys)
     _print_song(song, bool(keys))
+    written: dict[PathName, bytes] = {}
     if chosen["csv_file"] is not None:
-        write_bytes_atomic(chosen["csv_file"], song_csv(song).encode(), chosen["overwrite"])
-        _wrote(chosen["csv_file"])
-    if chosen["picture"] is not None:
+        written[chosen["csv_file"]] = song_csv(song).encode()
+    if picture is not None:
         from bridge.jobs.sing_picture import song_svg
 
-        svg = song_svg(song, table, file.stem)
-        write_bytes_atomic(chosen["picture"], svg.encode(), chosen["overwrite"])
-        _wrote(chosen["picture"])
-
-
-def _wrote(path: Path) -> None:
-    from bridge.cli.parts.printing import show
-
-    show(f"wrote {path}")
+        written[picture] = song_svg(song, table, file.stem).encode()
+    write_all_atomic(written, chosen["overwrite"])
+    for path in outputs:
+        show(f"wrote {path}")
 
 
 def _print_song(song: Song, drone: bool) -> None:
