@@ -14,9 +14,12 @@ where it should lie: the shifts fill a range that is a whole number of times twi
 is off goes up by `d` from the first, third, … stretch of length `d`, and down from the others. That swaps the stretches
 in pairs. (A plain random sign would not do: a note that is off would then lie further from home, on average.)
 
-In ``wide`` that cannot be: of wide sounds the upper note lies higher, on average, or the lower one lower. With shifts
-within a quarter tone alone, somebody with a perfect memory for the pitch of one note would be right in ½ + d / 200 of
-all trials. So every sound is moved by up to three semitones as well, at random: ½ + d / 1400.
+In ``wide`` that cannot be. The distance between the notes' mean pitches is wider by `2d` over all wide sounds than over
+all narrow ones; so at least one note's mean differs, and where a note is spread over a range `R`, somebody with a
+perfect memory for the pitch of one note (the better of the two) is right in ½ + d / 2R of all trials or more, however
+the shifts are drawn. With shifts within a quarter tone alone that is ½ + d / 200. So every sound is moved by up to
+six semitones as well, evenly, and either note is the one that is off: then it is exactly ½ + d / 2600, the least there
+is for that range. At 15 cents, 50.6 %: less than a third of a trial in a run of fifty, whose luck spreads by 3.5.
 
 Conventions: cents above 0 in `Trial.cents`; phases in cycles; a generator of random numbers is handed in.
 """
@@ -44,7 +47,7 @@ ANSWERS: dict[Exercise, tuple[Answer, Answer]] = {"still": ("first", "second"), 
 SHIFT_CENTS = 50.0
 """A sound is shifted by up to so much, a quarter tone, up or down."""
 
-STEPS = 3
+STEPS = 6
 """In `wide` it is moved by up to so many semitones as well."""
 
 MOST_CENTS = SHIFT_CENTS

@@ -61,10 +61,11 @@ def test_the_staircase_converges_where_levitt_says() -> None:
 def test_many_answers_find_the_threshold_of_the_models_own_listener() -> None:
     """With answers by the model itself nothing but its arithmetic can be wrong."""
     cents = np.repeat([1.0, 2.0, 4.0, 8.0, 16.0], 1500)
-    reach = -math.log(1 - 2 * (CONVERGES - 0.5))
-    log_a = math.log(4.0) - math.log(reach) / 1.7
-    p = chance_right(cents, np.asarray(log_a), np.asarray(1.7), np.asarray(0.03))
-    assert p[3000] == pytest.approx(0.5 + 0.97 * (CONVERGES - 0.5))
+    p = np.array(
+        [float(chance_right(x, *(np.asarray(one) for one in (math.log(4.0), 1.7, 0.03, 0.5)))) for x in cents]
+    )
+    assert p[3000] == pytest.approx(0.015 + 0.97 * CONVERGES)
+    assert p[-1] == pytest.approx(Hears(4.0, 1.7, 0.03).chance_right(16.0), abs=1e-6)
     right = np.random.default_rng(2).random(cents.size) < p
     found = fit_threshold([Answered(float(x), bool(was)) for x, was in zip(cents, right, strict=True)])
     assert found is not None

@@ -135,7 +135,7 @@ def test_wide_and_narrow_are_what_they_say(table: Table) -> None:
         (played,) = trial.played
         assert off_cents(fifth, played.hz) == pytest.approx(12.0 if trial.answer == "wide" else -12.0)
         low = hz_to_cents(played.hz[0], fifth.hz[0])
-        assert abs(low) <= 350.0 + 12.0
+        assert abs(low) <= 650.0 + 12.0
         moved[trial.answer, round(low % 100, 3)] += 1
     assert len(moved) > 50
 
@@ -173,16 +173,51 @@ def test_who_hears_one_note_alone_is_right_by_chance(table: Table, note: int, ce
         _chance(hits, len(trials))
 
 
-@pytest.mark.parametrize("note", [0, 1])
-def test_who_hears_one_note_alone_hardly_tells_wide_from_narrow(table: Table, note: int) -> None:
-    """The best there is: the upper note high means wide. ½ + d / 1400 in theory, so 52 % at 30 cents."""
-    home = sound(table, "fifth").hz[note]
-    trials = made(table, "fifth", "wide", 30.0, 4000, seed=4)
-    hits = sum(
-        ((hz_to_cents(trial.played[0].hz[note], home) > 0) == bool(note)) == (trial.answer == "wide")
-        for trial in trials
-    )
-    assert 0.5 - 0.03 < hits / len(trials) < 0.5 + 30 / 1400 + 0.03
+def _wide(table: Table, cents: float, count: int, seed: int) -> tuple[np.ndarray, np.ndarray]:
+    """Where both notes lie, in cents from their pure places, shape (count, 2); and which trials are wide."""
+    home = np.array(sound(table, "fifth").hz)
+    trials = made(table, "fifth", "wide", cents, count, seed)
+    at = 1200 * np.log2(np.array([trial.played[0].hz for trial in trials]) / home)
+    return at, np.array([trial.answer == "wide" for trial in trials])
+
+
+WIDE_RANGE_CENTS = 13 * 100.0
+"""Thirteen semitones of places, each with its quarter tones: evenly spread."""
+
+
+@pytest.mark.parametrize("cents", [15.0, 40.0])
+def test_one_note_tells_no_more_of_wide_or_narrow_than_it_must(table: Table, cents: float) -> None:
+    """No rule for one note beats ½ + d / 2R, half the distance in total variation of two even spreads d apart.
+
+    Three listeners: the best threshold for a note whose place is known; the best of all rules for twenty stretches of
+    pitch, learnt from one half and tried on the other; and a straight line that is learnt trial by trial.
+    """
+    count = 24_000
+    at, wide = _wide(table, cents, count, seed=4)
+    most = 0.5 + cents / (2 * WIDE_RANGE_CENTS)
+    error = 0.5 / math.sqrt(count)
+    half = count // 2
+    for note in (0, 1):
+        pitch = at[:, note]
+        hits = np.mean(((pitch > 0) == bool(note)) == wide)
+        assert abs(hits - most) < 3.5 * error
+        place = np.clip(((pitch + 700) / 70).astype(int), 0, 19)
+        of_wide = np.bincount(place[:half], wide[:half], 20) / np.bincount(place[:half], minlength=20)
+        assert np.mean((of_wide[place[half:]] > 0.5) == wide[half:]) < most + 3.5 * error * math.sqrt(2)
+        slope = level = 0.0
+        right = 0
+        for x, was in zip(pitch / 400, wide, strict=True):
+            guess = 1 / (1 + math.exp(-level - slope * x))
+            right += (guess > 0.5) == was
+            level += 0.02 * (was - guess)
+            slope += 0.02 * (was - guess) * x
+        assert right / count < most + 3.5 * error
+        # Neither the note nor how far it lies from home is skewed: the same spread, moved by half of d each way.
+        assert np.mean(pitch[wide]) - np.mean(pitch[~wide]) == pytest.approx(
+            cents if note else -cents, abs=4 * 2 * WIDE_RANGE_CENTS / math.sqrt(12 * count)
+        )
+    # Who hears both notes, the interval, is always right.
+    assert np.array_equal(at[:, 1] > at[:, 0], wide)
 
 
 @pytest.mark.parametrize("note", [0, 1])

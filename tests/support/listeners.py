@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from statistics import NormalDist
+from typing import Literal
 
 import numpy as np
 
@@ -29,10 +30,20 @@ class Hears:
     lapses: float = 0.0
     lapsed_right: float = 0.5
     """How often a lapse is right by luck: a guess, or 0 where the wrong key is struck."""
+    shape: Literal["normal", "weibull", "logistic"] = "normal"
+    """How it sets in: by signal detection, or as other theories have it (Weibull 1951; Luce's choice rule)."""
 
     def chance_right(self, cents: float) -> float:
         """How likely a right answer is; the noise is such that it is √½ at the threshold without lapses."""
-        p = NORMAL.cdf(AT_70_7 * (cents / self.threshold_cents) ** self.power)
+        impression = (cents / self.threshold_cents) ** self.power
+        above = 2 * math.sqrt(0.5) - 1  # of chance, at the threshold
+        if self.shape == "weibull":
+            p = 1 - 0.5 * (1 - above) ** impression
+        elif self.shape == "logistic":
+            odds = above / (1 - above) * impression
+            p = 0.5 + 0.5 * odds / (1 + odds)
+        else:
+            p = NORMAL.cdf(AT_70_7 * impression)
         return self.lapses * self.lapsed_right + (1 - self.lapses) * p
 
     def right(self, cents: float, random: np.random.Generator) -> bool:
