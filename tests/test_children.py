@@ -75,8 +75,8 @@ def test_a_planted_module_would_be_executed_by_a_plain_child(folder: Path) -> No
     [
         ("play", "--guitar", "open-d", "--in", "no such keyboard", "--out", "no such synth"),
         ("drone", "--guitar", "open-d", "--hold", "3"),
-        ("tune", "--mic", "--guitar", "open-d", "--device", "no such input", "--lines"),
-        ("listen", "--mic", "--guitar", "open-d", "--device", "no such input"),
+        ("tune", "--guitar", "open-d", "--mic", "no such input", "--lines"),
+        ("listen", "--guitar", "open-d", "--mic", "no such input"),
         ("ports",),
         ("chart", "| D | G | A7 | D |", "--guitar", "open-d"),
         ("play", "--session", str(EVENING), "--in", "no such keyboard", "--out", "no such synth"),

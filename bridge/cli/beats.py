@@ -13,6 +13,8 @@ if TYPE_CHECKING:
     from bridge.jobs.choose import TableRequest
     from bridge.tuning.beats import PartialPair
 
+_MEET = "within 25 cents, and slower than 20 beats a second"
+
 
 @click.command("beats")
 @click.argument("notes", nargs=-1, required=True, metavar="NOTE... | CHORD")
@@ -20,9 +22,10 @@ if TYPE_CHECKING:
 def beats_command(request: TableRequest, notes: tuple[str, ...]) -> None:
     """Say how fast notes beat, in the table and in equal temperament through the same reference.
 
-    Of two notes it lists the partials that nearly coincide: where these beat slowly or not at all, the interval sounds
-    still. Of more notes, or of a chord (Em7, or ii7 by its degree), every pair. How fast two strings really beat is
-    heard by stillbeat listen --together.
+    Of two notes it lists the partials that meet: where these beat slowly or not at all, the interval sounds still.
+    Partials meet that lie within 25 cents and beat slower than 20 times a second; the others are heard as roughness, or
+    not at all. Of more notes, or of a chord (Em7, or ii7 by its degree), every pair. How fast two strings really beat
+    is heard by stillbeat listen --together.
 
     \b
       stillbeat beats D3 F#3 --guitar open-d
@@ -55,11 +58,8 @@ def beats_command(request: TableRequest, notes: tuple[str, ...]) -> None:
     show()
     pairs = compare_beats(just_hz, equal_hz)
     if not pairs:
-        show("no two of their first twelve partials come near each other: nothing to hear as beats")
+        show(f"no two of their first twelve partials meet ({_MEET}): nothing to hear as beats")
         return
-
-    def rate(pair: PartialPair | None) -> str:
-        return f"{pair.beats_hz:.3f}" if pair else ""
 
     def off(pair: PartialPair | None) -> str:
         return cents(pair.cents, 2) if pair else ""
@@ -69,21 +69,26 @@ def beats_command(request: TableRequest, notes: tuple[str, ...]) -> None:
         [
             (
                 f"{pair.partial} of {names[0]}, {pair.other_partial} of {names[1]}",
-                rate(pair.just),
+                _rate(pair.just),
                 off(pair.just),
-                rate(pair.tempered),
+                _rate(pair.tempered),
                 off(pair.tempered),
             )
             for pair in pairs
         ],
     )
+    show(f"no others of their first twelve partials meet ({_MEET})")
+
+
+def _rate(pair: PartialPair | None) -> str:
+    return f"{pair.beats_hz:.3f}" if pair else "do not meet"
 
 
 def _beats_of_many(request: TableRequest, notes: tuple[str, ...]) -> None:
     """Print every pair of a chord or of several notes: in the table, and equal."""
     from bridge.cli.parts.printing import cents, hertz, show, show_table
     from bridge.jobs.choose import choose_table
-    from bridge.tuning.beats import main_pair
+    from bridge.tuning.beats import compare_beats
     from bridge.tuning.chords.judged import judge_table
     from bridge.tuning.chords.names import parse_chord
     from bridge.tuning.chords.purity import nearest_small
@@ -107,15 +112,16 @@ def _beats_of_many(request: TableRequest, notes: tuple[str, ...]) -> None:
     for low, high in combinations(sorted(names), 2):
         here, there = ((float(one.hz[low]), float(one.hz[high])) for one in (table, equal))
         found = nearest_small(high - low, hz_to_cents(here[1], here[0]))
-        pair, tempered = main_pair(*here), main_pair(*there)
+        met = next(iter(compare_beats(here, there)), None)
+        pair, tempered = (met.just, met.tempered) if met is not None else (None, None)
         rows.append(
             (
                 f"{names[low]}-{names[high]}",
                 "as the scale has it" if found is None else format_ratio(found[0]),
                 "" if found is None else cents(found[1]),
-                "" if pair is None else f"{pair.partial} and {pair.other_partial}",
-                "" if pair is None else f"{pair.beats_hz:.3f}",
-                "" if tempered is None else f"{tempered.beats_hz:.3f}",
+                "none" if met is None else f"{met.partial} and {met.other_partial}",
+                _rate(pair) if met is not None else "",
+                _rate(tempered) if met is not None else "",
             )
         )
     show_table(
@@ -123,3 +129,4 @@ def _beats_of_many(request: TableRequest, notes: tuple[str, ...]) -> None:
         rows,
         left=(0, 1, 3),
     )
+    show(f"the first partials that meet ({_MEET}), in this table or equal; none: roughness, but no beats")

@@ -27,7 +27,8 @@ if TYPE_CHECKING:
     "changes",
     multiple=True,
     metavar="BAR[.BEAT]=CHANGE",
-    help="From a bar on: a tonic (17=A), a degree (5=,2=10/9), both, a barre (9=fret:5), a table. Again for more.",
+    help="From a bar on: a tonic (17=A), a degree (5=,2=10/9), both, a barre (9=fret:5), a table; with --transpose "
+    "as the piece is written. Again for more.",
 )
 @follow_options
 @equal_chords_option

@@ -8,13 +8,14 @@ from typing import TYPE_CHECKING
 
 import click
 
+from bridge.cli.parts.devices import DeviceCommand, card_option
 from bridge.cli.parts.options import overwrite_option
 
 if TYPE_CHECKING:
     from bridge.jobs.demo import Demo
 
 
-@click.command("demo")
+@click.command("demo", cls=DeviceCommand)
 @click.option(
     "-o",
     "--output",
@@ -29,9 +30,9 @@ if TYPE_CHECKING:
     default=None,
     help="Play a drone and the piece on the sound card  [default: if there is one, unless CI is set]",
 )
-@click.option("--device", metavar="NAME", help="Sound card: part of its name  [default: the usual one]")
+@card_option()
 @overwrite_option
-def demo_command(folder: Path, play: bool | None, device: str | None, overwrite: bool) -> None:
+def demo_command(folder: Path, play: bool | None, card: str | None, overwrite: bool) -> None:
     """Hear equal against just.
 
     A guitar in open G, a backing track composed for it, and three sound files: equal temperament through the
@@ -47,16 +48,16 @@ def demo_command(folder: Path, play: bool | None, device: str | None, overwrite:
         demo = run_demo(folder, overwrite=overwrite, progress=advance)
     _print_demo(demo)
     if play is not False:
-        _play_demo(demo, device, asked=bool(play or device))
+        _play_demo(demo, card, asked=bool(play or card))
 
 
-def _play_demo(demo: Demo, device: str | None, asked: bool) -> None:
+def _play_demo(demo: Demo, card: str | None, asked: bool) -> None:
     """Play where there is a sound card; otherwise say why not, which is a fault only if it was asked for."""
     from bridge.cli.parts.printing import show
     from bridge.errors import PortProblem
     from bridge.sound.device.asking import sound_problem
 
-    problem = sound_problem("output", device)
+    problem = sound_problem("output", card)
     if not problem and not asked and os.environ.get("CI"):
         problem = "CI is set, so nobody listens; --play plays all the same"
     if problem and asked:
@@ -72,7 +73,7 @@ def _play_demo(demo: Demo, device: str | None, asked: bool) -> None:
     )
     show("start with the volume down, above all over headphones")
     try:
-        play_demo(demo.spec, demo.files[0], device)
+        play_demo(demo.spec, demo.files[0], card)
     except PortProblem as error:
         if asked:
             raise

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from bridge.cli.parts.devices import DeviceCommand, card_option, mic_option
 from bridge.cli.parts.options import (
     chart_option,
     follow_string_option,
@@ -32,7 +33,7 @@ if TYPE_CHECKING:
 CAUTION = "a drone never lets the ear rest: start with the volume down, above all over headphones"
 
 
-@click.command("drone")
+@click.command("drone", cls=DeviceCommand)
 @click.argument("notes", nargs=-1, metavar="[NOTES]...")
 @voice_option("Who sings to it: the tonic lies in this voice's lowest octave.")
 @click.option(
@@ -113,14 +114,14 @@ CAUTION = "a drone never lets the ear rest: start with the volume down, above al
 )
 @chart_option
 @follow_string_option
-@click.option("--mic", metavar="NAME", help="Microphone that --follow-string listens to: part of its name.")
+@mic_option("Microphone that --follow-string listens to")
 @click.option(
     "--track",
     type=click.Path(path_type=Path),
     metavar="SONG.mid",
     help="The track along whose bars a drone in a file follows --chart.",
 )
-@click.option("--device", metavar="NAME", help="Sound card: part of its name  [default: the usual one]")
+@card_option()
 @click.option("--out", "out_port", metavar="NAME", help="Play on a synth: part of its port's name; or: new.")
 @click.option(
     "--in", "in_port", metavar="NAME", help="Where foot switches are, beside --out: part of the port's name."
@@ -176,9 +177,7 @@ def drone_command(request: TableRequest, **chosen: Any) -> None:
     from bridge.errors import ValueProblem
 
     ways = [
-        name
-        for name, value in (("-o", "output"), ("--out", "out_port"), ("--device", "device"))
-        if chosen[value]
+        name for name, value in (("-o", "output"), ("--out", "out_port"), ("--card", "card")) if chosen[value]
     ]
     if len(ways) > 1:
         raise ValueProblem(f"{' and '.join(ways)} were both asked for", "a drone goes one way at a time")
@@ -285,7 +284,7 @@ def _by_foot(request: TableRequest, asked: DroneRequest, chosen: dict[str, Any])
             asked,
             chart_from(chosen["chart"]),
             out_port=chosen["out_port"],
-            device=chosen["device"],
+            device=chosen["card"],
             synth=chosen["synth"],
             method=chosen["method"],
             channels=parse_channels(chosen["channels"]) if chosen["channels"] else None,
@@ -348,7 +347,7 @@ def _aloud(request: TableRequest, asked: DroneRequest, chosen: dict[str, Any]) -
             request,
             asked,
             out_port=chosen["out_port"],
-            device=chosen["device"],
+            device=chosen["card"],
             synth=chosen["synth"],
             method=chosen["method"],
             channels=parse_channels(chosen["channels"]) if chosen["channels"] else None,
@@ -360,7 +359,11 @@ def _aloud(request: TableRequest, asked: DroneRequest, chosen: dict[str, Any]) -
         from bridge.live.desk.labels import Labels, tuning_words
         from bridge.live.desk.views.drone import make_drone_display
 
-        bare = Labels(prepared.plan.tables, tuning=tuning_words(prepared.table.spec))
+        bare = Labels(
+            prepared.plan.tables,
+            tuning=tuning_words(prepared.table.spec),
+            about_engine=prepared.about_engine,
+        )
         strings = _strings(prepared.table.spec, chosen)
         with page_beside(desk, partial(_stand, prepared), bare, chosen) as (watchers, labels):
             desk.perform(

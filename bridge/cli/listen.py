@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from bridge.cli.parts.microphones import ListensByMicrophone
+from bridge.cli.parts.devices import DeviceCommand, mic_option
 from bridge.cli.parts.options import table_options, warn_doubt
 from bridge.cli.parts.printing import show_note
 
@@ -18,10 +18,9 @@ if TYPE_CHECKING:
     from bridge.tuning.tables import Table
 
 
-@click.command("listen", cls=ListensByMicrophone)
+@click.command("listen", cls=DeviceCommand)
 @click.argument("file", required=False, type=click.Path(path_type=Path), metavar="[FILE]")
-@click.option("--mic", is_flag=True, help="Listen to the microphone instead of a file.")
-@click.option("--device", metavar="NAME", help="Sound input: part of its name  [default: the usual one]")
+@mic_option("Listen to the microphone instead of a file", alone=True)
 @click.option(
     "--seconds",
     type=click.FloatRange(1, 600),
@@ -41,8 +40,7 @@ if TYPE_CHECKING:
 def listen_command(
     request: TableRequest,
     file: Path | None,
-    mic: bool,
-    device: str | None,
+    mic: str | None,
     seconds: float,
     two: str | None,
     as_json: bool,
@@ -57,16 +55,14 @@ def listen_command(
       stillbeat listen --mic --guitar open-d
       stillbeat listen both.wav --together 4,3 --guitar open-d
     """
-    if (file is None) == (not mic):
+    if (file is None) == (mic is None):
         raise click.UsageError(
             "name a sound file, or say --mic" if file is None else "a file or --mic, not both"
         )
-    if device is not None and not mic:
-        raise click.UsageError("--device belongs to --mic")
     if two is not None and as_json:
         raise click.UsageError("--json tells of notes; --together has none")
     table = _table(request)
-    samples, rate = _sound(file, seconds, device)
+    samples, rate = _sound(file, seconds, mic)
     if two is not None:
         from bridge.jobs.hearing import hear_together
 
@@ -101,7 +97,7 @@ def _table(request: TableRequest) -> Table | None:
     return build_table(spec) if tuned is None else table_as_tuned(tuned, spec)
 
 
-def _sound(file: Path | None, seconds: float, device: str | None) -> tuple[Any, int]:
+def _sound(file: Path | None, seconds: float, mic: str | None) -> tuple[Any, int]:
     if file is not None:
         from bridge.sound.files.audiofile import read_take
 
@@ -109,7 +105,7 @@ def _sound(file: Path | None, seconds: float, device: str | None) -> tuple[Any, 
     from bridge.sound.device.asking import usable_microphone
     from bridge.sound.device.microphone import record
 
-    microphone = usable_microphone(device)
+    microphone = usable_microphone(mic or None)
     click.echo(
         f"listening to {microphone.input.name} for {seconds:g} seconds: pluck, and let it ring", err=True
     )

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from bridge.cli.parts.devices import DeviceCommand, mic_option
 from bridge.cli.parts.options import table_options, warn_doubt
 from bridge.cli.parts.page_options import show_addresses
 
@@ -13,7 +14,7 @@ if TYPE_CHECKING:
     from bridge.jobs.choose import TableRequest
 
 
-@click.command("page")
+@click.command("page", cls=DeviceCommand)
 @click.option(
     "--port",
     type=click.IntRange(1, 65535),
@@ -25,11 +26,9 @@ if TYPE_CHECKING:
     is_flag=True,
     help="Let others in the network come, by an address that holds a secret; only in a network you trust.",
 )
-@click.option(
-    "--device", metavar="NAME", help="Sound input of the tuner: part of its name  [default: the usual one]"
-)
+@mic_option("Microphone of the tuner")
 @table_options(argument=True)
-def page_command(request: TableRequest, port: int | None, lan: bool, device: str | None) -> None:
+def page_command(request: TableRequest, port: int | None, lan: bool, mic: str | None) -> None:
     """Read tables, chords, frets and strings in a browser, and tune the guitar there.
 
     Prints the address of a page on this computer; open it in a browser. The microphone is always this computer's, and
@@ -53,7 +52,7 @@ def page_command(request: TableRequest, port: int | None, lan: bool, device: str
     if request != Request():
         spec = choose_table(request)
         warn_doubt(spec.doubt)
-    alone = PageAlone(spec, port or 0, lan, device, show)
+    alone = PageAlone(spec, port or 0, lan, mic, show)
     with on_signals(alone.leave):
         alone.page.start()
         show_addresses(alone.page.addresses, lan)

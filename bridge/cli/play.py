@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import click
 
+from bridge.cli.parts.devices import DeviceCommand, card_option, mic_option
 from bridge.cli.parts.go_on import session_there, where_it_was
-from bridge.cli.parts.microphones import check_play
 from bridge.cli.parts.old_words import in_words_of_now, line_to_type
 from bridge.cli.parts.options import (
     chart_option,
@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from bridge.page.frames import Stand
 
 
-class _PlayCommand(click.Command):
+class _PlayCommand(DeviceCommand):
     """Reads ``--on-change glide 2`` as one option with its seconds, and says what old words are now."""
 
     def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
@@ -40,7 +40,6 @@ class _PlayCommand(click.Command):
             if not any("slot" in arg for arg in args):
                 old = "a zone is called switch keys now"
             raise click.UsageError(f"{old}: {line_to_type(now)}", ctx)
-        check_play(ctx, args)
         for at in range(len(args) - 2):
             if args[at : at + 2] == ["--on-change", "glide"] and args[at + 2][:1].isdecimal():
                 args = [*args[: at + 1], f"glide {args[at + 2]}", *args[at + 3 :]]
@@ -64,7 +63,7 @@ class _PlayCommand(click.Command):
     metavar="NAME",
     help="The synth: part of its port's name; or: new. A file without it plays on the sound card.",
 )
-@click.option("--card", metavar="NAME", help="Sound card: part of its name  [default: the usual one]")
+@card_option()
 @click.option(
     "--session",
     type=click.Path(path_type=Path),
@@ -177,8 +176,8 @@ class _PlayCommand(click.Command):
     "changes",
     multiple=True,
     metavar="BAR[.BEAT]=CHANGE",
-    help="From a bar of the file on: a tonic (17=A), a degree (5=,2=10/9), both, a barre (9=fret:5), a table. Again "
-    "for more.",
+    help="From a bar of the file on: a tonic (17=A), a degree (5=,2=10/9), both, a barre (9=fret:5), a table; with "
+    "--transpose as the file is written. Again for more.",
 )
 @click.option(
     "--drone",
@@ -196,12 +195,7 @@ class _PlayCommand(click.Command):
 )
 @chart_option
 @follow_string_option
-@click.option(
-    "--mic",
-    "device",
-    metavar="NAME",
-    help="Microphone that l and --follow-string listen to: part of its name.",
-)
+@mic_option("Microphone that l and --follow-string listen to")
 @click.option(
     "--lines", is_flag=True, help="Plain lines instead of a picture, as where the output is no terminal."
 )
@@ -238,7 +232,8 @@ def play_command(request: TableRequest, **chosen: Any) -> None:
       typed: 1-9 table, n next, p previous, e equal or just, d drone, . , drone louder and softer,
              c C next and previous chord of a chart, f follow harmony, + - trim by half a cent, 0 untrimmed,
              l listen to the reference string, u undo that,
-             x panic (ends all sound), q quit
+             x panic (ends all sound), v what the engine does (channels, messages, delay), v again: away,
+             q quit
       as lines: the same letters, or words: next, piece 12, trim 1.5, listen take.wav
 
     With --session every section of every piece is a step: n and p go through sections, N and P through whole pieces,
@@ -293,7 +288,7 @@ def _strings(prepared: Prepared, chosen: dict[str, Any]) -> StringFollowing | No
     from bridge.live.prepare.strings import strings_to_follow
 
     assert prepared.spec is not None
-    device = chosen["device"] or (prepared.listening.device if prepared.listening is not None else None)
+    device = chosen["mic"] or (prepared.listening.device if prepared.listening is not None else None)
     return strings_to_follow(chosen["follow_string"], prepared.spec, device)
 
 
@@ -323,7 +318,7 @@ def prepare_tables(request: TableRequest, chosen: dict[str, Any]) -> Prepared:
             drone=chosen["drone"],
             follow_harmony=_follow(chosen),
             chart=_chart(chosen["chart"]),
-            device=chosen["device"],
+            device=chosen["mic"],
         )
     )
 
@@ -405,7 +400,7 @@ def _evening(request: TableRequest, chosen: dict[str, Any], session: Path) -> Pr
             method=chosen["method"],
             follow_harmony=_follow(chosen),
             control_channel=chosen["control_channel"] is not None,
-            device=chosen["device"],
+            device=chosen["mic"],
             begin=chosen["begin"],
             drone_on=drones,
         )

@@ -17,7 +17,7 @@ def ports_command() -> None:
     STILLBEAT_PORTS=rtmidi2 in the environment takes the other one. Then comes whether the system lets what plays go
     before other programs (real-time priority).
 
-    Sound inputs are microphones and interfaces: play names one by --mic NAME, tune and listen by --mic --device NAME.
+    Sound inputs are microphones and interfaces. Every command names one by --mic NAME, a sound output by --card NAME.
 
     \b
       stillbeat ports

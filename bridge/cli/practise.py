@@ -9,7 +9,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
+from click.core import ParameterSource
 
+from bridge.cli.parts.devices import DeviceCommand, card_option, mic_option
 from bridge.cli.parts.options import overwrite_option, table_options, voice_option, warn_doubt
 from bridge.cli.parts.page_options import page_options, show_addresses, wants_page
 from bridge.ear.asked import FEWEST_TRIALS, LEAST_S, MOST_S, MOST_TRIALS, SECONDS, TIMBRES, WHATS
@@ -24,7 +26,7 @@ if TYPE_CHECKING:
     from bridge.tuning.spec import TableSpec
 
 
-@click.command("practise")
+@click.command("practise", cls=DeviceCommand)
 @click.argument("notes", nargs=-1, metavar="[NOTES]...")
 @click.option(
     "--exercise",
@@ -89,8 +91,8 @@ if TYPE_CHECKING:
     help="Write the results for spreadsheets (CSV); with --records everything that was kept.",
 )
 @click.option("--no-record", is_flag=True, help="Keep nothing of this run.")
-@click.option("--device", metavar="NAME", help="Sound card: part of its name  [default: the usual one]")
-@click.option("--mic", "mic_device", metavar="NAME", help="Sound input for sing: part of its name.")
+@card_option()
+@mic_option("Microphone for --exercise sing")
 @click.option(
     "--out",
     "out_port",
@@ -129,6 +131,7 @@ def practise_command(request: TableRequest, **chosen: Any) -> None:
     """
     from bridge.errors import ValueProblem
 
+    _say_unused(chosen)
     if chosen["csv_file"] is not None:
         from bridge.store.files import check_output
 
@@ -136,8 +139,8 @@ def practise_command(request: TableRequest, **chosen: Any) -> None:
     if chosen["records"]:
         _show_records(chosen)
         return
-    if chosen["out_port"] and chosen["device"]:
-        raise ValueProblem("--out and --device were both asked for", "sound goes one way at a time")
+    if chosen["out_port"] and chosen["card"]:
+        raise ValueProblem("--out and --card were both asked for", "sound goes one way at a time")
     if chosen["system"] and not chosen["out_port"]:
         raise ValueProblem("--system belongs to a synth's port", "name the port with --out")
     from bridge.jobs.practise import PractiseRequest, assignments
@@ -152,6 +155,43 @@ def practise_command(request: TableRequest, **chosen: Any) -> None:
     warn_doubt(table.spec.doubt)
     with _page(table.spec, chosen) as page:
         _practise(work, title, chosen, page)
+
+
+_TRIALS = ("still", "wide")
+_USED_BY = {
+    "mic": ("sing",),
+    "trials": (*_TRIALS, "tune"),
+    "seed": (*_TRIALS, "tune"),
+    "seconds": _TRIALS,
+    "timbre": _TRIALS,
+}
+"""The exercises that use an option; the others do not."""
+
+
+def _say_unused(chosen: dict[str, Any]) -> None:
+    """Say which of the options that were given change nothing in what is asked for."""
+    from bridge.cli.parts.printing import show_note
+
+    context = click.get_current_context()
+    given = {
+        str(one.name): one.opts[0]
+        for one in context.command.params
+        if context.get_parameter_source(str(one.name)) is ParameterSource.COMMANDLINE
+    }
+    what = f"--exercise {chosen['what']}"
+    if chosen["records"]:
+        what, used = "--records", {"records", "csv_file", "overwrite"}
+    elif chosen["list_file"] is not None:
+        what, used = "--list", set(given) - {"what", "trials"}
+    else:
+        used = {name for name in given if chosen["what"] in _USED_BY.get(name, WHATS)}
+        if chosen["out_port"] and chosen["what"] == "tune":
+            used |= {"timbre"}  # it chooses the synth's sound
+    if chosen["csv_file"] is None:
+        used -= {"overwrite"}
+    unused = [option for name, option in given.items() if name not in used]
+    if unused:
+        show_note(f"of no effect with {what}: {', '.join(unused)}")
 
 
 @contextlib.contextmanager
@@ -212,6 +252,7 @@ def _practise(work: list[Assignment], title: str, chosen: dict[str, Any], page: 
                 show()
         if done and chosen["csv_file"] is not None:
             write_bytes_atomic(chosen["csv_file"], records_csv(done), chosen["overwrite"])
+            show(f"wrote {chosen['csv_file']}")
     if not done:
         show("nothing was answered, and nothing is kept")
 
@@ -231,7 +272,7 @@ def _one(practice: Practice, one: Assignment, chosen: dict[str, Any], seed: int,
         from bridge.sound.device.asking import usable_microphone
 
         notes: list[Sung] = []
-        microphone = usable_microphone(chosen["mic_device"])
+        microphone = usable_microphone(chosen["mic"])
         sounder = _sounder(one, chosen, practice)
         try:
             with microphone:
@@ -266,7 +307,7 @@ def _sounder(one: Assignment, chosen: dict[str, Any], practice: Practice) -> Sou
 
     if chosen["out_port"]:
         return synth_sounder(chosen["out_port"], chosen["system"], one.timbre, one.seconds, practice.stop)
-    return CardSounder(chosen["device"], one.timbre, one.seconds, practice.stop)
+    return CardSounder(chosen["card"], one.timbre, one.seconds, practice.stop)
 
 
 def _now() -> str:
@@ -310,3 +351,4 @@ def _show_records(chosen: dict[str, Any]) -> None:
         show(f"kept in {records_dir()}; delete a file there and it is forgotten")
     if chosen["csv_file"] is not None:
         write_bytes_atomic(chosen["csv_file"], records_csv(records), chosen["overwrite"])
+        show(f"wrote {chosen['csv_file']}")

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from bridge.cli.parts.devices import DeviceCommand, mic_option
 from bridge.cli.parts.options import overwrite_option
 
 if TYPE_CHECKING:
@@ -18,12 +19,11 @@ if TYPE_CHECKING:
 _CAUTION = "Turn the synth down first, above all over headphones: test notes are quiet, but not every synth obeys that."
 
 
-@click.command("probe")
+@click.command("probe", cls=DeviceCommand)
 @click.option("--out", "out_port", metavar="PORT", required=True, help="The synth: part of its port's name.")
-@click.option(
-    "--device",
-    metavar="NAME",
-    help="Sound input to hear it through: part of its name  [default: the synth's own, else the usual one]",
+@mic_option(
+    "Sound input to hear it through",
+    usual="part of its name  [default: the synth's own, else the usual one]",
 )
 @click.option("--ask", is_flag=True, help="Ask instead of listening: answer by ear, note by note.")
 @click.option(
@@ -72,7 +72,7 @@ _CAUTION = "Turn the synth down first, above all over headphones: test notes are
 @click.option("--json", "as_json", is_flag=True, help="JSON for scripts.")
 def probe_command(
     out_port: str,
-    device: str | None,
+    mic: str | None,
     ask: bool,
     channel: int,
     note: str,
@@ -97,7 +97,7 @@ def probe_command(
 
     \b
       stillbeat probe --out synth
-      stillbeat probe --out keys --device interface --name stage-keys
+      stillbeat probe --out keys --mic interface --name stage-keys
       stillbeat probe --out keys --ask
     """
     import datetime
@@ -106,12 +106,10 @@ def probe_command(
     from bridge.live.probe.open import ProbeRequest, find_stage, run_probe
     from bridge.tuning.notes import parse_note
 
-    if ask and device is not None:
-        raise click.UsageError("--device is for listening, and --ask for not listening: one of them")
+    if ask and mic is not None:
+        raise click.UsageError("--mic is for listening, and --ask for not listening: one of them")
     key = parse_note(note)
-    request = ProbeRequest(
-        out_port, reply_port, system, device, ask, channel, key, sound, velocity, device_id
-    )
+    request = ProbeRequest(out_port, reply_port, system, mic, ask, channel, key, sound, velocity, device_id)
     stage = find_stage(request)
     try:
         chosen, path = where_to_write(stage.port, name, output, overwrite)

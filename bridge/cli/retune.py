@@ -36,7 +36,8 @@ if TYPE_CHECKING:
     "changes",
     multiple=True,
     metavar="BAR[.BEAT]=CHANGE",
-    help="From a bar on: a tonic (17=A), a degree (5=,2=10/9), both, a barre (9=fret:5), a table. Again for more.",
+    help="From a bar on: a tonic (17=A), a degree (5=,2=10/9), both, a barre (9=fret:5), a table; with --transpose "
+    "as the piece is written. Again for more.",
 )
 @click.option("--follow-key-signatures", is_flag=True, help="Let the file's key signatures move the tonic.")
 @click.option(

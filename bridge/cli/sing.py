@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from bridge.cli.parts.devices import DeviceCommand, card_option, mic_option, say_opening
 from bridge.cli.parts.options import overwrite_option, table_options, voice_option, warn_doubt
 from bridge.cli.parts.page_options import page_options, wants_page
 from bridge.tuning.drone_notes import USUAL
@@ -23,7 +24,7 @@ if TYPE_CHECKING:
     from bridge.tuning.tables import Table
 
 
-@click.command("sing")
+@click.command("sing", cls=DeviceCommand)
 @click.argument("file", required=False, type=click.Path(path_type=Path), metavar="[FILE]")
 @click.option(
     "--drone",
@@ -31,10 +32,8 @@ if TYPE_CHECKING:
     help=f"Notes to sing over, such as {USUAL} or D3,A3. Live Stillbeat plays them; of a FILE: it played them then.",
 )
 @voice_option("Who sings: the drone's tonic lies in this voice's lowest octave.")
-@click.option("--device", metavar="NAME", help="Sound input: part of its name  [default: the usual one]")
-@click.option(
-    "--through", metavar="NAME", help="Sound card for the drone: part of its name  [default: the usual one]"
-)
+@mic_option("Microphone", alone=True)
+@card_option("Sound card for the drone")
 @click.option("--lines", is_flag=True, help="Plain lines instead of a picture.")
 @click.option(
     "--csv",
@@ -70,33 +69,39 @@ def sing_command(request: TableRequest, **chosen: Any) -> None:
     """
     from bridge.jobs.choose import choose_tuned
     from bridge.tuning.as_tuned import table_as_tuned
-    from bridge.tuning.drone_notes import drone_keys
+    from bridge.tuning.drone_notes import drone_keys, moved_names
     from bridge.tuning.tables import build_table
 
     file: Path | None = chosen["file"]
     for name, value in (("--csv", "csv_file"), ("--picture", "picture")):
         if chosen[value] is not None and file is None:
             raise click.UsageError(f"{name} belongs to a FILE: record it first")
-    for name, value in (("--device", "device"), ("--through", "through"), ("--lines", "lines")):
-        if chosen[value] and file is not None:
+    for name, value in (("--mic", "mic"), ("--card", "card"), ("--lines", "lines")):
+        if chosen[value] not in (None, False) and file is not None:
             raise click.UsageError(f"{name} is for singing live, without a FILE")
     if file is not None and wants_page(chosen):
         raise click.UsageError("--page is for singing live, without a FILE; a FILE is drawn by --picture")
     spec, tuned = choose_tuned(request)
     warn_doubt(spec.doubt)
     table = build_table(spec) if tuned is None else table_as_tuned(tuned, spec)
-    keys = drone_keys(chosen["drone"], table.tonic, chosen["voice"]) if chosen["drone"] is not None else ()
+    held = chosen["drone"]
+    keys = (
+        drone_keys(moved_names(held, spec.transposed), table.tonic, chosen["voice"])
+        if held is not None
+        else ()
+    )
     if file is not None:
         _from_file(file, table, keys, chosen)
         return
+    say_opening()
     from bridge.live.desk.singer import run_singer
 
     run_singer(
         table,
         keys,
         chosen["voice"],
-        device=chosen["device"],
-        through=chosen["through"],
+        mic=chosen["mic"] or None,
+        card=chosen["card"],
         lines=chosen["lines"],
         page=partial(_page, table, spec, chosen) if wants_page(chosen) else None,
     )
@@ -117,9 +122,10 @@ def _page(
 
 
 def _from_file(file: Path, table: Table, keys: tuple[int, ...], chosen: dict[str, Any]) -> None:
+    from bridge.cli.parts.printing import show
     from bridge.jobs.sing import hear_song, song_csv
     from bridge.sound.files.audiofile import read_take
-    from bridge.store.files import check_output, write_bytes_atomic
+    from bridge.store.files import PathName, check_output, write_all_atomic
 
     outputs = [path for path in (chosen["csv_file"], chosen["picture"]) if path is not None]
     for path in outputs:
@@ -131,21 +137,16 @@ def _from_file(file: Path, table: Table, keys: tuple[int, ...], chosen: dict[str
         raise click.UsageError("--csv and --picture name the same file")
     song = hear_song(*read_take(file), table, keys)
     _print_song(song, bool(keys))
+    written: dict[PathName, bytes] = {}
     if chosen["csv_file"] is not None:
-        write_bytes_atomic(chosen["csv_file"], song_csv(song).encode(), chosen["overwrite"])
-        _wrote(chosen["csv_file"])
-    if chosen["picture"] is not None:
+        written[chosen["csv_file"]] = song_csv(song).encode()
+    if picture is not None:
         from bridge.jobs.sing_picture import song_svg
 
-        svg = song_svg(song, table, file.stem)
-        write_bytes_atomic(chosen["picture"], svg.encode(), chosen["overwrite"])
-        _wrote(chosen["picture"])
-
-
-def _wrote(path: Path) -> None:
-    from bridge.cli.parts.printing import show
-
-    show(f"wrote {path}")
+        written[picture] = song_svg(song, table, file.stem).encode()
+    write_all_atomic(written, chosen["overwrite"])
+    for path in outputs:
+        show(f"wrote {path}")
 
 
 def _print_song(song: Song, drone: bool) -> None:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from bridge.cli.parts.microphones import ListensByMicrophone
+from bridge.cli.parts.devices import DeviceCommand, mic_option, say_opening
 from bridge.cli.parts.options import table_options, warn_doubt
 from bridge.cli.parts.page_options import page_options, show_addresses, wants_page
 
@@ -15,9 +15,8 @@ if TYPE_CHECKING:
     from bridge.jobs.choose import TableRequest
 
 
-@click.command("tune", cls=ListensByMicrophone)
-@click.option("--mic", is_flag=True, help="Listen to a microphone, as is done anyway.")
-@click.option("--device", metavar="NAME", help="Sound input: part of its name  [default: the usual one]")
+@click.command("tune", cls=DeviceCommand)
+@mic_option("Microphone or other sound input", alone=True)
 @click.option(
     "--string", "number", type=int, metavar="N", help="Hold on to one string, however far off it is."
 )
@@ -25,7 +24,7 @@ if TYPE_CHECKING:
 @page_options
 @table_options(argument=True)
 def tune_command(
-    request: TableRequest, mic: bool, device: str | None, number: int | None, lines: bool, **chosen: Any
+    request: TableRequest, mic: str | None, number: int | None, lines: bool, **chosen: Any
 ) -> None:
     """Tune the guitar by microphone: which string, how far from its pure pitch, which way to turn.
 
@@ -34,11 +33,10 @@ def tune_command(
     string up from below. q or Ctrl-C ends it.
 
     \b
-      stillbeat tune --mic --guitar open-d --reference D3=146.5
-      stillbeat tune --mic --guitar open-g --fret 2
-      stillbeat tune --mic --guitar open-d --string 6 --device interface
+      stillbeat tune --guitar open-d --reference D3=146.5
+      stillbeat tune --guitar open-g --fret 2
+      stillbeat tune --guitar open-d --string 6 --mic interface
     """
-    del mic  # a microphone is what this command is about
     from bridge.jobs.choose import choose_table
     from bridge.tuning.strings.aims import string_aims
 
@@ -48,12 +46,13 @@ def tune_command(
     assert spec.guitar is not None
     if number is not None:
         spec.guitar.string(number)  # refuses a string that the guitar does not have
+    say_opening()
     from bridge.live.desk.tuner import run_tuner
     from bridge.live.desk.views.tuner import make_tuner_display
     from bridge.sound.device.asking import usable_microphone
 
     reference = spec.guitar.reference_string
-    microphone = usable_microphone(device)
+    microphone = usable_microphone(mic or None)
     if not wants_page(chosen):
         run_tuner(aims, microphone, partial(make_tuner_display, aims, reference, lines), number)
         return

@@ -15,7 +15,7 @@ Pedals hold at most `MOST_HELD` notes of a channel; what is let go beyond counts
 and a file that never lifts its pedal stays quick to read.
 
 A key struck again before it was let go sounds until it has been let go as often as it was struck; the oldest stroke
-ends first.
+ends first, be it a note or, on a channel that was or has become a kit, a drum.
 
 Conventions: keys are 0 to 127; notes are whatever the caller hands in.
 
@@ -53,7 +53,7 @@ NoteT = TypeVar("NoteT")
 class Sounding(Generic[NoteT]):
     """The notes of one source channel that sound now."""
 
-    __slots__ = ("_captured", "_caught", "_hold_2", "_sustain", "down", "held")
+    __slots__ = ("_captured", "_caught", "_hold_2", "_let_go_beside", "_sustain", "down", "drums", "held")
 
     def __init__(self) -> None:
         self.down: dict[int, deque[NoteT]] = {}  # strokes of each key that is down, the oldest first
@@ -63,6 +63,9 @@ class Sounding(Generic[NoteT]):
         self._hold_2 = False
         self._captured: dict[int, int] = {}  # how many of a key's oldest strokes sostenuto holds
         self._caught = False  # whether the stroke let go last was one of them
+        # Drum strokes of each key that lack their note-off, the oldest first: how many notes of it came before.
+        self.drums: dict[int, deque[int]] = {}
+        self._let_go_beside: dict[int, int] = {}  # how many of those notes have been let go
 
     def __bool__(self) -> bool:
         return bool(self.down or self.held)
@@ -85,6 +88,24 @@ class Sounding(Generic[NoteT]):
             self.down[key] = deque((note,))
         else:
             strokes.append(note)
+
+    def strike_drum(self, key: int) -> None:
+        """A key goes down that is a drum."""
+        before = len(self.down.get(key, ())) + self._let_go_beside.get(key, 0)
+        self.drums.setdefault(key, deque()).append(before)
+
+    def release_drum(self, key: int) -> bool:
+        """A key goes up, whose `drums` is not empty: tell whether it is a drum, else `release` it."""
+        drums = self.drums[key]
+        gone = self._let_go_beside.get(key, 0)
+        if drums[0] > gone and key in self.down:
+            self._let_go_beside[key] = gone + 1
+            return False
+        drums.popleft()
+        if not drums:
+            del self.drums[key]
+            self._let_go_beside.pop(key, None)
+        return True
 
     def release(self, key: int) -> NoteT | None:
         """A key goes up: return its oldest stroke, None if it was not down. Ask `hold` whether it sounds on."""
@@ -135,6 +156,8 @@ class Sounding(Generic[NoteT]):
                 for number, note in enumerate(strokes)
             ]
             self.down.clear()
+            self.drums.clear()
+            self._let_go_beside.clear()
             self._captured = {}
             beyond = [note for _, note, _ in self.held[MOST_HELD:]]
             del self.held[MOST_HELD:]
@@ -149,7 +172,7 @@ class Sounding(Generic[NoteT]):
 
     def reset(self) -> Sequence[NoteT]:
         """Everything ends and all pedals go up; return the notes that this ends."""
-        if not (self.down or self.held or self._sustain or self._hold_2 or self._captured):
+        if not (self.down or self.held or self.drums or self._sustain or self._hold_2 or self._captured):
             return ()  # some files hold thousands of resets
         ended = self._end_all()
         self.lift_pedals()
@@ -158,6 +181,8 @@ class Sounding(Generic[NoteT]):
     def _end_all(self) -> Sequence[NoteT]:
         ended = [note for _, note in self]
         self.down.clear()
+        self.drums.clear()
+        self._let_go_beside.clear()
         self.held = []
         return ended
 

@@ -174,6 +174,7 @@ class _Reader:
             if kind == 0x90 and data[2]:
                 if channel.kit:
                     fact.drums += 1
+                    channel.sounding.strike_drum(data[1] & 0x7F)
                     continue
                 key = data[1] & 0x7F
                 fact.notes += 1
@@ -196,9 +197,11 @@ class _Reader:
                     fact.low_offset_cents = min(fact.low_offset_cents, offset)
                     fact.high_offset_cents = max(fact.high_offset_cents, offset)
             elif kind <= 0x90:
-                key = data[1] & 0x7F
-                note = channel.sounding.release(key)
-                if note is not None and not channel.sounding.hold(key, note):
+                key, sounding = data[1] & 0x7F, channel.sounding
+                if key in sounding.drums and sounding.release_drum(key):
+                    continue
+                note = sounding.release(key)
+                if note is not None and not sounding.hold(key, note):
                     ends[note] = anchor
                     ends_s[note] = now_s
                     if channel.moved_s > starts_s[note]:

@@ -107,7 +107,7 @@ def place_changes(
         named = load_table(change.table) if change.table else None
         now = apply_change(now, spec, change, named)
         table = build_table(now)
-        what = change.describe()
+        what = change.describe(spec.transposed, spec.shapes_kept)
         if placed and placed[-1].tick == tick:
             what = f"{placed.pop().what}, {what}"
         place = place_name(bars, tick) if bars else f"tick {tick}"

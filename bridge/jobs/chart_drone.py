@@ -29,7 +29,7 @@ from bridge.store.files import check_output
 from bridge.store.playing import sequences
 from bridge.store.profiles import load_profile
 from bridge.store.smf import MidiFile
-from bridge.tuning.drone_notes import USUAL
+from bridge.tuning.drone_notes import USUAL, moved_names
 from bridge.tuning.notes import parse_pitch_class
 from bridge.tuning.spec import TableSpec
 from bridge.tuning.tables import build_table
@@ -66,7 +66,7 @@ def plan_chart_drone(
     starts_s = chart_times(music.bar_starts_s, len(chart.bars))
     table = build_table(spec)
     chart = chart.moved(spec.transposed, table.tonic)
-    text = " ".join(request.notes) or USUAL
+    text = moved_names(" ".join(request.notes) or USUAL, spec.transposed)
     named = named_classes(text)
     guitar_class = parse_pitch_class(table.tonic) if table.strings else None
     palette = palettes_of([table], tonic_of_chart(chart, guitar_class), FollowRequest(), named)[0]

@@ -20,7 +20,7 @@ from bridge.sound.files.wav import SoundReport
 from bridge.sound.render import render_file
 from bridge.store.files import check_output
 from bridge.store.profiles import load_profile
-from bridge.tuning.drone_notes import USUAL, VOICE, drone_keys, is_interval
+from bridge.tuning.drone_notes import USUAL, VOICE, drone_keys, is_interval, moved_names
 from bridge.tuning.ratios import hz_to_cents
 from bridge.tuning.spec import TableSpec
 from bridge.tuning.tables import Table, build_table, equal_table
@@ -83,7 +83,7 @@ def plan_drone(
     off_cents = parse_settle(request.settle)
     steps = []
     for text in asked:
-        keys = drone_keys(text, table.tonic, request.voice)
+        keys = drone_keys(moved_names(text, spec.transposed), table.tonic, request.voice)
         steps.append(DroneStep(_step_name(table, text, keys), _notes(keys, table, equal, off_cents)))
     if off_cents is not None and not any(step.settles for step in steps):
         raise ValueProblem(

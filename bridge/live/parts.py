@@ -53,7 +53,7 @@ def parts_of(playing: Playing) -> tuple[tuple[str, ...], list[int]]:
         if title and in_track[track] == 1:
             names.append(title)
         else:
-            names.append(sound or f"channel {nibble + 1}")
+            names.append(sound or "unnamed")
     owners = [
         numbers.get((track, data[0] & 0x0F), 0) if data and 0x80 <= data[0] < 0xA0 and len(data) == 3 else 0
         for (_, data), track in zip(playing.events, playing.tracks, strict=True)

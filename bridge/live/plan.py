@@ -156,6 +156,8 @@ class LivePlan(Playing):
     """Which table to begin with."""
     position_s: float = 0.0
     """Where in the backing or the drone to begin."""
+    own: tuple[bytes, ...] = ()
+    """Parameters that the player has set before, as messages."""
     returning: bool = False
     """Whether this player replaces another: then it waits for ports that are missing."""
 

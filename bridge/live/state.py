@@ -123,6 +123,8 @@ class State:
 
     kept: Kept
     """Which table."""
+    own: tuple[bytes, ...] = ()
+    """What sets the player's own bend range and tuning once more."""
     renewals: int = 0
     """How often all tables were renewed."""
     keyboard: str | None = None

@@ -40,10 +40,11 @@ def explain(
     outs = [name for system in systems for name in system.outputs()]
     if ins and outs:
         return []
-    said += [_about(problem, platform) for problem in problems]
+    about = [about_silent(problem, platform) for problem in problems]
     if not systems:
-        said.append(f"no MIDI system answers: {advice(platform)}")
-        return said
+        reasons = "; ".join(about) or "no MIDI system is known here"
+        return [f"no MIDI system answers: {reasons} ({advice(platform)})"]
+    said += about
     titles = " and ".join(system.title for system in systems)
     if not ins:
         said.append(
@@ -62,10 +63,10 @@ def explain(
     return said
 
 
-def _about(problem: PortProblem, platform: str) -> str:
+def about_silent(problem: PortProblem, platform: str = sys.platform) -> str:
     """Say what one silent system means."""
     if problem.message.startswith("JACK"):
         return "JACK: no server is running; start one if your synth uses JACK"
     if problem.message.startswith("ALSA"):
-        return f"ALSA: the MIDI sequencer cannot be opened; {advice(platform)}"
+        return "ALSA: the MIDI sequencer cannot be opened"
     return problem.message

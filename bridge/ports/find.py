@@ -37,14 +37,18 @@ def find_system(title: str | None, ins: Sequence[str | None], outs: Sequence[str
     answers, or none has all the ports.
     """
     if title is not None:
-        with quiet():
-            return open_system(title)
+        try:
+            with quiet():
+                return open_system(title)
+        except PortProblem as problem:
+            from bridge.ports.diagnose import about_silent, advice
+
+            raise PortProblem(about_silent(problem), problem.hint or advice()) from None
     systems, problems = answering_systems()
     if not systems:
-        from bridge.ports.diagnose import advice
+        from bridge.ports.diagnose import explain
 
-        reasons = "; ".join(problem.message for problem in problems) or "no MIDI system is known here"
-        raise PortProblem(f"no MIDI system answers: {reasons}", advice())
+        raise PortProblem(*explain([], problems))
     wanted_ins = [name for name in ins if name not in (None, NEW_PORT)]
     wanted_outs = [name for name in outs if name not in (None, NEW_PORT)]
     failed: PortProblem | None = None

@@ -205,7 +205,7 @@ def _build_aside(place: str, contents: Mapping[str, bytes]) -> None:
 
 
 def write_all_atomic(contents: Mapping[PathName, bytes], overwrite: bool = False) -> None:
-    """Write several files, wherever they are: all of them, or none.
+    """Write several files, wherever they are: all of them, or none. A device is written last.
 
     Everything is written and flushed under hidden names before the first file gets its own. If a later step fails,
     files already named are taken back and replaced ones restored. Should the process be killed between two namings,
@@ -214,9 +214,13 @@ def write_all_atomic(contents: Mapping[PathName, bytes], overwrite: bool = False
     OutputProblem if one of the files exists or cannot be written, or two of them are the same file.
     """
     targets: dict[str, bytes] = {}
+    devices: dict[str, bytes] = {}
     for path, data in contents.items():
         name = os.fspath(path)
         check_output(name, overwrite)
+        if os.path.exists(name) and not os.path.isfile(name):
+            devices[name] = data
+            continue
         target = os.path.realpath(name)
         if target in targets:
             raise OutputProblem(f"{name} was to be written twice", "give each file a name of its own")
@@ -257,6 +261,8 @@ def write_all_atomic(contents: Mapping[PathName, bytes], overwrite: bool = False
         finally:
             for name in (*kept.values(), *hidden.values()):
                 discard(name)
+    for name, data in devices.items():
+        write_bytes_atomic(name, data, overwrite)
 
 
 def _real(name: str) -> str:

@@ -10,6 +10,8 @@ partial as it sounds; with a stiffness B its partial n lies at n · f · √((1 
 Sources
 -------
 H. Helmholtz, *On the Sensations of Tone*, chapter VIII (beats of partials: the difference of their frequencies).
+E. Zwicker, H. Fastl, *Psychoacoustics*, chapters 10 and 11 (up to about 20 a second is heard as beats, faster as
+roughness; *from memory*).
 H. Fletcher, *J. Acoust. Soc. Am.* 36, 1964 (partials of a stiff string: n·f0·√(1 + B·n²)).
 """
 
@@ -27,6 +29,9 @@ MAX_PARTIAL = 12
 
 WITHIN_CENTS = 50.0
 """How near two partials must lie to count as nearly coinciding."""
+
+MEET_CENTS, MEET_HZ = 25.0, 20.0
+"""Partials meet where they are nearer than both: a comma and a little, and slow enough to be heard as beats."""
 
 _PARTIAL_LIMIT = 64
 _MAX_STIFFNESS = 0.01
@@ -57,6 +62,11 @@ class PartialPair:
     def beats_hz(self) -> float:
         """Beats per second."""
         return abs(self.other_hz - self.hz)
+
+    @property
+    def meets(self) -> bool:
+        """Whether the two meet: they stand still or beat, and are no other interval's."""
+        return abs(self.cents) <= MEET_CENTS and self.beats_hz < MEET_HZ
 
 
 @dataclass(frozen=True)
@@ -148,13 +158,18 @@ def compare_beats(
 ) -> tuple[BeatsCompared, ...]:
     """Set the beats of two notes in one tuning beside those of the same notes in another.
 
-    Returns every pair that nearly coincides in at least one tuning, the simplest first.
+    Returns every pair that meets in at least one tuning, the simplest first; what is further off than `MEET_CENTS` in
+    the other is None there.
     """
     just, tempered = (
-        {(pair.partial, pair.other_partial): pair for pair in coinciding_partials(*notes)}
+        {
+            (pair.partial, pair.other_partial): pair
+            for pair in coinciding_partials(*notes, within_cents=MEET_CENTS)
+        }
         for notes in (just_hz, tempered_hz)
     )
-    both = sorted({*just, *tempered}, key=lambda numbers: (numbers[0] * numbers[1], numbers))
+    meeting = {key for one in (just, tempered) for key, pair in one.items() if pair.meets}
+    both = sorted(meeting, key=lambda numbers: (numbers[0] * numbers[1], numbers))
     return tuple(
         BeatsCompared(*numbers, just=just.get(numbers), tempered=tempered.get(numbers)) for numbers in both
     )

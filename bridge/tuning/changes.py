@@ -78,14 +78,17 @@ class Change:
         """Where it happens: ``bar 17`` or ``bar 9, beat 3``."""
         return f"bar {self.bar}" if self.beat == 1 else f"bar {self.bar}, beat {self.beat:g}"
 
-    def describe(self) -> str:
-        """What changes: ``tonic A, b7=7/4, fret 5``."""
+    def describe(self, moved: int = 0, shapes_kept: bool = False) -> str:
+        """What changes: ``tonic A, b7=7/4, fret 5``; moved for a singer ``tonic G (written A)``."""
         parts = [f"table {self.table}"] if self.table is not None else []
         if self.tonic is not None:
-            parts.append(f"tonic {self.tonic}")
+            sounding = moved_tonic(self.tonic, 0 if shapes_kept else moved)
+            parts.append(f"tonic {sounding}" + (f" (written {self.tonic})" if sounding != self.tonic else ""))
         parts += [f"{DEGREES[index]}={interval}" for index, interval in self.degrees]
         if self.fret is not None:
-            parts.append(f"fret {self.fret}" if self.fret else "fret 0 (open)")
+            fret = self.fret + (moved if shapes_kept else 0)
+            written = f" (written {self.fret})" if fret != self.fret else " (open)" if not fret else ""
+            parts.append(f"fret {fret}{written}")
         return ", ".join(parts) or "nothing"
 
 

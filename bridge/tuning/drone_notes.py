@@ -5,7 +5,8 @@
 - an interval: ``unison``, ``third``, ``minor third``, ``fifth`` …: that degree and the tonic; ``chord``: 1, 3, 5.
 
 Commas, spaces and ``+`` stand between them. The tonic is the one that sounds, with the capo on; it lies in the lowest
-octave of the voice that sings to it (`VOICES`), unless an octave is named.
+octave of the voice that sings to it (`VOICES`), unless an octave is named. In a piece that is moved for a singer notes
+are named as the piece is written, and move with it (`moved_names`), as degrees do with their tonic.
 
 Source: usual ranges of choir voices (*common practice*): bass E2-E4, tenor C3-A4, alto F3-F5, soprano C4-C6.
 """
@@ -15,8 +16,9 @@ from __future__ import annotations
 import re
 
 from bridge.errors import ValueProblem, near_names
-from bridge.tuning.notes import KEYS, degree_meant, parse_note, parse_pitch_class
+from bridge.tuning.notes import KEYS, degree_meant, note_name, parse_note, parse_pitch_class
 from bridge.tuning.scales import DEGREES, parse_degree
+from bridge.tuning.transposing import moved_tonic
 
 VOICES = {"bass": 40, "tenor": 48, "alto": 53, "soprano": 60}
 """The lowest key of each voice: E2, C3, F3, C4."""
@@ -74,6 +76,27 @@ def check_notes(text: str) -> None:
     """Refuse notes that make no sense, whatever the tonic; ValueProblem if a name makes no sense."""
     for word in _each(text):
         _key(word, VOICES[VOICE])
+
+
+def moved_names(text: str, semitones: int) -> str:
+    """Return a drone's notes for a piece that is moved: notes with a name move, degrees go with their tonic anyway.
+
+    ValueProblem if a name makes no sense, or ends beyond the 128 keys.
+    """
+    words = _each(text)
+    return ",".join(_moved(word, semitones) for word in words) if semitones else text
+
+
+def _moved(word: str, semitones: int) -> str:
+    _key(word, VOICES[VOICE])
+    if _DEGREE.fullmatch(word):
+        return word
+    if not word[-1].isdecimal():
+        return moved_tonic(word, semitones)
+    key = parse_note(word) + semitones
+    if not 0 <= key < KEYS:
+        raise ValueProblem(f"{word} {semitones:+d} semitones", "no key of MIDI is so far away")
+    return note_name(key)
 
 
 def is_interval(text: str) -> bool:

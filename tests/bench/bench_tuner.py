@@ -82,7 +82,7 @@ def load(server: jack.JackServer, player: JackPlayer, picture: bool) -> None:
     command = [sys.executable, "-c", "from bridge.cli import main; main()", "tune", "--guitar", "open-d"]
     leader, follower = pty.openpty()
     run = subprocess.Popen(
-        [*command, "--device", "guitar", *([] if picture else ["--lines"])],
+        [*command, "--mic", "guitar", *([] if picture else ["--lines"])],
         env={**server.env, "TERM": "xterm", "COLUMNS": "80", "LINES": "24"},
         stdin=subprocess.DEVNULL,
         stdout=follower,

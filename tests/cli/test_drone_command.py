@@ -255,7 +255,7 @@ def test_what_nothing_can_settle_from(text: str) -> None:
         (("--settle", "0", "-o", "x.wav"), "settling from '0'"),
         (("--hold", "1", "-o", "x.wav"), "too short for a step"),
         (("-o", "x.wav", "--out", "synth"), "a drone goes one way at a time"),
-        (("-o", "x.wav", "--device", "card"), "a drone goes one way at a time"),
+        (("-o", "x.wav", "--card", "card"), "a drone goes one way at a time"),
         (("--synth", "fluidsynth"), "name the port with --out"),
         (("1,b2,2,b3,3,4,#4,5,b6", "-o", "x.wav"), "9 notes at a time (at most 8)"),
         (("G#9", "-o", "x.wav"), "G#9"),

@@ -10,7 +10,7 @@ import pytest
 from bridge.cli import main
 from bridge.cli.parts.old_words import in_words_of_now
 from bridge.engine.play.controls import parse_foot
-from bridge.errors import ValueProblem
+from bridge.errors import PortProblem, ValueProblem
 
 ENDS = "--in keys --out synth"
 
@@ -61,12 +61,19 @@ def test_a_foot_setting_of_old_answers_with_the_new_one() -> None:
         ("play --guitar open-d --device=Line", "play --guitar open-d --mic=Line"),
         ("play --guitar open-d --mic", "play --guitar open-d"),
         ("play --mic --guitar open-d", "play --guitar open-d"),
-        ("tune --mic Line --guitar open-d", "tune --mic --device Line --guitar open-d"),
-        ("tune open-d --mic='The Line'", "tune open-d --mic --device 'The Line'"),
-        ("listen --mic Line --seconds 3", "listen --mic --device Line --seconds 3"),
+        ("tune --mic --device Line --guitar open-d", "tune --mic Line --guitar open-d"),
+        ("tune open-d --device='The Line'", "tune open-d '--mic=The Line'"),
+        ("listen --mic --device Line --seconds 3", "listen --mic Line --seconds 3"),
+        ("sing --device Line --through Room --tonic D", "sing --mic Line --card Room --tonic D"),
+        ("page open-d --device Line", "page open-d --mic Line"),
+        ("page --mic --lan", "page --lan"),
+        ("probe --out keys --device Line --device-id 3", "probe --out keys --mic Line --device-id 3"),
+        ("drone 1 5 --device Room", "drone 1 5 --card Room"),
+        ("practise fifth --device=Room", "practise fifth --card=Room"),
+        ("demo --device Room", "demo --card Room"),
     ],
 )
-def test_each_answers_the_others_word_for_a_microphone(
+def test_other_words_for_a_sound_device_answer_with_the_line_to_type(
     said: str, now: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
     with pytest.raises(SystemExit) as end:
@@ -75,6 +82,39 @@ def test_each_answers_the_others_word_for_a_microphone(
     answer = capsys.readouterr().err
     assert answer.endswith(f"type: stillbeat {now}\n")
     assert answer.count("\n") == 1
+
+
+@pytest.mark.parametrize(
+    ("said", "name"),
+    [
+        ("tune --guitar open-d --mic", None),
+        ("tune --mic --guitar open-d", None),
+        ("tune --mic open-d", None),
+        ("tune open-d --mic Line", "Line"),
+        ("tune --mic=open-d --guitar open-d", "open-d"),
+        ("listen --mic", None),
+        ("listen --mic Line --seconds 3", "Line"),
+        ("sing --mic --tonic D", None),
+        ("sing --tonic D", None),
+        ("sing --mic Line --tonic D", "Line"),
+    ],
+)
+def test_a_name_may_stand_behind_mic_where_a_microphone_is_listened_to_anyway(
+    said: str, name: str | None, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    asked = []
+
+    def look(device: str | None) -> None:
+        asked.append(device)
+        raise PortProblem("no microphone here")
+
+    monkeypatch.setattr("bridge.sound.device.asking.usable_microphone", look)
+    monkeypatch.setattr("bridge.live.desk.singer.usable_microphone", look)
+    with pytest.raises(SystemExit) as end:
+        main(said.split())
+    said_first = capsys.readouterr().err.splitlines()[0]
+    assert (end.value.code, asked) == (4, [name]), said_first
+    assert said_first.startswith("opening the sound input") == (not said.startswith("listen"))
 
 
 @pytest.mark.parametrize("said", ["listen --mic take.wav", "listen --mic {folder}/take"])

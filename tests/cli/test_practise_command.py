@@ -14,7 +14,7 @@ from bridge.jobs.practise import Assignment, PractiseRequest, assignments, cours
 from bridge.live.practise.run import Leaving
 from bridge.store.practice.records import Given, Kept, Record, save_record
 
-NOWHERE = ("--device", "no such sound card")
+NOWHERE = ("--card", "no such sound card")
 """Wherever the tests run, there is no sound card of this name: exit code 4, before anything sounds."""
 
 
@@ -58,7 +58,7 @@ def test_the_command_is_listed_once_and_understood_in_both_spellings(
         (("seventh", "--guitar", "open-d", "--exercise", "sing"), 2, "'seventh' is not sung here"),
         (("--guitar", "open-d", "--exercise", "loud"), 2, "loud"),
         (("--guitar", "open-d", "--seconds", "60"), 2, "60"),
-        (("--guitar", "open-d", "--out", "x", "--device", "y"), 2, "sound goes one way at a time"),
+        (("--guitar", "open-d", "--out", "x", "--card", "y"), 2, "sound goes one way at a time"),
         (("--guitar", "open-d", "--system", "jack"), 2, "name the port with --out"),
         (("--list", "none.toml"), 3, "none.toml: no such file"),
         (("--guitar", "open-d", "--csv", "no/folder.csv"), 3, "there is no folder no"),
@@ -98,12 +98,38 @@ def test_whoever_leaves_in_the_second_exercise_is_told_the_first_once_and_has_it
     assert begun == ["still", "wide"]
     assert out.count("your threshold for fifth D3-A3") == 1
     assert "wide or narrow" not in out
+    assert out.count("wrote week.csv") == 1
     assert len(list((home / "data").rglob("*.json"))) == 1
     begun.clear()
     out = run(capsys, "--list", "week.toml", "--no-record", "--lines")
     assert "your threshold" in out
     assert len(list((home / "data").rglob("*.json"))) == 1
     assert (home / "week.csv").read_text().count("\n") == 26  # headings, 24 trials, the threshold
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        ("--exercise sing --seed 3 --timbre plucked", "--exercise sing: --timbre, --seed"),
+        ("--exercise tune --mic x --seconds 3 --trials 4", "--exercise tune: --seconds, --mic"),
+        ("fifth --mic x --overwrite", "--exercise still: --mic, --overwrite"),
+        ("fifth --seed 3 --trials 4 --timbre plucked --seconds 3", ""),
+    ],
+)
+def test_options_that_change_nothing_are_told(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, words: str, said: str
+) -> None:
+    monkeypatch.setattr("bridge.cli.practise._practise", lambda *rest: None)
+    with pytest.raises(SystemExit):
+        main(["practise", "--guitar", "open-d", *words.split()])
+    notes = [line for line in capsys.readouterr().err.splitlines() if "no effect" in line]
+    assert notes == ([f"note: of no effect with {said}"] if said else [])
+
+
+def test_records_need_nothing_else(capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit):
+        main(["practise", "--records", "--seed", "4", "--csv", "all.csv"])
+    assert "of no effect with --records: --seed" in capsys.readouterr().err
 
 
 def test_records_are_shown_and_written_as_csv(capsys: pytest.CaptureFixture[str], home: Path) -> None:
@@ -126,6 +152,7 @@ def test_records_are_shown_and_written_as_csv(capsys: pytest.CaptureFixture[str]
     out = run(capsys, "--records", "--csv", "all.csv")
     assert "4.0 cents (2.5 to 6.2), 1.02 beats a second" in out
     assert str(path.parent) in out
+    assert out.endswith("wrote all.csv\n")
     with (home / "all.csv").open(newline="") as stream:
         rows = list(csv.DictReader(stream))
     assert [row["row"] for row in rows] == ["trial", "threshold"]

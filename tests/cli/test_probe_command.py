@@ -32,7 +32,7 @@ def refused(capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[int, s
     ("arguments", "code", "said"),
     [
         ((), 2, "--out"),
-        (("--out", "keys", "--ask", "--device", "line"), 2, "one of them"),
+        (("--out", "keys", "--ask", "--mic", "line"), 2, "one of them"),
         (("--out", "keys", "--ask", "--note", "H3"), 2, "German H is B"),
         (("--out", "new", "--ask"), 2, "no synth behind it"),
         (("--out", "piano", "--ask"), 4, "there is no output port 'piano'"),

@@ -16,7 +16,7 @@ from bridge.cli import main
 RATE = 22050
 D3 = 146.5
 TABLE = ("--guitar", "open-d", "--reference", f"D3={D3}")
-NOWHERE = ("--device", "no such microphone")
+NOWHERE = ("--mic", "no such microphone")
 
 
 @pytest.fixture(scope="module")
@@ -120,7 +120,7 @@ def test_a_drone_that_makes_no_sense(song: Path, capsys: pytest.CaptureFixture[s
 def test_options_of_the_other_way_to_sing(song: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert "--csv belongs to a FILE" in refused(capsys, 2, *TABLE, "--csv", "out.csv")
     assert "--picture belongs to a FILE" in refused(capsys, 2, *TABLE, "--picture", "out.svg")
-    for option in (("--device", "x"), ("--through", "x"), ("--lines",)):
+    for option in (("--mic", "x"), ("--mic",), ("--card", "x"), ("--lines",)):
         assert "without a FILE" in refused(capsys, 2, str(song), *TABLE, *option)
     for option in (("--page",), ("--page-port", "8080"), ("--page-lan",)):
         assert "--picture" in refused(capsys, 2, str(song), *TABLE, *option)

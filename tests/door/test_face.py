@@ -100,7 +100,7 @@ def test_the_example_of_an_output_runs(
         (
             "drone",
             door_words.DroneWords,
-            {"output", "device", "out", "synth", "method", "channels", "system", "lines"}
+            {"output", "card", "out", "synth", "method", "channels", "system", "lines"}
             | {"page", "page_port", "page_lan", "chart", "track", "in", "foot", "follow_string", "mic"},
         ),
     ],

@@ -138,6 +138,22 @@ def test_tonic_and_fifth_are_d3_and_a3_everywhere(tmp_path: Path) -> None:
     assert by_command(["1", "5"], ",", "D", 0, "tenor") == (50, 57)
 
 
+def test_in_the_singers_key_notes_with_a_name_move_at_every_door(tmp_path: Path) -> None:
+    """A whole tone lower D2 and A2 are C2 and G2 (36, 43), and the fifth above the tonic is G3 (55)."""
+    words = ["--guitar=open-d", "--transpose=-2"]
+    values = parsed(drone_command, [*words, "D2,A2,5"])
+    steps = prepare_drone(take_table(values), drone_request(values), out_port="synth").plan.drone
+    assert isinstance(steps, StepsDrone)
+    values = parsed(play_command, [*words, "--drone=D2,A2,5", "--in=keys", "--out=synth"])
+    held = prepare_tables(take_table(values), values).plan.drone
+    assert isinstance(held, TablesDrone)
+    drone = 'notes = ["D2", "A2", "5"]'
+    text = SESSION.format(drone=drone, tonic="D", fret="0\ntranspose = -2")
+    assert by_session(text, tmp_path) == (36, 43, 55)
+    assert tuple(note.key for note in steps.plan.steps[0].notes) == (36, 43, 55)
+    assert held.plan.tables[0].keys == (36, 43, 55)
+
+
 @pytest.mark.parametrize("sound", [sound for sound in SOUNDS if sound != "keep"])
 @pytest.mark.parametrize("entry", ["sound", "voice"])
 def test_the_same_sounds(sound: str, entry: str, tmp_path: Path) -> None:

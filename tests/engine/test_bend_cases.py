@@ -498,3 +498,32 @@ def test_notes_that_end_together_do_not_count_as_bent_in_between() -> None:
     )
     plan, _ = plan_and_check(source, UNEVEN, BendOptions(channels=(1,)))
     assert not any(data[0] >> 4 == 0xE for anchor, _, data in plan.outputs if anchor == len(source) - 1)
+
+
+GS_DRUMS = [
+    bytes.fromhex("f041104212401115" + end) for end in ("0119f7", "001af7")
+]  # channel 1: rhythm part, or none
+
+
+def test_a_note_beside_an_older_drum_of_its_key_is_planned_to_its_own_end() -> None:
+    """The first note-off is the drum's; until the second the note needs a channel, and three notes have two."""
+    source = stream(
+        *((0.1 * at, data) for at, data in enumerate((GS_DRUMS[0], on(64), GS_DRUMS[1], on(64), off(64)))),
+        (1.0, on(65)),
+        (2.0, on(60, 4)),
+        (3.0, [off(64), off(65), off(60, 4)]),
+    )
+    plan, found = plan_and_check(source, UNEVEN, BendOptions(channels=(2, 3)))
+    assert plan.report.notes == 3
+    assert len(found.off) == 1  # one of the two that share
+
+
+@pytest.mark.parametrize("silence", [bytes.fromhex("f07e7f0901f7"), cc(120, 0), cc(123, 0)])
+def test_a_drum_that_was_silenced_needs_no_note_off(silence: bytes) -> None:
+    """What comes then is the end of the note that was struck after it: otherwise that would hang."""
+    source = stream(
+        (0.0, [GS_DRUMS[0], on(64)]), (0.5, silence), (0.6, GS_DRUMS[1]), (1.0, on(64)), (2.0, off(64))
+    )
+    plan, _ = plan_and_check(source)
+    struck = next(data for data in reversed(sent(plan)) if data[0] >> 4 == 9)
+    assert sent(plan)[-1] == bytes((struck[0] & 0x8F, 64, 64))

@@ -17,11 +17,14 @@ from bridge.engine.bend.file import plan_bend
 from bridge.engine.bend.options import BendOptions
 from bridge.engine.protocols import TimedEvent
 from bridge.jobs.choose import TableRequest, choose_table
+from bridge.jobs.retune import RetuneRequest, retune_midi
+from bridge.store.smf import parse_midi
 from bridge.tuning.tables import build_table
 
 pytestmark = pytest.mark.fetched
 
-HZ: list[float] = build_table(choose_table(TableRequest(guitar="open-d", reference="D3=145.9"))).hz.tolist()
+SPEC = choose_table(TableRequest(guitar="open-d", reference="D3=145.9"))
+HZ: list[float] = build_table(SPEC).hz.tolist()
 
 
 def events_of(path: Path) -> list[list[TimedEvent]]:
@@ -87,3 +90,15 @@ def test_real_files_through_a_change_of_table() -> None:
             assert len(found.off) == plan.report.notes - plan.report.exact, path.name
             if plan.report.demand_max <= plan.report.channels_allowed:
                 assert found.off == [], path.name
+
+
+def test_retune_counts_what_an_independent_reading_counts() -> None:
+    """Where channels are short the tonic is kept pure first: `retune` knows it, and a plan has to be told."""
+    (path,) = [path for path in real_midi_files() if path.stem == "keep_on_rolling"]
+    report = retune_midi(parse_midi(path.read_bytes()), RetuneRequest(SPEC, "bend"))[1].reports[0][0]
+    (events,) = events_of(path)
+    plan = plan_bend(events, [], HZ, None, BendOptions(tonics=(2,)))  # D
+    found = check(events, [(anchor, data) for anchor, _, data in plan.outputs], HZ)
+    assert report.demand_max > report.channels_allowed
+    assert report.notes - report.exact == len(found.off)
+    assert report.exact > plan_bend(events, [], HZ).report.exact

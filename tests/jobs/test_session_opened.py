@@ -16,6 +16,7 @@ from bridge.jobs.session.folder import write_zip
 from bridge.jobs.session.opened import session_file
 from bridge.jobs.session.reading_back.verify import verify_session
 from bridge.live.prepare.evening import EveningRequest, prepare_evening
+from bridge.store.files import open_atomic
 from bridge.store.finding import tables_dir
 
 EVENING = Path(__file__).resolve().parents[2] / "examples" / "evening"
@@ -35,7 +36,8 @@ def plan_of(path: Path) -> object:
 def zipped(bundle: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("zipped") / "bundle.zip"
     names = [one.relative_to(bundle).as_posix() for one in bundle.rglob("*") if one.is_file()]
-    write_zip(path, bundle, names)
+    with open_atomic(path) as stream:
+        write_zip(stream, bundle, bundle.name, names)
     return path
 
 

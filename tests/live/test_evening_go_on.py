@@ -18,12 +18,15 @@ from pathlib import Path
 import pytest
 import soundfile
 from support import jack, measure, takes
+from support.fake_ports import Desk, FakeSystem
 from support.live import LiveRun, player_pid
 
+from bridge.engine.play.chart_plan import ChartPlan, ChordStep
 from bridge.engine.play.tables import Kept
 from bridge.live.desk.book import Book
 from bridge.live.left_off import LeftOff, LeftOffFile
 from bridge.live.plan import LivePlan, TablesDrone
+from bridge.live.player.player import Player
 from bridge.live.prepare.evening import EveningRequest, prepare_evening
 from bridge.live.prepare.go_on import go_on, place_of, place_words
 from bridge.live.prepare.keyboard import Prepared
@@ -84,6 +87,27 @@ def test_it_goes_on_at_the_section_with_the_reference_that_was_heard() -> None:
     assert back is not None
     assert back.tables is not None
     assert back.tables.tables[12].hz[50] == pytest.approx(D3), "u takes it back"
+
+
+def test_it_goes_on_at_the_chord_of_the_chart_and_says_so(tmp_path: Path) -> None:
+    steps = tuple(ChordStep(name, bar) for bar, name in enumerate(("D", "G", "Em", "A7"), 1))
+    prepared = again()
+    charts = tuple(ChartPlan(step.title, steps) for step in prepared.labels.programme)
+    prepared = replace(prepared, plan=replace(prepared.plan, charts=charts, state_dir=str(tmp_path)))
+    gone_on = go_on(prepared, LEFT)
+    said = "going on in 4/6  Slate Roof Blues, bar 9, Turnaround, at the chord A7 of bar 4"
+    assert said in gone_on.notices
+    desk = Desk()
+    desk.keyboard("keys")
+    desk.synth(gone_on.plan.out_port)
+    player = Player(gone_on.plan, FakeSystem(desk), lambda *_: None, clock=lambda: 0.0, pause=lambda _: None)
+    player.open()
+    chart = player.state().chart
+    player.leave()
+    assert chart is not None
+    assert (chart.number, chart.name) == (3, "A7")
+    first = go_on(prepared, replace(LEFT, chord=0))
+    assert not any("chord" in notice for notice in first.notices), "the first chord needs no word"
 
 
 def test_only_the_reference_is_kept_where_another_piece_was_asked_for() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import queue
 import signal
 import threading
 from typing import Any
@@ -13,9 +14,10 @@ from bridge.engine.play.controls import Action
 from bridge.engine.play.tables import AllTables, Kept, PlayTable
 from bridge.errors import PortProblem
 from bridge.live.desk.desk import Desk
-from bridge.live.desk.keeper import PlayerProcess
+from bridge.live.desk.keeper import FromProcess, Keeper, PlayerProcess
 from bridge.live.desk.labels import Labels
-from bridge.live.frames import Act, Renew
+from bridge.live.frames import Act, Renew, ServerGone
+from bridge.live.plan import LivePlan
 from bridge.live.player import process as child
 from bridge.live.player.process import Child
 from bridge.live.state import Sounding, State
@@ -75,6 +77,28 @@ def test_a_player_that_hangs_does_not_hang_who_tells_it_something() -> None:
     assert not telling.is_alive()
     process.end()
     assert process.popen.poll() is not None
+
+
+def test_what_the_player_has_set_goes_to_the_process_that_replaces_one(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    told: list[Any] = []
+
+    class Process:
+        def __init__(self, _: Any) -> None:
+            self.tell = told.append
+
+        def end(self) -> None:
+            """It has ended."""
+
+    monkeypatch.setattr("bridge.live.desk.keeper.PlayerProcess", Process)
+    keeper = Keeper(queue.SimpleQueue(), lambda *_: None)
+    keeper.begin(LivePlan(out_port="box", in_port="keys", tables=(), method="note"))
+    own = (bytes((0xB0, 101, 0)), bytes((0xB0, 100, 0)), bytes((0xB0, 6, 12)))
+    keeper.state = State(kept=Kept(1), keyboard="Keys", synth="Box", own=own)
+    keeper.take(FromProcess(1, ServerGone()))
+    plan = told[-1].plan
+    assert (plan.returning, plan.own, plan.out_port) == (True, own, "Box")
 
 
 def test_the_snapshot_shows_nothing_that_sounds_while_the_server_is_gone() -> None:

@@ -32,6 +32,7 @@ STATE = State(
     kept=Kept(3, 11, True, -0.5),
     keyboard=None,
     synth="Böx",
+    own=(b"\xb0\x65\x00", b"\xb0\x06\x0c"),
     sounding=(Sounding(1, 60, -1e-9),),
     counts=Counts(1, 2, worst_late_s=0.1 + 0.2),
     held=Held(16, (38,), True),

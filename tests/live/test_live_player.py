@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -215,6 +216,21 @@ def test_what_a_killed_run_left_sounding_is_silenced_by_the_next(stage: Stage) -
         assert bytes((0xB0 | nibble, 11, 127)) in stage.box.received, "a drone may have been turned down"
 
 
+def test_a_folder_for_what_hangs_that_cannot_be_written_is_said_once(stage: Stage, tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("no folder")
+    folder = str(tmp_path / "file" / "live")
+    player = stage.player(state_dir=folder)
+    stage.keys.play(bytes((0x90, 66, 100)))
+    says = f"{folder} cannot be written: notes that hang after a crash will not be silenced"
+    assert stage.said == [("say", says)]
+    player.leave()
+    stage.player(state_dir=folder, returning=True)
+    assert len(stage.said) == 1, "a player that replaces another does not say it again"
+    stage.said.clear()
+    stage.player(state_dir=folder, starts=(1,))
+    assert stage.said == [("say", f"{says}, and no evening is there to go on with")]
+
+
 def test_two_runs_on_one_synth_are_told_and_do_not_share_a_journal(stage: Stage) -> None:
     first = stage.player()
     stage.keys.play(bytes((0x90, 60, 100)))
@@ -255,12 +271,13 @@ class EchoingSynth(ReplyingSynth):
     def __init__(self, name: str) -> None:
         super().__init__(name)
         self.echoes = False
+        self.changed: Callable[[bytes], bytes] = bytes
         self.waiting: list[bytes] = []
 
     def take(self, data: bytes) -> None:
         super().take(data)
-        if self.echoes:
-            self.waiting.append(data)
+        if self.echoes and (back := self.changed(data)):
+            self.waiting.append(back)
 
 
 def looped(stage: Stage) -> EchoingSynth:
@@ -309,6 +326,34 @@ def test_a_loop_that_is_made_while_playing_is_cut_within_two_seconds_and_the_sho
     assert stage.said[-1][0] == "back"
     stage.keys.play(bytes((0x90, 41, 100)))
     assert stage.notes()[-1][1:] == bytes((41, 100))
+
+
+def rechannelled(data: bytes) -> bytes:
+    """As a device sends it on that puts everything on channel 5."""
+    return data if data[0] >= 0xF0 else bytes((data[0] & 0xF0 | 4,)) + data[1:]
+
+
+def transposed(data: bytes) -> bytes:
+    """As a device sends it on that plays a fifth higher; what is out of range is lost."""
+    if data[0] >= 0xB0:
+        return data
+    return bytes((data[0], data[1] + 7, data[2])) if data[1] < 121 else b""
+
+
+@pytest.mark.parametrize("changed", [rechannelled, transposed])
+@pytest.mark.parametrize("method", ["note", "bend"])
+def test_a_loop_that_changes_what_goes_round_is_cut_too(
+    stage: Stage, method: str, changed: Callable[[bytes], bytes]
+) -> None:
+    box = looped(stage)
+    player = stage.player(method=method)
+    stage.pass_time(player, 10.0)
+    box.echoes, box.changed = True, changed
+    stage.keys.play(bytes((0xB0, 1, 40)), bytes((0x90, 66, 100)), bytes((0x80, 66, 64)))
+    go_round(stage, player, 2.0)
+    assert [kind for kind, text in stage.said if "a MIDI loop" in text] == ["lost"]
+    stage.keys.play(bytes((0x90, 40, 100)))
+    assert stage.notes()[-1][1] != 40, "the input is cut"
 
 
 @pytest.mark.parametrize("method", ["note", "bend"])
@@ -414,6 +459,82 @@ def test_a_player_that_replaces_another_waits_for_what_is_missing(stage: Stage) 
         "table and trim are those that held"
     )
     assert stage.notes() == []
+
+
+@pytest.mark.parametrize("method", ["note", "octave", "dump", "bend", "mpe"])
+def test_whichever_periods_are_lost_on_the_way_out_the_synth_is_silent_after_it(
+    tmp_path: Path, method: str
+) -> None:
+    """All that falls into 90 ms is lost (four periods of 1024 frames at 48 kHz), wherever they lie on the way out."""
+
+    class Losing(ReplyingSynth):
+        now_s: Callable[[], float]
+        lost_s = (math.inf, math.inf)
+
+        def take(self, data: bytes) -> None:
+            if not self.lost_s[0] <= self.now_s() < self.lost_s[1]:
+                super().take(data)
+
+    losses = 0
+    for begin_s in (-0.08, -0.04, -0.002, 0.0, 0.001, 0.03, 0.06, 0.09, 0.1, 0.15, 0.2):
+        stage = Stage(tmp_path / f"{begin_s}", method=method)
+        stage.box = box = Losing("Box:Box MIDI 1")
+        stage.desk.synths["Box:Box MIDI 1"] = box
+        box.now_s = lambda stage=stage: stage.now_s  # type: ignore[misc]
+        player = stage.player()
+        stage.pass_time(player, 3.0)
+        strikes = [bytes((0x90 | channel, 66, 100)) for channel in range(4)]
+        stage.keys.play(*strikes, bytes((0xB1, 64, 127)), bytes((0xE0, 0, 0x60)))
+        box.lost_s = (stage.now_s + begin_s, stage.now_s + begin_s + 0.09)
+        before = len(box.received)
+        assert player.leave() >= 4
+        losses += len(box.received) - before
+        held: dict[tuple[int, int], bool] = {}
+        pedals: dict[int, int] = {}
+        for data in box.received:
+            if data[0] < 0xA0:
+                held[data[0] & 15, data[1]] = data[0] >= 0x90 and data[2] > 0
+            elif data[0] & 0xF0 == 0xB0 and data[1] == 64:
+                pedals[data[0] & 15] = data[2]
+        assert held
+        assert not any(held.values()), (begin_s, held)
+        assert not any(pedals.values()), (begin_s, pedals)
+        assert box.paper.bend == [8192] * 16, begin_s
+    assert losses, "something arrived on the way out"
+
+
+@pytest.mark.parametrize("method", ["note", "octave", "dump", "bend", "mpe"])
+def test_the_players_own_bend_range_and_tuning_outlive_synth_and_player(tmp_path: Path, method: str) -> None:
+    """A fifth up by the wheel (RPN 0 = 7) and 25 cents by fine tuning (RPN 1, 8192 steps a semitone): 7.25 more."""
+    own = [(101, 0), (100, 0), (6, 7), (38, 0), (100, 1), (6, 80), (38, 0), (101, 127), (100, 127)]
+
+    def sounds(stage: Stage) -> None:
+        stage.keys.play(bytes((0xE0, 127, 127)), bytes((0x90, 66, 100)))
+        channel = stage.notes()[-1][0] & 15
+        assert stage.box.paper.pitch(channel, 66) == pytest.approx(66 - 0.14 + 7.25, abs=3e-3)
+        stage.keys.play(bytes((0x80, 66, 0)), bytes((0xE0, 0, 64)))
+
+    first = Stage(tmp_path / "first", method=method)
+    player = first.player()
+    first.keys.play(*(bytes((0xB0, controller, value)) for controller, value in own))
+    sounds(first)
+    first.desk.unplug("Box:Box MIDI 1")
+    first.pass_time(player, POLL_S + 0.1)
+    first.box.paper.reset()  # it was switched off
+    first.desk.plug("Box:Box MIDI 1")
+    first.pass_time(player, POLL_S + 0.1)
+    sounds(first)
+    kept = player.state().own
+    first.leave()
+    second = Stage(
+        tmp_path / "second", method=method
+    )  # another player, and what it is told of the one before
+    again = second.player(returning=True, own=kept)
+    sounds(second)
+    assert again.state().own == kept
+    second.keys.play(bytes.fromhex("f07e7f0901f7"))  # a reset: what was set is gone
+    assert again.state().own == ()
+    second.leave()
 
 
 def test_ports_of_our_own(stage: Stage) -> None:

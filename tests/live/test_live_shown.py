@@ -11,11 +11,12 @@ import pytest
 from rich.console import Console
 
 from bridge.engine.play.controls import Action, Controls
+from bridge.engine.play.keyboards import Keyboard
 from bridge.engine.play.tables import Kept, PlayTable
 from bridge.live.desk.drawing import Drawer
-from bridge.live.desk.labels import Labels, StepShown, beat_words, feet_shown
+from bridge.live.desk.labels import Labels, StepShown, about_channels, beat_words, feet_shown
 from bridge.live.desk.typed import keys_shown
-from bridge.live.desk.views.letters import fitting
+from bridge.live.desk.views.letters import big, fitting
 from bridge.live.desk.views.playing import (
     ALARMS,
     MESSAGE_S,
@@ -24,6 +25,7 @@ from bridge.live.desk.views.playing import (
     make_display,
     picture,
 )
+from bridge.live.prepare.keyboard import apart
 from bridge.live.snapshot import Message, Snapshot
 from bridge.live.state import Counts, Held, Sounding, State
 from bridge.tuning.reference import Reference
@@ -152,7 +154,7 @@ def test_feet_and_silent_keys_are_told_in_words() -> None:
         "foot 69: next piece",
         "keys C1 to B1: tonics",
     )
-    assert feet_shown(Controls()) == ("programs on channel 16: tables",)
+    assert feet_shown(Controls()) == ("program buttons of a foot board: tables",)
 
 
 def test_beats_are_those_of_the_partials_that_nearly_meet() -> None:
@@ -260,6 +262,22 @@ def test_the_picture_is_a_musicians() -> None:
         assert engine not in text, engine
 
 
+def test_channels_are_for_those_who_look_at_the_engine() -> None:
+    keyboards = (Keyboard("left", channel=2), Keyboard("right", octave=1))
+    about = tuple(about_channels(Controls(), keyboards))
+    labels = replace(
+        PLAIN, feet=feet_shown(Controls()), keyboards=keyboards, about_engine=(*about, apart(15, 16))
+    )
+    said_all = tuple(said("engine", text, number) for number, text in enumerate(labels.about_engine, 1))
+    shown = seen(labels, messages=said_all)
+    assert shown.keyboards == ("keyboard left", "keyboard right: 1 octave up")
+    assert "v engine" in shown.keys, "the key that shows the rest"
+    assert "channel" not in text_of(shown)
+    text = text_of(replace(shown, engine=True), height=30)
+    for part in ("channel 16 choose tables", "left plays on channel 2", "the drone has channels 15, 16"):
+        assert part in text, part
+
+
 def test_a_key_shows_what_the_engine_does() -> None:
     text = text_of(seen(engine=True), height=30)
     for part in ("by octave, any synth", "in 10  out 20  late 0  not MIDI 3", "Keys -> Box", "A3 on 2"):
@@ -326,8 +344,40 @@ def test_in_a_small_terminal_notes_go_first_and_what_comes_next_stays() -> None:
     for part in ("1/2  First", "from the start: in D", "next: bar 9: in G", "drone D2  A2"):
         assert part in small, part
     assert "-17.6" not in small
-    assert "\N{FULL BLOCK}" not in small, "large letters go as a whole"
-    assert len(small.splitlines()) == 9, "and what they leave is filled"
+    assert len(small.splitlines()) == 9, "what the notes leave is filled"
+
+
+def dots(rows: list[str]) -> list[str]:
+    """Read low letters back: each half block is a row of dots of its own."""
+    upper = str.maketrans({"\N{UPPER HALF BLOCK}": "#", "\N{LOWER HALF BLOCK}": " ", "\N{FULL BLOCK}": "#"})
+    lower = str.maketrans({"\N{UPPER HALF BLOCK}": " ", "\N{LOWER HALF BLOCK}": "#", "\N{FULL BLOCK}": "#"})
+    return [row.translate(half).rstrip() for row in rows for half in (upper, lower)]
+
+
+@pytest.mark.parametrize("link", ["ok", *ALARMS])
+@pytest.mark.parametrize("labels", [PLAIN, EVENING])
+def test_a_small_terminal_has_large_letters_of_three_rows(labels: Labels, link: str) -> None:
+    """A terminal of 40 x 10 shows number and tonic, or the alarm's word: the dots are those of the tall letters."""
+    held = Held(16, (38, 45), on=True, level=1.0)
+    messages = (said("said", "x " * 200),)
+    shown = seen(labels, at(1, held=held), link=link, messages=messages, listening_s=3.0)
+    rows = text_of(shown, 40, 10).splitlines()
+    word = ALARMS[link][0] if link != "ok" else "1 D" if labels is EVENING else "D"  # type: ignore[index]
+    first = 1 if link == "ok" else 2
+    wanted = big(word, "#", wide=False)
+    drawn = [row[1 : 1 + len(wanted[0])] for row in rows[first : first + 3]]
+    assert dots(drawn) == [*(row.rstrip() for row in wanted), ""]
+    for part in ("1/2  First", "from the start: in D") if labels is EVENING else ("1  D",):
+        assert any(part in row for row in rows), part
+    assert any("next: " in row for row in rows)
+    assert "LISTENING" in "".join(rows)
+
+
+def test_letters_are_there_as_a_whole_or_not_at_all() -> None:
+    for height in range(2, 40):
+        text = text_of(seen(EVENING, at(1)), 40, height)
+        lines = [line for line in text.splitlines() if set(line) & set("\N{FULL BLOCK}\N{UPPER HALF BLOCK}")]
+        assert len(lines) in ((3, 5) if height >= 6 else (0, 3)), height
 
 
 def test_an_alarm_that_is_healed_says_so_and_fades() -> None:

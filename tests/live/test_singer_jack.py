@@ -17,7 +17,7 @@ from support.voices import Sung, phrase
 pytestmark = pytest.mark.jack
 
 D3 = 146.5
-OPEN_D = ("--guitar", "open-d", "--reference", "D3=146.5", "--device", "guitar")
+OPEN_D = ("--guitar", "open-d", "--reference", "D3=146.5", "--mic", "guitar")
 
 
 @pytest.fixture(scope="module")

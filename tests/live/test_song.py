@@ -94,7 +94,7 @@ def test_parts_are_named_as_a_musician_knows_them() -> None:
     )
     # Program 25 of General MIDI is the nylon guitar, channel 10 drums; a track of two channels names neither.
     names = make_backing(other, "other.mid").parts
-    assert names == ("Acoustic Guitar (nylon)", "Drums", "channel 3", "channel 4")
+    assert names == ("Acoustic Guitar (nylon)", "Drums", "unnamed 1", "unnamed 2")
 
 
 def test_it_waits_and_goes_on_where_it_was_with_what_sounded() -> None:

@@ -20,7 +20,7 @@ from support.listening_run import Run
 pytestmark = pytest.mark.jack
 
 D3 = 146.5
-OPEN_D = ("--guitar", "open-d", "--reference", "D3=146.5", "--device", "guitar")
+OPEN_D = ("--guitar", "open-d", "--reference", "D3=146.5", "--mic", "guitar")
 
 
 @pytest.fixture(scope="module")
@@ -41,7 +41,7 @@ def test_plucks_are_named_and_measured(stage: tuple[jack.JackServer, JackPlayer]
     server, player = stage
     strings = takes.open_d(D3)
     sound = takes.at_rate(takes.take([strings[4], strings[3]], gap_s=1.5), player.rate_hz)
-    with Run(server, "tune", "--mic", "--lines", *OPEN_D) as run:
+    with Run(server, "tune", "--lines", *OPEN_D) as run:
         run.wait("^listening to guitar")
         player.begin(sound)
         assert abs(cents_said(run.wait("string 4 D3 .*in tune"))) < 0.3
@@ -58,7 +58,7 @@ def test_plucks_are_named_and_measured(stage: tuple[jack.JackServer, JackPlayer]
 def test_recorded_strings_are_known(stage: tuple[jack.JackServer, JackPlayer]) -> None:
     server, player = stage
     files = {path.stem: path for path in guitar_notes()}
-    with Run(server, "tune", "--mic", "--lines", "--guitar", "open-d", "--device", "guitar") as run:
+    with Run(server, "tune", "--lines", "--guitar", "open-d", "--mic", "guitar") as run:
         run.wait("^listening to guitar")
         for string, name in ((6, "D2"), (3, "Fs3"), (1, "D4")):
             samples, rate = soundfile.read(files[name], always_2d=True)
@@ -82,7 +82,7 @@ def test_q_ends_it(stage: tuple[jack.JackServer, JackPlayer]) -> None:
 def test_listen_to_the_microphone(stage: tuple[jack.JackServer, JackPlayer]) -> None:
     server, player = stage
     sound = takes.at_rate(takes.take([D3]), player.rate_hz)
-    with Run(server, "listen", "--mic", "--seconds", "6", "--json", *OPEN_D) as run:
+    with Run(server, "listen", "--seconds", "6", "--json", *OPEN_D) as run:
         for _ in range(200):  # it says on stderr when it begins
             if "listening to guitar" in run.errors():
                 break
@@ -101,7 +101,7 @@ def test_listen_to_the_microphone(stage: tuple[jack.JackServer, JackPlayer]) -> 
 
 
 def test_what_is_not_there_is_said(stage: tuple[jack.JackServer, JackPlayer], tmp_path: Path) -> None:
-    with Run(stage[0], "tune", "--guitar", "open-d", "--device", "piano") as run:
+    with Run(stage[0], "tune", "--guitar", "open-d", "--mic", "piano") as run:
         assert run.child.exit_code(20.0) == 4
         assert "there is no sound input 'piano'" in run.errors()
         assert "guitar" in run.errors()

@@ -11,7 +11,7 @@ import pytest
 from rich.console import Console
 from support import takes
 
-from bridge.live.desk.tuner import HELD_S, Shown, Steadied, TunerSeen
+from bridge.live.desk.tuner import HELD_S, NOTHING_S, Shown, SoundWatch, Steadied, TunerSeen
 from bridge.live.desk.views.letters import _LETTERS, big
 from bridge.live.desk.views.tuner import TunerLines, TunerScreen, scale_line
 from bridge.sound.listening.meter import Meter, Reading
@@ -35,6 +35,20 @@ def reading(time_s: float, hz: float, confidence: float = 0.9, steady: bool = Fa
 
 def sharp(hz: float, cents: float) -> float:
     return hz * 2 ** (cents / 1200)
+
+
+def test_that_nothing_comes_is_gone_once_sound_comes_and_told_anew() -> None:
+    watch = SoundWatch("Line")
+    begun = watch.said
+    assert not watch.look(0.0, NOTHING_S - 0.1)
+    assert watch.look(0.0, NOTHING_S + 0.1)
+    assert "nothing at all comes from Line" in watch.said[-1]
+    assert "--mic" in watch.said[-1]
+    assert watch.look(0.1, NOTHING_S + 0.2), "what is shown has changed"
+    assert watch.said == begun
+    assert not watch.look(0.0, 2 * NOTHING_S)
+    assert watch.look(0.0, 2 * NOTHING_S + 0.4)
+    assert len(watch.said) == len(begun) + 1
 
 
 def test_plucks_from_the_meter_to_what_is_shown() -> None:

@@ -15,7 +15,14 @@ from pathlib import Path
 import pytest
 
 from bridge.errors import InputProblem, OutputProblem
-from bridge.store.files import check_output, open_atomic, read_bytes, write_bytes_atomic, write_files_atomic
+from bridge.store.files import (
+    check_output,
+    open_atomic,
+    read_bytes,
+    write_all_atomic,
+    write_bytes_atomic,
+    write_files_atomic,
+)
 
 posix = pytest.mark.skipif(os.name != "posix", reason="permissions and devices of this kind are POSIX only")
 
@@ -362,3 +369,17 @@ def as_nobody(folder: Path) -> Iterator[None]:
         os.seteuid(0)
         for path in opened:
             path.chmod(modes[path])
+
+
+@posix
+def test_a_pipe_gets_its_part_of_several_outputs(tmp_path: Path) -> None:
+    pipe = tmp_path / "pipe"
+    os.mkfifo(pipe)
+    reader = os.open(pipe, os.O_RDONLY | os.O_NONBLOCK)
+    try:
+        write_all_atomic({pipe: b"told", tmp_path / "out": b"made"})
+        assert os.read(reader, 10) == b"told"
+    finally:
+        os.close(reader)
+    assert (tmp_path / "out").read_bytes() == b"made"
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["out", "pipe"]

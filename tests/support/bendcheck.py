@@ -231,6 +231,9 @@ class _Check:
         self.found = Findings()
         self.alive: list[NoteFinding] = []
         self.owed: dict[tuple[int, int], int] = {}
+        self.drums: dict[
+            tuple[int, int], list[int]
+        ] = {}  # anchors of drums that lack their note-off, by channel and key
         self.solo: set[tuple[int, int]] = set()  # source and channel where notes came one by one
 
     def say(self, anchor: int, text: str) -> None:
@@ -261,12 +264,23 @@ class _Check:
         number = data[0] & 15 if data else 0
         is_on = kind == 9 and data[2] > 0
         is_off = kind == 8 or (kind == 9 and data[2] == 0)
-        # What was struck before its channel became drums ends where it began.
-        ends_pitched = is_off and any(
-            note.down and (note.source, note.key) == (number, data[1]) for note in self.alive
-        )
+        # What was struck before its channel became drums, or ceased to be, ends where it began, the oldest first.
+        drums = self.drums.get((number, data[1]), []) if is_on or is_off else []
+        strokes = [
+            note.anchor
+            for note in self.alive
+            if is_off and note.down and (note.source, note.key) == (number, data[1])
+        ]
+        ends_pitched = bool(strokes) and (not drums or strokes[0] < drums[0])
+        ends_drum = is_off and bool(drums) and not ends_pitched
+        if is_on and self.source.kits[number]:
+            self.drums.setdefault((number, data[1]), []).append(anchor)
+        elif ends_drum:
+            del drums[0]
         passes = bool(data) and (
-            data[0] >= 0xF0 or (self.source.kits[number] and (is_on or is_off) and not ends_pitched)
+            data[0] >= 0xF0
+            or ends_drum
+            or (self.source.kits[number] and (is_on or is_off) and not ends_pitched)
         )
         skipped = bool(data) and data[0] < 0xF0 and number in self.skip
         if passes and data not in sent:
@@ -288,11 +302,14 @@ class _Check:
         if data:
             before_kit, resets = self.source.kits[number], self.source.resets
             self.source.feed(data)
+            if kind == 0xB and data[1] in (120, 123):
+                self.drums = {place: drums for place, drums in self.drums.items() if place[0] != number}
             if self.source.resets != resets:  # silent now; the ends of what sounded may still come
+                self.drums = {}
                 for note in self.alive:
                     note.down = note.sounding = False
                 self.alive = []
-            if not skipped and (ends_pitched or not (before_kit and (is_on or is_off))):
+            if not skipped and not ends_drum and (ends_pitched or not (before_kit and (is_on or is_off))):
                 self.notes(anchor, data, is_on, is_off, number, started, ended)
         self.look(anchor)
         if data and kind in (9, 0xA, 0xB, 0xD, 0xC):

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bridge.errors import ValueProblem
-from bridge.tuning.drone_notes import VOICES, check_notes, drone_keys, is_interval
+from bridge.tuning.drone_notes import VOICES, check_notes, drone_keys, is_interval, moved_names
 from bridge.tuning.notes import parse_pitch_class
 from bridge.tuning.scales import DEGREES
 
@@ -39,6 +39,28 @@ NATURAL = {1: 0, 2: 2, 3: 4, 4: 5, 5: 7, 6: 9, 7: 11}  # semitones of a major sc
 def test_one_grammar_over_d(text: str, keys: tuple[int, ...]) -> None:
     assert drone_keys(text, "D") == keys
     check_notes(text)
+
+
+@pytest.mark.parametrize(
+    ("text", "semitones", "keys"),
+    [
+        ("D2,A2,D3", -2, (36, 43, 48)),  # over C: C2 G2 C3, each a whole tone lower
+        ("F#", 3, (57,)),  # over F: F# is a third above D, A one above F
+        ("1 5", -2, (48, 55)),
+        ("third", 1, (51, 55)),
+        ("D2 A2", 0, (38, 45)),
+    ],
+)
+def test_notes_with_a_name_move_with_the_singer(text: str, semitones: int, keys: tuple[int, ...]) -> None:
+    tonic = {-2: "C", 3: "F", 1: "Eb", 0: "D"}[semitones]
+    assert drone_keys(moved_names(text, semitones), tonic) == keys
+
+
+def test_a_note_that_would_move_beyond_the_keys_is_refused() -> None:
+    with pytest.raises(ValueProblem, match=r"G9 \+1 semitones"):
+        moved_names("G9", 1)
+    with pytest.raises(ValueProblem, match="is no note, degree or interval"):
+        moved_names("louder", 1)
 
 
 @given(

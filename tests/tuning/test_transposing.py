@@ -101,3 +101,12 @@ def test_names_of_tonics_and_chords() -> None:
     assert moved_chord("D/F#", -2, "C") == "C/E"
     assert moved_chord("Bm7", 1, "Eb") == "Cm7"
     assert moved_chord("ii7", -2, "C") == "ii7"
+
+
+def test_a_change_at_a_bar_is_told_as_it_became() -> None:
+    """A whole tone lower A is G; kept shapes move the fret instead, as a capo does (*common practice*)."""
+    change = parse_at("5=A,b7=7/4")
+    assert change.describe(-2) == "tonic G (written A), b7=7/4"
+    assert change.describe(2, shapes_kept=True) == change.describe() == "tonic A, b7=7/4"
+    assert parse_at("9=fret:5").describe(2, shapes_kept=True) == "fret 7 (written 5)"
+    assert parse_at("9=fret:0").describe() == "fret 0 (open)"

@@ -63,7 +63,8 @@ _TABLE_OPTIONS = (
         "--transpose",
         type=click.IntRange(-12, 12),
         metavar="SEMITONES",
-        help="The singer's key, such as -2: a track's keys move, and the tonic with them, its pitch taken from home.",
+        help="The singer's key, such as -2: a track's keys move, and the tonic with them, its pitch taken from home. "
+        "Chords, --at and the notes of a drone are named as the piece is written, and move along.",
     ),
     click.option(
         "--keep-shapes",

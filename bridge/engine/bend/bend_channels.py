@@ -327,29 +327,23 @@ class BendChannels:
     def release(self, source: Source, data: bytes, now_s: float) -> None:
         """Let go of a key; where drums and notes of it are down, of the oldest."""
         key = data[1] & 0x7F
-        drums = source.drums.get(key)
-        if drums is not None:
-            if not drums[0] or key not in source.sounding.down:
-                self.sink.append(data)
-                del drums[0]
-                if not drums:
-                    del source.drums[key]
-                return
-            source.drums[key] = [max(0, older - 1) for older in drums]
-        note = source.sounding.release(key)
+        sounding = source.sounding
+        if key in sounding.drums and sounding.release_drum(key):
+            self.sink.append(data)
+            return
+        note = sounding.release(key)
         if note is None:
             self._stray_off(source, key, data)
             return
         out = note.out
         self._count_down(out.owed, key)
         self.sink.append(data if data[0] & 0x0F == out.nibble else self.copy(data, out))
-        if not source.sounding.hold(key, note):
+        if not sounding.hold(key, note):
             self.end((note,), now_s)
 
     def strike_drum(self, source: Source, data: bytes) -> None:
         """Let a drum pass, and remember that its note-off is to pass too, even if the channel is no kit by then."""
-        key = data[1] & 0x7F
-        source.drums.setdefault(key, []).append(len(source.sounding.down.get(key, ())))
+        source.sounding.strike_drum(data[1] & 0x7F)
         self.sink.append(data)
 
     @staticmethod
@@ -472,7 +466,6 @@ class BendChannels:
             source.zone_cents = 0.0
             source.own_cents = source.fine_cents
             source.settled_offs.clear()
-            source.drums.clear()
             source.version += 1
 
 

@@ -98,7 +98,6 @@ class Source(ChannelState):
 
     __slots__ = (
         "clips",
-        "drums",
         "fine_cents",
         "guests",
         "home",
@@ -135,8 +134,6 @@ class Source(ChannelState):
         self.sounding: Sounding[Note] = Sounding()  # its notes
         self.range_out_semitones = 2  # the bend range of the channels that serve it
         self.kit = False  # it plays drums now: its notes pass untouched
-        # Drum strokes that still lack their note-off: for each key, how many pitched strokes of it are older.
-        self.drums: dict[int, list[int]] = {}
         self.raw = False  # all its messages but pitched notes also pass untouched on its own number
         self.passive = False  # it plays no notes at all: its bends and ranges pass as they are
         self.version = 0  # counts the changes of its state

@@ -238,7 +238,7 @@ class BendEngine:
         channels.sink = sink = []
         self._guests.clear()
         for source in channels.sources:
-            for key, drums in source.drums.items():
+            for key, drums in source.sounding.drums.items():
                 sink += [bytes((0x80 | source.index, key, 64))] * len(drums)
             if source.raw:
                 self._lift(source.cc, 0xB0 | source.index, sink)
@@ -275,7 +275,7 @@ class BendEngine:
     def at_rest(self) -> bool:
         """Whether no note sounds and none is owed its end."""
         channels = self._channels
-        return not any(source.drums for source in channels.sources) and not any(
+        return not any(source.sounding.drums for source in channels.sources) and not any(
             out.notes or out.owed for out in channels.outs
         )
 
@@ -298,7 +298,7 @@ class BendEngine:
         """Tell whether a message ends a drum, though the channel may have ceased to be a kit."""
         if data[0] & 0xF0 == 0x90 and data[2]:
             return False
-        return data[1] in self._channels.sources[data[0] & 0x0F].drums and not self._ends_guest(data)
+        return data[1] in self._channels.sources[data[0] & 0x0F].sounding.drums and not self._ends_guest(data)
 
     def _count_guest(self, data: bytes) -> None:
         """Keep count of notes in the zone of another channel, because their ends may come when it has become a kit."""
@@ -315,7 +315,7 @@ class BendEngine:
         if not self._guests or (data[0] & 0xF0 == 0x90 and data[2]):
             return False
         which = (data[0] & 0x0F, data[1])
-        return which in self._guests and data[1] not in self._channels.sources[which[0]].drums
+        return which in self._guests and data[1] not in self._channels.sources[which[0]].sounding.drums
 
     @staticmethod
     def _lift(cc: list[int], status: int, sink: list[bytes]) -> None:

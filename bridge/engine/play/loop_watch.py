@@ -4,6 +4,7 @@ What comes in is held against what went out before it, one for one: a message th
 Much that comes back is no proof, for a keyboard may well say the same thing again and again (a hard aftertouch does),
 so it is only a reason to ask. The question is three pressures of single keys at the ends of the keyboard, which nobody
 holds, with values that only we know: nothing is heard of them, and only a loop brings all three back.
+Whoever asks may ask by a SysEx message too, for a device may transpose what it sends on (`confirm`).
 
 There is no clock in here: `turn` is called at regular intervals, and looks at what came since the last one.
 

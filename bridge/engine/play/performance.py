@@ -12,13 +12,16 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
+from bridge.engine.channel_state import PARAMETER_CONTROLLERS
 from bridge.engine.lifetimes import ALL_NOTES_OFF, ALL_SOUND_OFF, PEDALS
+from bridge.engine.mts.own_parameters import OwnParameters
 from bridge.engine.play.chart_walk import ChartWalk
 from bridge.engine.play.controls import TRACK_ACTIONS, Action, ControlReader
 from bridge.engine.play.keyboards import Hands, Keyboard, KeyboardReader
 from bridge.engine.play.tables import PlayTable, TableSwitch
 from bridge.engine.protocols import Due, LiveEngine, OnChange
 from bridge.errors import MethodProblem
+from bridge.wire.resets import reset_kind
 from bridge.wire.stream import is_whole
 
 _QUIETING = (*PEDALS, ALL_SOUND_OFF, ALL_NOTES_OFF)
@@ -79,6 +82,8 @@ class Performance:
         self._hands = Hands(len(keyboards)) if len(keyboards) > 1 else None
         self._most_bytes = most_sysex_bytes
         self._feed = engine.feed
+        self._parameters = OwnParameters()
+        self.own: tuple[bytes, ...] = ()  # what sets the player's own bend range, tuning and zones once more
         self._held: dict[int, int] = {}
         self._pedals: set[tuple[int, int]] = set()
 
@@ -90,6 +95,9 @@ class Performance:
             self.dropped += 1
             return []
         if data[0] >= 0xF0:
+            if self.own and (data[0] == 0xFF or (data[0] == 0xF0 and reset_kind(data) is not None)):
+                self._parameters.clear()
+                self.own = ()
             return self._feed(data, now_s)
         if not self._plain:
             action, music = self._readers[source].take(data)
@@ -98,6 +106,8 @@ class Performance:
             if music is None:
                 return []
             data = music
+        if data[0] & 0xF0 == 0xB0 and data[1] in PARAMETER_CONTROLLERS:
+            self._note_own(data)
         if self._hands is not None:
             return self._feed_all(self._hands.feed(source, data), now_s)
         status = data[0]
@@ -113,6 +123,17 @@ class Performance:
         elif status & 0xF0 == 0xB0 and data[1] in PEDALS:
             (self._pedals.add if data[2] else self._pedals.discard)((status & 0x0F, data[1]))
         return self._feed(data, now_s)
+
+    def _note_own(self, data: bytes) -> None:
+        """Keep what the player sets by parameters."""
+        self._parameters.take(data)
+        self.own = tuple(self._parameters.again())
+
+    def go_on_with(self, own: Sequence[bytes], now_s: float) -> None:
+        """Begin where the player has set parameters before (see `own`); the synth has them with `start`."""
+        for data in own:
+            self._note_own(data)
+            self._feed(data, now_s)
 
     def feed_backing(self, data: bytes, now_s: float) -> list[Due]:
         """Take one message of a backing track or a drone: it plays, but it controls nothing."""

@@ -31,7 +31,9 @@ MAX_BARS = 10_000
 MAX_REPEATS = 99
 _MOST_DIGITS = 9
 
-_SECTION = re.compile(r"\[(?P<name>[^\]\n]+)\]|(?P<plain>[A-Za-z][\w '\-]*):(?=\s|$)")
+_SECTION = re.compile(
+    r"\[(?P<name>[^\]\n]{1,100})\]|(?P<plain>[A-Za-z][\w '\-]{0,99}):(?=\s|$)"
+)  # bounded: it is tried at each word
 _TOKEN = re.compile(r"(:\|+:?|\|+:?)\s*(?:x\s*(\d+))?|([^\s|]+)")
 _REMARK = re.compile(r"(?:^|(?<=\s))#(?![A-Ga-g0-9]).*$")
 _HINT = "write bars between strokes, like | G | Em | Am D7 |; % repeats a bar, |: G | D :| plays twice"

@@ -13,10 +13,12 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from bridge.children import undisturbed
 from bridge.engine.report import spans
 from bridge.errors import InputProblem, OutputProblem
 from bridge.jobs.session.differs import differences
@@ -45,7 +47,7 @@ from bridge.jobs.session.synth import Made, back_to_equal, load_everything, trac
 from bridge.jobs.session.takes import open_session
 from bridge.jobs.session.workers import Crew, cores
 from bridge.sheet.records import PieceSheet, SessionInfo
-from bridge.store.files import check_output, read_bytes
+from bridge.store.files import check_output, open_atomic, read_bytes
 from bridge.store.session.drift import with_reference
 from bridge.store.session.model import OWN, Session
 from bridge.store.syx import parse_syx
@@ -157,12 +159,16 @@ def build_session(
         work = _Work(plan, build, progress, text)
         work.run(processes or cores())
         (build.root / MANIFEST).write_bytes(work.manifest.dumps())
-        build.publish()
+        with ExitStack() as zipping:
+            if archive is not None:
+                stream = zipping.enter_context(open_atomic(archive, overwrite))
+                write_zip(stream, build.root, folder.name, [*work.manifest.files, MANIFEST])
+            with undisturbed():  # both appear, or neither
+                build.publish()
+                zipping.close()
         old = build.old
     removed = tuple(sorted(set(old.files) - set(work.manifest.files))) if old else ()
     differs = differences(old, work.manifest) if old else ()
-    if archive is not None:
-        write_zip(archive, folder, [*work.manifest.files, MANIFEST], overwrite)
     return Built(folder, archive, plan, work.manifest, work.done, work.reused, removed, differs)
 
 

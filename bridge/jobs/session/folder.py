@@ -22,10 +22,11 @@ import zipfile
 from collections.abc import Iterable
 from pathlib import Path
 from types import TracebackType
+from typing import BinaryIO
 
+from bridge.children import undisturbed
 from bridge.errors import InputProblem, OutputProblem
 from bridge.jobs.session.manifest import NAME, Manifest, read_manifest
-from bridge.store.files import open_atomic
 from bridge.store.hidden import flush_folder, lock
 
 _LITTER = frozenset({".DS_Store", "Thumbs.db", "desktop.ini"})
@@ -71,21 +72,25 @@ class FolderBuild:
             self._clear_up()
             self.old = self._look_at_old()
             self.root.mkdir()
-        except OSError as error:
-            self._release()
-            raise _cannot(self.shown, error) from None
-        except BaseException:
-            self._release()
+        except BaseException as error:
+            self._leave()
+            if isinstance(error, OSError):
+                raise _cannot(self.shown, error) from None
             raise
         return self
 
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        shutil.rmtree(self.root, ignore_errors=True)
-        self._release()
+        self._leave()
         if isinstance(error, OSError):
             raise _cannot(self.shown, error) from None
+
+    def _leave(self) -> None:
+        """Clear away what was built, or what it took the place of."""
+        with undisturbed():
+            shutil.rmtree(self.root, ignore_errors=True)
+            self._release()
 
     def reuse(self, name: str) -> None:
         """Take a file of the old bundle over as it is."""
@@ -225,16 +230,18 @@ def _cannot(target: Path, error: OSError) -> OutputProblem:
     return OutputProblem(f"cannot write {target}: {(error.strerror or str(error)).lower()}")
 
 
-def write_zip(path: Path, folder: Path, names: Iterable[str], overwrite: bool = False) -> None:
-    """Pack files of a folder, which is the folder inside too, into a zip file, whole or not at all.
+def write_zip(stream: BinaryIO, folder: Path, name: str, names: Iterable[str]) -> None:
+    """Pack files of a folder, which is a folder of that name inside too.
 
     It has the same bytes on every run: files are stored as they are, for compressed bytes would depend on the
     version of the library.
     """
-    with open_atomic(path, overwrite) as stream, zipfile.ZipFile(stream, "w", zipfile.ZIP_STORED) as archive:
-        for name in sorted(names):
-            entry = zipfile.ZipInfo(f"{folder.name}/{name}", _EPOCH)
+    with zipfile.ZipFile(stream, "w", zipfile.ZIP_STORED) as archive:
+        for path in sorted(names):
+            entry = zipfile.ZipInfo(f"{name}/{path}", _EPOCH)
             entry.create_system = 3
             entry.external_attr = 0o100644 << 16
-            with open(folder / name, "rb") as source, archive.open(entry, "w") as place:
+            with open(folder / path, "rb") as source, archive.open(entry, "w") as place:
                 shutil.copyfileobj(source, place, 1 << 20)
+    stream.flush()
+    os.fsync(stream.fileno())

@@ -174,7 +174,7 @@ def plan_piece(piece: Piece, midi: MidiFile | None = None) -> PiecePlan:
                 at = section.at if section else piece.at
                 raise problem_at(at, problem.message, problem.hint) from problem
             label, place = _label(change), change.place
-            said.append(_what(change, section))
+            said.append(_what(change, section, piece.spec.transposed, piece.spec.shapes_kept))
             if section is not None:
                 signature, title, drone = False, section.title, section.drone
                 chords = piece.chords if section.chords is None else section.chords
@@ -195,11 +195,11 @@ def _label(change: Change) -> str:
     return f"bar-{change.bar}" if change.beat == 1 else f"bar-{change.bar}-beat-{change.beat:g}"
 
 
-def _what(change: Change, section: PieceSection | None) -> str:
+def _what(change: Change, section: PieceSection | None, moved: int, kept: bool) -> str:
     """Say what changes, with a table as it was written."""
     if section is not None and change.table is not None:
         change = replace(change, table=section.table_text or None)
-    said = change.describe()
+    said = change.describe(moved, kept)
     return "as before" if said == "nothing" else said
 
 

@@ -240,7 +240,7 @@ def track_request(piece: Piece, cents: float = 0.0) -> RetuneRequest:
         held = set(follow.held)
         for drone in (piece.drone, *(one.drone for one in piece.sections if one.drone is not None)):
             if piece.chart is not None:  # it follows the chords: only what it names stays
-                held.update(named_classes(" ".join(drone.notes)))
+                held.update(named_classes(drone.text))
                 continue
             held.update(key % 12 for key in drone.keys(built(piece.spec).tonic))
         follow = replace(follow, held=tuple(sorted(held)))

@@ -246,6 +246,7 @@ class Keeper:
             self.plan = plan = replace(
                 plan,
                 kept=state.kept,
+                own=state.own,
                 **_keyboards(plan, state),
                 out_port=plan.out_port if plan.out_port == NEW_PORT else state.synth,
                 position_s=state.position_s,

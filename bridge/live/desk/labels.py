@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from bridge.engine.play.controls import Action, Controls
@@ -137,7 +137,7 @@ class Labels:
             for at, one in enumerate(self.keyboards)
         ]
         said = [
-            f"keyboard {name}" + (f": {one.words}" if one.words else "")
+            f"keyboard {name}" + (f": {words}" if (words := replace(one, channel=None).words) else "")
             for name, one in zip(calls, self.keyboards, strict=True)
         ]
         away = [one.looped if state.keyboard_there else not one.there for one in seen]
@@ -298,8 +298,20 @@ def feet_shown(controls: Controls) -> tuple[str, ...]:
         low, high = (note_name(key) for key in controls.zone)
         said.append(f"keys {low} to {high}: {_PLURALS[controls.zone_means]}")
     if controls.channel is not None:
-        said.append(f"programs on channel {controls.channel}: {_PLURALS[controls.programs]}")
+        said.append(f"program buttons of a foot board: {_PLURALS[controls.programs]}")
     return tuple(said)
+
+
+def about_channels(controls: Controls, keyboards: Sequence[Keyboard]) -> list[str]:
+    """Say on which channels something is heard or goes on: it concerns those who look at the engine."""
+    said = []
+    if controls.channel is not None:
+        said.append(
+            f"programs that arrive on channel {controls.channel} choose {_PLURALS[controls.programs]}"
+        )
+    return said + [
+        f"{one.port} plays on channel {one.channel}" for one in keyboards if one.channel is not None
+    ]
 
 
 _PLURALS = {"table": "tables", "piece": "pieces", "tonic": "tonics"}

@@ -247,8 +247,8 @@ def run_singer(
     table: Table,
     keys: Sequence[int],
     voice: str,
-    device: str | None,
-    through: str | None,
+    mic: str | None,
+    card: str | None,
     lines: bool,
     page: Callable[[Callable[[Command], None]], AbstractContextManager[tuple[Watcher, Sequence[str]]]]
     | None = None,
@@ -261,7 +261,7 @@ def run_singer(
     ----------
     keys : sequence of int
         MIDI keys of the drone that sounds from the beginning.
-    device, through : str, optional
+    mic, card : str, optional
         Part of the name of the sound input, and of the sound card.
     page : callable, optional
         Given what takes commands, begins to show it elsewhere as well; with the lines that tell where.
@@ -272,11 +272,11 @@ def run_singer(
     from bridge.sound.device.output import LiveSound
 
     def open_sound() -> LiveSound:
-        if problem := sound_problem("output", through):
+        if problem := sound_problem("output", card):
             raise PortProblem(problem)
-        return LiveSound(through).start()
+        return LiveSound(card).start()
 
-    microphone = usable_microphone(device)
+    microphone = usable_microphone(mic)
     with ExitStack() as stack:
         drone = SungDrone(table, keys, voice, open_sound)
         stack.callback(drone.close)

@@ -141,10 +141,10 @@ class Steadied:
 
 
 class SoundWatch:
-    """What is wrong with the sound itself, said once each time it begins."""
+    """What is wrong with the sound itself, said once each time it begins; that nothing comes goes again with it."""
 
     def __init__(self, name: str) -> None:
-        self._nothing = f"nothing at all comes from {name}: is it muted, or another input meant (--device)?"
+        self._nothing = f"nothing at all comes from {name}: is it muted, or another input meant (--mic)?"
         self._quiet_since_s = 0.0
         self._told: set[str] = set()
         self.said: tuple[str, ...] = (f"listening to {name}; q or Ctrl-C ends it",)
@@ -157,6 +157,7 @@ class SoundWatch:
         if peak > NOTHING:
             self._quiet_since_s = time_s
             self._told.discard(self._nothing)
+            self.said = tuple(text for text in self.said if text != self._nothing)
         elif time_s - self._quiet_since_s > NOTHING_S:
             self._tell(self._nothing)
         return self.said != before

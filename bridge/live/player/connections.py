@@ -121,6 +121,10 @@ class Connections:
         """Open what is there: silence what an earlier run may have left sounding, and give the synth the table."""
         if self.journal.shared:
             self._tell("say", f"another run plays to {self.out_name} too: tables may get in each other's way")
+        elif not (self.journal.kept or self.plan.returning or self.plan.state_dir is None):
+            lost = "notes that hang after a crash will not be silenced"
+            lost += ", and no evening is there to go on with" if self.plan.starts else ""
+            self._tell("say", f"{self.plan.state_dir} cannot be written: {lost}")
         if self._synth_found:
             self._open_synth()
         else:
@@ -264,8 +268,8 @@ class Connections:
             with self._lock:
                 was = watch.found
                 question = watch.turn()
-                if watch.found:
-                    question.append(self.probe.message)
+                if question:
+                    question.append(self.probe.message)  # it comes back whatever a device does to notes
                 if self.outlet.connected:
                     self._send(question)
             if was and not watch.found:

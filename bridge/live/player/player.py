@@ -94,6 +94,7 @@ class Player:
             profile.sysex_max_bytes if profile is not None else 15000,
             plan.keyboards,
         )
+        self.performance.go_on_with(plan.own, clock())
         self.performance.drone = plan.drone is not None and plan.drone.on
         self.performance.drone_volume = usual_volume(plan)
         self.performance.walk = walk
@@ -407,6 +408,7 @@ class Player:
         )
         return State(
             kept=kept,
+            own=performance.own,
             renewals=performance.renewals,
             keyboard=ends.inputs.name,
             keyboards=ends.inputs.seen,

@@ -136,7 +136,7 @@ class CardSounder:
     def __init__(self, device: str | None, timbre: str, seconds: float, stop: threading.Event) -> None:
         problem = sound_problem("output", device)
         if problem:
-            raise PortProblem(problem, "or practise on a synth: --out NAME")
+            raise PortProblem(f"{problem}; or practise on a synth: --out NAME")
         self._timbre, self._seconds, self._stop = timbre, seconds, stop
         # Every sound has fades of its own, and the first ones are quiet.
         self._player = SamplePlayer(device, swell_s=OPEN_S)

@@ -186,8 +186,7 @@ def about_chart(chart: ChartPlan | None, drone: str, followed: bool) -> list[str
     lead = "the bars of the track lead through it" if chart.starts_s else "c or a foot goes on, C goes back"
     said = [f"chart of {len(chart.steps)} chords: {lead}"]
     if chart.channels:
-        numbers = ", ".join(map(str, chart.channels))
-        said.append(f"the drone follows the chart and has channels {numbers} to itself: play on another")
+        said.append("the drone follows the chart")
         if not followed:
             said.append("the drone has pure chords, the keyboard its table: --follow-harmony lets both agree")
     return said

@@ -34,6 +34,8 @@ class PreparedDrone:
     """What one should know before the first note."""
     doubt: str = ""
     """A question about the reference, if it deserves one."""
+    about_engine: tuple[str, ...] = ()
+    """Which of the notices concern only how it is done."""
 
 
 def prepare_drone(
@@ -77,13 +79,13 @@ def prepare_drone(
     profile = load_profile(synth) if synth else None
     found = choose_for_playing(method, profile, [only.hz, only.equal_hz])
     chosen = found.method
-    notices = [*said, *([f"method {chosen}: {found.why}"] if found.why else [])]
+    about_engine = [f"method {chosen}: {found.why}"] if found.why else []
     if profile is None and chosen in MTS_METHODS:
         profile = STANDARD
     if asked.settle is not None:
         settling = choose_for_settling(chosen, method, profile)
         chosen = settling.method
-        notices += [f"method {chosen} {settling.why}"] if settling.why else []
+        about_engine += [f"method {chosen} {settling.why}"] if settling.why else []
     usable = pitched_channels(profile, channels)
     if not usable:
         raise MethodProblem("no channel is left for the drone", "allow more: --channels 1-4")
@@ -102,7 +104,8 @@ def prepare_drone(
         state_dir=str(state_dir()),
         drone=StepsDrone(plan_drone(asked, spec, usable, scale)),
     )
-    return PreparedDrone(plan, build_table(spec), tuple(notices), spec.doubt)
+    about = tuple(about_engine)
+    return PreparedDrone(plan, build_table(spec), (*said, *about), spec.doubt, about)
 
 
 def sound_card_plan(

@@ -18,6 +18,7 @@ from bridge.live.prepare.follow import LiveFollow, follow_plan, for_drone_alone
 from bridge.live.prepare.keyboard import Prepared, hold_channels, play_table
 from bridge.store.profiles import load_profile
 from bridge.tuning.drone_notes import USUAL as USUAL_NOTES
+from bridge.tuning.drone_notes import moved_names
 from bridge.tuning.off_guitar import off_guitar
 from bridge.tuning.tables import build_table
 from bridge.wire.profile import MTS_METHODS, STANDARD
@@ -76,7 +77,7 @@ def prepare_chart_drone(
     found = choose_for_playing(first, profile, [only.hz, only.equal_hz])
     if profile is None and found.method in MTS_METHODS:
         profile = STANDARD
-    text = " ".join(asked.notes) or USUAL_NOTES
+    text = moved_names(" ".join(asked.notes) or USUAL_NOTES, spec.transposed)
     chart = chart.moved(spec.transposed, build_table(spec).tonic)
     wanted = ChartWanted(chart, "", text, asked.sound, asked.voice)
     request = FollowRequest()

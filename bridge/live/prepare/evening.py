@@ -21,7 +21,7 @@ from bridge.engine.protocols import OnChange
 from bridge.errors import InputProblem, MethodProblem, StillbeatError, ValueProblem
 from bridge.jobs.session.check import check_session
 from bridge.jobs.session.plan import PiecePlan, SessionPlan, Step, plan_session
-from bridge.live.desk.labels import Labels, StepShown, feet_shown, tuning_words
+from bridge.live.desk.labels import Labels, StepShown, about_channels, feet_shown, tuning_words
 from bridge.live.desk.listening import Listening
 from bridge.live.desk.typed import keys_shown
 from bridge.live.plan import ChordsDrone, LivePlan, Playing, TablesDrone
@@ -31,6 +31,7 @@ from bridge.live.prepare.keyboard import (
     Prepared,
     about_changes,
     about_precision,
+    apart,
     channels_played,
     check_tables,
     hold_channel,
@@ -127,7 +128,6 @@ def prepare_evening(request: EveningRequest) -> Prepared:
     about_engine = [f"method {method}: {chosen.why}"] if chosen.why else []
     if method in MTS_METHODS:
         about_engine += about_precision(profile, method, played)
-    notices += about_engine
     notices += _about_others(session, synth)
     live = session.live
     on_change, glide_s = _on_change(live.on_change), live.glide_s
@@ -145,7 +145,7 @@ def prepare_evening(request: EveningRequest) -> Prepared:
     elif any(at.drone.notes for at in places):
         try:
             hold = _hold(places, hold_channel(method, profile, request.channels, channels_played(request)))
-            notices.append(f"drones have channel {hold.channel} to themselves: play on another")
+            about_engine.append(apart(hold.channel))
             sound = live.drone if request.drone_on is None else request.drone_on
             notices.append("drones sound from the beginning; d ends them" if sound else "d begins the drone")
         except MethodProblem as problem:
@@ -166,9 +166,7 @@ def prepare_evening(request: EveningRequest) -> Prepared:
         notices += followed.said
         chorded = chords_drone(charts, live.drone if request.drone_on is None else request.drone_on)
     drones = hold is not None or chorded is not None
-    if chorded is not None:
-        numbers = ", ".join(map(str, chorded.channels))
-        notices.append(f"drones have channels {numbers} to themselves: play on another")
+    about_engine += [apart(*chorded.channels)] if chorded is not None else []
     controls = _controls(session, request)
     changed = {"out_port": out_port, "controls": controls}
     plan = LivePlan(
@@ -193,7 +191,7 @@ def prepare_evening(request: EveningRequest) -> Prepared:
         session.reference or places[0].spec.reference,
         tuple(_shown(at, len(session.pieces), synth, drones) for at in places),
         session.notes,
-        tuple(about_engine),
+        (*about_engine, *about_channels(controls, plan.keyboards)),
         keys_shown(
             True,
             drones,
@@ -204,7 +202,7 @@ def prepare_evening(request: EveningRequest) -> Prepared:
         feet_shown(controls),
         keyboards=plan.keyboards,
     )
-    return Prepared(plan, labels, tuple(notices), "", listening, places[begin - 1].spec)
+    return Prepared(plan, labels, (*about_engine, *notices), "", listening, places[begin - 1].spec)
 
 
 def _synth(session: Session, name: str | None) -> SessionSynth:

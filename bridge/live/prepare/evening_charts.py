@@ -127,7 +127,7 @@ def _how(place: Place, asked: LiveFollow | None, drones: bool) -> tuple[FollowRe
 def _stay(place: Place) -> set[int]:
     """Return the pitch classes that a drone holds all through."""
     if place.piece.chart is not None:
-        return named_classes(" ".join(place.drone.notes))
+        return named_classes(place.drone.text)
     return {key % 12 for key in place.keys}
 
 
@@ -135,7 +135,7 @@ def _wanted(place: Place, drones: bool) -> ChartWanted | None:
     piece, drone = place.piece, place.drone
     if piece.chart is None:
         return None
-    notes = " ".join(drone.notes) if drones else ""
+    notes = drone.text if drones else ""
     chart = piece.chart.moved(piece.spec.transposed, built(piece.spec).tonic)
     return ChartWanted(chart, f"{piece.number} {piece.title}", notes, drone.sound, drone.voice, drone.octave)
 

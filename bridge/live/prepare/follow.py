@@ -115,7 +115,7 @@ def about_follow(follow: LiveFollow, method: str, profile: SynthProfile | None) 
     if not moves_sounding(profile, method) and follow.window_ms:
         title = profile.title if profile is not None else "this synth"
         said.append(
-            f"by {method}, {title} does not move notes that sound: each note is chosen as it is struck, and not "
+            f"{title} does not move notes that sound: each note is chosen as it is struck, and not "
             "corrected when its chord turns out otherwise"
         )
     return said

@@ -64,7 +64,12 @@ def go_on(prepared: Prepared, left: LeftOff, place: bool = True) -> Prepared:
                 plan, drone=msgspec.structs.replace(plan.drone, on=left.drone_on, volume=left.drone_volume)
             )
         step = programme[number - 1]
-        notices.append(f"going on in {step.head}, {step.place}")
+        chart = plan.charts[number - 1] if plan.charts else None
+        where = f"{step.head}, {step.place}"
+        if chart is not None and chart.named and 0 < plan.chord < len(chart.steps):
+            chord = chart.steps[plan.chord]
+            where += f", at the chord {chord.name} of bar {chord.bar}"
+        notices.append(f"going on in {where}")
     elif place:
         notices.append(f"{left.piece} is no longer in the session: it begins with the first piece")
     reference, listening = left.reference, prepared.listening

@@ -22,7 +22,7 @@ from bridge.engine.protocols import OnChange
 from bridge.errors import MethodProblem, StillbeatError, TuningProblem, ValueProblem
 from bridge.harmony.asked import FollowRequest
 from bridge.jobs.choose import TableRequest, choose_table
-from bridge.live.desk.labels import Labels, feet_shown, tuning_words
+from bridge.live.desk.labels import Labels, about_channels, feet_shown, tuning_words
 from bridge.live.desk.listening import Listening
 from bridge.live.desk.typed import keys_shown
 from bridge.live.plan import SOUND_CARD, ChordsDrone, LivePlan, Playing, TablesDrone, pitched_channels
@@ -34,7 +34,7 @@ from bridge.store.descriptions import load_table
 from bridge.store.profiles import load_profile
 from bridge.store.session.model import moved_spec
 from bridge.tuning.changes import Change, NothingChanges, apply_change, parse_change
-from bridge.tuning.drone_notes import drone_keys
+from bridge.tuning.drone_notes import drone_keys, moved_names
 from bridge.tuning.notes import note_name, parse_key_span, parse_pitch_class
 from bridge.tuning.off_guitar import off_guitar
 from bridge.tuning.spec import TableSpec
@@ -104,6 +104,8 @@ def prepare(request: LiveRequest) -> Prepared:
         raise ValueProblem("foot switches and switch keys need a port", "name it with --in; see: ports")
     request = _where(request)
     home, specs = _tables(request)
+    if request.drone is not None:
+        request = replace(request, drone=moved_names(request.drone, home.transposed))
     controls = request.controls
     song: Song | None = None
     if request.song is not None:
@@ -137,7 +139,7 @@ def prepare(request: LiveRequest) -> Prepared:
         profile = STANDARD
     if method in MTS_METHODS and profile is not None:
         about_engine += about_precision(profile, method, tables)
-    notices = list(about_engine)
+    notices: list[str] = []
     on_change = request.on_change or "now"
     several = bool(request.also) or (song is not None and bool(song.specs))
     if several or controls.zone is not None or on_change != "now":
@@ -155,7 +157,7 @@ def prepare(request: LiveRequest) -> Prepared:
         )
         taken = {*channels_played(request), *(backing.channels if backing is not None else ())}
         hold = HoldPlan(held, held_by_tonic, hold_channel(method, profile, request.channels, taken))
-        notices.append(f"the drone has channel {hold.channel} to itself: play on another")
+        about_engine.append(apart(hold.channel))
         notices.append("the drone sounds from the beginning; d ends it")
     drone = "" if hold is not None else request.drone or ""
     chart, wanted = request.chart, None
@@ -221,6 +223,7 @@ def prepare(request: LiveRequest) -> Prepared:
         ]
         chorded = chords_drone([*charts[0], *charts[1]], True)
         notices += about_chart(charts[0][0], drone, follow is not None and follow.offered)
+        about_engine += [apart(*chorded.channels)] if chorded is not None else []
     if told is not None and told.following is not None and follow is not None:
         known_charts = charts[0] or (None,) * len(specs)
         charts[0] = tuple(
@@ -255,7 +258,7 @@ def prepare(request: LiveRequest) -> Prepared:
         method,
         profile.title if profile is not None else "any synth",
         home.reference,
-        about_engine=tuple(about_engine),
+        about_engine=(*about_engine, *about_channels(controls, plan.keyboards)),
         tuning=tuning_words(home),
         keys=keys_shown(
             False,
@@ -270,7 +273,7 @@ def prepare(request: LiveRequest) -> Prepared:
         keyboards=plan.keyboards,
         track=song.labels if song is not None else None,
     )
-    return Prepared(plan, labels, tuple(notices), home.doubt, listening, home)
+    return Prepared(plan, labels, (*about_engine, *notices), home.doubt, listening, home)
 
 
 def _named(drone: str) -> set[int]:
@@ -431,7 +434,7 @@ def about_changes(on_change: OnChange, method: str, profile: SynthProfile | None
     if moves_sounding(profile, method):
         return []
     title = profile.title if profile is not None else "this synth"
-    stay = f"by {method}, {title} does not move notes that sound; they have the new pitch when struck again"
+    stay = f"{title} does not move notes that sound; they have the new pitch when struck again"
     return [f"on change {on_change}: {stay}"]
 
 
@@ -451,6 +454,12 @@ def about_precision(profile: SynthProfile, method: str, tables: list[tuple[float
 
 
 # ---- small texts
+
+
+def apart(*channels: int) -> str:
+    """Say which channels a drone has; it concerns those who look at the engine."""
+    many = "s" * (len(channels) > 1)
+    return f"the drone has channel{many} {', '.join(map(str, channels))} to itself: play on another"
 
 
 def channels_played(request: Playing) -> set[int | None]:

@@ -50,7 +50,7 @@ class Asker:
                 if not line:
                     raise InputProblem(
                         "the answers ended before the questions did",
-                        "answer each question, or hear the synth through a sound input (--device)",
+                        "answer each question, or hear the synth through a sound input (--mic)",
                     )
                 word = line.strip().lower()
                 if word in _ANSWERS:

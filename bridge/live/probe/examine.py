@@ -82,7 +82,7 @@ class Prober:
         if not ear.learn():
             raise PortProblem(
                 f"the synth is not heard: a test note on channel {place.channel} brought nothing to the sound input",
-                "turn it up, check the cable or --device, try --channel, or answer by ear with --ask",
+                "turn it up, check the cable or --mic, try --channel, or answer by ear with --ask",
             )
         seat.let_go()
         if not ear.quiet(3.0):

@@ -86,7 +86,7 @@ def _find_input(device: str | None, port: str) -> tuple[SoundInput | None, str]:
     broken = problem in (BROKEN, NO_ANSWER)  # then it must not be asked from here
     if device is not None:
         if broken:
-            raise PortProblem(problem, "look at its settings; or leave --device away, and answer by ear")
+            raise PortProblem(problem, "look at its settings; or leave --mic away, and answer by ear")
         return pick_input(device), ""
     if broken:
         return None, problem

@@ -34,7 +34,7 @@ from bridge.errors import LONG_LIST, InputProblem, ValueProblem, near_names
 from bridge.harmony.asked import FollowRequest
 from bridge.harmony.charts.chart import Chart
 from bridge.tuning.changes import Change
-from bridge.tuning.drone_notes import VOICE, drone_keys
+from bridge.tuning.drone_notes import VOICE, drone_keys, moved_names
 from bridge.tuning.guitars import Guitar
 from bridge.tuning.notes import key_to_hz
 from bridge.tuning.ratios import cents_to_ratio, hz_to_cents
@@ -57,13 +57,19 @@ class Drone:
     seconds: float = 30.0  # length
     sound: str = SOUND  # one of `bridge.engine.play.drones.sounds.SOUNDS`
     voice: str = VOICE  # who sings to it: one of `bridge.tuning.drone_notes.VOICES`
+    moved: int = 0  # semitones by which its piece is moved for a singer: notes with a name go along
+
+    @property
+    def text(self) -> str:
+        """What it holds, as it sounds; ValueProblem if a note is moved beyond the 128 keys."""
+        return moved_names(" ".join(self.notes), self.moved)
 
     def keys(self, tonic: str) -> tuple[int, ...]:
         """Return its MIDI keys over a tonic as it sounds, from the lowest to the highest; none if it has no notes.
 
         ValueProblem if a note lies beyond the 128 keys.
         """
-        return drone_keys(" ".join(self.notes), tonic, self.voice, self.octave) if self.notes else ()
+        return drone_keys(self.text, tonic, self.voice, self.octave) if self.notes else ()
 
 
 @dataclass(frozen=True)

@@ -227,8 +227,8 @@ class _Reader:
 
     def _piece(self, section: Section, number: int, defaults: _Defaults) -> Piece:
         title = section.line("title")
-        drone = piece_drone(section, defaults.drone)
         spec, pins, follows = self._spec(section, defaults)
+        drone = piece_drone(section, replace(defaults.drone, moved=spec.transposed))
         take = self._take(section, spec.guitar)
         if take is not None and spec.scale is None and not take.strings:
             raise section.problem(

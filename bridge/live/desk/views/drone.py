@@ -25,7 +25,7 @@ from bridge.tuning.tables import Table
 if TYPE_CHECKING:
     from rich.console import Console, RenderableType
 
-KEYS = "d off and on   , . softer, louder   + - trim   0 untrim   e equal/just   x or q ends it"
+KEYS = "d off and on   , . softer, louder   + - trim   0 untrim   e equal/just   v engine   x or q ends it"
 _LINE_S = 1.0
 _BAR = 40
 _SAID_LINES = 4
@@ -165,8 +165,10 @@ class DroneScreen(Screen[Snapshot]):
                 parts.append(Text(f"{names:>12}  {words:22}  {'~' * min(round(4 * rate_hz), _BAR)}"))
             parts.append(Text(f"{seen.synth}  {settings(seen)}", style="dim"))
         parts += [Text(line, style="dim") for line in seen.addresses]
-        parts += [Text(line) for line in seen.code if seen.engine]
-        said = seen.messages[-_SAID_LINES:]
+        if seen.engine:
+            parts += [Text(line, style="dim") for line in seen.about_engine]
+            parts += [Text(line) for line in seen.code]
+        said = [message for message in seen.messages if message.kind != "engine"][-_SAID_LINES:]
         parts += [Text(plainly(message.text), style="yellow") for message in said]
         if self._keys:
             parts.append(Text(KEYS, style="dim"))

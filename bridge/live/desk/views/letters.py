@@ -62,3 +62,15 @@ def fitting(text: str, width: int) -> list[str]:
         if len(rows[0]) <= width:
             return rows
     return []
+
+
+_HALVES = {"  ": " ", "# ": "\N{UPPER HALF BLOCK}", " #": "\N{LOWER HALF BLOCK}", "##": "\N{FULL BLOCK}"}
+
+
+def low(text: str, width: int) -> list[str]:
+    """Draw a text in three lines, each of two rows of dots; nothing where it does not fit."""
+    rows = [*big(text, "#", wide=False), ""]
+    if len(rows[0]) > width:
+        return []
+    pairs = zip(rows[::2], (row.ljust(len(rows[0])) for row in rows[1::2]), strict=True)
+    return ["".join(_HALVES[one + other] for one, other in zip(*pair, strict=True)) for pair in pairs]

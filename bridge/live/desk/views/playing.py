@@ -11,6 +11,7 @@ import os
 import sys
 import textwrap
 import time
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, NamedTuple, TextIO
 
 from bridge.live.desk.drawing import View, own_stream
@@ -22,7 +23,7 @@ from bridge.live.desk.labels import (
     table_words,
     track_words,
 )
-from bridge.live.desk.views.letters import fitting
+from bridge.live.desk.views.letters import fitting, low
 from bridge.live.desk.views.screen import Screen
 from bridge.live.snapshot import Link, Message, Snapshot
 
@@ -149,10 +150,12 @@ class Row(NamedTuple):
     weight: int
     """Rows of the lowest number have room before others."""
     text: Text
+    large: bool = False
+    """Whether it is a line of large letters; they are there all together, or not at all."""
 
 
-_LARGE = 6
-"""Weight of large letters; nothing else has it."""
+_BESIDE = 14
+"""Beside low letters stands text where so many columns are left."""
 
 
 def recent(shown: Snapshot) -> list[Message]:
@@ -167,6 +170,18 @@ def recent(shown: Snapshot) -> list[Message]:
 
 def picture(shown: Snapshot, width: int, height: int, keys: bool = True) -> list[Text]:
     """Return the rows of the picture that fit a terminal of so many columns and lines."""
+    rows: list[Row] = []
+    for letters in (fitting, low, None):  # the largest for which there is room
+        rows = _cut(_rows(shown, width, keys, letters), max(height - 1, 1))
+        if any(row.large for row in rows):
+            break
+    return [row.text for row in rows]
+
+
+def _rows(
+    shown: Snapshot, width: int, keys: bool, letters: Callable[[str, int], list[str]] | None
+) -> list[Row]:
+    """Return all rows of the picture, with large letters of one kind or without."""
     from rich.text import Text
 
     rows: list[Row] = []
@@ -175,11 +190,11 @@ def picture(shown: Snapshot, width: int, height: int, keys: bool = True) -> list
         rows.append(Row(weight, Text(text[: width - 1], style=style, no_wrap=True)))
 
     def add_all(weight: int, text: str, most: int, style: str = "") -> None:
-        lines = textwrap.wrap(
-            text, max(width - 1, 8), max_lines=most, placeholder=" …", subsequent_indent="  "
-        )
-        for line in lines or [""]:
+        for line in wrapped(text, max(width - 1, 8), most) or [""]:
             add(weight, line, style)
+
+    def wrapped(text: str, width: int, most: int) -> list[str]:
+        return textwrap.wrap(text, width, max_lines=most, placeholder=" …", subsequent_indent="  ")
 
     clock = time.strftime("%H:%M", time.localtime(shown.at_s))
     alarm = alarm_of(shown)
@@ -196,13 +211,25 @@ def picture(shown: Snapshot, width: int, height: int, keys: bool = True) -> list
         room = max(width - len(clock) - 2, 1)
         rows.append(Row(0, Text.assemble((head[:room].ljust(room), "bold reverse"), (f" {clock}", "dim"))))
         tonic = f"{shown.piece_number} {shown.tonic}" if shown.pieces else shown.tonic
-        for line in fitting(alarm[0] if alarm is not None else tonic, width - 2):
-            add(_LARGE, f" {line}", "bold red" if alarm is not None else "bold")
+        drawn = letters(alarm[0] if alarm is not None else tonic, width - 2) if letters is not None else []
+        about: list[tuple[int, str, str]] = []
         if shown.pieces:
             words = f"{shown.section}: {shown.table}" + ("   EQUAL" if shown.equal else "")
-            add(0, words + (f"   trim {shown.trim_cents:+g} cents" if shown.trim_cents else ""), "bold")
-        for number, line in enumerate(ahead_words(shown)):
-            add_all(1 + 2 * number, line, 2, "bold cyan")
+            words += f"   trim {shown.trim_cents:+g} cents" if shown.trim_cents else ""
+            about.append((0, words, "bold"))
+        about += [(1 + 2 * number, line, "bold cyan") for number, line in enumerate(ahead_words(shown))]
+        beside: list[tuple[str, str]] = []
+        if letters is low and drawn and (room := width - len(drawn[0]) - 5) >= _BESIDE:
+            for _, words, style in about[:2]:
+                most = min(2, len(drawn) - len(beside))
+                beside += [(line, style) for line in wrapped(words, room, most)]
+            del about[:2]
+        large = "bold red" if alarm is not None else "bold"
+        for at, line in enumerate(drawn):
+            pieces = [(f" {line}", large), *((f"   {words}", style) for words, style in beside[at : at + 1])]
+            rows.append(Row(1 if letters is low else 6, Text.assemble(*pieces), large=True))
+        for weight, words, style in about:
+            add_all(weight, words, 2, style)
         for line in shown.remarks:
             add_all(5, line, 3)
         if len(shown.tables) > 1:
@@ -214,7 +241,8 @@ def picture(shown: Snapshot, width: int, height: int, keys: bool = True) -> list
             paused = shown.track is not None and shown.track.paused
             add(1, where, "bold magenta" if paused else "bold")
         if shown.chart_now:
-            add(1, chart_line(shown), "bold green")
+            for line in _filled(chart_line(shown).split("   "), width):
+                add(1, line, "bold green")
         if shown.chord or (shown.track is not None and shown.track.bars):
             add(2, shown.chord or "-", "bold")  # in a track, room is kept for it
         if drone_words(shown):
@@ -244,15 +272,14 @@ def picture(shown: Snapshot, width: int, height: int, keys: bool = True) -> list
         add(7, line, "dim")
     for line in _filled(shown.keys, width) if keys else []:
         add(7, line, "dim")
-    return _cut(rows, max(height - 1, 1))
+    return rows
 
 
-def _cut(rows: list[Row], height: int) -> list[Text]:
+def _cut(rows: list[Row], height: int) -> list[Row]:
     """Return the rows that fit, the weightiest chosen first; large letters only all together."""
     groups: list[list[int]] = []
     for at, row in enumerate(rows):
-        large = row.weight == _LARGE
-        if large and groups and rows[groups[-1][-1]].weight == _LARGE:
+        if row.large and groups and rows[groups[-1][-1]].large:
             groups[-1].append(at)
         else:
             groups.append([at])
@@ -260,10 +287,10 @@ def _cut(rows: list[Row], height: int) -> list[Text]:
     for group in sorted(groups, key=lambda group: (rows[group[0]].weight, group[0])):
         if len(kept) + len(group) <= height:
             kept.update(group)
-    return [row.text for at, row in enumerate(rows) if at in kept]
+    return [row for at, row in enumerate(rows) if at in kept]
 
 
-def _filled(words: tuple[str, ...], width: int) -> list[str]:
+def _filled(words: Sequence[str], width: int) -> list[str]:
     """Set words beside each other, in as many lines as they need."""
     lines: list[str] = []
     for word in words:
