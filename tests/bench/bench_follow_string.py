@@ -68,6 +68,7 @@ def evening(what: str, drone: bool, minutes: float, seed: int) -> tuple[float, f
     heard = 0
     moved_before = None
     now_s = 0.0
+    turns = [0.0] * len(drone_hz)
 
     def sunk(string: int) -> float:
         share = min(now_s / (60 * minutes), 1.0)
@@ -80,9 +81,12 @@ def evening(what: str, drone: bool, minutes: float, seed: int) -> tuple[float, f
             if moved_before != follower.moved_cents:
                 ear.around(hz, playing)
                 moved_before = follower.moved_cents
-            t = now_s + np.arange(sound.size) / RATE
-            held = sum(np.cos(2 * np.pi * n * one * t + n) / n for one in hz for n in range(1, 15))
-            sound = sound + 0.01 * held
+            # A synth that is bent goes on where it is in its cycle.
+            t = np.arange(sound.size) / RATE
+            for at, one in enumerate(hz):
+                turned = turns[at] + one * t
+                sound = sound + 0.01 * sum(np.cos(2 * np.pi * n * turned + n) / n for n in range(1, 15))
+                turns[at] = (turns[at] + one * sound.size / RATE) % 1.0
         ear.play(playing)
         sound = sound + 1e-4 * rng.standard_normal(sound.size)
         for first in range(0, sound.size, 1024):

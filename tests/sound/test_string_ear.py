@@ -77,6 +77,28 @@ def test_beside_our_own_drone_on_the_same_notes(cents: float) -> None:
     assert [one for _, one in heard] == pytest.approx([cents, cents], abs=1.0)
 
 
+def test_a_drone_that_glides_goes_on_being_taken_out_and_is_never_a_string() -> None:
+    """It is bent by a quarter of a cent, going on in its cycle; a hand knocks on the guitar; nobody plucks."""
+    hz, lower = (D3, D3 * 3 / 2), tuple(one * 2 ** (-0.25 / 1200) for one in (D3, D3 * 3 / 2))
+    ear, rng, turns, heard = StringEar(RATE, list(STRINGS.items())), np.random.default_rng(3), [0.0, 0.0], []
+    ear.around(hz, False)
+    t = np.arange(512) / RATE
+    for block in range(round(8 * RATE / 512)):
+        now = hz if block * 512 / RATE < 4 else lower
+        if now is lower:
+            ear.around(lower, False)
+        sound = 1e-4 * rng.standard_normal(512)
+        for at, one in enumerate(now):
+            sound += 0.02 * sum(np.cos(2 * np.pi * n * (turns[at] + one * t) + n) / n for n in range(1, 15))
+            turns[at] = (turns[at] + one * 512 / RATE) % 1.0
+        if block % 180 in (100, 101):
+            sound += 0.2 * rng.standard_normal(512)
+        heard += ear.feed(sound)
+    assert heard == []
+    assert ear._drone is not None
+    assert not ear._drone.learning
+
+
 def test_while_somebody_plays_nothing_counts() -> None:
     sound = np.concatenate([pluck(4, -5, 1), silence(0.5), pluck(4, -5, 2), silence(0.6)])
     assert len(listen(sound)) == 2

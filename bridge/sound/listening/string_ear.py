@@ -34,6 +34,9 @@ AROUND_S = 0.4
 EXPLAINED, FITTED = 0.85, 0.6
 """Shares of the sound that one string accounts for: of its spectrum's peaks, and of its power."""
 
+LEFT_SHARE = 0.15
+"""A string that is weaker than this share of our own drone's power is not told from what the drone leaves behind."""
+
 SURE_CENTS, WAVERS_CENTS = 0.4, 2.0
 NEAR_CENTS = 60.0
 _FIRST_READING_S = 0.05
@@ -80,13 +83,16 @@ class StringEar:
 
     def around(self, drone_hz: Sequence[float], playing: bool) -> None:
         """Say what else sounds from now on: the notes of our own drone, and whether somebody plays."""
-        self._playing = playing
-        self._drone = DroneOut(self._rate, drone_hz) if drone_hz else None
-        self._stroke_s = None  # what was heard until now held another drone
+        if not (drone_hz and self._drone is not None and self._drone.glide(drone_hz)):
+            self._drone = DroneOut(self._rate, drone_hz) if drone_hz else None
+            self._stroke_s = None  # what was heard until now held another drone
+        self.play(playing)
 
     def play(self, playing: bool) -> None:
         """Say whether somebody plays from now on."""
         self._playing = playing
+        if self._drone is not None:
+            self._drone.frozen = playing  # a chord on the drone's own partials is not taken for the drone
 
     def feed(self, block: NDArray[np.floating]) -> list[StringHeard]:
         """Take in a block; return the strings that are sure by now."""
@@ -131,7 +137,10 @@ class StringEar:
         first = round((stroke_s + FROM_S - base_s) * rate)
         # The next stroke, which ended it, is left out.
         last = round((end_s - 0.1 - base_s) * rate)
-        hz = single_string(self._kept[max(0, first) : last], rate)
+        rang = self._kept[max(0, first) : last]
+        if self._drone is not None and rang.size and np.mean(rang**2) < LEFT_SHARE * self._drone.power:
+            return  # it may be what the drone leaves behind
+        hz = single_string(rang, rate)
         if hz is None:
             return
         string, wanted_hz = min(self._strings, key=lambda one: abs(np.log2(hz / one[1])))

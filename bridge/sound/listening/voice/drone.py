@@ -36,6 +36,8 @@ MOST_OFF = 3e-4
 LEFT_SHARE = 0.06
 #: What is left over so many times what came is our own doing: a drone taken out that is not there (headphones).
 ADDED_TIMES = 4.0
+#: A drone that is bent by no more than this share (five cents) at once is the same drone.
+GLIDES = 0.003
 
 
 class DroneOut:
@@ -53,15 +55,27 @@ class DroneOut:
         self._hz = _lines(notes_hz, min(TOP_HZ, 0.45 * sample_rate))
         self._heard = np.zeros(self._hz.size, dtype=np.complex128)
         self._step = max(32, round(0.01 * sample_rate))
-        self._turns = powers(
-            np.asarray(2j * np.pi * self._hz / sample_rate, dtype=np.complex128), 0, self._step
-        )
+        self._turns = self._turning()
+        self.frozen = False
+        """While this is so nothing is learnt: something else of ours sounds, maybe on the drone's own partials."""
         self._off = 0.0
         self._seconds = 0.0
         self._waiting = np.zeros(0)
         self._left = 0.0
         # Mean squares of the last blocks: what was left, and what came.
         self._left_now = self._came_now = 0.0
+
+    def _turning(self) -> Complex:
+        return powers(np.asarray(2j * np.pi * self._hz / self.rate, dtype=np.complex128), 0, self._step)
+
+    def glide(self, notes_hz: Sequence[float]) -> bool:
+        """Follow a drone that is bent a little: it stays as loud. Tell whether it can be the same drone."""
+        hz = _lines(notes_hz, min(TOP_HZ, 0.45 * self.rate))
+        if hz.size != self._hz.size or np.max(np.abs(hz / self._hz - 1), initial=0.0) > GLIDES:
+            return False
+        self._hz = hz
+        self._turns = self._turning()
+        return True
 
     @property
     def power(self) -> float:
@@ -99,7 +113,7 @@ class DroneOut:
         change: Complex = np.asarray(
             (2.0 / self._step) * (np.conj(self._turns).T @ left), dtype=np.complex128
         )
-        self._seconds += step_s
+        self._seconds += 0.0 if self.frozen else step_s
         power = float(np.mean(left**2))
         self._left += 0.2 * (power - self._left)
         self._left_now += 0.5 * (power - self._left_now)
@@ -110,8 +124,8 @@ class DroneOut:
             tau_s = min(self._seconds, CLOCK_S)
         else:
             tau_s = SUNG_S if power > SUNG_SHARE * self.power else QUIET_S
-        share = min(0.5, step_s / tau_s)
-        if self._seconds > CLOCK_S:
+        share = 0.0 if self.frozen else min(0.5, step_s / tau_s)
+        if self._seconds > CLOCK_S and share:
             self._follow_clock(change, share)
         self._heard = self._heard + share * change
         # On to the next block's start, at the drone's own clock.
