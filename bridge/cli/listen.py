@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from bridge.cli.parts.devices import DeviceCommand, mic_option
+from bridge.cli.parts.devices import DeviceCommand, mic_option, say_opening
 from bridge.cli.parts.options import table_options, warn_doubt
 from bridge.cli.parts.printing import show_note
 
@@ -105,6 +105,7 @@ def _sound(file: Path | None, seconds: float, mic: str | None) -> tuple[Any, int
     from bridge.sound.device.asking import usable_microphone
     from bridge.sound.device.microphone import record
 
+    say_opening()
     microphone = usable_microphone(mic or None)
     click.echo(
         f"listening to {microphone.input.name} for {seconds:g} seconds: pluck, and let it ring", err=True

@@ -114,7 +114,7 @@ def test_a_name_may_stand_behind_mic_where_a_microphone_is_listened_to_anyway(
         main(said.split())
     said_first = capsys.readouterr().err.splitlines()[0]
     assert (end.value.code, asked) == (4, [name]), said_first
-    assert said_first.startswith("opening the sound input") == (not said.startswith("listen"))
+    assert said_first.startswith("opening the sound input")
 
 
 @pytest.mark.parametrize("said", ["listen --mic take.wav", "listen --mic {folder}/take"])

@@ -49,7 +49,7 @@ def test_a_voice_is_told_note_by_note(stage: tuple[jack.JackServer, JackPlayer])
         player.finish()
         run.child.signal(signal.SIGINT)
         assert run.child.exit_code(15.0) == 0
-        assert run.errors() == ""
+        assert run.errors() == "opening the sound input …\n"
 
 
 def test_a_drone_sounds_and_q_leaves(stage: tuple[jack.JackServer, JackPlayer]) -> None:
@@ -61,7 +61,7 @@ def test_a_drone_sounds_and_q_leaves(stage: tuple[jack.JackServer, JackPlayer]) 
         run.wait("^drone: silent")
         run.child.say("quit")
         assert run.child.exit_code(15.0) == 0
-        assert run.errors() == ""
+        assert run.errors() == "opening the sound input …\n"
 
 
 def test_the_page_shows_the_voice_and_brings_degrees_in(stage: tuple[jack.JackServer, JackPlayer]) -> None:
@@ -79,4 +79,4 @@ def test_the_page_shows_the_voice_and_brings_degrees_in(stage: tuple[jack.JackSe
         assert client.first("sung", lambda one: one["degrees"] == [5])["drone"] == ["A3"]
         run.child.signal(signal.SIGINT)
         assert run.child.exit_code(15.0) == 0
-        assert run.errors() == ""
+        assert run.errors() == "opening the sound input …\n"
