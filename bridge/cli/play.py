@@ -292,7 +292,7 @@ def _strings(prepared: Prepared, chosen: dict[str, Any]) -> StringFollowing | No
 
     assert prepared.spec is not None
     device = chosen["mic"] or (prepared.listening.device if prepared.listening is not None else None)
-    return strings_to_follow(chosen["follow_string"], prepared.spec, device)
+    return strings_to_follow(chosen["follow_string"], prepared.spec, device, prepared.strings)
 
 
 def _stand(prepared: Prepared) -> Stand:

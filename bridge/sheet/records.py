@@ -101,6 +101,7 @@ class PieceSheet:
     program_synths: tuple[str, ...] = ()  # synths in which every table has a tuning program
     # What is done to the guitar before it, from where the piece before left it, in order; empty: nothing.
     retune: tuple[str, ...] = ()
+    capo_instead: int = 0  # fret of a capo that makes the tuning's notes though its tables have none; 0: none
     ready: tuple[str, ...] = ()  # what the other synths need before it, a few words each
     drone: str = ""  # what its drone holds, and its file; may be empty
 

@@ -19,11 +19,8 @@ SILENT_CENTS = 2.0
 OFF = "off the guitar: "
 """How the sentence begins."""
 
-_WHAT_TO_DO = (
-    "with it that note beats; leave it out, or let the table follow the strings (--open-strings-win; in a session "
-    "open_strings_win = true)"
-)
-_OF_THE_REFERENCE = "with it that note beats; leave it out, or name a reference that lies in the scale"
+_WHAT_TO_DO = "leave it out, or --open-strings-win (in a session: open_strings_win = true)"
+_OF_THE_REFERENCE = "leave it out, or name a reference that lies in the scale"
 
 
 def off_guitar(tables: Iterable[tuple[str, Table]]) -> str:
@@ -44,7 +41,7 @@ def off_guitar(tables: Iterable[tuple[str, Table]]) -> str:
     for said, where in places.items():
         named = list(dict.fromkeys(one for one in where if one))
         parts.append(f"{', '.join(named)}: {said}" if named else said)
-    return f"{OFF}{'; '.join(parts)}: {advice}"
+    return f"{OFF}{'; '.join(parts)}; {advice}"
 
 
 def _disagreeing(table: Table) -> tuple[str, bool]:
@@ -58,15 +55,14 @@ def _disagreeing(table: Table) -> tuple[str, bool]:
     key, hz = table.sounding_reference
     cents = hz_to_cents(hz, float(table.hz[key]))
     if abs(cents) > SILENT_CENTS:
-        return f"the reference {table.note(key)} lies {_distance(cents)} the table", False
+        return f"the reference {table.note(key)} {_distance(cents)} the table", False
     return "", False
 
 
 def _strings(found: list[tuple[int, str]], distance: str) -> str:
     numbers = ", ".join(str(number) for number, _ in found)
     notes = ", ".join(note for _, note in found)
-    many = len(found) > 1
-    return f"open string{'s' if many else ''} {numbers} ({notes}) {'lie' if many else 'lies'} {distance} the table"
+    return f"string{'s' if len(found) > 1 else ''} {numbers} ({notes}) {distance} the table"
 
 
 def _distance(cents: float) -> str:

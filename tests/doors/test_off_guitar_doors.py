@@ -27,7 +27,7 @@ from bridge.store.smf import MidiFile, midi_bytes
 from bridge.tuning.off_guitar import off_guitar
 from bridge.tuning.tables import build_table
 
-SAID = "open string 1 (A3) lies 21.5 cents above the table"
+SAID = "string 1 (A3) 21.5 cents above the table"
 
 
 @pytest.fixture(autouse=True)

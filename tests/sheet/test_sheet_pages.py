@@ -162,6 +162,7 @@ def test_a_string_is_never_sent_past_its_limit(tmp_path: Path) -> None:
     """Open A is open G and a capo at fret 2: no string ends above standard tuning."""
     text = session('guitar = "standard"\nreference = "A2=110"', 'guitar = "open-a"\nreference = "A2=110"')
     found = retunings(plan_session(session_from_toml(text, tmp_path)))
+    assert found[2].capo_instead == 2
     assert found[2].words[-1] == "capo on at fret 2, so that no string goes above what it is built for"
     assert not any(" up " in word for word in found[2].words)
     assert found[2].cautions == found[1].cautions == ()
@@ -173,6 +174,23 @@ def test_a_capo_spares_the_strings_where_it_makes_the_same_notes(tmp_path: Path)
     assert found[2].words == ("capo on at fret 2: it makes Open E of the strings as they are",)
     assert found[2].cautions == ()
     assert found[3].words == ("capo off (fret 2)",)
+
+
+def test_a_capo_that_went_on_by_itself_stands_on_page_and_cover(tmp_path: Path) -> None:
+    open_e = 'guitar = "open-e"\nreference = "E2=82.2195"'
+    plan = plan_session(session_from_toml(session("", open_e, open_e, 'guitar = "dadgad"'), tmp_path))
+    sheets = Sheets(plan, Manifest())
+    pieces = [sheets.piece(one) for one in plan.pieces]
+    assert [piece.retune for piece in pieces[2:3]] == [()]  # it stays on
+    capo = "capo at fret 2 (frets count from it)"
+    for form in (PAGE, VOICES):
+        text = seen(sheet_html(pieces, sheets.info, form)).text
+        assert (text.count(capo), text.count("no capo")) == (2, 2)
+    order = seen(sheet_html(pieces, sheets.info)).table("capo")
+    assert [row[3] for row in order] == ["none", "2", "2", "none"]
+    # E2 = 82.2195 Hz is 3.94 cents below equal 82.4069 Hz, and so is E4, two pure octaves above.
+    checked = "string 6 E2 -3.9 and string 1 E4 -3.9"
+    assert [checked in " ".join(piece.cautions) for piece in pieces] == [False, True, True, False]
 
 
 def test_with_a_capo_two_strings_are_checked() -> None:

@@ -35,6 +35,7 @@ def _order_grid(session: SessionInfo, pieces: Sequence[PieceSheet]) -> Grid:
     rows = []
     for piece in pieces:
         table = piece.tables[0].table
+        capo = piece.capo_instead or table.fret
         guitar = table.spec.guitar
         goes = [sheet.table.tonic for sheet in piece.tables[1:] if sheet.table.tonic != table.tonic]
         read = tuple(written_notes(table, name)[0] for name in session.transposing)
@@ -43,7 +44,7 @@ def _order_grid(session: SessionInfo, pieces: Sequence[PieceSheet]) -> Grid:
                 "" if piece.number is None else str(piece.number),
                 piece.title,
                 "" if guitar is None else guitar.title,
-                str(table.fret) if table.fret else "none" if guitar is not None else "",
+                str(capo) if capo else "none" if guitar is not None else "",
                 table.tonic,
                 *read,
                 ", ".join(dict.fromkeys(goes)),

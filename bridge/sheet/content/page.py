@@ -75,7 +75,7 @@ def _tall(blocks: Sequence[Block]) -> float:
 def _page_blocks(piece: PieceSheet) -> Iterable[Block]:
     table = piece.tables[0].table
     yield Heading(piece.title, 1, "" if piece.number is None else str(piece.number))
-    yield Paragraph(summary(table), strong=True, playing=True)
+    yield Paragraph(summary(piece), strong=True, playing=True)
     if piece.retune:
         yield Paragraph(f"Before it: {'; '.join(piece.retune)}.", playing=True)
     yield from notes_blocks(piece.notes)

@@ -60,7 +60,7 @@ def sheet_document(
 
 def _piece_blocks(piece: PieceSheet) -> Iterable[Block]:
     yield Heading(piece.title, 1, "" if piece.number is None else str(piece.number))
-    yield Paragraph(summary(piece.tables[0].table), strong=True, playing=True)
+    yield Paragraph(summary(piece), strong=True, playing=True)
     yield from notes_blocks(piece.notes)
     if piece.cautions:
         yield Items(tuple(piece.cautions))

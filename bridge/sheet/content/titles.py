@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bridge.sheet.records import PieceSheet
 from bridge.tuning.ratios import format_ratio
 from bridge.tuning.scales import DEGREES
 from bridge.tuning.tables import Table
@@ -20,15 +21,16 @@ def table_title(table: Table) -> str:
     return ", ".join(parts)
 
 
-def summary(table: Table) -> str:
+def summary(piece: PieceSheet) -> str:
     """Say in a line what a piece stands in: tonic, tuning, capo, reference."""
+    table = piece.tables[0].table
     key, hz = table.sounding_reference
     parts = [f"in {table.tonic}"]
     if table.tonic != table.home and not table.shift_semitones:
         parts.append(f"home is {table.home}")
     if table.spec.guitar is not None:
         parts.append(table.spec.guitar.title)
-        parts.append(capo_words(table))
+        parts.append(_capo_words(table, piece.capo_instead))
     elif table.fret:
         parts.append(f"capo at fret {table.fret}")
     if table.slide != 1:
@@ -38,6 +40,7 @@ def summary(table: Table) -> str:
     return " · ".join(parts)
 
 
-def capo_words(table: Table) -> str:
-    """Say where the capo is: ``capo at fret 2``, ``no capo``."""
+def _capo_words(table: Table, instead: int) -> str:
+    if instead:
+        return f"capo at fret {instead} (frets count from it)"
     return f"capo at fret {table.fret}" if table.fret else "no capo"

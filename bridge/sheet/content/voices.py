@@ -35,7 +35,7 @@ def voices_blocks(session: SessionInfo, pieces: Sequence[PieceSheet]) -> Iterabl
         yield Paragraph(f"Violin: the A from us, then pure fifths: {shown}.", strong=True)
     for piece in pieces:
         yield Heading(piece.title, 2, "" if piece.number is None else str(piece.number))
-        yield Paragraph(summary(piece.tables[0].table), playing=True)
+        yield Paragraph(summary(piece), playing=True)
         yield _with_the_ear(piece)
         back = back_words(piece)
         if back:

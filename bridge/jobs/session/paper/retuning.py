@@ -27,6 +27,8 @@ class Retuned:
 
     words: tuple[str, ...] = ()  # in order; empty: nothing
     cautions: tuple[str, ...] = ()  # what to heed before doing it
+    # Fret of a capo that makes the tuning's notes though the piece asks for none; 0: there is no such capo.
+    capo_instead: int = 0
 
 
 @dataclass
@@ -75,18 +77,18 @@ def _before(hands: _Hands, spec: TableSpec, guitar: Guitar) -> Retuned:
     built_for = {change.string: change.from_hz for change in planned.plan.changes} if planned.usual else {}
     between = between_tunings(standing.hz, after_hz, built_for, standing.capo, spec.fret)
     if between.capo_instead:
-        said = [f"capo off (fret {standing.capo})"] if standing.capo else []
-        said.append(
-            f"capo on at fret {between.capo_instead}: it makes {guitar.title} of the strings as they are"
-        )
+        on = f"capo on at fret {between.capo_instead}: it makes {guitar.title} of the strings as they are"
+        said = [f"capo off (fret {standing.capo})", on] if standing.capo else [on]
+        stays = standing.capo == between.capo_instead
         standing.capo = between.capo_instead
-        return Retuned(tuple(said))
+        return Retuned(() if stays else tuple(said), capo_instead=between.capo_instead)
     standing.hz, standing.capo = after_hz, spec.fret
     if between.lowered:
         standing.hz = {number: hz / 2 ** (between.lowered / 12) for number, hz in after_hz.items()}
         standing.capo = between.lowered
     cautions = planned.cautions if any(turn.past_limit for turn in between.turns) else ()
-    return Retuned(tuple(_words(between, guitar)), tuple(" ".join(caution.split()) for caution in cautions))
+    heeded = tuple(" ".join(caution.split()) for caution in cautions)
+    return Retuned(tuple(_words(between, guitar)), heeded, between.lowered)
 
 
 def _words(between: Between, guitar: Guitar) -> Iterator[str]:

@@ -105,7 +105,7 @@ def piece_sheet(
         cautions.append(f"{said[0].upper()}{said[1:]}.")
     if said := about_transposing(piece.spec):
         cautions.append(f"Transposed {said}.")
-    if piece.spec.fret and piece.spec.guitar is not None:
+    if (piece.spec.fret or retuned.capo_instead) and piece.spec.guitar is not None:
         cautions.append(capo_check(piece.spec))
     return PieceSheet(
         title=piece.title,
@@ -128,6 +128,7 @@ def piece_sheet(
         transposing=plan.session.transposing,
         program_synths=tuple(synth.synth.name for synth in recalling),
         retune=retuned.words,
+        capo_instead=retuned.capo_instead,
         ready=tuple(_ready(one, synth) for synth in synths if synth not in recalling),
         drone=_drone(one, manifest),
     )
