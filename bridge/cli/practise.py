@@ -230,7 +230,7 @@ def _practise(work: list[Assignment], title: str, chosen: dict[str, Any], page: 
         watchers = [] if page is None else [page.show]
         with Practice(view, chosen["minutes"], watchers) as practice:
             if page is not None:
-                page.touched = practice.touch
+                page.touched, page.said = practice.touch, practice.say
                 practice.say(*page.addresses.lines()[:2])
             practice.say(*filter(None, (title, CAUTION)))
             for number, one in enumerate(work):

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 from bridge.ear.sounds import Sound, notes_sound
 from bridge.errors import ValueProblem
+from bridge.tuning.beats import main_pair
 from bridge.tuning.ratios import hz_to_cents
 from bridge.tuning.tables import Table
 
@@ -67,12 +68,10 @@ class Sung:
     @property
     def beats_hz(self) -> float:
         """How fast it beats against the drone, where it was sung."""
-        ratio = self.hz / self.target.drone_hz * 2 ** (-self.cents / 1200)
-        pairs = [(p, q) for p in range(1, 9) for q in range(1, 9) if abs(p / q / ratio - 1) < 1e-3]
-        if not pairs:
+        pure = main_pair(self.target.drone_hz, self.target.hz * 2.0**self.octaves)
+        if pure is None:
             return 0.0
-        p, q = min(pairs, key=lambda pair: pair[0] * pair[1])
-        return abs(q * self.hz - p * self.target.drone_hz)
+        return abs(pure.other_partial * self.hz - pure.partial * self.target.drone_hz)
 
     @property
     def verdict(self) -> str:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, field
 
 from bridge.errors import ValueProblem, near_names
 from bridge.harmony.choice.costs import MOVES
@@ -22,6 +23,8 @@ class FollowRequest:
     natural_sevenths: bool = False  # whether 7/4, 7/6 and 21/16 may be taken
     equal_chords: bool = False  # whether augmented triads and diminished sevenths are kept equal; in files
     held: tuple[int, ...] = ()  # pitch classes that stay besides: a drone's
+    # Called with the seconds that a long search will take, before it begins.
+    beforehand: Callable[[float], None] | None = field(default=None, compare=False, repr=False)
 
     def __post_init__(self) -> None:
         if self.pinned not in PINNED:
@@ -32,4 +35,4 @@ class FollowRequest:
     @property
     def options(self) -> FollowOptions:
         """The same for the search. Messages may move tails that still ring, so strokes are taken as they are."""
-        return FollowOptions(moves=self.moves, slop_s=0.0)
+        return FollowOptions(moves=self.moves, slop_s=0.0, beforehand=self.beforehand)

@@ -55,6 +55,8 @@ ODD_STEP_CENTS = 8.0
 AGAIN_S = 1.0
 _CONSONANT = np.array([semitones in CONSONANT for semitones in range(12)])
 _FIFTHS = np.array([semitones in FIFTHS for semitones in range(12)])
+_BEST_KNOWN = (7, 5, 4, 3, 9, 8)  # fifth, fourth, thirds, sixths: of equally bad intervals the first is named
+_NAMED_FIRST = np.array([_BEST_KNOWN.index(one) if one in _BEST_KNOWN else 12 for one in range(12)])
 
 
 @dataclass(frozen=True)
@@ -213,9 +215,12 @@ class _View:
             return None
         if length is None:
             furthest = among[off == off.max()]
-            place = int(furthest[self.pairs.length_s[furthest].argmax()])
+            weight = self.pairs.length_s[furthest]
         else:
-            place = int(among[np.where(off > PURE_CENTS, np.minimum(off, SOUR_CENTS) * length, 0.0).argmax()])
+            furthest, weight = among, np.where(off > PURE_CENTS, np.minimum(off, SOUR_CENTS) * length, 0.0)
+        equals = furthest[weight >= weight.max() - 1e-6]
+        # Of equals the fifth is what a player knows, then the fourth, thirds and sixths.
+        place = int(equals[_NAMED_FIRST[self.semitones[equals] % 12].argmin()])
         lower, upper = int(self.pairs.lower[place]), int(self.pairs.upper[place])
         cents = float(self.height[upper] - self.height[lower])
         ratio, error = nearest(int(self.semitones[place]), cents, self.natural)

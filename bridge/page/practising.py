@@ -26,9 +26,11 @@ class PractisePage:
 
     def __init__(self, spec: TableSpec, port: int = 0, lan: bool = False) -> None:
         stand = Stand(command="practise", actions=actions_of("practise"), spec=spec)
-        self._page = Page(stand, self._take, port=port, lan=lan)
+        self._page = Page(stand, self._take, lambda text: self.said(text), port, lan)
         self.touched: Callable[[str], None] = lambda command: None
         """Called with every touch that means something, in a thread of the page's."""
+        self.said: Callable[[str], None] = lambda text: None
+        """Called with what the page tells of itself, in the same thread."""
 
     def __enter__(self) -> Self:
         self._page.start()
@@ -41,6 +43,11 @@ class PractisePage:
     def addresses(self) -> Addresses:
         """Where it is served."""
         return self._page.addresses
+
+    @property
+    def pid(self) -> int:
+        """The process that serves now; 0 where none does."""
+        return self._page.pid
 
     def show(self, seen: PractiseSeen) -> None:
         """Show something as soon as the server takes it; never waits."""

@@ -68,7 +68,7 @@ def page_of_singer(
     Parameters
     ----------
     command : callable
-        Takes a command as if it were typed, in any thread.
+        Takes a command as if it were typed, in any thread; ``tell TEXT`` where the page has something to say.
     port, lan
         As in `bridge.page.host.Page`.
     """
@@ -79,7 +79,10 @@ def page_of_singer(
         elif asked.action == "degree" and (meant := command_of("degree", asked.number)) is not None:
             command(meant)
 
-    with Page(stand, take, port=port, lan=lan) as page:
+    def say(text: str) -> None:
+        command(f"tell {text}")
+
+    with Page(stand, take, say, port, lan) as page:
         yield PageOfSinger(page), page
 
 

@@ -7,9 +7,10 @@ from harmony.scores import FIVE_LIMIT, PIECES, five_limit_table, piece
 from harmony.test_pieces import followed, palette_for
 from harmony.test_variants import guitar_table
 
-from bridge.harmony.choice.follow import FollowOptions, follow
+from bridge.harmony.choice.follow import FollowOptions, follow, score_of
 from bridge.harmony.choice.variants import palette_of
 from bridge.harmony.heard.hear import hear
+from bridge.harmony.measure import measure
 from bridge.harmony.notes import TimedNote, sorted_notes
 from bridge.harmony.told.advice import advise, cures
 from bridge.harmony.why.forms import fret_of, has_pure_form, reaches
@@ -113,6 +114,16 @@ def test_a_cure_for_a_bar_is_ready_to_paste_and_ends_with_it() -> None:
     result = followed("pump")
     starts = bars_of(piece("pump"))
     assert cures(result, starts) == {3: "--at 3=,2=10/9 --at 4=,2=9/8"}
+
+
+def test_of_equally_bad_intervals_the_fifth_is_named_first() -> None:
+    # On C, 2 is 9/8 and 6 is 5/3: D-A is 40/27 and D-F 32/27, each a comma narrow; the third is nearer the bass.
+    score = score_of(chord(50, 53, 57), palette_of(five_limit_table("C")))
+    found = measure(score.notes, score.hz(0.0), [0.0])
+    for worst in (found.worst, found.bars[0].worst):
+        assert worst is not None
+        assert {score.notes[worst.lower].key, score.notes[worst.upper].key} == {50, 57}
+        assert worst.cents == pytest.approx(-21.506, abs=1e-3)  # 1200 log2(80/81)
 
 
 def test_a_table_on_another_tonic_is_advised_where_it_is_purer() -> None:

@@ -12,10 +12,11 @@ import pytest
 from harmony.scores import five_limit_table
 from support.costs import total_cost
 
+import bridge.harmony.choice.follow as following
 import bridge.harmony.choice.search as search
 from bridge.harmony.choice.costs import FORBIDDEN, MOVES, Weights, problem_of
-from bridge.harmony.choice.follow import score_of
-from bridge.harmony.choice.search import Problem, best_choices, fits
+from bridge.harmony.choice.follow import FollowOptions, follow, score_of
+from bridge.harmony.choice.search import Problem, best_choices, fits, seconds_of
 from bridge.harmony.choice.variants import Palette, palette_of
 from bridge.harmony.notes import TimedNote, columns, pairs_of, sorted_notes
 
@@ -146,3 +147,29 @@ def test_no_third_fourth_fifth_or_sixth_is_further_off_than_a_diesis() -> None:
     high = [str(variant) for variant in palette.classes[11]].index("50/27")
     assert abs(1200 * math.log2(625 / 486 / (4 / 3))) > 42
     assert total_cost(problem_for(notes, palette), [low, high]) >= FORBIDDEN
+
+
+def test_how_long_a_long_search_takes_is_said_once_and_before_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    happened: list[str] = []
+    real = following.best_choices
+    monkeypatch.setattr(
+        following, "best_choices", lambda *given: (happened.append("search"), real(*given))[1]
+    )
+    wanted = FollowOptions(beforehand=lambda seconds: happened.append("said" if seconds > 0 else "nothing"))
+    notes = random_clip(random.Random(1))
+    palette = palette_of(five_limit_table("D"))
+    follow(notes, palette, wanted)
+    assert "said" not in happened
+    assert happened  # a short piece is searched without a word
+    happened.clear()
+    monkeypatch.setattr(following, "LONG_S", 0.0)
+    follow(notes, palette, wanted)
+    assert happened[0] == "said"
+    assert happened.count("said") == 1
+
+
+def test_a_longer_piece_is_said_to_take_longer() -> None:
+    def said(count: int) -> float:
+        return seconds_of(random_problem(np.random.default_rng(3), count))
+
+    assert 0 < said(10) < said(20) < said(40)

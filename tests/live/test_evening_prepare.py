@@ -50,6 +50,7 @@ def test_every_section_is_a_table_and_pieces_begin_where_they_do() -> None:
     assert low_water.hz[64] == pytest.approx(D3 * 9 / 4)
     assert e_minor.hz[64] == pytest.approx(D3 * 20 / 9), "10/9 above D"
     assert plan.tables[15].hz[64] == pytest.approx(2 * D3 * 2 ** (2 / 12)), "two frets up"
+    assert prepared.strings[15].hz[4] == pytest.approx(D3 * 2 ** (2 / 12)), "its capo is on the strings"
     assert plan.controls.feet == {80: Action("next"), 81: Action("previous")}
     assert plan.controls.programs == "piece"
     assert isinstance(plan.drone, TablesDrone)
@@ -126,9 +127,11 @@ def test_a_synth_that_does_not_move_sounding_notes_says_so() -> None:
 
 def test_a_reference_found_anew_moves_the_pieces_that_follow_it(folder: Path) -> None:
     edit(folder, 'title = "Ferry Bell"', 'title = "Ferry Bell"\nreference = "D3=150"')
-    listening = prepare_evening(ask(folder)).listening
+    prepared = prepare_evening(ask(folder))
+    listening = prepared.listening
     assert listening is not None
     assert listening.what == "string 4 (D3), open"
+    assert [one.follows_reference for one in prepared.strings[7:9]] == [True, False]
     moved = listening.heard(Reference(50, D3 * 2 ** (6 / 1200)), trim_cents=2.0)
     assert "4.0 cents higher" in moved.text
     assert "Ferry Bell stays" in moved.text

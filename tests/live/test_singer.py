@@ -172,6 +172,14 @@ def test_without_a_sound_card_it_says_so_and_listens_on(table: Table) -> None:
     assert singing.ended.is_set()
 
 
+def test_what_the_page_tells_of_itself_is_shown(table: Table) -> None:
+    singing = Singing(table, Take(np.zeros(RATE)), "voice", silent_drone(table))
+    singing.command("tell the page has ended")
+    seen = singing.step()
+    assert seen is not None
+    assert "the page has ended" in seen.said
+
+
 def test_a_sound_card_that_stops_is_told_and_the_voice_heard_on(table: Table) -> None:
     sound = Heard()
     singing = Singing(table, Take(np.zeros(RATE)), "voice", SungDrone(table, (50,), "tenor", lambda: sound))

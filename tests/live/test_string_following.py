@@ -9,9 +9,9 @@ import pytest
 from bridge.engine.play.tables import Kept
 from bridge.errors import ValueProblem
 from bridge.jobs.choose import TableRequest, choose_table
-from bridge.live.desk.string_ear import Around, Opened, Plucked, Refused
+from bridge.live.desk.string_ear import Around, Opened, Plucked, Refused, Strings
 from bridge.live.desk.string_following import StringFollowing
-from bridge.live.prepare.strings import strings_to_follow
+from bridge.live.prepare.strings import strings_of, strings_to_follow
 from bridge.live.state import Held, Sounding, State
 
 D3 = 146.5
@@ -107,3 +107,25 @@ def test_what_cannot_be_followed_is_refused(word: str, guitar: str | None, says:
     with pytest.raises(ValueProblem) as refused:
         strings_to_follow(word, spec)
     assert re.search(says, f"{refused.value.message} ({refused.value.hint})")
+
+
+def test_in_an_evening_the_strings_are_those_of_the_piece_that_plays() -> None:
+    words = {"guitar": "open-d", "reference": f"D3={D3}"}
+    pieces = [choose_table(TableRequest(**words)), choose_table(TableRequest(**words, fret=2))]
+    own = choose_table(TableRequest(guitar="open-d", reference="D3=147"))
+    made = strings_to_follow("4", pieces[0], None, (*map(strings_of, pieces), strings_of(own, False)))
+    ear = Ear()
+    made._ear = ear  # type: ignore[assignment]
+    made.state(State(kept=Kept(1)))
+    made.begin_anew(-4.0)
+    made.state(State(kept=Kept(2, trim_cents=-1.5)))
+    made.state(State(kept=Kept(2, trim_cents=-2.0)))  # tables that follow do not make the strings others
+    made.state(State(kept=Kept(3, trim_cents=-2.0)))
+    told = [dict(one.strings)[4] for one in ear.told if isinstance(one, Strings)]
+    # A capo at the second fret sounds a tempered whole tone higher (200 cents, common practice of frets).
+    wanted = [D3 * 2 ** (-4 / 1200), D3 * 2 ** ((200 - 4 - 1.5) / 1200), 147 * 2 ** (-2 / 1200)]
+    assert told == pytest.approx(wanted, rel=1e-6)
+    # One was taken back: nothing begins to follow again by itself.
+    made._follower.take_back()
+    made.state(State(kept=Kept(1)))
+    assert len([one for one in ear.told if isinstance(one, Strings)]) == 3

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import queue
+import signal
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -177,3 +178,13 @@ def test_an_independent_judge_of_accessibility_finds_nothing_here(
             tab.screenshot(path=Path(PICTURES) / f"practise-{light}.png")
     finally:
         tab.context.close()
+
+
+def test_a_server_that_ends_is_told_at_the_terminal(
+    page: tuple[PractisePage, queue.SimpleQueue[str]],
+) -> None:
+    told: queue.SimpleQueue[str] = queue.SimpleQueue()
+    one, _ = page
+    one.said = told.put
+    os.kill(one.pid, signal.SIGKILL)
+    assert told.get(timeout=20) == "the page's server ended; starting it again"

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import os
+import queue
+import signal
 import time
 from contextlib import closing
 
@@ -101,3 +104,10 @@ def test_over_the_wire_it_is_shown_and_asked() -> None:
         while len(asked) < 2 and time.monotonic() < until_s:
             client.first("beat")
         assert asked == ["degree 3", "drone"]
+
+
+def test_a_server_that_ends_is_told_at_the_desk() -> None:
+    told: queue.SimpleQueue[Command] = queue.SimpleQueue()
+    with page_of_singer(sing_stand(), told.put) as (_, page):
+        os.kill(page.pid, signal.SIGKILL)
+        assert told.get(timeout=20) == "tell the page's server ended; starting it again"

@@ -158,6 +158,7 @@ equal_chords_option = click.option(
 
 def follow_request(chosen: dict[str, Any]) -> FollowRequest | None:
     """Return how the harmony is to be followed; None where it is not."""
+    from bridge.cli.parts.printing import say_search
     from bridge.harmony.asked import FollowRequest
 
     words = {name: chosen.get(name) for name in ("pinned", "moves", "natural_sevenths", "equal_chords")}
@@ -173,6 +174,7 @@ def follow_request(chosen: dict[str, Any]) -> FollowRequest | None:
         words["moves"] or "some",
         bool(words["natural_sevenths"]),
         bool(words["equal_chords"]),
+        beforehand=say_search,
     )
 
 

@@ -43,6 +43,11 @@ def show_note(text: str) -> None:
     click.echo(f"note: {' '.join(visible(text).split())}", err=True)
 
 
+def say_search(seconds: float) -> None:
+    """Say, before a long search, how long following the harmony will take."""
+    show_note(f"this is a long piece: to choose the pitch of every note takes about {seconds:.0f} s")
+
+
 def show(text: str = "") -> None:
     """Write a line; square brackets are plain text."""
     console().print(visible(text), markup=False)

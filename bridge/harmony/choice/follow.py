@@ -28,7 +28,7 @@ from numpy.typing import NDArray
 
 from bridge.errors import ValueProblem, near_names
 from bridge.harmony.choice.costs import MEMORY_S, MOVES, Cents, Weights, problem_of
-from bridge.harmony.choice.search import MOST_STATES, best_choices
+from bridge.harmony.choice.search import MOST_STATES, best_choices, seconds_of
 from bridge.harmony.choice.variants import Palette, Variant
 from bridge.harmony.measure import Measure, measure
 from bridge.harmony.notes import SHORT_S, Columns, Pairs, TimedNote, columns, pairs_of
@@ -40,6 +40,9 @@ WORTH_SHARE = 0.01
 
 SPARSE_PART = 0.1
 """Writing in which three or more classes sound together for no more than this part of the time is sparse."""
+
+LONG_S = 3.0
+"""A search that takes no longer than this needs no word beforehand."""
 
 _EPSILON = 1e-9
 _SAME_CENTS = 0.05
@@ -79,6 +82,8 @@ class FollowOptions:
     crowded_s: tuple[tuple[float, float], ...] = ()
     # Chords that a chart knows, in order: where a note of one sounds, it stands where the chart has it.
     known: tuple[KnownChord, ...] = ()
+    # Called with the seconds that a long search will take, before it begins.
+    beforehand: Callable[[float], None] | None = None
 
     def __post_init__(self) -> None:
         if self.moves not in MOVES:
@@ -152,12 +157,13 @@ class Score:
 
     def offsets(self, variants: Sequence[Variant]) -> NDArray[np.float64]:
         """Return each note's offset from the variants of its segments."""
-        return self._spread([variant.offset_cents for variant in variants])
+        return self.spread([variant.offset_cents for variant in variants])
 
     def _both(self) -> zip[tuple[Segment, Palette]]:
         return zip(self.segments, self.palettes, strict=True)
 
-    def _spread(self, values: Sequence[float]) -> NDArray[np.float64]:
+    def spread(self, values: Sequence[float]) -> NDArray[np.float64]:
+        """Return for each note what holds for its segment."""
         spread = np.zeros(len(self.notes))
         for segment, value in zip(self.segments, values, strict=True):
             spread[list(segment.notes)] = value
@@ -171,6 +177,7 @@ class Score:
         progress: Callable[[float], None] | None = None,
         crowded_s: Sequence[tuple[float, float]] = (),
         known: Sequence[KnownChord] = (),
+        beforehand: Callable[[float], None] | None = None,
     ) -> list[Variant]:
         """Return the best variant of each segment among those allowed."""
         homes = [palette.base_cents[segment.pitch_class] for segment, palette in self._both()]
@@ -192,6 +199,8 @@ class Score:
         if known:
             self._prefer(known, problem.unary, allowed)
         problem = replace(problem, most_states=most_states).limited()
+        if beforehand is not None and (took_s := seconds_of(problem)) > LONG_S:
+            beforehand(took_s)
         chosen = best_choices(problem, progress)
         return [own[index] for own, index in zip(allowed, chosen, strict=True)]
 
@@ -266,7 +275,9 @@ def follow(
     moves = "few" if wanted.moves == "some" and is_sparse(score) else wanted.moves
     allowed = keep_4(score) if wanted.rule_on_4 else score.everything()
     weights = MOVES[moves]
-    variants = score.solve(weights, allowed, wanted.most_states, progress, wanted.crowded_s, wanted.known)
+    variants = score.solve(
+        weights, allowed, wanted.most_states, progress, wanted.crowded_s, wanted.known, wanted.beforehand
+    )
     offsets = score.offsets(variants)
     after = score.measure(offsets)
     if wanted.guard and not _worth(before, after, wanted) and before.share < 1.0:

@@ -165,6 +165,7 @@ class Singing:
         self._line = SungLine()
         self._watch = SoundWatch(name)
         self._problem: tuple[str, ...] = ()
+        self._told: tuple[str, ...] = ()  # by the page, of itself
         self._commands: queue.SimpleQueue[str] = queue.SimpleQueue()
         self.ended = threading.Event()
         self._meter = self._new_meter()
@@ -186,6 +187,9 @@ class Singing:
         while not self._commands.empty():
             word, _, number = self._commands.get().partition(" ")
             acted = True
+            if word == "tell":
+                self._told = (number,)
+                continue
             try:
                 if word == "degree":
                     self._drone.degree(int(number))
@@ -234,7 +238,7 @@ class Singing:
             notes.before,
             self._drone.names,
             self._drone.degrees,
-            (*self._watch.said, *self._problem),
+            (*self._watch.said, *self._problem, *self._told),
         )
 
     @property

@@ -6,13 +6,23 @@ method can say it, and what sounds glides.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
+from typing import NamedTuple
 
 from bridge.engine.play.string_follow import Pluck, StringFollower
 from bridge.live.desk.string_ear import Around, Opened, Plucked, Refused, StringEarProcess, Strings, Told
 from bridge.live.state import State
 from bridge.tuning.notes import key_to_hz
 from bridge.tuning.ratios import cents_to_ratio
+
+
+class StringsOfPiece(NamedTuple):
+    """The open strings while one table plays: another capo, or a reference of its own, makes them others."""
+
+    hz: Mapping[int, float]
+    """What they sound in that table, in hertz, by number."""
+    follows_reference: bool = True
+    """Whether that table moves where the reference string was heard anew."""
 
 
 class StringFollowing:
@@ -26,11 +36,21 @@ class StringFollowing:
         What the open strings sound in the tables, in hertz, by number.
     device : str, optional
         Part of the microphone's name.
+    pieces : sequence of StringsOfPiece
+        The strings of every table that is played, where they are not always those.
     """
 
-    def __init__(self, reference: int, strings_hz: Mapping[int, float], device: str | None = None) -> None:
+    def __init__(
+        self,
+        reference: int,
+        strings_hz: Mapping[int, float],
+        device: str | None = None,
+        pieces: Sequence[StringsOfPiece] = (),
+    ) -> None:
         self._reference = reference
-        self._at_first_hz = dict(strings_hz)
+        self._now = StringsOfPiece(dict(strings_hz))
+        self._pieces = pieces
+        self._listened_cents = 0.0
         self._device = device
         self._follower = StringFollower(reference, strings_hz)
         self._ear: StringEarProcess | None = None
@@ -43,7 +63,7 @@ class StringFollowing:
 
     def begin(self, put: Callable[[Told], None]) -> None:
         """Begin to listen; `put` is called with what the ear tells, from another thread."""
-        self._ear = StringEarProcess(Strings(tuple(self._at_first_hz.items()), self._device), put)
+        self._ear = StringEarProcess(Strings(tuple(self._now.hz.items()), self._device), put)
 
     def end(self) -> None:
         """Listen no more."""
@@ -52,7 +72,12 @@ class StringFollowing:
             ear.end()
 
     def state(self, state: State) -> None:
-        """Take how things are: the ear is told what sounds besides the guitar."""
+        """Take how things are: the ear is told what sounds besides the guitar, and which strings that has now."""
+        now = self._pieces[state.kept.number - 1] if self._pieces else self._now
+        if now != self._now:
+            self._now = now
+            if not self._follower.off:
+                self._from_here(state.kept.trim_cents)
         around = _around(state)
         if around != self._around and self._ear is not None:
             self._ear.tell(around)
@@ -79,8 +104,13 @@ class StringFollowing:
 
     def begin_anew(self, moved_cents: float) -> None:
         """All tables are others now, so many cents from where they were in the beginning."""
-        factor = cents_to_ratio(moved_cents)
-        now_hz = {string: hz * factor for string, hz in self._at_first_hz.items()}
+        self._listened_cents = moved_cents
+        self._from_here(0.0)
+
+    def _from_here(self, trim_cents: float) -> None:
+        """Know nothing yet of the strings that the guitar has now."""
+        factor = cents_to_ratio(trim_cents + (self._listened_cents if self._now.follows_reference else 0.0))
+        now_hz = {string: hz * factor for string, hz in self._now.hz.items()}
         self._follower.begin_anew(now_hz)
         if self._ear is not None:
             self._ear.tell(Strings(tuple(now_hz.items()), self._device))

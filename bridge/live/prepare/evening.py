@@ -39,6 +39,7 @@ from bridge.live.prepare.keyboard import (
     keyboards_named,
     play_table,
 )
+from bridge.live.prepare.strings import strings_of
 from bridge.store.session.model import Drone, Session, SessionSynth, built, problem_at
 from bridge.tuning.notes import note_name
 from bridge.tuning.ratios import cents_to_ratio
@@ -202,7 +203,8 @@ def prepare_evening(request: EveningRequest) -> Prepared:
         feet_shown(controls),
         keyboards=plan.keyboards,
     )
-    return Prepared(plan, labels, (*about_engine, *notices), "", listening, places[begin - 1].spec)
+    strings = tuple(strings_of(at.spec, at.plan.piece.follows_reference) for at in places)
+    return Prepared(plan, labels, (*about_engine, *notices), "", listening, places[begin - 1].spec, strings)
 
 
 def _synth(session: Session, name: str | None) -> SessionSynth:

@@ -44,6 +44,7 @@ from bridge.wire.profile import MTS_METHODS, STANDARD, SynthProfile, moves_sound
 if TYPE_CHECKING:  # what follows chords is loaded only where somebody asks for it: playing starts quickly
     from bridge.harmony.charts.chart import Chart
     from bridge.jobs.harmony.told import Told
+    from bridge.live.desk.string_following import StringsOfPiece
 
 _MOST_TABLES = 128
 BUILT_IN = "builtin"
@@ -91,6 +92,8 @@ class Prepared:
     """How the reference is found anew while it plays."""
     spec: TableSpec | None = None
     """The table that it begins with."""
+    strings: tuple[StringsOfPiece, ...] = ()
+    """The open strings of every table of an evening, whose pieces may have another capo."""
 
 
 def prepare(request: LiveRequest) -> Prepared:
