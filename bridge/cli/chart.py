@@ -75,7 +75,7 @@ def chart_command(
         return
     for one in told:
         _print(one.rows())
-        for line in one.summary():
+        for line in (*one.summary(), *one.cure_lines()):
             show(line)
         if far := apart(one):
             show_note(far)

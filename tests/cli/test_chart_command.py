@@ -10,11 +10,12 @@ import csv
 import io
 import json
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from jobs.test_follow_harmony import write_piece
-from support import written
+from support import synths, written
 
 from bridge.cli import main
 
@@ -72,6 +73,66 @@ def test_json(capsys: pytest.CaptureFixture[str]) -> None:
     assert [row["chord"] for row in piece["chords"]] == ["C", "Am", "Dm", "G", "C"]
     assert set(COLUMNS) <= set(piece["chords"][0])
     assert piece["tonic"] == {"name": "C", "mode": "major", "sure": True}
+
+
+# Bars that want 2 at 10/9 (ii), others that want it at 9/8 (V): apart, next to each other, and with flats between.
+APART = ((60, 64, 67), (62, 65, 69), (59, 62, 67), (60, 64, 67), (62, 65, 69), (60, 64, 67))
+NEXT = ((60, 64, 67), (62, 65, 69), (58, 62, 65), (59, 62, 67), (60, 64, 67), (53, 57, 62))
+FLATS = ((60, 64, 67), (58, 62, 65), (62, 65, 69), (55, 58, 62), (60, 63, 67), (62, 66, 69), (60, 64, 67))
+
+
+@pytest.mark.parametrize("chords", [APART, NEXT, FLATS], ids=["apart", "next", "flats"])
+@pytest.mark.parametrize("late_s", [0.0, 1.0], ids=["on-the-bar", "held-over"])
+def test_all_cures_together_make_what_is_said(
+    capsys: pytest.CaptureFixture[str], folder: Path, chords: tuple[tuple[int, ...], ...], late_s: float
+) -> None:
+    # A middle voice that is struck late lasts into the next bar.
+    events = []
+    for bar, keys in enumerate(chords):
+        for place, key in enumerate(keys):
+            late = late_s if place == 1 else 0.0
+            events.append((2.0 * bar + late, 1, bytes((0x90, key, 80))))
+            events.append((2.0 * bar + late + 2.0, 0, bytes((0x80, key, 80))))
+    synths.write_midi(folder / "song.mid", [(time, data) for time, _, data in sorted(events)])
+
+    def shares(*more: str) -> tuple[float, list[float]]:
+        """Return the share of the written file, and of each of its bars, by a separate reading."""
+        run(
+            capsys,
+            "retune",
+            "song.mid",
+            "-o",
+            "o.mid",
+            "--tonic",
+            "C",
+            "--method",
+            "note",
+            "--overwrite",
+            *more,
+        )
+        notes = written.sounding(folder / "o.mid")
+        bars = []
+        for bar in range(len(chords)):
+            inside = [
+                replace(note, start_s=max(note.start_s, 2.0 * bar), end_s=min(note.end_s, 2.0 * bar + 2.0))
+                for note in notes
+                if note.start_s < 2.0 * bar + 1.95 and note.end_s > 2.0 * bar + 0.05
+            ]
+            bars.append(written.share(inside))
+        return written.share(notes), bars
+
+    (piece,) = json.loads(run(capsys, "chart", "song.mid", "--tonic", "C", "--json"))["pieces"]
+    alone = {row["bar"]: row["cure"] for row in piece["chords"] if row["cure"]}
+    line, said = piece["cure"], piece["share_if_cured"]
+    before, together = shares()[0], shares(*line.split())
+    assert together[0] == pytest.approx(said, abs=1e-3)
+    assert said > before
+    assert len(alone) > 1
+    for bar, cure in alone.items():
+        assert together[1][bar - 1] >= shares(*cure.split())[1][bar - 1] - 1e-3, (bar, cure, line)
+    printed = run(capsys, "chart", "song.mid", "--tonic", "C")
+    assert f"all of them together: {line} makes it {100 * said:.0f} %" in " ".join(printed.split())
+    assert "the cure of a bar is for that bar alone" in printed
 
 
 def test_a_chart_as_text_or_file_without_a_track(capsys: pytest.CaptureFixture[str], folder: Path) -> None:

@@ -8,7 +8,7 @@ Everything here is measured, not guessed: each tonic's table is tried on the not
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -173,15 +173,65 @@ def cures(following: Following, bar_starts_s: Sequence[float]) -> dict[int, str]
     Returns
     -------
     dict of int to str
-        By bar, such as ``--at 3=,2=10/9 --at 4=,2=9/8``. Bars are left out where nothing is gained, and where a bar
-        needs two pitches of one degree.
+        By bar, such as ``--at 3=,2=10/9 --at 4=,2=9/8``: each for its bar alone (`whole_cure` has all). Bars are left
+        out where nothing is gained, and where a bar needs two pitches of one degree.
     """
+    found = {}
+    for bar, moved in _moved_degrees(following, bar_starts_s).items():
+        back = {name: (home, home) for name, (_, home) in moved.items()}
+        ends = _at(bar + 1, back) if bar < len(bar_starts_s) else ()
+        found[bar] = " ".join((*_at(bar, moved), *ends))
+    return found
+
+
+def whole_cure(following: Following, bar_starts_s: Sequence[float]) -> tuple[str, float]:
+    """Return one line of changes that cures all bars together, ready to paste, and the share that it makes.
+
+    Each change says all that is different from the bar before, and so takes back what only that one needed. The line
+    is empty where the tonic moves on the way, and where it would not make the piece purer.
+    """
+    score = following.score
+    if len(set(score.palettes)) != 1:
+        return "", 0.0
+    bars = _moved_degrees(following, bar_starts_s)
+    palette, homes = score.palettes[0], {}
+    for moved in bars.values():
+        homes.update({name: home for name, (_, home) in moved.items()})
+    words: list[str] = []
+    standing = dict(homes)
+    for bar in sorted({*bars, *(bar + 1 for bar in bars if bar < len(bar_starts_s))}):
+        wanted = {**homes, **{name: new for name, (new, _) in bars.get(bar, {}).items()}}
+        words += _at(bar, {name: (new, "") for name, new in wanted.items() if standing[name] != new})
+        standing = wanted
+    offsets = []
+    for segment in following.segments:
+        # A note takes what stands in the bar in which it is struck.
+        bar = int(np.searchsorted(bar_starts_s, segment.start_s + 1e-6, side="right"))
+        name = DEGREES[(segment.pitch_class - palette.tonic_class) % 12]
+        new = bars.get(bar, {}).get(name, ("", ""))[0]
+        own = palette.classes[segment.pitch_class]
+        offsets.append(next((one.offset_cents for one in own if str(one) == new), 0.0))
+    share = score.measure(score.spread(offsets)).share
+    return (" ".join(words), share) if share > score.measure().share else ("", 0.0)
+
+
+def _at(bar: int, degrees: Mapping[str, tuple[str, str]]) -> tuple[str, ...]:
+    """Write a change of degrees at a bar as it is given; nothing where there is none."""
+    return (f"--at {bar}=," + ",".join(f"{name}={new}" for name, (new, _) in degrees.items()),) * bool(
+        degrees
+    )
+
+
+def _moved_degrees(
+    following: Following, bar_starts_s: Sequence[float]
+) -> dict[int, dict[str, tuple[str, str]]]:
+    """Return for bars the degrees that would make them purer elsewhere: there, and where the table has them."""
     score = following.score
     before = score.measure(0.0, bar_starts_s).bars
     after = score.measure(following.offsets_cents, bar_starts_s).bars
     starts = np.array([segment.start_s for segment in following.segments])
     ends = np.array([segment.end_s for segment in following.segments])
-    found: dict[int, str] = {}
+    found: dict[int, dict[str, tuple[str, str]]] = {}
     for bar, begin in enumerate(bar_starts_s, 1):
         if after[bar - 1].purity.share <= before[bar - 1].purity.share:
             continue
@@ -201,9 +251,5 @@ def cures(following: Following, bar_starts_s: Sequence[float]) -> dict[int, str]
             if degree and one[0] != one[1]
         }
         if moved:
-            there = ",".join(f"{name}={new}" for name, (new, _) in moved.items())
-            back = ",".join(f"{name}={home}" for name, (_, home) in moved.items())
-            found[bar] = f"--at {bar}=,{there}" + (
-                f" --at {bar + 1}=,{back}" if bar < len(bar_starts_s) else ""
-            )
+            found[bar] = moved
     return found

@@ -26,7 +26,7 @@ from bridge.harmony.choice.variants import string_pins
 from bridge.harmony.heard.hear import Heard, chords_in, hear_keys
 from bridge.harmony.heard.keys import Tonic, hear_tonic
 from bridge.harmony.measure import Measure, fixed_hz, measure
-from bridge.harmony.told.advice import Advice, advise
+from bridge.harmony.told.advice import Advice, advise, cures, whole_cure
 from bridge.harmony.told.report import ChordRow, chord_rows, sour_lines, summary
 from bridge.harmony.why.equal_chords import keep_equal
 from bridge.harmony.why.forms import fret_of
@@ -111,6 +111,25 @@ class Told:
             self.reasons,
             as_followed=self.followed,
         )
+
+    @property
+    def whole_cure(self) -> tuple[str, float]:
+        """One line of changes that cures all bars together, and the share that it makes.
+
+        The line is empty where fewer than two bars have a cure, and where the piece has changes of its own already.
+        """
+        found, starts_s = self.following, self.music.bar_starts_s
+        if found is None or self.followed or len(self.tables) != 1 or len(cures(found, starts_s)) < 2:
+            return "", 0.0
+        return whole_cure(found, starts_s)
+
+    def cure_lines(self) -> tuple[str, ...]:
+        """Say for how long the cures of the bars hold, and what cures all of them together."""
+        if len({row.bar for row in self.rows() if row.cure}) < 2:
+            return ()
+        line, share = self.whole_cure
+        together = (f"all of them together: {line} makes it {100 * share:.0f} %",) if line else ()
+        return ("the cure of a bar is for that bar alone", *together)
 
     def summary(self) -> tuple[str, ...]:
         """Say in at most two lines how pure the piece is, and what would raise that."""
@@ -269,6 +288,7 @@ class Told:
             return {"share": None, "why": self.why_not}
         purity = self.measured.purity
         tonic = None if self.heard is None or self.heard.tonic is None else self.heard.tonic
+        line, cured = self.whole_cure
         return {
             "share": purity.share,
             "rms_cents": purity.rms_cents,
@@ -282,6 +302,8 @@ class Told:
             "share_if_followed": None if self.following is None else self.following.after.share,
             "summary": list(self.summary()),
             "chords": [row_json(row) for row in self.rows()],
+            "cure": line,
+            "share_if_cured": cured if line else None,
             "commas": self.comma_lines(),
         }
 
