@@ -29,7 +29,7 @@ from bridge.cli.parts.options import overwrite_option
 @click.option(
     "--hours",
     type=click.FloatRange(0, 24, min_open=True),
-    default=2.0,
+    default=1.0,
     show_default=True,
     help="The longest piece that is rendered.",
 )

@@ -13,7 +13,7 @@ from bridge.store.files import check_output
 from bridge.store.playing import sequences
 from bridge.store.smf import MidiFile, read_midi
 
-MOST_HOURS = 2.0
+MOST_HOURS = 1.0
 """A piece is rendered up to this length, unless more is asked for: sound takes 1.3 GB an hour on the disk meanwhile."""
 
 

@@ -118,7 +118,7 @@ def test_a_piece_of_23_hours_is_not_rendered_unasked(
     with pytest.raises(SystemExit) as left:
         main(["render", "long.mid", "-o", "long.wav"])
     assert left.value.code == 3
-    assert "lasts 23.0 hours, more than 2" in capsys.readouterr().err
+    assert "lasts 23.0 hours, more than 1" in capsys.readouterr().err
     assert [path.name for path in tmp_path.iterdir()] == ["long.mid"]
 
 
