@@ -138,7 +138,7 @@ def _keep(path: PathName, blocks: Iterable[NDArray[np.float32]], spool: IO[bytes
             if loudest == 0.0:  # silence is a hole in the file
                 spool.truncate(spool.seek(block.size * 4, os.SEEK_CUR))
             else:
-                spool.write(np.ascontiguousarray(block, dtype=np.float32).tobytes())
+                spool.write(np.ascontiguousarray(block, dtype=np.float32).data)
         except OSError as error:
             raise OutputProblem(
                 f"cannot write {os.fspath(path)}: {error.strerror or error}",
