@@ -132,10 +132,13 @@ def _keep(path: PathName, blocks: Iterable[NDArray[np.float32]], spool: IO[bytes
     for block in blocks:
         channels = block.shape[1]
         frames += len(block)
-        if len(block):
-            peak = max(peak, float(np.max(np.abs(block))))
+        loudest = float(np.max(np.abs(block))) if len(block) else 0.0
+        peak = max(peak, loudest)
         try:
-            spool.write(np.ascontiguousarray(block, dtype=np.float32).tobytes())
+            if loudest == 0.0:  # silence is a hole in the file
+                spool.truncate(spool.seek(block.size * 4, os.SEEK_CUR))
+            else:
+                spool.write(np.ascontiguousarray(block, dtype=np.float32).data)
         except OSError as error:
             raise OutputProblem(
                 f"cannot write {os.fspath(path)}: {error.strerror or error}",
@@ -186,7 +189,11 @@ def _encoded(block: NDArray[np.float32], encoding: str, dither: _Dither) -> byte
     if encoding == "pcm16":
         steps = block * 32767.0 + dither(block.shape)
         return np.clip(np.rint(steps), -32768, 32767).astype("<i2").tobytes()
-    whole = np.clip(np.rint(block.astype(np.float64) * 8388607.0), -8388608, 8388607).astype("<i4")
+    if not block.any():
+        return bytes(3 * block.size)
+    exact = block.astype(np.float64)
+    exact *= 8388607.0
+    whole = np.clip(np.rint(exact, out=exact), -8388608, 8388607, out=exact).astype("<i4")
     return np.ascontiguousarray(whole).view(np.uint8).reshape(-1, 4)[:, :3].tobytes()
 
 
