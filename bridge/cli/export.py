@@ -72,6 +72,8 @@ def export_command(
     for path in done.files:
         show(str(path))
     show()
+    if done.differs:
+        show(f"against the table that was here before: {done.differs}")
     for method, residual in done.residuals.items():
         show(f"{method}: sent within {max(residual.worst_cents, 0.0001):.4f} cents of the table")
         if residual.clamped_keys:

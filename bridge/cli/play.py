@@ -10,6 +10,7 @@ import click
 
 from bridge.cli.parts.devices import DeviceCommand, card_option, mic_option
 from bridge.cli.parts.go_on import session_there, where_it_was
+from bridge.cli.parts.help_groups import PLAY, GroupedHelp
 from bridge.cli.parts.old_words import in_words_of_now, line_to_type
 from bridge.cli.parts.options import (
     chart_option,
@@ -31,8 +32,10 @@ if TYPE_CHECKING:
     from bridge.page.frames import Stand
 
 
-class _PlayCommand(DeviceCommand):
+class _PlayCommand(GroupedHelp, DeviceCommand):
     """Reads ``--on-change glide 2`` as one option with its seconds, and says what old words are now."""
+
+    groups = PLAY
 
     def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
         if (now := in_words_of_now(args)) != args:

@@ -23,12 +23,15 @@ from pathlib import Path
 
 from bridge.engine.method import choose_for_storing, refusal
 from bridge.engine.mts.tuner import Residual, Tuner
-from bridge.errors import MethodProblem, ValueProblem
+from bridge.errors import MethodProblem, StillbeatError, ValueProblem
+from bridge.jobs.read import read_table
 from bridge.store.descriptions import save_table
 from bridge.store.files import write_files_atomic
 from bridge.store.smf import Event, MidiFile, midi_bytes
 from bridge.store.syx import syx_bytes
 from bridge.store.tablejson import table_to_csv, table_to_json
+from bridge.tuning.notes import KEYS, parse_pitch_class, pitch_class_name
+from bridge.tuning.ratios import hz_to_cents
 from bridge.tuning.spec import TableSpec
 from bridge.tuning.tables import Table, build_table
 from bridge.wire.profile import MTS_METHODS, STANDARD, SynthProfile
@@ -36,6 +39,7 @@ from bridge.wire.profile import MTS_METHODS, STANDARD, SynthProfile
 PITCHED_CHANNELS = tuple(channel for channel in range(1, 17) if channel != 10)
 _TICKS_PER_QUARTER = 480
 _TICKS_PER_SECOND = 960  # at 120 beats a minute, the default of a Standard MIDI File
+_MOST_NAMED = 12
 _NOT_IN_NAMES = frozenset('/\\:*?"<>|\0')
 
 
@@ -46,6 +50,7 @@ class Exported:
     files: tuple[Path, ...]  # in the order of the module's list
     residuals: dict[str, Residual]  # what rounding leaves, by method
     left_out: dict[str, str]  # methods that cannot express the table, each with the reason
+    differs: str = ""  # how far notes lie from the table that was replaced: ``all notes 2.3 cents lower``
 
 
 def addressed(
@@ -118,8 +123,38 @@ def export_table(
             contents |= sheet_files(spec, stem)
         except MethodProblem as problem:
             left_out["sheet"] = str(problem)
+    differs = _differs(folder / f"{stem}.json", table) if overwrite else ""
     write_files_atomic(folder, contents, overwrite=overwrite)
-    return Exported(tuple(folder / file for file in contents), residuals, left_out)
+    return Exported(tuple(folder / file for file in contents), residuals, left_out, differs)
+
+
+def _differs(path: Path, table: Table) -> str:
+    """Say how far notes lie from the table in a file; empty if none does, or the file holds none."""
+    from bridge.sheet.content.compared import CHANGED_CENTS, moved_words
+
+    try:
+        before = build_table(read_table(path).spec).hz if path.is_file() else table.hz
+    except StillbeatError:
+        return ""
+    cents = [round(hz_to_cents(float(now), float(was)), 6) for now, was in zip(table.hz, before, strict=True)]
+    if max(map(abs, cents)) < CHANGED_CENTS:
+        return ""
+    if max(cents) - min(cents) < CHANGED_CENTS:
+        return f"all notes {moved_words(cents[0])}"
+    groups: dict[str, list[str]] = {}
+    tonic = parse_pitch_class(table.tonic)
+    for pitch_class in ((tonic + step) % 12 for step in range(12)):
+        keys = range(pitch_class, KEYS, 12)
+        alike = max(cents[key] for key in keys) - min(cents[key] for key in keys) < CHANGED_CENTS
+        for key in keys[:1] if alike else keys:
+            if abs(cents[key]) >= CHANGED_CENTS:
+                name = pitch_class_name(key, table.tonic) if alike else table.note(key)
+                groups.setdefault(moved_words(cents[key]), []).append(name)
+    count = sum(map(len, groups.values()))
+    if count > _MOST_NAMED:
+        return f"many notes, by up to {max(map(abs, cents)):.1f} cents"
+    rest = ["the others as before"] * (min(map(abs, cents)) < CHANGED_CENTS)
+    return "; ".join([*(f"{', '.join(names)} {far}" for far, names in groups.items()), *rest])
 
 
 def setup_file(table: Table, profile: SynthProfile, name: str) -> bytes:

@@ -29,6 +29,8 @@ class Paragraph:
     strong: bool = False
     small: bool = False
     playing: bool = False
+    # What stands in its place on pages that are counted; ``#`` is the number of the last page before the last part.
+    counted: str = ""
 
 
 @dataclass(frozen=True)

@@ -141,7 +141,12 @@ def _shown(block: Block) -> dict[str, Any]:
     if isinstance(block, Heading):
         return {**kind, "level": block.level, "mark": _said(block.mark), "text": _said(block.text)}
     if isinstance(block, Paragraph):
-        return {**kind, **asdict(block), "text": _said(block.text)}
+        return {
+            **kind,
+            **asdict(block),
+            "text": _said(block.text),
+            "counted": _said(block.counted).split("#"),
+        }
     if isinstance(block, Items):
         texts = [_said(text) for text in block.texts]
         return {**kind, "texts": texts, "numbered": block.numbered, "whole": len(texts) <= _WHOLE_ITEMS}

@@ -122,6 +122,36 @@ def test_export_and_read_go_round_within_half_a_step(
                 assert off <= limits.get(ending, 1e-9), (ending, key)
 
 
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        # 1200 log2(146.3053 / 146.5) = -2.30 cents.
+        (["--reference", "D3=146.3053"], "all notes 2.3 cents lower"),
+        # From 9/8 to 10/9 is a comma, 81/80: 21.51 cents.
+        (["--reference", "D3=146.5", "--degree", "2=10/9"], "E 21.5 cents lower; the others as before"),
+        # F#3 is 5/4 of 146.5 Hz, 183.125; 1200 log2(184 / 183.125) = 8.25.
+        (["--reference", "D3=146.5", "--pin", "F#3=184"], "F#3 8.3 cents higher; the others as before"),
+        # Equal against the scale's third, 386.31: it and others go by many distances, all told.
+        (["--reference", "D3=146.5", "--scale", "equal"], "F# 13.7 cents higher"),
+        (["--reference", "D3=146.5"], ""),
+    ],
+)
+def test_export_says_what_differs_from_what_it_replaces(
+    capsys: pytest.CaptureFixture[str], words: list[str], said: str
+) -> None:
+    command = ["export", "--guitar", "open-d", "--name", "x", "-o", "t", "--no-sheet", "--overwrite"]
+    assert "before" not in run(capsys, *command, "--reference", "D3=146.5")
+    lines = [line for line in run(capsys, *command, *words).splitlines() if "here before" in line]
+    assert len(lines) == bool(said)
+    assert all(said in line for line in lines)
+
+
+def test_export_replaces_what_is_no_table(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
+    (folder / "open-d.json").write_text("{}")
+    out = run(capsys, "export", "--guitar", "open-d", "-o", ".", "--no-sheet", "--overwrite")
+    assert "here before" not in out
+
+
 def test_export_writes_a_sheet_where_it_can_be_made(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
     run(capsys, "export", "--guitar", "open-d", "--reference", "D3=146.5", "--fret", "2", "-o", "t")
     pdf, html, svg = ((folder / f"t/open-d.sheet.{end}").read_bytes() for end in ("pdf", "html", "svg"))

@@ -141,7 +141,7 @@ def test_a_reader_that_goes_away_is_no_error() -> None:
     assert run.stdout.strip() == "{"
 
 
-@pytest.mark.parametrize("command", [(), ("table",), ("session",), ("session", "new"), ("play",)])
+@pytest.mark.parametrize("command", [(), ("table",), ("session",), ("session", "new")])
 def test_help_by_its_short_name(capsys: pytest.CaptureFixture[str], command: tuple[str, ...]) -> None:
     said = []
     for name in ("-h", "--help"):

@@ -516,3 +516,18 @@ def test_letters_that_a_pdf_cannot_show_are_told_and_kept_in_mind(tmp_path: Path
             "pages/session.pdf",
         ]
     assert "海" in (tmp_path / "out" / "pages" / "01-umi.html").read_text(encoding="utf-8")
+
+
+def test_ctrl_c_while_the_lock_is_made_leaves_none(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    really = os.open
+
+    def opened(path: Path, *more: int) -> int:
+        descriptor = really(path, *more)
+        signal.raise_signal(signal.SIGINT)
+        return descriptor
+
+    monkeypatch.setattr(session_folder.os, "open", opened)
+    with pytest.raises(KeyboardInterrupt), FolderBuild(tmp_path / "bundle"):
+        pytest.fail("nothing is built after Ctrl-C")
+    monkeypatch.undo()
+    assert list(tmp_path.iterdir()) == []

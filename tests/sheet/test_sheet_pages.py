@@ -124,6 +124,25 @@ def test_the_appendix_has_every_table_once() -> None:
     assert text.count("Low Water: start, bar 8, bar 12; Kettle Hymn: start, bar 18") == 1
 
 
+@pytest.mark.parametrize("count", [1, 2])
+def test_the_cover_says_which_pages_are_for_the_stand(count: int) -> None:
+    pieces = [open_d(number=number + 1) for number in range(count)]
+    done = subprocess.run(
+        [program("pdftotext"), "-", "-"],
+        input=sheet_pdf(pieces, SESSION),
+        capture_output=True,
+        check=True,
+        timeout=60,
+    )
+    found = done.stdout.decode().split("\f")
+    last = next(number for number, page in enumerate(found) if page.startswith("To look up"))
+    rest = "this page and those of the pieces. The rest, “To look up”, is the appendix."
+    assert f"For the stand print pages 1 to {last}: {rest}" in " ".join(found[0].split())
+    text = seen(sheet_html(pieces, SESSION)).text
+    assert f"For the stand print {rest}" in text
+    assert "#" not in text.split("The pieces, in order")[0]
+
+
 def test_the_cover_has_the_order_and_the_way_from_piece_to_piece() -> None:
     pieces, info = evening()
     page = seen(sheet_html(pieces, info))

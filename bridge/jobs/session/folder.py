@@ -68,7 +68,8 @@ class FolderBuild:
                     f"cannot write {self.shown}: there is no folder {self.target.parent}",
                     "make the folder first",
                 )
-            self._take_lock()
+            with undisturbed():  # nobody knows yet of a lock that was just made
+                self._take_lock()
             self._clear_up()
             self.old = self._look_at_old()
             self.root.mkdir()

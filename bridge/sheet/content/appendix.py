@@ -12,10 +12,13 @@ from bridge.sheet.content.titles import table_title
 from bridge.sheet.document import Beside, Block, Figure, Grid, Heading, Items, Paragraph
 from bridge.sheet.records import LoadList, PieceSheet, SessionInfo, StringsSheet, TableSheet
 
+LOOK_UP = "To look up"
+"""The title of the appendix."""
+
 
 def appendix_blocks(session: SessionInfo, pieces: Sequence[PieceSheet]) -> Iterable[Block]:
     """Yield the appendix of a session."""
-    yield Heading("To look up", 1)
+    yield Heading(LOOK_UP, 1)
     for strings, where in _tunings(session, pieces):
         yield Heading(f"Tuning by ear: {strings.plan.guitar.title}{where}")
         yield from strings_blocks(strings)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
+from bridge.sheet.content.appendix import LOOK_UP
 from bridge.sheet.content.guitar import near_blocks
 from bridge.sheet.content.page import notes_blocks
 from bridge.sheet.content.table import written_notes
@@ -17,6 +18,8 @@ def cover_blocks(session: SessionInfo, pieces: Sequence[PieceSheet]) -> Iterable
     for line in session.lines:
         yield Paragraph(line, strong=True, playing=True)
     yield from notes_blocks(session.notes)
+    rest = f"this page and those of the pieces. The rest, “{LOOK_UP}”, is the appendix."
+    yield Paragraph(f"For the stand print {rest}", counted=f"For the stand print pages 1 to #: {rest}")
     yield Heading("The pieces, in order")
     yield _order_grid(session, pieces)
     yield from _between_blocks(pieces)
