@@ -89,8 +89,7 @@ def _beats_of_many(request: TableRequest, notes: tuple[str, ...]) -> None:
     from bridge.cli.parts.printing import cents, hertz, show, show_table
     from bridge.jobs.choose import choose_table
     from bridge.tuning.beats import compare_beats
-    from bridge.tuning.chords.judged import judge_table
-    from bridge.tuning.chords.names import parse_chord
+    from bridge.tuning.chords.judged import judge_named
     from bridge.tuning.chords.purity import nearest_small
     from bridge.tuning.notes import parse_note
     from bridge.tuning.ratios import format_ratio, hz_to_cents
@@ -100,7 +99,7 @@ def _beats_of_many(request: TableRequest, notes: tuple[str, ...]) -> None:
     warn_doubt(spec.doubt)
     table, equal = build_table(spec), equal_table(spec)
     if len(notes) == 1:
-        (chord,) = judge_table(table, [parse_chord(notes[0], table.tonic)])
+        (chord,) = judge_named(table, notes[:1])
         names = dict(zip(chord.keys, chord.notes, strict=True))
         show(f"{table.name}: {chord.name} ({chord.numeral}), {chord.verdict} in this table")
     else:

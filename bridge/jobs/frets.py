@@ -22,8 +22,7 @@ from bridge.errors import TuningProblem, ValueProblem
 from bridge.jobs.strings import parse_string
 from bridge.sheet.neck import neck_picture
 from bridge.sheet.shapes import Picture
-from bridge.tuning.chords.judged import Chord, judge_table
-from bridge.tuning.chords.names import parse_chord
+from bridge.tuning.chords.judged import Chord, judge_named
 from bridge.tuning.fretboard import SAFE_CENTS, FretCell, fretboard
 from bridge.tuning.guitars import Guitar
 from bridge.tuning.notes import note_name, parse_note
@@ -182,7 +181,7 @@ def find_chords(table: Table, names: Sequence[str]) -> tuple[Chord, ...]:
 
     ValueProblem if a name names no chord.
     """
-    return judge_table(table, [parse_chord(name, table.tonic) for name in names])
+    return judge_named(table, names)
 
 
 def common_chords(table: Table) -> tuple[Chord, ...]:

@@ -131,6 +131,13 @@ def test_chords_that_are_named() -> None:
     assert "fret 1 on 3 (G -12)" in low
 
 
+def test_a_chord_over_another_bass_is_shown_with_it() -> None:
+    sheet = TableSheet(build_table(spec(guitar="open-d")), chords=("D", "D/F#", "G/A"))
+    page = seen(sheet_html([open_d(tables=(sheet,))]))
+    wanted = ["D (I)", "D/F# (I)", "G/A (IV)"]
+    assert [row[0] for row in page.table("with")] == wanted
+
+
 def test_frets_to_avoid() -> None:
     page = seen(sheet_html([open_d()]))
     # Equal 500 and 700 cents lie 2 cents from 4/3 and 3/2 on every string, which are D, A or F# themselves.

@@ -12,7 +12,13 @@ import numpy as np
 import pytest
 
 from bridge.errors import ValueProblem
-from bridge.tuning.chords.judged import contradicted_strings, judge_chord, judge_chords, judge_table
+from bridge.tuning.chords.judged import (
+    contradicted_strings,
+    judge_chord,
+    judge_chords,
+    judge_named,
+    judge_table,
+)
 from bridge.tuning.chords.kinds import ALL_KINDS, KINDS, SEVENTHS, TRIADS
 from bridge.tuning.guitars import guitar_from_mapping
 from bridge.tuning.reference import Reference
@@ -165,6 +171,15 @@ def test_chords_are_spelled_by_themselves():
         assert found.notes == ("A3", "C#4", "E4")
     sharp = next(one for one in judge_chords(hz, "E", TRIADS[:1]) if one.name == "G#")
     assert sharp.notes == ("G#3", "B#3", "D#4")  # B# on C4's key belongs to the third octave
+
+
+def test_a_bass_behind_a_slash_stays_in_the_name():
+    table = build_table(TableSpec("test", EQUAL, "D", "D", Reference(69, 440.0)))
+    found = judge_named(table, ["D/F#", "G/A", "D/D", "C6/9", "ii7", "Em7"])  # ii7 is Em7
+    assert [chord.name for chord in found] == ["D/F#", "G/A", "D", "C6/9", "Em7"]
+    assert [chord.root for chord in found] == ["D", "G", "D", "C", "E"]
+    with pytest.raises(ValueProblem):
+        judge_named(table, ["D/X"])
 
 
 def test_minor_seventh_chord_of_the_second_degree():

@@ -17,12 +17,11 @@ _IN_MINOR = ("i", "bIII", "iv", "v", "bVI", "bVII")
 def print_chords(table: Table, named: Sequence[str], all_of_them: bool) -> None:
     """Print chords of a table: those named, or every triad and seventh on every degree, or else the usual ones."""
     from bridge.cli.parts.printing import show
-    from bridge.tuning.chords.judged import judge_table
+    from bridge.tuning.chords.judged import judge_named, judge_table
     from bridge.tuning.chords.kinds import KINDS
-    from bridge.tuning.chords.names import parse_chord
 
     def find(names: Sequence[str]) -> tuple[Chord, ...]:
-        return judge_table(table, [parse_chord(name, table.tonic) for name in names])
+        return judge_named(table, names)
 
     if named:
         groups = [("", find(named))]

@@ -20,8 +20,7 @@ from bridge.sheet.keyboard import keyboard_picture, octave_keys, repeats
 from bridge.sheet.neck import neck_picture
 from bridge.sheet.phrases import STILL_HZ, signed
 from bridge.sheet.records import TRANSPOSITIONS, TableSheet
-from bridge.tuning.chords.judged import Chord, ChordInterval, judge_chord, judge_table
-from bridge.tuning.chords.names import parse_chord
+from bridge.tuning.chords.judged import Chord, ChordInterval, judge_chord, judge_named
 from bridge.tuning.chords.purity import WORDS
 from bridge.tuning.fretboard import FretCell, fretboard, frets_for_chord
 from bridge.tuning.notes import parse_pitch_class, pitch_class_name
@@ -169,8 +168,8 @@ def sheet_chords(sheet: TableSheet) -> tuple[Chord, ...]:
     """Return the chords of a sheet: those that are named, else the major and minor triads of the major scale."""
     table = sheet.table
     if not sheet.chords:
-        return judge_table(table, [parse_chord(name, table.tonic) for name in _COMMON])
-    return judge_table(table, [parse_chord(name, table.tonic) for name in sheet.chords])
+        return judge_named(table, _COMMON)
+    return judge_named(table, sheet.chords)
 
 
 def _beats_blocks(table: Table, chords: Sequence[Chord]) -> Iterable[Block]:

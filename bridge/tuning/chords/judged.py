@@ -18,7 +18,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import combinations
 from typing import TYPE_CHECKING
@@ -30,6 +30,7 @@ from bridge.errors import ValueProblem
 from bridge.tuning.beats import beat_rate_hz, main_pair
 from bridge.tuning.chords.cures import Cure, find_cures, still_pure
 from bridge.tuning.chords.kinds import KINDS, ChordKind
+from bridge.tuning.chords.names import bass_of, parse_chord
 from bridge.tuning.chords.purity import CONSONANT, nearest_small, verdict
 from bridge.tuning.chords.spelling import spell_chord, spell_root, with_octave
 from bridge.tuning.notes import parse_pitch_class
@@ -215,6 +216,21 @@ def judge_table(
         judge_chord(table.hz, table.tonic, degree, kind, strings=strings)
         for degree, kind in dict.fromkeys(named)
     )
+
+
+def judge_named(table: Table, names: Iterable[str]) -> tuple[Chord, ...]:
+    """Judge chords of a table by name (``Em7``, ``D/F#``) or degree (``ii7``), in the order named, each once.
+
+    A bass behind a slash stays in the name; the chord is judged in root position.
+    ValueProblem if a name names no chord.
+    """
+    found: dict[str, Chord] = {}
+    for name in names:
+        (chord,) = judge_table(table, [parse_chord(name, table.tonic)])
+        if bass := bass_of(name):
+            chord = replace(chord, name=f"{chord.name}/{bass}")
+        found.setdefault(chord.name, chord)
+    return tuple(found.values())
 
 
 def judge_chord(

@@ -169,6 +169,14 @@ def parse_chord_name(text: str) -> ChordName:
     return ChordName(root, kind, bass)
 
 
+def bass_of(name: str) -> str:
+    """Return the name of a chord's bass where it is another note than the root; a degree has none."""
+    try:
+        return parse_chord_name(name).bass
+    except StillbeatError:
+        return ""  # a degree such as ``ii7``
+
+
 def moved_chord(name: str, semitones: int, tonic: str) -> str:
     """Return the name of a chord so many semitones higher, spelled by the new tonic; a degree stays what it is."""
     try:
