@@ -13,6 +13,8 @@ from bridge.errors import visible
 if TYPE_CHECKING:
     from rich.console import Console
 
+MANY_ROWS = 1000
+
 
 @cache
 def console() -> Console:
@@ -61,18 +63,32 @@ def show_bold(text: str) -> None:
 def show_table(
     headings: Sequence[str], rows: Iterable[Sequence[str]], left: Iterable[int] = (0,), title: str = ""
 ) -> None:
-    """Write rows of cells in columns; those in `left` hold words, the others hold figures and stand to the right."""
+    """Write rows of cells in columns; those in `left` hold words, the others hold figures and stand to the right.
+
+    Words of a table that is longer than `MANY_ROWS` are not folded: that would take seconds.
+    """
+    from rich.cells import cell_len
     from rich.table import Table
     from rich.text import Text
 
-    grid = Table(box=None, pad_edge=False, padding=(0, 3, 0, 0), header_style="bold")
     wordy = set(left)
-    for index, heading in enumerate(headings):
-        grid.add_column(heading, justify="left" if index in wordy else "right", no_wrap=index not in wordy)
-    for row in rows:
-        grid.add_row(*(Text(visible(cell)) for cell in row))
+    cells = [[visible(cell) for cell in row] for row in rows]
     if title:
         show_bold(title)
+    if len(cells) > MANY_ROWS:
+        lines = [list(headings), *cells]
+        widths = [max(map(cell_len, column)) for column in zip(*lines, strict=True)]
+        for line in lines:
+            for index, (cell, width) in enumerate(zip(line, widths, strict=True)):
+                room = " " * (width - cell_len(cell))
+                line[index] = cell + room if index in wordy else room + cell
+        console().out("\n".join("   ".join(line).rstrip() for line in lines), highlight=False)
+        return
+    grid = Table(box=None, pad_edge=False, padding=(0, 3, 0, 0), header_style="bold")
+    for index, heading in enumerate(headings):
+        grid.add_column(heading, justify="left" if index in wordy else "right", no_wrap=index not in wordy)
+    for row in cells:
+        grid.add_row(*map(Text, row))
     console().print(grid, soft_wrap=False)
 
 
