@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from bridge.engine.bend.live import BendEngine
 from bridge.engine.mts.live import MtsLiveEngine
 from bridge.engine.play.controls import Action, ControlReader, Controls
-from bridge.engine.play.keyboards import Hands, Keyboard, KeyboardReader, parse_keyboard
+from bridge.engine.play.keyboards import Hands, Keyboard, KeyboardReader, parse_keyboard, shared_channels
 from bridge.engine.play.performance import Performance
 from bridge.engine.play.tables import PlayTable, TableSwitch
 from bridge.engine.protocols import Due, LiveEngine
@@ -73,6 +73,17 @@ def test_words_for_the_picture() -> None:
     assert parse_keyboard("left").words == ""
     assert parse_keyboard("left: keys to B3").words == "keys to B3"
     assert parse_keyboard("left: keys from C4").words == "keys from C4"
+
+
+def test_keyboards_that_share_a_channel_share_its_wheel_and_are_told() -> None:
+    left, right = Keyboard("left", keys=(36, 59)), Keyboard("right")
+    (said,) = shared_channels([left, right])
+    assert said.startswith("left and right: where they send on one channel the wheel")
+    assert said.endswith('--in "right: channel 2"')
+    assert shared_channels([left, Keyboard("right", channel=2)]) == []
+    (said,) = shared_channels([right, Keyboard("one", channel=3), Keyboard("two", channel=3)])
+    assert said.startswith("one and two: on channel 3 the wheel")
+    assert shared_channels([]) == shared_channels([left]) == []
 
 
 def test_only_its_keys_play_moved_and_on_its_channel() -> None:

@@ -16,12 +16,13 @@ setting              meaning
 
 Silent keys that choose tables, and feet, are those of every keyboard, whatever keys of it play.
 
-Index: `Keyboard`, `parse_keyboard` · `KeyboardReader` · `Hands`.
+Index: `Keyboard`, `parse_keyboard`, `shared_channels` · `KeyboardReader` · `Hands`.
 """
 
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from difflib import get_close_matches
 
@@ -91,6 +92,20 @@ class Keyboard:
         if self.max_velocity is not None:
             said.append(f"velocity to {self.max_velocity}")
         return ", ".join(said)
+
+
+def shared_channels(keyboards: Sequence[Keyboard]) -> list[str]:
+    """Say which keyboards go to one channel, where one's wheel bends what the other plays as well."""
+    said = []
+    for channel in dict.fromkeys(one.channel for one in keyboards):
+        ports = [one.port for one in keyboards if one.channel == channel]
+        if len(ports) > 1:
+            where = "where they send on one channel" if channel is None else f"on channel {channel}"
+            said.append(
+                f"{' and '.join(ports)}: {where} the wheel and the modulation of one act on notes of the other; "
+                f'for its own: --in "{ports[-1]}: channel 2"'
+            )
+    return said
 
 
 def parse_keyboard(text: str) -> Keyboard:

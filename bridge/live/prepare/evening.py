@@ -16,6 +16,7 @@ from bridge.engine.play.controls import Action, Controls, parse_feet
 from bridge.engine.play.drones.held import HeldKeys, HoldPlan
 from bridge.engine.play.drones.sounds import drone_program
 from bridge.engine.play.follow_plan import FollowPlan
+from bridge.engine.play.keyboards import shared_channels
 from bridge.engine.play.tables import AllTables, Kept, PlayTable
 from bridge.engine.protocols import OnChange
 from bridge.errors import InputProblem, MethodProblem, StillbeatError, ValueProblem
@@ -123,7 +124,7 @@ def prepare_evening(request: EveningRequest) -> Prepared:
         raise MethodProblem(f"synth {synth.name}: {problem.message}", problem.hint) from problem
     method = chosen.method
     tables = _sendable(_play_tables(places), method, profile)
-    notices = list(checked.warnings)
+    notices = [*checked.warnings, *shared_channels(request.keyboards)]
     count = len(session.pieces)
     notices.append(f"{session.title}: {count} {'piece' if count == 1 else 'pieces'} on {synth.title}")
     about_engine = [f"method {method}: {chosen.why}"] if chosen.why else []

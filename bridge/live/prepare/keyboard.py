@@ -16,7 +16,7 @@ from bridge.engine.mts.tuner import Tuner
 from bridge.engine.play.chart_plan import ChartPlan
 from bridge.engine.play.drones.held import HeldKeys, HoldPlan
 from bridge.engine.play.drones.sounds import SOUND, drone_program
-from bridge.engine.play.keyboards import MOST_KEYBOARDS, parse_keyboard
+from bridge.engine.play.keyboards import MOST_KEYBOARDS, parse_keyboard, shared_channels
 from bridge.engine.play.tables import AllTables, PlayTable
 from bridge.engine.protocols import OnChange
 from bridge.errors import MethodProblem, StillbeatError, TuningProblem, ValueProblem
@@ -142,7 +142,7 @@ def prepare(request: LiveRequest) -> Prepared:
         profile = STANDARD
     if method in MTS_METHODS and profile is not None:
         about_engine += about_precision(profile, method, tables)
-    notices: list[str] = []
+    notices = shared_channels(request.keyboards)
     on_change = request.on_change or "now"
     several = bool(request.also) or (song is not None and bool(song.specs))
     if several or controls.zone is not None or on_change != "now":
