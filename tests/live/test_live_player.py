@@ -265,6 +265,17 @@ def test_a_loop_is_noticed_and_refused(stage: Stage) -> None:
         player.tick()
 
 
+def test_a_loop_that_is_cut_already_ends_nothing_when_the_question_comes_back(stage: Stage) -> None:
+    box = looped(stage)
+    player = stage.player()
+    stage.pass_time(player, 0.3)
+    box.echoes = True
+    stage.keys.play(bytes((0x90, 66, 100)), bytes((0x90, 69, 100)))
+    go_round(stage, player, 1.5)
+    assert [kind for kind, text in stage.said if "a MIDI loop" in text] == ["lost"]
+    assert player.failure is None
+
+
 class EchoingSynth(ReplyingSynth):
     """Sends back what it receives, a hundredth of a second later, one message at a time: 100 messages a second."""
 

@@ -199,7 +199,7 @@ class Player:
         cut = watch.found
         ours = watch.came(data)
         if len(data) > 3 and data == self._probe:
-            if now_s < self._opened_s + BEGINNING_S:
+            if now_s < self._opened_s + BEGINNING_S and not cut:  # else it is told, and the show goes on
                 self._closed = True
                 self.failure = PortProblem(
                     f"what is sent to {ends.out_name} comes back on {end.name}: a MIDI loop",
