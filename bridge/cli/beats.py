@@ -13,8 +13,6 @@ if TYPE_CHECKING:
     from bridge.jobs.choose import TableRequest
     from bridge.tuning.beats import PartialPair
 
-_MEET = "within 25 cents, and slower than 20 beats a second"
-
 
 @click.command("beats")
 @click.argument("notes", nargs=-1, required=True, metavar="NOTE... | CHORD")
@@ -58,7 +56,7 @@ def beats_command(request: TableRequest, notes: tuple[str, ...]) -> None:
     show()
     pairs = compare_beats(just_hz, equal_hz)
     if not pairs:
-        show(f"no two of their first twelve partials meet ({_MEET}): nothing to hear as beats")
+        show(f"no two of their first twelve partials meet ({_meeting()}): nothing to hear as beats")
         return
 
     def off(pair: PartialPair | None) -> str:
@@ -77,7 +75,14 @@ def beats_command(request: TableRequest, notes: tuple[str, ...]) -> None:
             for pair in pairs
         ],
     )
-    show(f"no others of their first twelve partials meet ({_MEET})")
+    show(f"no others of their first twelve partials meet ({_meeting()})")
+
+
+def _meeting() -> str:
+    """Say when partials meet."""
+    from bridge.tuning.beats import MEET_CENTS, MEET_HZ
+
+    return f"within {MEET_CENTS:g} cents, and slower than {MEET_HZ:g} beats a second"
 
 
 def _rate(pair: PartialPair | None) -> str:
@@ -128,4 +133,6 @@ def _beats_of_many(request: TableRequest, notes: tuple[str, ...]) -> None:
         rows,
         left=(0, 1, 3),
     )
-    show(f"the first partials that meet ({_MEET}), in this table or equal; none: roughness, but no beats")
+    show(
+        f"the first partials that meet ({_meeting()}), in this table or equal; none: roughness, but no beats"
+    )

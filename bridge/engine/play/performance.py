@@ -83,7 +83,6 @@ class Performance:
         self._most_bytes = most_sysex_bytes
         self._feed = engine.feed
         self._parameters = OwnParameters()
-        self.own: tuple[bytes, ...] = ()  # what sets the player's own bend range, tuning and zones once more
         self._held: dict[int, int] = {}
         self._pedals: set[tuple[int, int]] = set()
 
@@ -95,9 +94,8 @@ class Performance:
             self.dropped += 1
             return []
         if data[0] >= 0xF0:
-            if self.own and (data[0] == 0xFF or (data[0] == 0xF0 and reset_kind(data) is not None)):
+            if (data[0] == 0xFF or (data[0] == 0xF0 and reset_kind(data) is not None)) and self.own:
                 self._parameters.clear()
-                self.own = ()
             return self._feed(data, now_s)
         if not self._plain:
             action, music = self._readers[source].take(data)
@@ -107,7 +105,7 @@ class Performance:
                 return []
             data = music
         if data[0] & 0xF0 == 0xB0 and data[1] in PARAMETER_CONTROLLERS:
-            self._note_own(data)
+            self._parameters.take(data)
         if self._hands is not None:
             return self._feed_all(self._hands.feed(source, data), now_s)
         status = data[0]
@@ -124,15 +122,15 @@ class Performance:
             (self._pedals.add if data[2] else self._pedals.discard)((status & 0x0F, data[1]))
         return self._feed(data, now_s)
 
-    def _note_own(self, data: bytes) -> None:
-        """Keep what the player sets by parameters."""
-        self._parameters.take(data)
-        self.own = tuple(self._parameters.again())
+    @property
+    def own(self) -> tuple[bytes, ...]:
+        """What sets the player's own bend range, tuning and zones once more."""
+        return tuple(self._parameters.again())
 
     def go_on_with(self, own: Sequence[bytes], now_s: float) -> None:
         """Begin where the player has set parameters before (see `own`); the synth has them with `start`."""
         for data in own:
-            self._note_own(data)
+            self._parameters.take(data)
             self._feed(data, now_s)
 
     def feed_backing(self, data: bytes, now_s: float) -> list[Due]:

@@ -179,8 +179,7 @@ def cures(following: Following, bar_starts_s: Sequence[float]) -> dict[int, str]
     found = {}
     for bar, moved in _moved_degrees(following, bar_starts_s).items():
         back = {name: (home, home) for name, (_, home) in moved.items()}
-        ends = _at(bar + 1, back) if bar < len(bar_starts_s) else ()
-        found[bar] = " ".join((*_at(bar, moved), *ends))
+        found[bar] = _at(bar, moved) + (f" {_at(bar + 1, back)}" if bar < len(bar_starts_s) else "")
     return found
 
 
@@ -188,12 +187,12 @@ def whole_cure(following: Following, bar_starts_s: Sequence[float]) -> tuple[str
     """Return one line of changes that cures all bars together, ready to paste, and the share that it makes.
 
     Each change says all that is different from the bar before, and so takes back what only that one needed. The line
-    is empty where the tonic moves on the way, and where it would not make the piece purer.
+    is empty where the tonic moves on the way, where fewer than two bars have a cure, and where it would not make the
+    piece purer.
     """
     score = following.score
-    if len(set(score.palettes)) != 1:
+    if len(set(score.palettes)) != 1 or len(bars := _moved_degrees(following, bar_starts_s)) < 2:
         return "", 0.0
-    bars = _moved_degrees(following, bar_starts_s)
     palette, homes = score.palettes[0], {}
     for moved in bars.values():
         homes.update({name: home for name, (_, home) in moved.items()})
@@ -201,7 +200,8 @@ def whole_cure(following: Following, bar_starts_s: Sequence[float]) -> tuple[str
     standing = dict(homes)
     for bar in sorted({*bars, *(bar + 1 for bar in bars if bar < len(bar_starts_s))}):
         wanted = {**homes, **{name: new for name, (new, _) in bars.get(bar, {}).items()}}
-        words += _at(bar, {name: (new, "") for name, new in wanted.items() if standing[name] != new})
+        if changed := {name: (new, "") for name, new in wanted.items() if standing[name] != new}:
+            words.append(_at(bar, changed))
         standing = wanted
     offsets = []
     for segment in following.segments:
@@ -215,11 +215,9 @@ def whole_cure(following: Following, bar_starts_s: Sequence[float]) -> tuple[str
     return (" ".join(words), share) if share > score.measure().share else ("", 0.0)
 
 
-def _at(bar: int, degrees: Mapping[str, tuple[str, str]]) -> tuple[str, ...]:
-    """Write a change of degrees at a bar as it is given; nothing where there is none."""
-    return (f"--at {bar}=," + ",".join(f"{name}={new}" for name, (new, _) in degrees.items()),) * bool(
-        degrees
-    )
+def _at(bar: int, degrees: Mapping[str, tuple[str, str]]) -> str:
+    """Write a change of degrees at a bar as it is given."""
+    return f"--at {bar}=," + ",".join(f"{name}={new}" for name, (new, _) in degrees.items())
 
 
 def _moved_degrees(

@@ -26,7 +26,7 @@ from bridge.harmony.choice.variants import string_pins
 from bridge.harmony.heard.hear import Heard, chords_in, hear_keys
 from bridge.harmony.heard.keys import Tonic, hear_tonic
 from bridge.harmony.measure import Measure, fixed_hz, measure
-from bridge.harmony.told.advice import Advice, advise, cures, whole_cure
+from bridge.harmony.told.advice import Advice, advise, whole_cure
 from bridge.harmony.told.report import ChordRow, chord_rows, sour_lines, summary
 from bridge.harmony.why.equal_chords import keep_equal
 from bridge.harmony.why.forms import fret_of
@@ -118,10 +118,9 @@ class Told:
 
         The line is empty where fewer than two bars have a cure, and where the piece has changes of its own already.
         """
-        found, starts_s = self.following, self.music.bar_starts_s
-        if found is None or self.followed or len(self.tables) != 1 or len(cures(found, starts_s)) < 2:
+        if self.following is None or self.followed or len(self.tables) != 1:
             return "", 0.0
-        return whole_cure(found, starts_s)
+        return whole_cure(self.following, self.music.bar_starts_s)
 
     def cure_lines(self) -> tuple[str, ...]:
         """Say for how long the cures of the bars hold, and what cures all of them together."""
