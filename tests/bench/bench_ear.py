@@ -29,10 +29,10 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from support.listeners import Hears
+from support.listeners import Hears, answered
 
 from bridge.ear.course import BEGINS_CENTS, LEAST_CENTS
-from bridge.ear.fit import Answered, fit_threshold
+from bridge.ear.fit import fit_threshold
 from bridge.ear.staircase import Staircase
 from bridge.ear.trials import MOST_CENTS
 
@@ -89,13 +89,8 @@ def measure(case: Case, runs: int, trials: int, first_seed: int) -> Figures:
     _, begins_cents, threshold, listener = case
     off, turned, wide, held = [], [], [], 0
     for seed in range(first_seed, first_seed + runs):
-        random = np.random.default_rng(seed)
         stairs = Staircase(begins_cents, LEAST_CENTS, MOST_CENTS)
-        answers = []
-        for _ in range(trials):
-            answers.append(Answered(stairs.cents, listener.right(stairs.cents, random)))
-            stairs.answer(answers[-1].right)
-        found = fit_threshold(answers)
+        found = fit_threshold(answered(listener, stairs, seed, trials))
         assert found is not None
         off.append(np.log(found.cents / threshold))
         held += found.low_cents <= threshold <= found.high_cents

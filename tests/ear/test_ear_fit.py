@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 import pytest
-from support.listeners import AT_70_7, NORMAL, Hears
+from support.listeners import AT_70_7, NORMAL, Hears, answered
 
 from bridge.ear.course import BEGINS_CENTS, LEAST_CENTS, TRIALS
 from bridge.ear.fit import FEWEST, Answered, chance_right, fit_threshold
@@ -15,16 +15,6 @@ from bridge.ear.trials import MOST_CENTS, Exercise
 
 RUNS = 25
 MOST_BIAS = 0.12
-
-
-def answered(listener: Hears, seed: int, begins_cents: float, trials: int = TRIALS) -> list[Answered]:
-    random = np.random.default_rng(seed)
-    stairs = Staircase(begins_cents, LEAST_CENTS, MOST_CENTS)
-    answers = []
-    for _ in range(trials):
-        answers.append(Answered(stairs.cents, listener.right(stairs.cents, random)))
-        stairs.answer(answers[-1].right)
-    return answers
 
 
 def test_the_listeners_are_right_in_70_7_percent_at_their_threshold() -> None:
@@ -86,7 +76,8 @@ def test_thresholds_are_hardly_biased_and_their_intervals_hold() -> None:
         listener = Hears(threshold, power, *lapses)
         off = []
         for seed in range(RUNS):
-            found = fit_threshold(answered(listener, seed, BEGINS_CENTS[exercise]))
+            stairs = Staircase(BEGINS_CENTS[exercise], LEAST_CENTS, MOST_CENTS)
+            found = fit_threshold(answered(listener, stairs, seed, TRIALS))
             assert found is not None
             held += found.low_cents <= threshold <= found.high_cents
             off.append(math.log(found.cents / threshold))
@@ -98,7 +89,7 @@ def test_thresholds_are_hardly_biased_and_their_intervals_hold() -> None:
 
 
 def test_a_lapse_on_an_easy_trial_moves_the_threshold_little() -> None:
-    answers = answered(Hears(3.0), 7, 21.5)
+    answers = answered(Hears(3.0), Staircase(21.5, LEAST_CENTS, MOST_CENTS), 7, TRIALS)
     before = fit_threshold(answers)
     after = fit_threshold([*answers, Answered(40.0, False)])
     assert before is not None

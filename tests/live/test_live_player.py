@@ -266,12 +266,7 @@ def test_a_loop_is_noticed_and_refused(stage: Stage) -> None:
 
 
 def test_a_loop_that_is_cut_already_ends_nothing_when_the_question_comes_back(stage: Stage) -> None:
-    box = looped(stage)
-    player = stage.player()
-    stage.pass_time(player, 0.3)
-    box.echoes = True
-    stage.keys.play(bytes((0x90, 66, 100)), bytes((0x90, 69, 100)))
-    go_round(stage, player, 1.5)
+    _, player = two_notes_go_round(stage, "note", 0.3, 1.5)
     assert [kind for kind, text in stage.said if "a MIDI loop" in text] == ["lost"]
     assert player.failure is None
 
@@ -309,16 +304,24 @@ def go_round(stage: Stage, player: Player, seconds: float) -> None:
         player.tick()
 
 
+def two_notes_go_round(
+    stage: Stage, method: str, after_s: float, for_s: float
+) -> tuple[EchoingSynth, Player]:
+    """Make a loop some time after the beginning, and let two notes go round in it."""
+    box = looped(stage)
+    player = stage.player(method=method)
+    stage.pass_time(player, after_s)
+    box.echoes = True
+    stage.keys.play(bytes((0x90, 66, 100)), bytes((0x90, 69, 100)))
+    go_round(stage, player, for_s)
+    return box, player
+
+
 @pytest.mark.parametrize("method", ["note", "octave", "bend", "mpe"])
 def test_a_loop_that_is_made_while_playing_is_cut_within_two_seconds_and_the_show_goes_on(
     stage: Stage, method: str
 ) -> None:
-    box = looped(stage)
-    player = stage.player(method=method)
-    stage.pass_time(player, 10.0)
-    box.echoes = True
-    stage.keys.play(bytes((0x90, 66, 100)), bytes((0x90, 69, 100)))
-    go_round(stage, player, 2.0)
+    box, player = two_notes_go_round(stage, method, 10.0, 2.0)
     assert [kind for kind, text in stage.said if "a MIDI loop" in text] == ["lost"]
     assert player.failure is None
     go_round(stage, player, 3.0)

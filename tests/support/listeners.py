@@ -16,6 +16,9 @@ from typing import Literal
 
 import numpy as np
 
+from bridge.ear.fit import Answered
+from bridge.ear.staircase import Staircase
+
 NORMAL = NormalDist()
 AT_70_7 = NORMAL.inv_cdf(math.sqrt(0.5))
 """Φ⁻¹(√½) = 0.5450."""
@@ -48,3 +51,13 @@ class Hears:
 
     def right(self, cents: float, random: np.random.Generator) -> bool:
         return bool(random.random() < self.chance_right(cents))
+
+
+def answered(listener: Hears, stairs: Staircase, seed: int, trials: int) -> list[Answered]:
+    """What a listener answers on a staircase."""
+    random = np.random.default_rng(seed)
+    answers = []
+    for _ in range(trials):
+        answers.append(Answered(stairs.cents, listener.right(stairs.cents, random)))
+        stairs.answer(answers[-1].right)
+    return answers
