@@ -526,8 +526,12 @@ def test_ctrl_c_while_the_lock_is_made_leaves_none(tmp_path: Path, monkeypatch: 
         signal.raise_signal(signal.SIGINT)
         return descriptor
 
-    monkeypatch.setattr(session_folder.os, "open", opened)
-    with pytest.raises(KeyboardInterrupt), FolderBuild(tmp_path / "bundle"):
-        pytest.fail("nothing is built after Ctrl-C")
-    monkeypatch.undo()
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)  # who started us may ignore it
+    try:
+        with monkeypatch.context() as patched:
+            patched.setattr(session_folder.os, "open", opened)
+            with pytest.raises(KeyboardInterrupt), FolderBuild(tmp_path / "bundle"):
+                pytest.fail("nothing is built after Ctrl-C")
+    finally:
+        signal.signal(signal.SIGINT, before)
     assert list(tmp_path.iterdir()) == []
