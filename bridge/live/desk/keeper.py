@@ -33,7 +33,7 @@ from bridge.live.frames import (
     ToPlayer,
 )
 from bridge.live.piped import Piped
-from bridge.live.plan import NEW_PORT, SOUND_CARD, ChordsDrone, LivePlan, StepsDrone, TablesDrone
+from bridge.live.plan import NEW_PORT, ChordsDrone, LivePlan, StepsDrone, TablesDrone
 from bridge.live.snapshot import Kind, Link
 from bridge.live.state import State
 
@@ -170,11 +170,7 @@ class Keeper:
             self._replace("restarting")
             return
         how = self._process.how_it_ended()
-        message, hint = f"the player ended unexpectedly: {how}", "run again with --debug"
-        if starting and self.plan is not None and self.plan.system == SOUND_CARD:
-            message = f"the sound system cannot be started here ({how})"
-            hint = "let another program play first, and look at its sound settings; or write a file with -o"
-        self.failed = Failed("PortProblem", message, hint)
+        self.failed = Failed("PortProblem", f"the player ended unexpectedly: {how}", "run again with --debug")
         self.ended = True
 
     def _replace(self, why: Link) -> None:
