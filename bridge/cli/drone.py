@@ -123,9 +123,7 @@ CAUTION = "a drone never lets the ear rest: start with the volume down, above al
 )
 @card_option()
 @click.option("--out", "out_port", metavar="NAME", help="Play on a synth: part of its port's name; or: new.")
-@click.option(
-    "--in", "in_port", metavar="NAME", help="Where foot switches are, beside --out: part of the port's name."
-)
+@click.option("--in", "in_port", metavar="NAME", help="Where foot switches are: part of the port's name.")
 @click.option(
     "--foot",
     "feet",

@@ -10,7 +10,8 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import NamedTuple
 
 from bridge.engine.play.string_follow import Pluck, StringFollower
-from bridge.live.desk.string_ear import Around, Opened, Plucked, Refused, StringEarProcess, Strings, Told
+from bridge.live.desk.string_ear import Around, Opened, Plucked, Refused, Strings, Told, start_ear
+from bridge.live.piped import Piped
 from bridge.live.state import State
 from bridge.tuning.notes import key_to_hz
 from bridge.tuning.ratios import cents_to_ratio
@@ -53,7 +54,7 @@ class StringFollowing:
         self._listened_cents = 0.0
         self._device = device
         self._follower = StringFollower(reference, strings_hz)
-        self._ear: StringEarProcess | None = None
+        self._ear: Piped[Told] | None = None
         self._around = Around()
 
     @property
@@ -63,7 +64,7 @@ class StringFollowing:
 
     def begin(self, put: Callable[[Told], None]) -> None:
         """Begin to listen; `put` is called with what the ear tells, from another thread."""
-        self._ear = StringEarProcess(Strings(tuple(self._now.hz.items()), self._device), put)
+        self._ear = start_ear(Strings(tuple(self._now.hz.items()), self._device), put)
 
     def end(self) -> None:
         """Listen no more."""
@@ -90,9 +91,11 @@ class StringFollowing:
                 return f"follows string {self._reference} and those beside it, heard by {name}"
             case Plucked(string, hz):
                 return self._follower.pluck(Pluck(string, hz, now_s))
-            case Refused(message):
+            case Refused():
+                if self._ear is None:  # it has refused already, and its process has ended since
+                    return ""
                 self.end()
-                return f"the strings are not followed: {message}"
+                return f"the strings are not followed: {told.message}"
 
     def step(self, now_s: float) -> float:
         """Return by how many cents the tables are to be moved now."""
