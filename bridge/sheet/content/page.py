@@ -137,7 +137,10 @@ def notes_grid(piece: PieceSheet) -> Grid:
     keys = {key % 12: key for key in octave_keys(first)}
     rows = [
         ("", *(first.degrees[keys[one]] or "" for one in order)),
-        (piece.stretches[0].place, *(signed(cents[one]) for one in order)),
+        (
+            piece.stretches[0].place if len(piece.stretches) > 1 else "cents",
+            *(signed(cents[one]) for one in order),
+        ),
     ]
     for number, sheet in enumerate(piece.tables[1:], 1):
         place = next((stretch.place for stretch in piece.stretches if stretch.table == number), "")

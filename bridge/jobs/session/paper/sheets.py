@@ -11,7 +11,7 @@ from bridge.jobs.session.manifest import Manifest
 from bridge.jobs.session.paper.panel import PanelEntry
 from bridge.jobs.session.paper.retuning import Retuned, open_spec
 from bridge.jobs.session.plan import START, PiecePlan, SessionPlan, Step, SynthPlan
-from bridge.jobs.table_sheet import capo_check, strings_sheet
+from bridge.jobs.table_sheet import capo_check, strings_sheet, violin_hz
 from bridge.sheet.phrases import signed
 from bridge.sheet.records import (
     LoadList,
@@ -22,7 +22,6 @@ from bridge.sheet.records import (
     StringsSheet,
     TableSheet,
 )
-from bridge.store.descriptions import load_guitar
 from bridge.store.session.model import Drone, built
 from bridge.tuning.notes import key_to_hz, note_name
 from bridge.tuning.off_guitar import off_guitar
@@ -63,7 +62,7 @@ def session_info(plan: SessionPlan, manifest: Manifest) -> SessionInfo:
         cautions=tuple(" ".join(caution.split()) for caution in cautions),
         transposing=session.transposing,
         drifted=_drifted(plan),
-        violin_hz=_violin_hz(plan),
+        violin_hz=violin_hz(built(plan.pieces[0].tables[0])),
     )
 
 
@@ -174,13 +173,6 @@ def _drifted(plan: SessionPlan) -> str:
             else ""
         )
     )
-
-
-def _violin_hz(plan: SessionPlan) -> Mapping[str, float]:
-    """The open strings of a violin whose A is the first piece's."""
-    violin = load_guitar("violin")
-    hz = violin.hz(float(built(plan.pieces[0].tables[0]).hz[violin.reference_key]))
-    return {violin.note_of(string.number): hz[string.number] for string in violin.strings}
 
 
 # -- a piece, in a few words
