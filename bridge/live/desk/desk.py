@@ -213,7 +213,8 @@ class Desk:
                 if plan.returning and state.synth_there:
                     self.say("healed", "playing again: silenced, set up, in tune")
                 elif not plan.returning:
-                    self.say("said", f"ready: {state.keyboard or 'no keyboard'} -> {state.synth}")
+                    ready = f"ready: {state.keyboard} ->" if state.keyboard else "playing on"
+                    self.say("said", f"{ready} {state.synth}")
             case Changed(state):
                 before = self._keeper.state
                 self._take_state(state)

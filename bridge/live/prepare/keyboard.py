@@ -272,7 +272,7 @@ def prepare(request: LiveRequest) -> Prepared:
             plan.track_alone,
             wanted is not None and backing is None,
         ),
-        feet=feet_shown(controls),
+        feet=feet_shown(controls) if request.played else (),
         keyboards=plan.keyboards,
         track=song.labels if song is not None else None,
     )
