@@ -142,7 +142,7 @@ def prepare(request: LiveRequest) -> Prepared:
         profile = STANDARD
     if method in MTS_METHODS and profile is not None:
         about_engine += about_precision(profile, method, tables)
-    notices = shared_channels(request.keyboards)
+    notices = shared_channels(request.keyboards, controls.play_on)
     on_change = request.on_change or "now"
     several = bool(request.also) or (song is not None and bool(song.specs))
     if several or controls.zone is not None or on_change != "now":
