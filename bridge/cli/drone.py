@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from bridge.cli.parts.devices import DeviceCommand, card_option, mic_option
+from bridge.cli.parts.devices import card_option, mic_option
+from bridge.cli.parts.help_groups import GroupedDeviceCommand
 from bridge.cli.parts.options import (
     chart_option,
     follow_string_option,
@@ -33,7 +34,7 @@ if TYPE_CHECKING:
 CAUTION = "a drone never lets the ear rest: start with the volume down, above all over headphones"
 
 
-@click.command("drone", cls=DeviceCommand)
+@click.command("drone", cls=GroupedDeviceCommand)
 @click.argument("notes", nargs=-1, metavar="[NOTES]...")
 @voice_option("Who sings to it: the tonic lies in this voice's lowest octave.")
 @click.option(
