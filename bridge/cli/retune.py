@@ -22,7 +22,7 @@ from bridge.cli.parts.printing import show_note
 
 if TYPE_CHECKING:
     from bridge.jobs.choose import TableRequest
-    from bridge.jobs.retune import Retuned, RetuneRequest
+    from bridge.jobs.retuned import Retuned, RetuneRequest
 
 
 @click.command("retune", cls=GroupedHelp)
@@ -124,7 +124,7 @@ def retune_request(request: TableRequest, chosen: dict[str, Any]) -> RetuneReque
     from bridge.jobs.channel_list import parse_channels
     from bridge.jobs.choose import choose_table
     from bridge.jobs.harmony.charts import chart_from
-    from bridge.jobs.retune import RetuneRequest
+    from bridge.jobs.retuned import RetuneRequest
     from bridge.tuning.changes import parse_at
 
     return RetuneRequest(
