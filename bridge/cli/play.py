@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import click
 
-from bridge.cli.parts.devices import DeviceCommand, card_option, mic_option
+from bridge.cli.parts.devices import card_option, mic_option
 from bridge.cli.parts.go_on import session_there, where_it_was
-from bridge.cli.parts.help_groups import PLAY, GroupedHelp
+from bridge.cli.parts.help_groups import GroupedDeviceCommand
 from bridge.cli.parts.old_words import in_words_of_now, line_to_type
 from bridge.cli.parts.options import (
     chart_option,
@@ -32,10 +32,8 @@ if TYPE_CHECKING:
     from bridge.page.frames import Stand
 
 
-class _PlayCommand(GroupedHelp, DeviceCommand):
+class _PlayCommand(GroupedDeviceCommand):
     """Reads ``--on-change glide 2`` as one option with its seconds, and says what old words are now."""
-
-    groups = PLAY
 
     def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
         if (now := in_words_of_now(args)) != args:

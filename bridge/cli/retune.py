@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from bridge.cli.parts.help_groups import GroupedHelp
 from bridge.cli.parts.options import (
     chart_option,
     equal_chords_option,
@@ -24,7 +25,7 @@ if TYPE_CHECKING:
     from bridge.jobs.retuned import Retuned, RetuneRequest
 
 
-@click.command("retune")
+@click.command("retune", cls=GroupedHelp)
 @click.argument("file", type=click.Path(path_type=Path))
 @click.option("-o", "--output", required=True, type=click.Path(path_type=Path), help="The retuned MIDI file.")
 @method_option("How the table reaches the synth.")

@@ -9,9 +9,9 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import overload
+from typing import Any, overload
 
 from bridge.engine.bend.file import BendFileEngine
 from bridge.engine.bend.options import BendOptions

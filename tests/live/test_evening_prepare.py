@@ -113,7 +113,7 @@ def test_feet_of_a_session_may_be_pedals_programs_and_keys(folder: Path) -> None
     assert controls.feet == {80: Action("next"), 81: Action("previous"), 66: Action("undo")}
     assert controls.foot_programs == {9: Action("undo")}
     assert controls.foot_keys == {21: Action("drone")}
-    assert {"foot 66: undo", "program 9: undo", "key A0: drone"} <= set(prepared.labels.feet)
+    assert {"sostenuto pedal: undo", "program 9: undo", "key A0: drone"} <= set(prepared.labels.feet)
 
 
 def test_the_session_names_its_microphone_and_the_command_line_wins(folder: Path) -> None:

@@ -269,6 +269,7 @@ def test_bar_chord_and_parts_are_on_the_screen(stage: Stage) -> None:
     assert "bar 2 of 4   PAUSED" in rows
     assert "2 Bass (muted)" in rows
     assert "space pause   b bar back   1-9 mute a part" in rows
+    assert "foot" not in rows, "where no keyboard is, nobody has one"
 
 
 def test_the_count_in_loop_and_tempo_are_shown(path: Path) -> None:
@@ -288,6 +289,14 @@ def test_what_comes_next_is_the_change_at_its_bar(path: Path) -> None:
         stage.to(4.6)
         seen = stage.shown()
         assert (seen.next, seen.bars_left, seen.tonic) == ("", 2, "A")
+        rows = stage.rows().splitlines()
+        assert rows[0].startswith(" song "), "the file is the piece"
+        assert "tonic A" in rows
+        assert "the last section: nothing comes after it" in rows
+        assert "[" not in stage.rows(), "digits mute parts: there is no table to choose"
+    with Stage(path, at=("3=A",), song={"loop": (2, 3)}) as stage:
+        stage.to(2.6)
+        assert (stage.shown().tonic, stage.shown().last) == ("A", False), "the loop comes back to D"
 
 
 def test_as_lines_the_bar_and_the_chord(stage: Stage, capfd: pytest.CaptureFixture[str]) -> None:

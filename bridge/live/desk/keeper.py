@@ -143,7 +143,8 @@ class Keeper:
             case Ended():
                 self.ended = True
             case ServerGone():
-                self._say("alarm", "the MIDI server is gone; waiting for it")
+                kind = "sound" if self.plan is not None and self.plan.card else "MIDI"
+                self._say("alarm", f"the {kind} server is gone; waiting for it")
                 self._replace("server gone")
             case Gone():
                 self._crashed()

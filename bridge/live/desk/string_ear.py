@@ -1,8 +1,9 @@
 """Listening to the open strings as long as something plays, in a process of its own, as `bridge.live.desk.ear` does.
 
-What the process is sent: `Strings`, again where they are others; `Around` whenever something else sounds. What it
-tells: `Opened` when it listens, `Plucked` for each string that rang alone, and `Refused` when it cannot listen (any
-more).
+What the process is sent: `Strings`, again where they are others; `Around` whenever something else sounds; a `Take`
+where the reference is to be found anew: one microphone serves both. What it tells: `Opened` when it listens, `Plucked`
+for each string that rang alone, `OfTake` for what `bridge.live.desk.ear` would tell, and `Refused` when it cannot
+listen (any more).
 """
 
 from __future__ import annotations
@@ -13,14 +14,21 @@ import queue
 import sys
 import threading
 from collections.abc import Callable
-from typing import NoReturn, TypeAlias
+from typing import TYPE_CHECKING, NoReturn, TypeAlias
 
 import msgspec
 
 from bridge import children
 from bridge.errors import StillbeatError
+from bridge.live.desk import ear
 from bridge.live.frames import FrameReader, write_frame
 from bridge.live.piped import Piped
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from bridge.sound.device.microphone import Microphone
 
 
 class Strings(msgspec.Struct, frozen=True, tag=True):
@@ -56,8 +64,14 @@ class Refused(msgspec.Struct, frozen=True, tag=True):
     message: str
 
 
-ToEar: TypeAlias = Strings | Around
-Told: TypeAlias = Opened | Plucked | Refused
+class OfTake(msgspec.Struct, frozen=True, tag=True):
+    """Of the search for the reference."""
+
+    told: ear.Told
+
+
+ToEar: TypeAlias = Strings | Around | ear.Take
+Told: TypeAlias = Opened | Plucked | OfTake | Refused
 
 
 def main() -> None:
@@ -78,14 +92,19 @@ def main() -> None:
         os._exit(0)  # who listens to it has gone; a sound system that hangs is not waited for
 
     threading.Thread(target=read, daemon=True).start()
+    one_at_a_time = threading.Lock()
+
+    def tell(told: Told) -> None:
+        with one_at_a_time, contextlib.suppress(OSError):  # nobody listens any more: `read` ends it
+            write_frame(out, told)
+
     try:
-        _listen(strings, told, lambda told: write_frame(out, told))
+        _listen(strings, told, tell)
     except StillbeatError as problem:
         refused = str(problem)
     except Exception as problem:
         refused = f"listening failed: {type(problem).__name__}: {problem}"
-    with contextlib.suppress(OSError):  # nobody listens any more
-        write_frame(out, Refused(refused))
+    tell(Refused(refused))
     from bridge.sound.device.outputs import end_portaudio
 
     end_portaudio(1.0)
@@ -97,25 +116,65 @@ def _listen(strings: Strings, told: queue.SimpleQueue[ToEar], tell: Callable[[To
     from bridge.sound.listening.string_ear import StringEar
 
     with Microphone(strings.device) as microphone:
-        ear = StringEar(microphone.sample_rate, strings.strings)
+        strings_ear = StringEar(microphone.sample_rate, strings.strings)
+        taking: _Taking | None = None
         before = Around()
         tell(Opened(microphone.input.name))
         while True:
             while not told.empty():
                 now = told.get()
+                if isinstance(now, ear.Take):
+                    taking = _Taking(now, microphone, tell)
+                    continue
                 if isinstance(now, Strings):
-                    ear = StringEar(microphone.sample_rate, now.strings)
-                    ear.around(before.drone_hz, before.playing)
+                    strings_ear = StringEar(microphone.sample_rate, now.strings)
+                    strings_ear.around(before.drone_hz, before.playing)
                     continue
                 if now.drone_hz != before.drone_hz:
-                    ear.around(now.drone_hz, now.playing)
+                    strings_ear.around(now.drone_hz, now.playing)
                 else:
-                    ear.play(now.playing)
+                    strings_ear.play(now.playing)
                 before = now
             block = microphone.read()
             if block.size:
-                for heard in ear.feed(block):
+                for heard in strings_ear.feed(block):
                     tell(Plucked(heard.string, heard.hz))
+                if taking is not None and taking.full(block):
+                    taking = None
+
+
+class _Taking:
+    """Keeps what a microphone that is open brings, until there is enough to find the reference in it."""
+
+    def __init__(self, take: ear.Take, microphone: Microphone, tell: Callable[[Told], None]) -> None:
+        self._take, self._microphone, self._tell = take, microphone, tell
+        self._wait = round(take.wait_s * microphone.sample_rate)
+        self._left = round(take.seconds * microphone.sample_rate)
+        self._blocks: list[NDArray[np.float64]] = []
+        self._dropped = 0
+
+    def full(self, block: NDArray[np.float64]) -> bool:
+        """Take a block in; tell whether that is enough, and the search has begun in a thread of its own."""
+        first = min(self._wait, block.size)
+        self._wait -= first
+        if self._wait:
+            return False
+        if not self._blocks:
+            self._dropped = self._microphone.dropped
+            self._tell(OfTake(ear.Opened(self._microphone.input.name, self._take.seconds)))
+        self._blocks.append(block[first : first + self._left])
+        self._left -= self._blocks[-1].size
+        if not self._left:
+            threading.Thread(target=self._find, daemon=True).start()
+        return not self._left
+
+    def _find(self) -> None:
+        import numpy as np
+
+        rate, dropped = self._microphone.sample_rate, self._microphone.dropped - self._dropped
+        self._tell(
+            OfTake(ear.answer(lambda: ear.found_in(np.concatenate(self._blocks), rate, self._take, dropped)))
+        )
 
 
 def start_ear(strings: Strings, put: Callable[[Told], None]) -> Piped[Told]:

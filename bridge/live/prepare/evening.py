@@ -134,7 +134,7 @@ def prepare_evening(request: EveningRequest) -> Prepared:
         raise MethodProblem(f"synth {synth.name}: {problem.message}", problem.hint) from problem
     method = chosen.method
     tables = _sendable(_play_tables(places), method, profile)
-    notices = [*checked.warnings, *shared_channels(request.keyboards)]
+    notices = [*checked.warnings, *shared_channels(request.keyboards, request.controls.play_on)]
     count = len(session.pieces)
     notices.append(f"{session.title}: {count} {'piece' if count == 1 else 'pieces'} on {synth.title}")
     about_engine = [f"method {method}: {chosen.why}"] if chosen.why else []

@@ -150,7 +150,7 @@ def prepare(request: LiveRequest) -> Prepared:
         profile = STANDARD
     if method in MTS_METHODS and profile is not None:
         about_engine += about_precision(profile, method, tables)
-    notices = shared_channels(request.keyboards)
+    notices = shared_channels(request.keyboards, controls.play_on)
     on_change = request.on_change or "now"
     several = bool(request.also) or (song is not None and bool(song.specs))
     if several or controls.zone is not None or on_change != "now":
@@ -284,7 +284,7 @@ def prepare(request: LiveRequest) -> Prepared:
             plan.track_alone,
             wanted is not None and backing is None,
         ),
-        feet=feet_shown(controls),
+        feet=feet_shown(controls) if request.played else (),
         keyboards=plan.keyboards,
         track=song.labels if song is not None else None,
     )
