@@ -104,6 +104,8 @@ class Lesson:
     notes: tuple[tuple[int, float], ...]
     """Keys, and what they sound in hertz."""
     beats: tuple[Beat, ...]
+    steps: int = 1
+    """How many steps there are, rounds counted."""
 
 
 @dataclass(frozen=True)

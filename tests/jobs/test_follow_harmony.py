@@ -22,7 +22,8 @@ from bridge.errors import TuningProblem, ValueProblem
 from bridge.harmony.asked import FollowRequest
 from bridge.harmony.charts.chart import parse_chart
 from bridge.jobs.choose import TableRequest, choose_table
-from bridge.jobs.retune import Retuned, RetuneRequest, _short_of_channels, retune_file
+from bridge.jobs.retune import _short_of_channels, retune_file
+from bridge.jobs.retuned import Retuned, RetuneRequest
 from bridge.store.playing import sequences
 from bridge.store.smf import read_midi
 from bridge.tuning.changes import parse_at

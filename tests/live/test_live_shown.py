@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import os
 import threading
 import time
 from dataclasses import replace
@@ -146,12 +147,13 @@ def test_a_drone_that_waits_is_told_from_one_that_is_off(held: Held | None, stat
 
 
 def test_feet_and_silent_keys_are_told_in_words() -> None:
-    feet = {66: Action("next"), 67: Action("trim", -0.5), 68: Action("table", 3), 69: Action("next-piece")}
+    """Pedals have the names that MIDI 1.0 gives their controllers (table of controller numbers)."""
+    feet = {64: Action("pause"), 66: Action("next"), 67: Action("trim", -0.5), 20: Action("next-piece")}
     assert feet_shown(Controls(channel=None, feet=feet, zone=(24, 35))) == (
-        "foot 66: next",
-        "foot 67: trim -0.5 cents",
-        "foot 68: table 3",
-        "foot 69: next piece",
+        "sustain pedal: pause",
+        "sostenuto pedal: next",
+        "soft pedal: trim -0.5 cents",
+        "foot 20: next piece",
         "keys C1 to B1: tonics",
     )
     assert feet_shown(Controls()) == ("program buttons of a foot board: tables",)
@@ -191,6 +193,43 @@ def test_lines_are_written_where_something_changes(capsys: pytest.CaptureFixture
         "table 1  D  EQUAL (through the same reference)  trim -1.5 cents",
         "  next: 2  G",
     ]
+
+
+@pytest.mark.skipif(os.name != "posix", reason="a terminal of a test's own")
+def test_lines_at_a_dumb_terminal_are_folded_and_say_what_keys_and_feet_do(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    import termios
+
+    terminal, end = os.openpty()
+    termios.tcsetwinsize(end, (10, 40))
+    monkeypatch.setenv("TERM", "dumb")
+    messages = (said("engine", "method octave: it is the best"), said("said", "a word " * 12, 2))
+    with os.fdopen(end, "w") as stream:
+        monkeypatch.setattr("sys.stdout", stream)
+        display = make_display(lines=False, keys=True)
+        for engine in (False, True, False):
+            display.show(seen(EVENING, at(3), messages=messages, engine=engine))
+    data = b""
+    while messages[0].text.encode() not in data:  # the last thing written
+        data += os.read(terminal, 1 << 16)
+    os.close(terminal)
+    lines = data.decode().splitlines()
+    assert all(len(line) < 40 for line in lines)
+    text = " ".join(lines)
+    for part in (
+        "foot 80: next",
+        "1-9 piece   n next",
+        "x panic",
+        "piece 2/2  Second",
+        "the last section",
+        "12:34",
+    ):
+        assert part in text, part
+    before, after = text.split("in 10  out 20")
+    assert "method" not in before, "the engine's words come when v asks for them"
+    assert "method octave" in after
+    assert text.count("foot 80: next") == text.count("method octave") == 1
 
 
 def test_lines_tell_piece_drone_and_what_comes_next(capsys: pytest.CaptureFixture[str]) -> None:

@@ -30,7 +30,8 @@ from typing import Any
 from bridge.errors import MethodProblem, StillbeatError
 from bridge.jobs.export import paced_midi
 from bridge.jobs.harmony.degrees import named_classes
-from bridge.jobs.retune import RetuneRequest, retune_midi
+from bridge.jobs.retune import Search, retune_midi
+from bridge.jobs.retuned import RetuneRequest
 from bridge.jobs.session.plan import PiecePlan, Step, SynthPlan, tuner_for
 from bridge.jobs.transposed import transposed_midi
 from bridge.store.session.model import AUTO, Piece, built, moved_spec, problem_at
@@ -66,7 +67,12 @@ def trim_folder(cents: int) -> str:
 
 
 def piece_for_synth(
-    plan: PiecePlan, synth: SynthPlan, midi: MidiFile | None, trims: Sequence[int], trim_tracks: bool
+    plan: PiecePlan,
+    synth: SynthPlan,
+    midi: MidiFile | None,
+    trims: Sequence[int],
+    trim_tracks: bool,
+    search: Search | None = None,
 ) -> tuple[list[Made], list[str]]:
     """Make all files of a piece for a synth.
 
@@ -76,6 +82,8 @@ def piece_for_synth(
         In cents, without 0.
     trim_tracks : bool
         Whether tracks are made for every trim.
+    search : Search, optional
+        Told how long the pitches of the track take to choose; what it knows of the track is not searched for again.
 
     Returns
     -------
@@ -90,7 +98,7 @@ def piece_for_synth(
         notes = notices if cents == 0 else []
         made += _Tables(plan, synth, cents, folder).files(notes)
         if midi is not None and (cents == 0 or trim_tracks):
-            made += _track(plan, synth, midi, cents, folder, notes)
+            made += _track(plan, synth, midi, cents, folder, notes, search)
     return made, notices
 
 
@@ -189,7 +197,13 @@ class _Tables:
 
 
 def _track(
-    plan: PiecePlan, synth: SynthPlan, midi: MidiFile, cents: int, folder: str, notices: list[str]
+    plan: PiecePlan,
+    synth: SynthPlan,
+    midi: MidiFile,
+    cents: int,
+    folder: str,
+    notices: list[str],
+    search: Search | None,
 ) -> list[Made]:
     """Make the retuned backing track; a synth tuned by hand gets it as it is."""
     piece, profile = plan.piece, synth.synth.profile
@@ -204,7 +218,7 @@ def _track(
         return [Made(path, data, {**facts, "method": "", "worst_cents": 0.0})]
     request = replace(track_request(piece, cents), method=synth.synth.method, synth=profile)
     try:
-        retuned, done = retune_midi(midi, request)
+        retuned, done = retune_midi(midi, request, search=search)
     except MethodProblem as problem:
         if synth.synth.method != AUTO:
             raise problem_at(piece.at, f"{synth.synth.name}: {problem.message}", problem.hint) from problem
