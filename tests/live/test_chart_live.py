@@ -38,6 +38,7 @@ from bridge.live.prepare.keyboard import prepare
 from bridge.live.prepare.song import SongRequest
 from bridge.live.state import AtChord
 from bridge.page.beside import stand_of_play
+from bridge.store.profiles import load_profile
 from bridge.tuning.changes import Change, apply_change
 from bridge.tuning.notes import parse_note
 from bridge.tuning.tables import build_table
@@ -387,12 +388,16 @@ def test_a_player_that_replaces_another_goes_on_at_its_chord(stage: Stage) -> No
 # ---- a drone alone
 
 
-def test_a_drone_alone_is_led_through_its_chart(stage: Stage) -> None:
+@pytest.mark.parametrize("method", ["note", "dump"])
+def test_a_drone_alone_is_led_through_its_chart(stage: Stage, method: str) -> None:
     asked = DroneRequest(notes=("1", "5"))
     prepared = prepare_chart_drone(
-        OPEN_D, asked, chart_from(SONG), out_port="box", synth=METHODS["note"], method="note"
+        OPEN_D, asked, chart_from(SONG), out_port="box", synth=METHODS["note"], method=method
     )
-    played = Playing(stage, prepared.plan)
+    plan = prepared.plan
+    if method == "dump":  # a synth that obeys nothing else
+        plan = replace(plan, profile=replace(load_profile("full-midi-tuning"), methods=("dump",)))
+    played = Playing(stage, plan)
     chart = prepared.plan.charts[0]
     assert chart is not None
     watched = Watched(stage, chart.channels)
@@ -411,6 +416,11 @@ def test_a_drone_alone_is_led_through_its_chart(stage: Stage) -> None:
         [fifth, Fraction(9, 4)],
         low,
     ]
+    if method == "dump":  # E is at 10/9 in E minor, and back at 9/8 over A
+        dumps = [data for data in stage.box.received if data[:1] == b"\xf0"]
+        assert [len(data) for data in dumps] == 3 * [408], (
+            "a whole table at the start, and twice between chords"
+        )
     assert not played.player.ended, "it waits for the next chord"
     assert "chart of 5 chords" in prepared.notices[0]
 
