@@ -183,9 +183,7 @@ def prepare(request: LiveRequest) -> Prepared:
     if request.follow_harmony is not None and song is not None:
         from bridge.live.prepare.song_follow import followed_song, with_track
 
-        stay = {key % 12 for one in (hold.tables if hold is not None else ()) for key in one.keys}
-        how = replace(request.follow_harmony.wanted, held=tuple(sorted(stay or _named(drone))))
-        told = followed_song(song, home, how, chart)
+        told = followed_song(song, home, request.follow_harmony.wanted, chart, request.drone or "")
     if asked is not None:
         own = [wanted.tonic(build_table(home))] if wanted is not None else []
         if told is not None and told.tonic_name:
