@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from bridge.cli.parts.devices import DeviceCommand, card_option, mic_option
+from bridge.cli.parts.devices import card_option, mic_option
+from bridge.cli.parts.help_groups import GroupedDeviceCommand
 from bridge.cli.parts.options import (
     at_option,
     chart_option,
@@ -36,7 +37,7 @@ if TYPE_CHECKING:
 CAUTION = "a drone never lets the ear rest: start with the volume down, above all over headphones"
 
 
-@click.command("drone", cls=DeviceCommand)
+@click.command("drone", cls=GroupedDeviceCommand)
 @click.argument("notes", nargs=-1, metavar="[NOTES]...")
 @voice_option("Who sings to it: the tonic lies in this voice's lowest octave.")
 @click.option(
@@ -128,9 +129,7 @@ CAUTION = "a drone never lets the ear rest: start with the volume down, above al
 @follow_options
 @card_option()
 @click.option("--out", "out_port", metavar="NAME", help="Play on a synth: part of its port's name; or: new.")
-@click.option(
-    "--in", "in_port", metavar="NAME", help="Where foot switches are, beside --out: part of the port's name."
-)
+@click.option("--in", "in_port", metavar="NAME", help="Where foot switches are: part of the port's name.")
 @click.option(
     "--foot",
     "feet",
@@ -247,7 +246,7 @@ def _along_track(request: TableRequest, asked: DroneRequest, chosen: dict[str, A
     from bridge.jobs.chart_drone import plan_chart_drone, render_chart_drone
     from bridge.jobs.choose import choose_table
     from bridge.jobs.harmony.charts import chart_from
-    from bridge.jobs.retune import RetuneRequest
+    from bridge.jobs.retuned import RetuneRequest
     from bridge.store.smf import read_midi
     from bridge.tuning.changes import parse_at
     from bridge.tuning.tables import build_table
@@ -372,20 +371,27 @@ def _aloud(request: TableRequest, asked: DroneRequest, chosen: dict[str, Any]) -
             controls=_feet(chosen["feet"]),
         )
         warn_doubt(prepared.doubt)
-        from bridge.live.desk.labels import Labels, tuning_words
-        from bridge.live.desk.views.drone import make_drone_display
+        from bridge.live.desk.labels import Labels, feet_shown, tuning_words
+        from bridge.live.desk.typed import DRONE_KEYS_SHOWN
+        from bridge.live.desk.views.playing import make_display
 
+        spec = prepared.table.spec
         bare = Labels(
             prepared.plan.tables,
-            tuning=tuning_words(prepared.table.spec),
+            method=prepared.plan.method,
+            instrument=prepared.plan.profile.title if prepared.plan.profile is not None else "any synth",
+            reference=spec.reference,
+            tuning=tuning_words(spec),
             about_engine=prepared.about_engine,
+            keys=DRONE_KEYS_SHOWN,
+            feet=feet_shown(prepared.plan.controls),
         )
         strings = _strings(prepared.table.spec, chosen)
         with page_beside(desk, partial(_stand, prepared), bare, chosen) as (watchers, labels):
             desk.perform(
                 prepared.plan,
                 labels,
-                lambda keys: make_drone_display(prepared.table, prepared.plan, chosen["lines"], keys),
+                lambda keys: make_display(chosen["lines"], keys, drone=True),
                 [CAUTION, *prepared.notices],
                 watchers=watchers,
                 strings=strings,

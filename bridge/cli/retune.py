@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from bridge.cli.parts.help_groups import GroupedHelp
 from bridge.cli.parts.options import (
     at_option,
     chart_option,
@@ -22,10 +23,10 @@ from bridge.cli.parts.printing import show_note
 
 if TYPE_CHECKING:
     from bridge.jobs.choose import TableRequest
-    from bridge.jobs.retune import Retuned, RetuneRequest
+    from bridge.jobs.retuned import Retuned, RetuneRequest
 
 
-@click.command("retune")
+@click.command("retune", cls=GroupedHelp)
 @click.argument("file", type=click.Path(path_type=Path))
 @click.option("-o", "--output", required=True, type=click.Path(path_type=Path), help="The retuned MIDI file.")
 @method_option("How the table reaches the synth.")
@@ -117,7 +118,7 @@ def retune_request(request: TableRequest, chosen: dict[str, Any]) -> RetuneReque
     from bridge.jobs.channel_list import parse_channels
     from bridge.jobs.choose import choose_table
     from bridge.jobs.harmony.charts import chart_from
-    from bridge.jobs.retune import RetuneRequest
+    from bridge.jobs.retuned import RetuneRequest
     from bridge.tuning.changes import parse_at
 
     return RetuneRequest(

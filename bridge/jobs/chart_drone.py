@@ -23,7 +23,8 @@ from bridge.jobs.harmony.charts import chart_times, tonic_of_chart
 from bridge.jobs.harmony.degrees import held_under, named_classes
 from bridge.jobs.harmony.notes import read_music
 from bridge.jobs.harmony.palettes import chart_along, palettes_along
-from bridge.jobs.retune import RetuneRequest, tick_of
+from bridge.jobs.retune import tick_of
+from bridge.jobs.retuned import RetuneRequest
 from bridge.sound.files.wav import SoundReport
 from bridge.sound.render import render_file
 from bridge.store.files import check_output

@@ -41,7 +41,8 @@ from bridge.harmony.heard.keys import hear_tonic, key_name
 from bridge.harmony.intervals import nearest
 from bridge.harmony.measure import fixed_hz, measure
 from bridge.harmony.notes import TimedNote, columns, sorted_notes
-from bridge.jobs.retune import RetuneRequest, retune_file
+from bridge.jobs.retune import retune_file
+from bridge.jobs.retuned import RetuneRequest
 from bridge.store.descriptions import load_guitar
 from bridge.tuning.chords.purity import CONSONANT, PURE_CENTS
 from bridge.tuning.notes import key_to_hz

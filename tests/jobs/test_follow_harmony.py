@@ -24,7 +24,8 @@ from bridge.harmony.charts.chart import parse_chart
 from bridge.jobs.chart_drone import plan_chart_drone
 from bridge.jobs.choose import TableRequest, choose_table
 from bridge.jobs.drone import DroneRequest
-from bridge.jobs.retune import Retuned, RetuneRequest, _short_of_channels, retune_file
+from bridge.jobs.retune import _short_of_channels, retune_file
+from bridge.jobs.retuned import Retuned, RetuneRequest
 from bridge.store.playing import sequences
 from bridge.store.smf import read_midi
 from bridge.tuning.changes import parse_at

@@ -29,7 +29,8 @@ from typing import Any
 
 from bridge.errors import MethodProblem, StillbeatError
 from bridge.jobs.export import paced_midi
-from bridge.jobs.retune import RetuneRequest, Search, retune_midi
+from bridge.jobs.retune import Search, retune_midi
+from bridge.jobs.retuned import RetuneRequest
 from bridge.jobs.session.plan import PiecePlan, Step, SynthPlan, tuner_for
 from bridge.jobs.transposed import transposed_midi
 from bridge.store.session.model import AUTO, Piece, built, moved_spec, problem_at

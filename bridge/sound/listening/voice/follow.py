@@ -2,7 +2,9 @@
 
 In a long frame the loud part of a vibrato's cycle outweighs the soft one, and the mouth makes one side louder: the mean
 is then no centre. So the pitch is found in long frames first (`contour`), and read again in the middle of each over a
-few periods only.
+few periods only. Even there the louder end counts for more: what is read is the pitch at the moment where the energy of
+the slope lies, and is carried from there to the frame's middle. Breath, which lies above the voice, is filtered away
+first.
 
 Conventions: samples of shape ``(n,)``; times in seconds, of the frames' middles.
 """
@@ -23,6 +25,12 @@ SHARES = (1.0, 0.85, 0.72, 0.6, 0.5, 0.4, 0.3, 0.22, 0.15, 0.1)
 SAME_CENTS = 150.0
 #: Agreement (0 to 1) that a short frame needs.
 CLEAR_ENOUGH = 0.6
+#: Above this a voice has little, breath much.
+BREATH_HZ = 4000.0
+#: Half the length of the filter that takes it away.
+FILTER_S = 0.0012
+#: A pitch that moves faster than this (an octave in 0.15 s) is no vibrato, but a leap.
+LEAPS_CENTS_S = 8000.0
 CHUNK_FRAMES = 512
 
 
@@ -42,26 +50,36 @@ def follow_voice(
     low_hz, high_hz : float
         Range of the pitch.
     """
+    samples = _without_breath(samples, sample_rate)
     track = track_pitch(samples, sample_rate, low_hz, high_hz)
-    hz = track.hz.copy()
-    for k, share in enumerate(SHARES[1:], 1):
+    hz, late_s = track.hz.copy(), np.zeros(track.hz.size)
+    for k, share in enumerate(SHARES):
         shorter = SHARES[k + 1] if k + 1 < len(SHARES) else 0.0
         periods = track.hz * FRAME_S
         here = np.flatnonzero((periods * share >= PERIODS) & (periods * shorter < PERIODS))
         for first in range(0, here.size, CHUNK_FRAMES):
             some = here[first : first + CHUNK_FRAMES]
-            hz[some] = _again(samples, sample_rate, track, some, share)
-    return Contour(track.t, hz, track.clarity, track.level)
+            hz[some], late_s[some] = _again(samples, sample_rate, track, some, share)
+    return Contour(track.t, _carried(track.t, hz, late_s), track.clarity, track.level)
+
+
+def _without_breath(samples: NDArray[np.floating], rate: float) -> Floats:
+    half = round(FILTER_S * rate)
+    at = np.arange(-half, half + 1)
+    low_pass = np.sinc(2 * min(BREATH_HZ / rate, 0.5) * at) * np.hanning(2 * half + 3)[1:-1]
+    if samples.size < low_pass.size:
+        return np.asarray(samples, dtype=np.float64)
+    return np.convolve(np.asarray(samples, dtype=np.float64), low_pass / low_pass.sum(), "same")
 
 
 def _again(
-    samples: NDArray[np.floating], rate: float, track: Contour, at: NDArray[np.intp], share: float
-) -> Floats:
-    """Pitch of the frames `at`, read over a share of their length."""
+    samples: Floats, rate: float, track: Contour, at: NDArray[np.intp], share: float
+) -> tuple[Floats, Floats]:
+    """Pitch of the frames `at`, read over a share of their length, and how long after their middles it is true."""
     length = round(share * FRAME_S * rate)
     first = np.round(track.t[at] * rate - 0.5 * length).astype(int)
     first = np.clip(first, 0, samples.size - length)
-    frames = np.asarray(samples[first[:, None] + np.arange(length)], dtype=np.float64)
+    frames = samples[first[:, None] + np.arange(length)]
     lag = rate / track.hz[at]
     longest = min(length - 2, int(1.12 * float(lag.max())) + 3)
     same = agreement(frames, longest)
@@ -73,4 +91,30 @@ def _again(
     curve = left - 2 * mid + right
     is_peak = (curve < 0) & (mid >= left) & (mid >= right) & (mid >= CLEAR_ENOUGH)
     shift = np.where(is_peak, 0.5 * (left - right) / np.where(curve < 0, curve, -1.0), 0.0)
-    return np.asarray(np.where(is_peak, rate / (best + shift), track.hz[at]), dtype=np.float64)
+    hz = np.where(is_peak, rate / (best + shift), track.hz[at])
+    return hz, np.where(is_peak, _weighed(frames, best) / rate, 0.0)
+
+
+def _weighed(frames: Floats, lag: NDArray[np.intp]) -> Floats:
+    """Samples from each frame's middle to where its slopes, a lag apart, agree most: there its pitch is read."""
+    slope = np.diff(frames, axis=1)
+    length = slope.shape[1]
+    at = np.arange(length)
+    after = at + lag[:, None]
+    pairs = slope * np.take_along_axis(slope, np.minimum(after, length - 1), axis=1) * (after < length)
+    total = pairs.sum(axis=1)
+    middle = (pairs @ at) / np.where(total > 0, total, 1.0) + 0.5 * lag - 0.5 * (length - 1)
+    return np.where(total > 0, np.clip(middle, -0.3 * length, 0.3 * length), 0.0)
+
+
+def _carried(t: Floats, hz: Floats, late_s: Floats) -> Floats:
+    """Pitches that are true so long after their times, as they are at their times."""
+    if t.size < 2:
+        return hz
+    sounds = hz > 0
+    cents = 1200 * np.log2(np.where(sounds, hz, 1.0))
+    before, after = np.maximum(np.arange(t.size) - 1, 0), np.minimum(np.arange(t.size) + 1, t.size - 1)
+    apart_s = (t + late_s)[after] - (t + late_s)[before]
+    pace = (cents[after] - cents[before]) / np.maximum(apart_s, 0.2 * (t[1] - t[0]))
+    follows = sounds & sounds[before] & sounds[after] & (np.abs(pace) <= LEAPS_CENTS_S)
+    return np.asarray(hz * 2 ** (np.where(follows, -pace * late_s, 0.0) / 1200), dtype=np.float64)
