@@ -9,6 +9,7 @@ import click
 
 from bridge.cli.parts.help_groups import GroupedHelp
 from bridge.cli.parts.options import (
+    at_option,
     chart_option,
     equal_chords_option,
     follow_options,
@@ -32,14 +33,7 @@ if TYPE_CHECKING:
 @click.option(
     "--synth", metavar="NAME", help="What will play the file, such as fluidsynth (see: tables synths)."
 )
-@click.option(
-    "--at",
-    "changes",
-    multiple=True,
-    metavar="BAR[.BEAT]=CHANGE",
-    help="From a bar on: a tonic (17=A), a degree (5=,2=10/9), both, a barre (9=fret:5), a table; with --transpose "
-    "as the piece is written. Again for more.",
-)
+@at_option
 @click.option("--follow-key-signatures", is_flag=True, help="Let the file's key signatures move the tonic.")
 @click.option(
     "--channels",

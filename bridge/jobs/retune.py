@@ -238,6 +238,7 @@ def _plans(
                     hz=hz,
                     progress=search.progress,
                     crowded_s=short_s,
+                    drones=[(tick_of(midi, only, bar, beat), text) for bar, beat, text in request.drones],
                 )
         if told is not None and told.followed and told.following is not None:
             placed = placed_tables(told.following, told.music, tables)
@@ -389,6 +390,11 @@ def _changes(midi: MidiFile, request: RetuneRequest, result: Retuned, only: int 
     changes = place_changes(midi, request.spec, request.at, signatures, only)
     result.changes += changes
     return changes
+
+
+def tick_of(midi: MidiFile, only: int | None, bar: int, beat: float) -> int:
+    """Return where a bar and beat begin; the beginning also where a file has no bars."""
+    return 0 if (bar, beat) == (1, 1.0) else BarMap(midi, only).tick(bar, beat)
 
 
 def _bar_finder(midi: MidiFile, playing: Playing, only: int | None) -> BarOf | None:

@@ -116,7 +116,7 @@ def speaks(job: int, say: Callable[[int], None]) -> int:
     return -job
 
 
-@pytest.mark.parametrize("processes", [1, 2])
+@pytest.mark.parametrize("processes", [1, pytest.param(2, marks=pytest.mark.slow)])
 def test_what_other_processes_say_is_heard_before_they_are_done(processes: int) -> None:
     heard: list[int] = []
     with Crew(processes) as crew:

@@ -21,7 +21,7 @@ from bridge.live.piped import Piped
 from bridge.live.plan import LivePlan
 from bridge.live.player import process as child
 from bridge.live.player.process import Child
-from bridge.live.state import Sounding, State
+from bridge.live.state import Lesson, Sounding, State
 
 
 class Returning:
@@ -106,7 +106,8 @@ def test_the_snapshot_shows_nothing_that_sounds_while_the_server_is_gone() -> No
     table = PlayTable("one", (440.0,) * 128, (440.0,) * 128, 2)
     with Desk() as desk:
         desk._labels = Labels((table,))
-        desk._keeper.state = State(kept=Kept(1), sounding=(Sounding(1, 62, 0.0),))
+        lesson = Lesson("sound", 1, "fifth", ((62, 293.66),), ())
+        desk._keeper.state = State(kept=Kept(1), sounding=(Sounding(1, 62, 0.0),), lesson=lesson)
         for link, notes in (
             ("ok", ["D4"]),
             ("keyboard gone", ["D4"]),
@@ -115,4 +116,7 @@ def test_the_snapshot_shows_nothing_that_sounds_while_the_server_is_gone() -> No
             ("synth gone", []),
         ):
             desk._keeper.link = link  # type: ignore[assignment]
-            assert [note.name for note in desk.snapshot().sounding] == notes, link
+            seen = desk.snapshot()
+            assert [note.name for note in seen.sounding] == notes, link
+            assert seen.lesson is not None
+            assert len(seen.lesson.notes) == len(notes), link

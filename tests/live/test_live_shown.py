@@ -25,6 +25,7 @@ from bridge.live.desk.views.playing import (
     ScreenDisplay,
     make_display,
     picture,
+    recent,
 )
 from bridge.live.prepare.keyboard import apart
 from bridge.live.snapshot import Message, Snapshot
@@ -428,6 +429,28 @@ def test_an_alarm_that_is_healed_says_so_and_fades() -> None:
     assert "is gone" not in healed
     later = text_of(replace(seen(messages=messages), at_s=NOON_S + MESSAGE_S))
     assert "is back" not in later
+
+
+def test_one_alarm_is_healed_while_another_one_stays() -> None:
+    """The words are those of `bridge.live.player`."""
+    synth, right, loop = "the synth's port Box is ", "the keyboard's port Right 1 is ", "Left is "
+    told = (
+        ("alarm", synth + "gone; waiting for it"),
+        ("alarm", right + "gone; its notes are let go, waiting for it"),
+        ("alarm", f"what is sent to Box comes back on Left, a MIDI loop: {loop}not heard until it ends"),
+        ("healed", synth + "back: silenced, set up, in tune"),
+        ("healed", f"nothing comes back any more: {loop}heard again"),
+        ("healed", right + "back"),
+    )
+    messages = tuple(said(kind, text, number) for number, (kind, text) in enumerate(told, 1))
+
+    def alarms(count: int) -> list[int]:
+        now = seen(link="keyboard gone", messages=messages[:count])
+        return [one.number for one in recent(now) if one.kind == "alarm"]
+
+    assert [alarms(count) for count in range(7)] == [[], [1], [1, 2], [1, 2, 3], [2, 3], [2], []]
+    again = (*messages[:3], said("healed", "playing again: silenced, set up, in tune", 4))
+    assert [one.number for one in recent(seen(link="loop", messages=again))] == [4], "all is well again"
 
 
 def test_listening_counts_its_seconds() -> None:

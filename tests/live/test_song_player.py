@@ -344,8 +344,13 @@ def test_without_a_port_it_plays_on_the_sound_card(path: Path) -> None:
 def test_a_keyboard_and_feet_play_beside_it_on_the_sound_card(path: Path) -> None:
     feet = Controls(feet={66: Action("pause")})
     plan = asked(path, in_port="keys", controls=feet, drone="1").plan
-    assert (plan.card, plan.in_port, plan.controls, plan.backing is not None) == (True, "keys", feet, True)
+    assert (plan.card, plan.in_port, plan.controls.feet) == (True, "keys", feet.feet)
     assert isinstance(plan.drone, TablesDrone)
+    assert plan.backing is not None
+    own = plan.controls.play_on  # a sound, pedals and notes of its own
+    assert own not in {None, 10, 16, *plan.backing.channels, *plan.drone.channels}
+    named = asked(path, in_port="keys", controls=Controls(play_on=1)).plan
+    assert named.controls.play_on == 1
     alone = prepare(LiveRequest(table=OPEN_D, in_port="keys", system="JACK")).plan
     assert (alone.card, alone.system, alone.backing) == (True, "JACK", None)
 

@@ -12,6 +12,7 @@ import pytest
 import soundfile
 from support.corpus import guitar_notes
 from support.plucks import Pluck, noisy, random_pluck
+from support.sf2_samples import font_guitar
 from support.sounding import sharp_at_first_cents
 
 from bridge.errors import ValueProblem
@@ -147,9 +148,13 @@ def test_values_out_of_range() -> None:
 def recorded(path: Path, seconds: float) -> tuple[np.ndarray, int]:
     """A recorded note from its pluck on."""
     samples, rate = soundfile.read(path, always_2d=True)
-    sound = samples.mean(axis=1)[: round((seconds + 0.2) * rate)]
+    return from_pluck(samples.mean(axis=1), rate, seconds), rate
+
+
+def from_pluck(sound: np.ndarray, rate: int, seconds: float) -> np.ndarray:
+    sound = sound[: round((seconds + 0.2) * rate)]
     loud = np.abs(sound) > 0.02 * np.abs(sound).max()
-    return 0.5 * sound[int(np.argmax(loud)) :][: round(seconds * rate)] / np.abs(sound).max(), rate
+    return 0.5 * sound[int(np.argmax(loud)) :][: round(seconds * rate)] / np.abs(sound).max()
 
 
 @pytest.mark.fetched
@@ -178,6 +183,24 @@ def test_first_and_settled_readings_of_recorded_notes() -> None:
     assert np.median(np.abs(then)) < 1.5
     assert np.abs(then).max() < 6.0
     assert np.median(np.abs(from_settled)) < 3.0
+
+
+@pytest.mark.slow
+def test_first_readings_of_three_more_guitars() -> None:
+    """The same of those samples of a Debian package's guitars that last long enough to be held against themselves."""
+    then = []
+    for row in REFERENCE["fluid_soundfont_gm"]:
+        sample = font_guitar(row["instrument"])[row["sample"]]
+        rate, hz = sample.sample_rate, row["measured_hz"]
+        sound = from_pluck(sample.samples, rate, 1.4)
+        if sound.size < 1.3 * rate:
+            continue
+        first_s, first = readings(sound[: round(0.2 * rate)], block=441, rate=rate)[0]
+        assert first_s <= 0.090, row["sample"]
+        then.append(off_cents(first, hz) - sharp_at_first_cents(sound, rate, hz, first.time_s - LEAD_S))
+    assert len(then) == 21
+    assert np.median(np.abs(then)) < 1.5
+    assert np.abs(then).max() < 6.0
 
 
 @pytest.mark.parametrize("glide_cents", [0.0, 3.0, 8.0])

@@ -268,7 +268,11 @@ class _Work:
             track = self._track_digest(piece.track_text)
             drones = [(step.label, step.table, step.drone) for step in one.steps]
             wanted = track_request(piece)
-            follow = (wanted.follow_harmony, None if wanted.chart is None else str(wanted.chart))
+            follow = (
+                wanted.follow_harmony,
+                None if wanted.chart is None else str(wanted.chart),
+                wanted.drones,
+            )
             steps = [(step.label, step.place, step.table) for step in one.steps]
             changes = [
                 replace(section.change, table=section.table_text or None) for section in piece.sections
@@ -276,7 +280,7 @@ class _Work:
             keys[task_name(piece.stem, TABLES)] = fingerprint(
                 "tables",
                 (piece.stem, one.tables, drones, piece.drone, steps),
-                (follow[1], track) if wanted.chart is not None else (),
+                (follow, changes, track) if wanted.chart is not None else (),
             )
             if track:
                 keys[task_name(piece.stem, MUSIC)] = fingerprint(

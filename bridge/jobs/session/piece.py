@@ -25,7 +25,7 @@ from bridge.jobs.retune import Search
 from bridge.jobs.session.music import music_of
 from bridge.jobs.session.plan import PiecePlan, SynthPlan, check_sections
 from bridge.jobs.session.sound import chart_drone_wav, drone_wav
-from bridge.jobs.session.synth import Made, piece_for_synth
+from bridge.jobs.session.synth import Made, piece_for_synth, track_request
 from bridge.store.descriptions import save_table
 from bridge.store.files import read_bytes
 from bridge.store.session.model import Piece, Trims, built, problem_at
@@ -182,6 +182,6 @@ def _along(piece: Piece, midi: MidiFile | None) -> list[Made]:
         return []
     drone = piece.drone
     asked = DroneRequest(notes=drone.notes, voice=drone.voice, sound=drone.sound)
-    plan = plan_chart_drone(asked, piece.spec, piece.chart, midi, drone.octave)
+    plan = plan_chart_drone(asked, track_request(piece), midi, drone.octave)
     facts = {"what": ALONG, "piece": piece.number, "step": ""}
     return [Made(f"drones/{piece.stem}.along-the-track.wav", chart_drone_wav(plan, built(piece.spec)), facts)]

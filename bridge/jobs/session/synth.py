@@ -29,7 +29,6 @@ from typing import Any
 
 from bridge.errors import MethodProblem, StillbeatError
 from bridge.jobs.export import paced_midi
-from bridge.jobs.harmony.degrees import named_classes
 from bridge.jobs.retune import Search, retune_midi
 from bridge.jobs.retuned import RetuneRequest
 from bridge.jobs.session.plan import PiecePlan, Step, SynthPlan, tuner_for
@@ -249,22 +248,18 @@ def _track(
 
 def track_request(piece: Piece, cents: float = 0.0) -> RetuneRequest:
     """Return how a piece's track is retuned, whatever plays it; drones of the piece hold their notes."""
-    follow = piece.follow_harmony
-    if follow is not None:
-        held = set(follow.held)
-        for drone in (piece.drone, *(one.drone for one in piece.sections if one.drone is not None)):
-            if piece.chart is not None:  # it follows the chords: only what it names stays
-                held.update(named_classes(drone.text))
-                continue
-            held.update(key % 12 for key in drone.keys(built(piece.spec).tonic))
-        follow = replace(follow, held=tuple(sorted(held)))
+    places = [
+        (1, 1.0, piece.drone),
+        *((one.change.bar, one.change.beat, one.drone) for one in piece.sections),
+    ]
     return RetuneRequest(
         spec=moved_spec(piece.spec, cents) if cents else piece.spec,
         at=tuple(section.change for section in piece.sections if section.change.describe() != "nothing"),
         follow_key_signatures=piece.follow_key_signatures,
         plain=piece.plain,
-        follow_harmony=follow,
+        follow_harmony=piece.follow_harmony,
         chart=piece.chart,
+        drones=tuple((bar, beat, drone.text) for bar, beat, drone in places if drone is not None),
     )
 
 

@@ -1,12 +1,15 @@
 """The sound card in the place of a synth's port: what a plan says then, and what of a synth makes no sense.
 
-Index: `BUILT_IN`, `plan_fields`, `card_method`, `refuse_words_of_ports`.
+Index: `BUILT_IN`, `plan_fields`, `card_method`, `own_channel`, `refuse_words_of_ports`.
 """
 
 from __future__ import annotations
 
+from collections.abc import Collection
+from dataclasses import replace
 from typing import Any
 
+from bridge.engine.play.controls import Controls
 from bridge.errors import ValueProblem
 from bridge.live.player.sound_card import USUAL
 
@@ -25,6 +28,15 @@ def plan_fields(name: str | None) -> dict[str, Any]:
 def card_method(method: str) -> str:
     """Return how tables reach the tone generator, as it was asked for or by its most exact way."""
     return "note" if method == "auto" else method
+
+
+def own_channel(controls: Controls, taken: Collection[int]) -> Controls:
+    """Give the keyboard a channel that a song leaves free, so that it has a sound, pedals and notes of its own.
+
+    Nothing changes where a channel is named, or none is free.
+    """
+    free = (channel for channel in range(1, 17) if channel not in {10, controls.channel, *taken})
+    return replace(controls, play_on=controls.play_on or next(free, None))
 
 
 def refuse_words_of_ports(card: str | None, out_port: str | None, **given: object) -> None:

@@ -82,7 +82,7 @@ def prepare_chart_drone(
     request = FollowRequest()
     own = [wanted.tonic(build_table(spec))]
     known = [(spec, only, named_classes(text))]
-    follow = follow_plan(LiveFollow(request), known, [], found.method, profile, own=own)
+    follow = follow_plan(LiveFollow(request), known, [], found.method, profile, own=own, alone=True)
     free = hold_channels(found.method, profile, channels)
     plan_of_chart = chart_plan(wanted, spec, spec, follow.tables[0], request, None, free)
     aside = off_guitar([("", build_table(spec))])

@@ -27,7 +27,7 @@ from bridge.live.desk.listening import Listening
 from bridge.live.desk.typed import keys_shown
 from bridge.live.plan import ChordsDrone, LivePlan, Playing, TablesDrone, pitched_channels
 from bridge.live.player.journal import state_dir
-from bridge.live.prepare.card import BUILT_IN, card_method, plan_fields, refuse_words_of_ports
+from bridge.live.prepare.card import BUILT_IN, card_method, own_channel, plan_fields, refuse_words_of_ports
 from bridge.live.prepare.follow import LiveFollow, about_follow, follow_plan, for_drone_alone
 from bridge.live.prepare.song import Song, SongRequest, read_song
 from bridge.store.descriptions import load_table
@@ -128,6 +128,9 @@ def prepare(request: LiveRequest) -> Prepared:
         song = read_song(request.song, home)
         specs += song.specs
     backing = song.backing if song is not None else None
+    if on_card and backing is not None and request.played:
+        controls = own_channel(controls, backing.channels)
+        request = replace(request, controls=controls)
     tonic_specs = []
     if controls.zone is not None and controls.zone_means == "tonic":
         tonic_specs = _tonics(home)
@@ -183,9 +186,7 @@ def prepare(request: LiveRequest) -> Prepared:
     if request.follow_harmony is not None and song is not None:
         from bridge.live.prepare.song_follow import followed_song, with_track
 
-        stay = {key % 12 for one in (hold.tables if hold is not None else ()) for key in one.keys}
-        how = replace(request.follow_harmony.wanted, held=tuple(sorted(stay or _named(drone))))
-        told = followed_song(song, home, how, chart)
+        told = followed_song(song, home, request.follow_harmony.wanted, chart, request.drone or "")
     if asked is not None:
         own = [wanted.tonic(build_table(home))] if wanted is not None else []
         if told is not None and told.tonic_name:

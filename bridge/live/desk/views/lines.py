@@ -16,14 +16,11 @@ from bridge.live.desk.drawing import own_stream
 from bridge.live.snapshot import Snapshot
 
 
-class Lines:
+class Printed:
     """Writes lines; if nobody reads any more it is quiet, and what it tells of goes on."""
 
-    def __init__(self, keys: bool = False) -> None:
+    def __init__(self) -> None:
         self._out: TextIO = own_stream()
-        self._keys = keys
-        self._said = 0
-        self._engine = False
 
     def _columns(self) -> int:
         """Return how wide the terminal is; 0 where there is none."""
@@ -38,6 +35,19 @@ class Lines:
         folded = textwrap.wrap(text, columns - 1, subsequent_indent=indent) if columns > 20 else []
         with contextlib.suppress(OSError, ValueError):
             print("\n".join(folded) or text, file=self._out, flush=True)
+
+    def close(self) -> None:
+        """Nothing to give back."""
+
+
+class Lines(Printed):
+    """Writes what a performance has to say in lines."""
+
+    def __init__(self, keys: bool = False) -> None:
+        super().__init__()
+        self._keys = keys
+        self._said = 0
+        self._engine = False
 
     def _say_when(self, text: str, at_s: float) -> None:
         """Write a line, at a terminal with the time of day."""
@@ -59,9 +69,6 @@ class Lines:
                 self._said = message.number
                 if message.kind != "engine":
                     self._say(message.text)
-
-    def close(self) -> None:
-        """Nothing to give back."""
 
 
 def clock_words(at_s: float) -> str:

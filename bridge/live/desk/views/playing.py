@@ -7,6 +7,7 @@ first, and what is wrong stays on top.
 from __future__ import annotations
 
 import os
+import re
 import sys
 import textwrap
 from collections.abc import Callable
@@ -37,8 +38,8 @@ _SAID_LINES = 5
 _MOST_TABLES = 12
 _DUMB = ("dumb", "unknown", "")
 ALARMS: dict[Link, tuple[str, str]] = {
-    "synth gone": ("NO SYNTH", "the synth is gone: nothing sounds"),
-    "keyboard gone": ("NO KEYS", "the keyboard is gone: waiting for it"),
+    "synth gone": ("SILENT", "the synth is gone: nothing sounds"),
+    "keyboard gone": ("NO KEYS", "the keyboard is gone: waiting"),
     "loop": ("LOOP", "what is sent comes back: a MIDI loop"),
     "server gone": ("NO SERVER", "the MIDI or sound server is gone"),
     "restarting": ("WAIT", "starting again: one moment"),
@@ -56,9 +57,7 @@ def alarm_of(shown: Snapshot) -> tuple[str, str] | None:
         return alarm[0], f"a MIDI loop: {names} not heard"
     one = len(shown.gone) == 1
     gone = f"keyboard{'' if one else 's'} {names} {'is' if one else 'are'} gone"  # short: 40 columns
-    return (
-        "NO KEYS" if len(shown.gone) >= max(len(shown.keyboards), 1) else "ONE GONE"
-    ), f"{gone}: waiting for it"
+    return ("NO KEYS" if len(shown.gone) >= max(len(shown.keyboards), 1) else "ONE GONE"), f"{gone}: waiting"
 
 
 def a_picture_suits() -> bool:
@@ -149,14 +148,25 @@ _BESIDE = 14
 """Beside low letters stands text where so many columns are left."""
 
 
+_ABOUT = re.compile(r"the (synth)'s port|the (keyboard's port .+?) is |(?:loop|any more): (.+?) is ")
+"""What an alarm is about, and what says that this is well again."""
+
+
+def _about(message: Message) -> str:
+    found = _ABOUT.search(message.text)
+    return next(filter(None, found.groups())) if found is not None else ""
+
+
 def recent(shown: Snapshot) -> list[Message]:
     """Return what is still worth seeing: what is wrong now, and for a while what was said and what is well again."""
-    return [
-        message
-        for message in shown.messages
-        if (shown.link != "ok" if message.kind == "alarm" else shown.at_s - message.at_s < MESSAGE_S)
-        and message.kind != "engine"
-    ]
+    seen: list[Message] = []
+    for message in shown.messages:
+        if message.kind == "healed":  # what says nothing of one thing says that all is well
+            seen = [one for one in seen if one.kind != "alarm" or _about(message) not in ("", _about(one))]
+        worth = shown.link != "ok" if message.kind == "alarm" else shown.at_s - message.at_s < MESSAGE_S
+        if worth and message.kind != "engine":
+            seen.append(message)
+    return seen
 
 
 def head_words(shown: Snapshot) -> str:
