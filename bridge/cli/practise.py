@@ -11,10 +11,11 @@ from typing import TYPE_CHECKING, Any
 import click
 from click.core import ParameterSource
 
-from bridge.cli.parts.devices import DeviceCommand, card_option, mic_option
+from bridge.cli.parts.devices import card_option, mic_option
+from bridge.cli.parts.help_groups import GroupedDeviceCommand
 from bridge.cli.parts.options import overwrite_option, table_options, voice_option, warn_doubt
 from bridge.cli.parts.page_options import page_options, show_addresses, wants_page
-from bridge.ear.asked import FEWEST_TRIALS, LEAST_S, MOST_S, MOST_TRIALS, SECONDS, TIMBRES, WHATS
+from bridge.ear.asked import FEWEST_TRIALS, LEAST_S, MINUTES, MOST_S, MOST_TRIALS, SECONDS, TIMBRES, WHATS
 
 if TYPE_CHECKING:
     from bridge.jobs.choose import TableRequest
@@ -26,7 +27,7 @@ if TYPE_CHECKING:
     from bridge.tuning.spec import TableSpec
 
 
-@click.command("practise", cls=DeviceCommand)
+@click.command("practise", cls=GroupedDeviceCommand)
 @click.argument("notes", nargs=-1, metavar="[NOTES]...")
 @click.option(
     "--exercise",
@@ -69,7 +70,7 @@ if TYPE_CHECKING:
 @click.option(
     "--minutes",
     type=click.FloatRange(1, 60),
-    default=20.0,
+    default=MINUTES,
     show_default=True,
     metavar="MINUTES",
     help="After so long it is enough for today.",

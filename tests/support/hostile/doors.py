@@ -199,7 +199,8 @@ def _words(data: bytes) -> object:
 def _retuning() -> list[Door]:
     from bridge.errors import StillbeatError
     from bridge.harmony.asked import FollowRequest
-    from bridge.jobs.retune import RetuneRequest, retune_midi
+    from bridge.jobs.retune import retune_midi
+    from bridge.jobs.retuned import RetuneRequest
     from bridge.store.descriptions import guitar_table, load_guitar
     from bridge.store.smf import midi_bytes, parse_midi
     from bridge.tuning.changes import parse_at
