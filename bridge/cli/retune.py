@@ -9,6 +9,7 @@ import click
 
 from bridge.cli.parts.help_groups import GroupedHelp
 from bridge.cli.parts.options import (
+    at_option,
     chart_option,
     equal_chords_option,
     follow_options,
@@ -32,14 +33,7 @@ if TYPE_CHECKING:
 @click.option(
     "--synth", metavar="NAME", help="What will play the file, such as fluidsynth (see: tables synths)."
 )
-@click.option(
-    "--at",
-    "changes",
-    multiple=True,
-    metavar="BAR[.BEAT]=CHANGE",
-    help="From a bar on: a tonic (17=A), a degree (5=,2=10/9), both, a barre (9=fret:5), a table; with --transpose "
-    "as the piece is written. Again for more.",
-)
+@at_option
 @click.option("--follow-key-signatures", is_flag=True, help="Let the file's key signatures move the tonic.")
 @click.option(
     "--channels",
@@ -146,6 +140,8 @@ def retune_request(request: TableRequest, chosen: dict[str, Any]) -> RetuneReque
 def _print_result(done: Retuned, whole: bool) -> None:
     from bridge.cli.parts.printing import show
 
+    for line in done.music_lines(whole):
+        show(line)
     title = done.profile.title if done.profile else "any synth that obeys it"
     because = f" ({done.why})" if done.why else ""
     show(f"method {done.method}{because}" + ("" if title in done.why else f", for: {title}"))
@@ -156,8 +152,6 @@ def _print_result(done: Retuned, whole: bool) -> None:
             f"{change.place}: {change.what}"
             + (f"; against home, {', '.join(change.moved)}" if change.moved else "")
         )
-    for line in done.music_lines(whole):
-        show(line)
     lines = done.lines()
     for line in lines if whole or done.exact < done.notes else lines[:1]:
         show(line)

@@ -9,9 +9,9 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import overload
+from typing import Any, overload
 
 from bridge.engine.bend.file import BendFileEngine
 from bridge.engine.bend.options import BendOptions
@@ -145,16 +145,29 @@ def retune_file(
     return result
 
 
+@dataclass
+class Search:
+    """A file whose harmony is followed more than once, for several synths: what is found is not searched for again."""
+
+    beforehand: Callable[[float], None] | None = None  # called with the seconds that a long search will take
+    progress: Callable[[float], None] | None = None  # called with the part of it that is done, 0 to 1
+    found: dict[tuple[Any, ...], Told] = field(default_factory=dict)
+
+
 def retune_midi(
     midi: MidiFile,
     request: RetuneRequest,
     progress: Callable[[float], None] | None = None,
     listen: bool = False,
+    search: Search | None = None,
 ) -> tuple[MidiFile, Retuned]:
-    """Retune a MIDI file in memory; returns the new file and what was done. Parameters as for `retune_file`."""
+    """Retune a MIDI file in memory; returns the new file and what was done. Parameters as for `retune_file`.
+
+    `search` is handed in again for the same file and the same request, where only synth, method and trim differ.
+    """
     profile = load_profile(request.synth) if isinstance(request.synth, str) else request.synth
     midi = transposed_midi(midi, request.spec.transposed)
-    plans = _plans(midi, request, listen, progress, profile)
+    plans = _plans(midi, request, listen, progress, profile, search)
     if request.method == "auto":
         chosen = _choose(plans, request, profile)
         return _retune(midi, plans, request, chosen.method, chosen.why, profile, progress)
@@ -176,10 +189,10 @@ class _Plan:
     told: Told | None
 
 
-def listen_to(midi: MidiFile, request: RetuneRequest) -> list[Told]:
+def listen_to(midi: MidiFile, request: RetuneRequest, search: Search | None = None) -> list[Told]:
     """Look through the chords of a file without retuning it; one record for each sequence."""
     midi = transposed_midi(midi, request.spec.transposed)
-    return [plan.told for plan in _plans(midi, request, listen=True) if plan.told is not None]
+    return [plan.told for plan in _plans(midi, request, listen=True, search=search) if plan.told is not None]
 
 
 def tables_of(midi: MidiFile, request: RetuneRequest) -> list[list[tuple[int, Sequence[float]]]]:
@@ -197,9 +210,14 @@ def _plans(
     listen: bool = False,
     progress: Callable[[float], None] | None = None,
     profile: SynthProfile | None = None,
+    search: Search | None = None,
 ) -> list[_Plan]:
     """Lay out the tables of every sequence, following its harmony where that was asked for."""
     home = build_table(request.spec)
+    search = search or Search(progress=progress)
+    follow = request.follow_harmony
+    if follow is not None and search.beforehand is not None:
+        follow = replace(follow, beforehand=search.beforehand)
     plans = []
     for playing in sequences(midi):
         only = playing.numbers[0] if midi.format == 2 else None
@@ -209,17 +227,19 @@ def _plans(
         told: Told | None = None
         if listen or request.follow_harmony is not None:
             hz = _frequencies(request, home) if request.equal else None
-            music = read_music(midi, playing, only)
             short_s = _short_of_channels(playing, request, profile)
-            told = tell(
-                music,
-                tables,
-                request.follow_harmony,
-                chart=request.chart and request.chart.moved(request.spec.transposed, home.tonic),
-                hz=hz,
-                progress=progress,
-                crowded_s=short_s,
-            )
+            told = search.found.get((only, *short_s))
+            if told is None:
+                told = search.found[only, *short_s] = tell(
+                    read_music(midi, playing, only),
+                    tables,
+                    follow,
+                    chart=request.chart and request.chart.moved(request.spec.transposed, home.tonic),
+                    hz=hz,
+                    progress=search.progress,
+                    crowded_s=short_s,
+                    drones=[(tick_of(midi, only, bar, beat), text) for bar, beat, text in request.drones],
+                )
         if told is not None and told.followed and told.following is not None:
             placed = placed_tables(told.following, told.music, tables)
         else:
@@ -370,6 +390,11 @@ def _changes(midi: MidiFile, request: RetuneRequest, result: Retuned, only: int 
     changes = place_changes(midi, request.spec, request.at, signatures, only)
     result.changes += changes
     return changes
+
+
+def tick_of(midi: MidiFile, only: int | None, bar: int, beat: float) -> int:
+    """Return where a bar and beat begin; the beginning also where a file has no bars."""
+    return 0 if (bar, beat) == (1, 1.0) else BarMap(midi, only).tick(bar, beat)
 
 
 def _bar_finder(midi: MidiFile, playing: Playing, only: int | None) -> BarOf | None:

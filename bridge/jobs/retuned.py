@@ -41,6 +41,8 @@ class RetuneRequest:
     # How notes are moved by commas so that chords are pure; None: every note as the table has it.
     follow_harmony: FollowRequest | None = None
     chart: Chart | None = None  # its chords as a player wrote them: they count for what is heard
+    # What a drone beside it holds, from a bar and beat on: it stays where it is, or goes with the chart.
+    drones: tuple[tuple[int, float, str], ...] = ()
 
     def __post_init__(self) -> None:
         if self.follow_harmony is not None:

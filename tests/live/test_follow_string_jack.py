@@ -13,16 +13,7 @@ from support.jack_player import JackPlayer
 from support.listening_run import Run
 
 from bridge.live.desk.ear import Heard, Take
-from bridge.live.desk.string_ear import (
-    Around,
-    OfTake,
-    Opened,
-    Plucked,
-    Refused,
-    StringEarProcess,
-    Strings,
-    Told,
-)
+from bridge.live.desk.string_ear import Around, OfTake, Opened, Plucked, Refused, Strings, Told, start_ear
 from bridge.tuning.reference import Reference
 
 pytestmark = pytest.mark.jack
@@ -56,7 +47,7 @@ def test_strings_are_heard_and_told(
     for name, value in server.env.items():
         monkeypatch.setenv(name, value)
     told: queue.SimpleQueue[Told] = queue.SimpleQueue()
-    ear = StringEarProcess(Strings(tuple(STRINGS.items()), "guitar"), told.put)
+    ear = start_ear(Strings(tuple(STRINGS.items()), "guitar"), told.put)
     try:
         assert isinstance(told.get(timeout=20), Opened)
         player.begin(plucks(player.rate_hz))
@@ -94,7 +85,7 @@ def test_without_such_a_microphone_it_is_refused(
     for name, value in stage[0].env.items():
         monkeypatch.setenv(name, value)
     told: queue.SimpleQueue[Told] = queue.SimpleQueue()
-    ear = StringEarProcess(Strings(tuple(STRINGS.items()), "no such thing"), told.put)
+    ear = start_ear(Strings(tuple(STRINGS.items()), "no such thing"), told.put)
     try:
         refused = told.get(timeout=20)
         assert isinstance(refused, Refused)

@@ -21,8 +21,8 @@ from bridge.engine.play.controls import Action, Controls
 from bridge.errors import StillbeatError
 from bridge.jobs.choose import TableRequest
 from bridge.live.desk.views.playing import LinesDisplay, picture
+from bridge.live.plan import TablesDrone
 from bridge.live.player.player import Player
-from bridge.live.player.sound_card import SOUND_CARD
 from bridge.live.prepare.keyboard import LiveRequest, Prepared, prepare
 from bridge.live.prepare.song import SongRequest
 from bridge.live.snapshot import Snapshot
@@ -335,10 +335,24 @@ def asked(path: Path, **said: object) -> Prepared:
 
 def test_without_a_port_it_plays_on_the_sound_card(path: Path) -> None:
     plan = asked(path).plan
-    assert (plan.system, plan.method, plan.in_port) == (SOUND_CARD, "note", None)
+    assert (plan.card, plan.method, plan.in_port) == (True, "note", None)
     assert plan.backing is not None
     assert len(plan.backing.clicks_s) == 4, "a bar is counted in"
     assert asked(path, card="Speakers").plan.out_port == "Speakers"
+
+
+def test_a_keyboard_and_feet_play_beside_it_on_the_sound_card(path: Path) -> None:
+    feet = Controls(feet={66: Action("pause")})
+    plan = asked(path, in_port="keys", controls=feet, drone="1").plan
+    assert (plan.card, plan.in_port, plan.controls.feet) == (True, "keys", feet.feet)
+    assert isinstance(plan.drone, TablesDrone)
+    assert plan.backing is not None
+    own = plan.controls.play_on  # a sound, pedals and notes of its own
+    assert own not in {None, 10, 16, *plan.backing.channels, *plan.drone.channels}
+    named = asked(path, in_port="keys", controls=Controls(play_on=1)).plan
+    assert named.controls.play_on == 1
+    alone = prepare(LiveRequest(table=OPEN_D, in_port="keys", system="JACK")).plan
+    assert (alone.card, alone.system, alone.backing) == (True, "JACK", None)
 
 
 def test_the_harmony_is_followed_as_with_a_keyboard(path: Path) -> None:
@@ -352,10 +366,10 @@ def test_the_harmony_is_followed_as_with_a_keyboard(path: Path) -> None:
 @pytest.mark.parametrize(
     ("said", "says"),
     [
-        ({"in_port": "keys", "song": None}, "name the synth's port with --out"),
         ({"controls": Controls(feet={66: Action("pause")})}, "name it with --in"),
-        ({"in_port": "keys"}, "without keyboard or foot switches"),
-        ({"synth": "fluidsynth"}, "--synth belong to a synth's port"),
+        ({"synth": "fluidsynth"}, "--synth belongs to a synth's port"),
+        ({"in_port": "keys", "reply_port": "box", "channels": (1,)}, "--channels and --synth-reply belong"),
+        ({"system": "JACK"}, "--system belongs to a synth's port"),
         (
             {"out_port": "x", "also": ("A",), "song": SongRequest(Path("song.mid"), at=("2=A",))},
             "--at the file",

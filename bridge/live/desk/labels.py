@@ -312,6 +312,8 @@ def about_channels(controls: Controls, keyboards: Sequence[Keyboard]) -> list[st
         said.append(
             f"programs that arrive on channel {controls.channel} choose {_PLURALS[controls.programs]}"
         )
+    if controls.play_on is not None:
+        said.append(f"what is played goes to channel {controls.play_on}")
     return said + [
         f"{one.port} plays on channel {one.channel}" for one in keyboards if one.channel is not None
     ]

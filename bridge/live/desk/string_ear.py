@@ -22,6 +22,7 @@ from bridge import children
 from bridge.errors import StillbeatError
 from bridge.live.desk import ear
 from bridge.live.frames import FrameReader, write_frame
+from bridge.live.piped import Piped
 
 if TYPE_CHECKING:
     import numpy as np
@@ -176,51 +177,12 @@ class _Taking:
         )
 
 
-class StringEarProcess:
-    """Starts such a process, passes on what it tells, and ends it.
-
-    `put` is called with what the process tells, from another thread; the last is `Refused` unless it is ended first.
-    """
-
-    def __init__(self, strings: Strings, put: Callable[[Told], None]) -> None:
-        self._put = put
-        self._ended = False
-        self._popen = children.start("bridge.live.desk.string_ear")
-        self._outbox: queue.SimpleQueue[ToEar | None] = queue.SimpleQueue()
-        self._outbox.put(strings)
-        self._threads = [threading.Thread(target=work, daemon=True) for work in (self._read, self._write)]
-        for thread in self._threads:
-            thread.start()
-
-    def tell(self, frame: ToEar) -> None:
-        """Send what else sounds, or where the strings are now, without waiting."""
-        self._outbox.put(frame)
-
-    def _write(self) -> None:
-        """In a thread of its own: an ear that hangs must not hang the desk."""
-        while (frame := self._outbox.get()) is not None:
-            with contextlib.suppress(OSError, ValueError):
-                write_frame(self._popen.stdin, frame)  # type: ignore[arg-type]
-
-    def _read(self) -> None:
-        reader: FrameReader[Told] = FrameReader(self._popen.stdout, Told)  # type: ignore[arg-type]
-        refused = False
-        with contextlib.suppress(EOFError):
-            while not refused:
-                told = reader.read()
-                refused = isinstance(told, Refused)
-                self._put(told)
-        if not (refused or self._ended):
-            self._put(Refused("the sound system does not answer"))
-
-    def end(self) -> None:
-        """End the process, whatever it does."""
-        self._ended = True
-        self._outbox.put(None)
-        children.end(self._popen)
-        for thread in self._threads:
-            thread.join(1.0)
-        for stream in (self._popen.stdin, self._popen.stdout):
-            if stream is not None:
-                with contextlib.suppress(OSError):
-                    stream.close()
+def start_ear(strings: Strings, put: Callable[[Told], None]) -> Piped[Told]:
+    """Start such a process; `put` is called with what it tells, from another thread, last with `Refused`."""
+    ear: Piped[Told] = Piped(
+        "bridge.live.desk.string_ear",
+        Told,
+        lambda told: put(Refused("the sound system does not answer") if told is None else told),
+    )
+    ear.tell(strings)
+    return ear

@@ -12,16 +12,8 @@ from typing import NamedTuple
 
 from bridge.engine.play.string_follow import Pluck, StringFollower
 from bridge.live.desk import ear
-from bridge.live.desk.string_ear import (
-    Around,
-    OfTake,
-    Opened,
-    Plucked,
-    Refused,
-    StringEarProcess,
-    Strings,
-    Told,
-)
+from bridge.live.desk.string_ear import Around, OfTake, Opened, Plucked, Refused, Strings, Told, start_ear
+from bridge.live.piped import Piped
 from bridge.live.state import State
 from bridge.tuning.notes import key_to_hz
 from bridge.tuning.ratios import cents_to_ratio
@@ -64,7 +56,7 @@ class StringFollowing:
         self._listened_cents = 0.0
         self._device = device
         self._follower = StringFollower(reference, strings_hz)
-        self._ear: StringEarProcess | None = None
+        self._ear: Piped[Told] | None = None
         self._around = Around()
         self._asked: _Asked | None = None
 
@@ -75,7 +67,7 @@ class StringFollowing:
 
     def begin(self, put: Callable[[Told], None]) -> None:
         """Begin to listen; `put` is called with what the ear tells, from another thread."""
-        self._ear = StringEarProcess(Strings(tuple(self._now.hz.items()), self._device), put)
+        self._ear = start_ear(Strings(tuple(self._now.hz.items()), self._device), put)
 
     def end(self) -> None:
         """Listen no more."""
@@ -118,6 +110,8 @@ class StringFollowing:
                     self._asked.tell(of_take)
                 return ""
             case Refused(message):
+                if self._ear is None:  # it has refused already, and its process has ended since
+                    return ""
                 self.end()
                 if self._asked is not None:
                     self._asked.tell(ear.Refused(message))

@@ -38,7 +38,7 @@ _SAID_LINES = 5
 _MOST_TABLES = 12
 _DUMB = ("dumb", "unknown", "")
 ALARMS: dict[Link, tuple[str, str]] = {
-    "synth gone": ("NO SYNTH", "the synth is gone: nothing sounds"),
+    "synth gone": ("SILENT", "the synth is gone: nothing sounds"),
     "keyboard gone": ("NO KEYS", "the keyboard is gone: waiting"),
     "loop": ("LOOP", "what is sent comes back: a MIDI loop"),
     "server gone": ("NO SERVER", "the MIDI or sound server is gone"),
