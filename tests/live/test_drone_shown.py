@@ -15,7 +15,7 @@ from bridge.jobs.choose import TableRequest, choose_table
 from bridge.live.desk.typed import DRONE_KEYS_SHOWN
 from bridge.live.desk.views.drone import DroneLines
 from bridge.live.desk.views.letters import fitting, low
-from bridge.live.desk.views.playing import ScreenDisplay, picture
+from bridge.live.desk.views.playing import ALARMS, ScreenDisplay, picture
 from bridge.live.snapshot import Message, Snapshot
 from bridge.live.state import Lesson
 from bridge.tuning.tables import build_table
@@ -82,7 +82,7 @@ def test_step_and_tonic_or_what_is_wrong_are_read_from_two_metres(width: int, he
         (replace(state(5.81), lesson=replace(state(5.81).lesson, steps=1)), "D"),
         (state(0.0, phase="rest"), "SING"),
         (state(0.0, phase="quiet"), "OFF"),
-        (state(5.81, link="synth gone"), "NO SYNTH"),
+        (state(5.81, link="synth gone"), ALARMS["synth gone"][0]),
     ):
         seen = replace(seen, feet=more.feet, messages=more.messages)
         rows = [row.plain for row in picture(seen, width, height)]
