@@ -290,7 +290,6 @@ def _by_foot(request: TableRequest, asked: DroneRequest, chosen: dict[str, Any])
     from bridge.live.desk.desk import Desk
 
     with Desk() as desk:  # first, so that its process gets ready while the table is worked out
-        from bridge.jobs.channel_list import parse_channels
         from bridge.jobs.harmony.charts import chart_from
         from bridge.live.prepare.drone_chart import prepare_chart_drone
 
@@ -298,12 +297,7 @@ def _by_foot(request: TableRequest, asked: DroneRequest, chosen: dict[str, Any])
             request,
             asked,
             chart_from(chosen["chart"]),
-            out_port=chosen["out_port"],
-            device=chosen["card"],
-            synth=chosen["synth"],
-            method=chosen["method"],
-            channels=parse_channels(chosen["channels"]) if chosen["channels"] else None,
-            system=chosen["system"],
+            **_where(chosen),
         )
         warn_doubt(prepared.doubt)
         from bridge.live.desk.views.playing import make_display
@@ -355,18 +349,12 @@ def _aloud(request: TableRequest, asked: DroneRequest, chosen: dict[str, Any]) -
     from bridge.live.desk.desk import Desk
 
     with Desk() as desk:  # first, so that its process gets ready while the table is worked out
-        from bridge.jobs.channel_list import parse_channels
         from bridge.live.prepare.drone import prepare_drone
 
         prepared = prepare_drone(
             request,
             asked,
-            out_port=chosen["out_port"],
-            device=chosen["card"],
-            synth=chosen["synth"],
-            method=chosen["method"],
-            channels=parse_channels(chosen["channels"]) if chosen["channels"] else None,
-            system=chosen["system"],
+            **_where(chosen),
             in_port=chosen["in_port"],
             controls=_feet(chosen["feet"]),
         )
@@ -396,6 +384,15 @@ def _aloud(request: TableRequest, asked: DroneRequest, chosen: dict[str, Any]) -
                 watchers=watchers,
                 strings=strings,
             )
+
+
+def _where(chosen: dict[str, Any]) -> dict[str, Any]:
+    """Return where a drone sounds, and how its table gets there, as `prepare_drone` takes it."""
+    from bridge.jobs.channel_list import parse_channels
+
+    same = {name: chosen[name] for name in ("out_port", "synth", "method", "system")}
+    channels = parse_channels(chosen["channels"]) if chosen["channels"] else None
+    return {**same, "device": chosen["card"], "channels": channels}
 
 
 def _feet(texts: tuple[str, ...]) -> Controls:

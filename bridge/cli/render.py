@@ -33,7 +33,7 @@ from bridge.cli.parts.options import overwrite_option
     default=1.0,
     metavar="HOURS",
     show_default=True,
-    help="The longest piece that is rendered.",
+    help="The longest piece that is rendered, and the most sound: that of so many hours of four held notes.",
 )
 @overwrite_option
 def render_command(

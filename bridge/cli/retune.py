@@ -140,6 +140,8 @@ def retune_request(request: TableRequest, chosen: dict[str, Any]) -> RetuneReque
 def _print_result(done: Retuned, whole: bool) -> None:
     from bridge.cli.parts.printing import show
 
+    for line in done.music_lines(whole):
+        show(line)
     title = done.profile.title if done.profile else "any synth that obeys it"
     because = f" ({done.why})" if done.why else ""
     show(f"method {done.method}{because}" + ("" if title in done.why else f", for: {title}"))
@@ -150,8 +152,6 @@ def _print_result(done: Retuned, whole: bool) -> None:
             f"{change.place}: {change.what}"
             + (f"; against home, {', '.join(change.moved)}" if change.moved else "")
         )
-    for line in done.music_lines(whole):
-        show(line)
     lines = done.lines()
     for line in lines if whole or done.exact < done.notes else lines[:1]:
         show(line)

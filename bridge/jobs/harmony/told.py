@@ -393,7 +393,8 @@ def tell(
     else:
         tonic = hear_tonic(notes, guitar_class)
     if len(tables) == 1 and told.heard is not None and not asked and pairs <= MOST_ADVISED_PAIRS:
-        told.advice = advise(notes, table, music.bar_starts_s, told.heard)
+        heard = (told.chords() if told.heard.sure else None) or told.heard
+        told.advice = advise(notes, table, music.bar_starts_s, heard)
     if wanted is None and len(notes) > MOST_UNASKED and len(tables) == 1:
         told.measured = measure(notes, fixed_hz(notes, table.hz), music.bar_starts_s)
         return told

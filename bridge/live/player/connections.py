@@ -20,7 +20,7 @@ from typing import Any
 from bridge.engine.play.drones.messages import restored
 from bridge.engine.play.performance import Performance
 from bridge.errors import PortProblem, StillbeatError, WireError
-from bridge.live.plan import NEW_PORT, LivePlan
+from bridge.live.plan import NEW_PORT, LivePlan, StepsDrone
 from bridge.live.player import checks
 from bridge.live.player.inputs import Inputs, Take
 from bridge.live.player.journal import Journal
@@ -150,7 +150,7 @@ class Connections:
         self.synth = port
         self.out_name = port.name
         back = outlet.sent > 0 or plan.returning
-        if port.about and self.inputs and not back:
+        if port.about and self.inputs and not back and not isinstance(plan.drone, StepsDrone):
             self._tell("say", port.about)
         hung = ledger.owed
         if back or hung:
