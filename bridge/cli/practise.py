@@ -15,7 +15,7 @@ from bridge.cli.parts.devices import card_option, mic_option
 from bridge.cli.parts.help_groups import GroupedDeviceCommand
 from bridge.cli.parts.options import overwrite_option, table_options, voice_option, warn_doubt
 from bridge.cli.parts.page_options import page_options, show_addresses, wants_page
-from bridge.ear.asked import FEWEST_TRIALS, LEAST_S, MOST_S, MOST_TRIALS, SECONDS, TIMBRES, WHATS
+from bridge.ear.asked import FEWEST_TRIALS, LEAST_S, MINUTES, MOST_S, MOST_TRIALS, SECONDS, TIMBRES, WHATS
 
 if TYPE_CHECKING:
     from bridge.jobs.choose import TableRequest
@@ -70,7 +70,7 @@ if TYPE_CHECKING:
 @click.option(
     "--minutes",
     type=click.FloatRange(1, 60),
-    default=20.0,
+    default=MINUTES,
     show_default=True,
     metavar="MINUTES",
     help="After so long it is enough for today.",

@@ -31,15 +31,19 @@ from bridge.tuning.tables import Table
 MOST_NOTES = 5
 _MEETING_CENTS = 1.0
 _LOWEST_HZ, _HIGHEST_HZ = 40.0, 2500.0
-_SIZES = {
-    3: "minor third",
-    4: "third",
-    5: "fourth",
-    7: "fifth",
-    8: "minor sixth",
-    9: "sixth",
-    0: "octave",
+INTERVALS = {
+    "unison": 0,
+    "octave": 12,
+    "fifth": 7,
+    "fourth": 5,
+    "third": 4,
+    "minor third": 3,
+    "sixth": 9,
+    "minor sixth": 8,
 }
+"""Intervals, and how many keys they span, in the order in which teachers have them."""
+
+_SIZES = {semitones % 12: name for name, semitones in INTERVALS.items()}
 
 
 @dataclass(frozen=True)

@@ -82,7 +82,7 @@ def test_step_and_tonic_or_what_is_wrong_are_read_from_two_metres(width: int, he
         (replace(state(5.81), lesson=replace(state(5.81).lesson, steps=1)), "D"),
         (state(0.0, phase="rest"), "SING"),
         (state(0.0, phase="quiet"), "OFF"),
-        (state(5.81, link="synth gone"), "NO SYNTH"),
+        (state(5.81, link="synth gone"), "SILENT"),
     ):
         seen = replace(seen, feet=more.feet, messages=more.messages)
         rows = [row.plain for row in picture(seen, width, height)]

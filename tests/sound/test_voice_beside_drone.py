@@ -108,7 +108,7 @@ def test_without_being_told_of_it_the_drone_would_be_heard() -> None:
 
 
 def test_a_drone_that_glides_keeps_what_was_learnt_of_it() -> None:
-    """Two cents lower, partial 41 of D3 comes below 6 kHz, from where on they are taken out: it is the same drone."""
+    """Two cents lower partial 41 of D3 comes below the limit of what is taken out: still the same drone."""
     d3 = (146.5, 219.75)
     lower = tuple(hz * 2 ** (-2 / 1200) for hz in d3)
     assert 41 * d3[0] > TOP_HZ > 41 * lower[0]

@@ -39,7 +39,9 @@ _PLAY = {
     "keyboard": HelpGroup(
         "Keyboard and synth", "--in --out --card --synth", ("On the way out",), everyday=True
     ),
-    "song": HelpGroup("A song", "--track --count-in --loop --tempo --at", ("A file plays",), everyday=True),
+    "song": HelpGroup(
+        "A song", "--track --count-in --loop --tempo --at", ("Everything sounds",), everyday=True
+    ),
     "typed": HelpGroup("Typed while it plays", begins=("typed:",), everyday=True),
     "scale": _SCALE,
     "feet": HelpGroup(
@@ -68,7 +70,11 @@ _DRONE = {
     "typed": HelpGroup("Typed while it sounds", begins=("typed while",), everyday=True),
     "lesson": HelpGroup("A lesson in steps", "--lesson --step --rest --rounds"),
     "settle": HelpGroup("Settling", "--settle --settle-wait --settle-time", ("Settling:",)),
-    "chart": HelpGroup("Under chords", "--chart --track", ("With --chart",)),
+    "chart": HelpGroup(
+        "Under chords",
+        "--chart --track --at --follow-harmony --pinned --moves --natural-sevenths",
+        ("With --chart",),
+    ),
     "feet": HelpGroup("Feet", "--in --foot"),
     "microphone": HelpGroup("Microphone", "--follow-string --mic"),
     "scale": _SCALE,

@@ -19,6 +19,7 @@ from types import TracebackType
 from typing import Any, Self
 
 from bridge.children import on_signals
+from bridge.ear.asked import MINUTES
 from bridge.ear.course import Course
 from bridge.ear.sung import Sung, Target
 from bridge.ear.trials import ANSWERS, Answer
@@ -41,7 +42,6 @@ AFTER_S = 0.7
 """Silence after an answer."""
 
 REST_S = 600.0
-MINUTES = 20.0
 CAUTION = "start with the volume down, above all over headphones; the first sounds are the quietest"
 
 
