@@ -134,7 +134,7 @@ def notes_grid(piece: PieceSheet) -> Grid:
     rows = [
         ("", *(first.degrees[keys[one]] or "" for one in order)),
         (
-            piece.stretches[0].place if len(piece.stretches) > 1 else "cents",
+            piece.stretches[0].place if len(piece.stretches) > 1 else "tuner",
             *(signed(cents[one]) for one in order),
         ),
     ]
