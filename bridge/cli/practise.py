@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING, Any
 import click
 from click.core import ParameterSource
 
-from bridge.cli.parts.devices import DeviceCommand, card_option, mic_option
+from bridge.cli.parts.devices import card_option, mic_option
+from bridge.cli.parts.help_groups import GroupedDeviceCommand
 from bridge.cli.parts.options import overwrite_option, table_options, voice_option, warn_doubt
 from bridge.cli.parts.page_options import page_options, show_addresses, wants_page
 from bridge.ear.asked import (
@@ -36,7 +37,7 @@ if TYPE_CHECKING:
     from bridge.tuning.spec import TableSpec
 
 
-@click.command("practise", cls=DeviceCommand)
+@click.command("practise", cls=GroupedDeviceCommand)
 @click.argument("notes", nargs=-1, metavar="[NOTES]...")
 @click.option(
     "--exercise",

@@ -31,7 +31,7 @@ from bridge.cli.parts.options import overwrite_option
     type=click.FloatRange(0, 24, min_open=True),
     default=1.0,
     show_default=True,
-    help="The longest piece that is rendered.",
+    help="The longest piece that is rendered, and the most sound: that of so many hours of four held notes.",
 )
 @overwrite_option
 def render_command(

@@ -1,19 +1,22 @@
-"""One table on paper and on a screen: its notes, keyboard, neck, chords, and how the guitar is tuned to it."""
+"""One table on paper and on a screen: notes, keyboard, neck, chords, how its guitar is tuned; for singer and violin."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 from fractions import Fraction
 
 from bridge.jobs.strings import plan_strings
+from bridge.sheet.content.sheets import VOICES
 from bridge.sheet.html import sheet_html
 from bridge.sheet.paper import sheet_pdf, sheet_svg
 from bridge.sheet.phrases import tuner_words
-from bridge.sheet.records import PieceSheet, StringsSheet, TableSheet
+from bridge.sheet.records import PieceSheet, SessionInfo, StringsSheet, TableSheet
+from bridge.store.descriptions import load_guitar
 from bridge.tuning.off_guitar import off_guitar
 from bridge.tuning.spec import TableSpec
 from bridge.tuning.strings.order import MAX_CAPO
-from bridge.tuning.tables import build_table
+from bridge.tuning.tables import Table, build_table
 
 
 def capo_check(spec: TableSpec) -> str:
@@ -59,15 +62,26 @@ def table_sheet(spec: TableSpec, title: str) -> PieceSheet:
     )
 
 
+def violin_hz(table: Table) -> Mapping[str, float]:
+    """Return the open strings of a violin whose A is the table's, pure fifths apart, by note."""
+    violin = load_guitar("violin")
+    hz = violin.hz(float(table.hz[violin.reference_key]))
+    return {violin.note_of(string.number): hz[string.number] for string in violin.strings}
+
+
 def sheet_files(spec: TableSpec, stem: str) -> dict[str, bytes]:
-    """Return ``STEM.sheet.pdf``, ``.html`` and ``.svg`` (one picture, as tall as it needs to be).
+    """Return ``STEM.sheet.pdf``, ``.html`` and ``.svg`` (one picture, as tall as it needs to be), and
+    ``STEM.singer-violin.pdf`` and ``.html``.
 
     MethodProblem if the libraries for sheets are not installed, or refuse what is to be set.
     """
     pieces = (table_sheet(spec, stem),)
     (picture,) = sheet_svg(pieces)
+    others = SessionInfo(stem, violin_hz=violin_hz(pieces[0].tables[0].table))
     return {
         f"{stem}.sheet.pdf": sheet_pdf(pieces),
         f"{stem}.sheet.html": sheet_html(pieces).encode("utf-8"),
         f"{stem}.sheet.svg": picture,
+        f"{stem}.singer-violin.pdf": sheet_pdf(pieces, others, form=VOICES),
+        f"{stem}.singer-violin.html": sheet_html(pieces, others, VOICES).encode("utf-8"),
     }

@@ -31,6 +31,7 @@ from bridge.store.finding import (
     list_tables,
     load_description,
     meant_name,
+    other_name,
     tables_dir,
     user_dir,
 )
@@ -96,7 +97,9 @@ def load_guitar(name_or_path: str) -> Guitar:
     line. TuningProblem if its strings and unisons make no tuning.
     """
     if looks_like_strings(name_or_path) and name_or_path.strip() not in list_guitars():
-        return _by_strings(name_or_path)
+        if (name := other_name(name_or_path)) is None:
+            return _by_strings(name_or_path)
+        return load_guitar(name)
     return load_description("guitars", name_or_path, _guitar)
 
 

@@ -225,8 +225,8 @@ def parse_degree(text: str) -> int:
             hint = f"a change reads like b7=7/4; {hint}"
         elif meant := degree_meant(body):
             hint = meant
-        elif body.lower() in DEGREES:
-            hint = near_names(body, DEGREES)
+        elif body.lower() in DEGREES or body[::-1] in DEGREES:
+            hint = near_names(body.lower() if body.lower() in DEGREES else body[::-1], DEGREES)
         raise ValueProblem(f"{text.strip()!r} is not a degree", hint)
     return DEGREES.index(name)
 

@@ -175,17 +175,15 @@ def test_the_report_leads_with_the_music_in_words_and_json(
 ) -> None:
     arguments = ("retune", "pump.mid", "-o", "o.mid", "--tonic", "C", "--method", "note", "--overwrite")
     out = run(capsys, *arguments, "--report", "--report-json", "r.json").splitlines()
-    assert (
-        out[1] == "84 % of the held thirds, fourths, fifths and sixths are pure"
-    )  # 84: see harmony.test_pieces
-    assert out[2].endswith("--follow-harmony makes it 100 %")
+    assert out[0] == "84 % of the held thirds, fourths, fifths and sixths are pure"  # see harmony.test_pieces
+    assert out[1].endswith("--follow-harmony makes it 100 %")
     # D-F and D-A are both a comma narrow under ii.
-    assert out[3].startswith("bar 3: Dm, its ")
-    assert out[3].endswith("21.5 cents narrow")
+    assert out[2].startswith("bar 3: Dm, its ")
+    assert out[2].endswith("21.5 cents narrow")
     music = json.loads((folder / "r.json").read_text())["music"]
     assert round(100 * music["share"]) == 84
     assert [row["chord"] for row in music["chords"]] == ["C", "Am", "Dm", "G", "C"]
-    assert len(run(capsys, *arguments).splitlines()) == 5  # method, two lines about the music, notes, file
+    assert len(run(capsys, *arguments).splitlines()) == 5  # two lines about the music, method, notes, file
     equal = run(capsys, *arguments, "--equal")
     assert (
         "0 % of the held" in equal

@@ -76,6 +76,20 @@ def test_beats_of_a_chord(capsys: pytest.CaptureFixture[str]) -> None:
     assert "pure in this table" in by_name
 
 
+@pytest.mark.parametrize("words", [("minor third",), ("minor", "third")])
+def test_beats_of_an_interval(capsys: pytest.CaptureFixture[str], words: tuple[str, ...]) -> None:
+    """A minor third above D3 is F3, pure at 6/5; tempered it beats 6·D3 - 5·F3 a second, D3 = 146.5 Hz in both."""
+    said = run(capsys, "beats", *words, "--guitar", "open-d", "--reference", "D3=146.5")
+    (row,) = (line.split() for line in said.splitlines() if line.startswith("6 of D3"))
+    assert row[3:5] == ["5", "of"]
+    assert float(row[6]) == 0.0
+    assert float(row[8]) == pytest.approx(146.5 * (6 - 5 * 2 ** (3 / 12)), abs=2e-3)
+    of_chord = run(capsys, "beats", "chord", "--guitar", "open-d")
+    assert [line.split()[0] for line in of_chord.splitlines() if line.startswith(("D3-", "F#3-"))] == [
+        *("D3-F#3", "D3-A3", "F#3-A3"),
+    ]
+
+
 @pytest.mark.parametrize(
     ("name", "says"), [("x.mp3", "-o x.mid"), ("x.wav", "stillbeat render x.mid -o x.wav")]
 )

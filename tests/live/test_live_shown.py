@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import os
 import threading
 import time
 from dataclasses import replace
@@ -24,6 +25,7 @@ from bridge.live.desk.views.playing import (
     ScreenDisplay,
     make_display,
     picture,
+    recent,
 )
 from bridge.live.prepare.keyboard import apart
 from bridge.live.snapshot import Message, Snapshot
@@ -146,12 +148,13 @@ def test_a_drone_that_waits_is_told_from_one_that_is_off(held: Held | None, stat
 
 
 def test_feet_and_silent_keys_are_told_in_words() -> None:
-    feet = {66: Action("next"), 67: Action("trim", -0.5), 68: Action("table", 3), 69: Action("next-piece")}
+    """Pedals have the names that MIDI 1.0 gives their controllers (table of controller numbers)."""
+    feet = {64: Action("pause"), 66: Action("next"), 67: Action("trim", -0.5), 20: Action("next-piece")}
     assert feet_shown(Controls(channel=None, feet=feet, zone=(24, 35))) == (
-        "foot 66: next",
-        "foot 67: trim -0.5 cents",
-        "foot 68: table 3",
-        "foot 69: next piece",
+        "sustain pedal: pause",
+        "sostenuto pedal: next",
+        "soft pedal: trim -0.5 cents",
+        "foot 20: next piece",
         "keys C1 to B1: tonics",
     )
     assert feet_shown(Controls()) == ("program buttons of a foot board: tables",)
@@ -191,6 +194,43 @@ def test_lines_are_written_where_something_changes(capsys: pytest.CaptureFixture
         "table 1  D  EQUAL (through the same reference)  trim -1.5 cents",
         "  next: 2  G",
     ]
+
+
+@pytest.mark.skipif(os.name != "posix", reason="a terminal of a test's own")
+def test_lines_at_a_dumb_terminal_are_folded_and_say_what_keys_and_feet_do(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    import termios
+
+    terminal, end = os.openpty()
+    termios.tcsetwinsize(end, (10, 40))
+    monkeypatch.setenv("TERM", "dumb")
+    messages = (said("engine", "method octave: it is the best"), said("said", "a word " * 12, 2))
+    with os.fdopen(end, "w") as stream:
+        monkeypatch.setattr("sys.stdout", stream)
+        display = make_display(lines=False, keys=True)
+        for engine in (False, True, False):
+            display.show(seen(EVENING, at(3), messages=messages, engine=engine))
+    data = b""
+    while messages[0].text.encode() not in data:  # the last thing written
+        data += os.read(terminal, 1 << 16)
+    os.close(terminal)
+    lines = data.decode().splitlines()
+    assert all(len(line) < 40 for line in lines)
+    text = " ".join(lines)
+    for part in (
+        "foot 80: next",
+        "1-9 piece   n next",
+        "x panic",
+        "piece 2/2  Second",
+        "the last section",
+        "12:34",
+    ):
+        assert part in text, part
+    before, after = text.split("in 10  out 20")
+    assert "method" not in before, "the engine's words come when v asks for them"
+    assert "method octave" in after
+    assert text.count("foot 80: next") == text.count("method octave") == 1
 
 
 def test_lines_tell_piece_drone_and_what_comes_next(capsys: pytest.CaptureFixture[str]) -> None:
@@ -389,6 +429,28 @@ def test_an_alarm_that_is_healed_says_so_and_fades() -> None:
     assert "is gone" not in healed
     later = text_of(replace(seen(messages=messages), at_s=NOON_S + MESSAGE_S))
     assert "is back" not in later
+
+
+def test_one_alarm_is_healed_while_another_one_stays() -> None:
+    """The words are those of `bridge.live.player`."""
+    synth, right, loop = "the synth's port Box is ", "the keyboard's port Right 1 is ", "Left is "
+    told = (
+        ("alarm", synth + "gone; waiting for it"),
+        ("alarm", right + "gone; its notes are let go, waiting for it"),
+        ("alarm", f"what is sent to Box comes back on Left, a MIDI loop: {loop}not heard until it ends"),
+        ("healed", synth + "back: silenced, set up, in tune"),
+        ("healed", f"nothing comes back any more: {loop}heard again"),
+        ("healed", right + "back"),
+    )
+    messages = tuple(said(kind, text, number) for number, (kind, text) in enumerate(told, 1))
+
+    def alarms(count: int) -> list[int]:
+        now = seen(link="keyboard gone", messages=messages[:count])
+        return [one.number for one in recent(now) if one.kind == "alarm"]
+
+    assert [alarms(count) for count in range(7)] == [[], [1], [1, 2], [1, 2, 3], [2, 3], [2], []]
+    again = (*messages[:3], said("healed", "playing again: silenced, set up, in tune", 4))
+    assert [one.number for one in recent(seen(link="loop", messages=again))] == [4], "all is well again"
 
 
 def test_listening_counts_its_seconds() -> None:

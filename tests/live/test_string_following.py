@@ -3,16 +3,21 @@
 from __future__ import annotations
 
 import re
+from typing import Any
 
 import pytest
 
-from bridge.engine.play.tables import Kept
+from bridge.engine.play.tables import AllTables, Kept
 from bridge.errors import ValueProblem
 from bridge.jobs.choose import TableRequest, choose_table
-from bridge.live.desk.string_ear import Around, Opened, Plucked, Refused, Strings
+from bridge.live.desk import ear
+from bridge.live.desk.listening import Listening
+from bridge.live.desk.string_ear import OfTake, Opened, Plucked, Refused, Strings
 from bridge.live.desk.string_following import StringFollowing
+from bridge.live.prepare.keyboard import play_table
 from bridge.live.prepare.strings import strings_of, strings_to_follow
 from bridge.live.state import Held, Sounding, State
+from bridge.tuning.reference import Reference
 
 D3 = 146.5
 
@@ -21,10 +26,10 @@ class Ear:
     """What the ear's process would be told."""
 
     def __init__(self) -> None:
-        self.told: list[Around] = []
+        self.told: list[Any] = []
         self.ended = False
 
-    def tell(self, around: Around) -> None:
+    def tell(self, around: Any) -> None:
         self.told.append(around)
 
     def end(self) -> None:
@@ -91,6 +96,34 @@ def test_an_ear_that_fails_is_told_and_ended() -> None:
     )
     assert ear.ended
     assert made.step(1.0) == 0.0
+
+
+def test_one_microphone_finds_the_reference_too(monkeypatch: pytest.MonkeyPatch) -> None:
+    def second(*_: object) -> None:
+        raise AssertionError("a microphone was opened twice")
+
+    made, string_ear = following()
+    spec = choose_table(TableRequest(guitar="open-d", reference=f"D3={D3}"))
+    tables = AllTables((play_table("D", spec),))
+    listening = Listening(spec, tables, lambda _: tables, lambda _: None, True)
+    told: list[ear.Told] = []
+    with monkeypatch.context() as patched:
+        patched.setattr("bridge.live.desk.listening.Ear", second)
+        listening.begin(None, 1.0, told.append, made)
+    (take,) = string_ear.told
+    assert isinstance(take, ear.Take)
+    assert (take.wait_s, take.reference.hz) == (1.0, D3)
+    heard = ear.Heard(Reference(50, 146.0))
+    made.heard(Plucked(4, D3), 0.0)
+    for one in (ear.Opened("guitar", 5.0), heard, heard):
+        assert made.heard(OfTake(one), 1.0) == ""
+    assert told == [ear.Opened("guitar", 5.0), heard], "the end comes once"
+    listening.end()
+    # A microphone that goes away while the reference is looked for ends that as well.
+    listening.begin(None, 0.0, told.append, made)
+    made.heard(Refused("it was unplugged"), 2.0)
+    assert told[2:] == [ear.Refused("it was unplugged")]
+    assert made.listen(take, told.append) is None, "who wants to listen now opens it himself"
 
 
 @pytest.mark.parametrize(

@@ -17,15 +17,18 @@ from bridge.errors import InputProblem, ValueProblem
 from bridge.jobs.session.manifest import Manifest
 from bridge.jobs.session.paper.pages import Sheets
 from bridge.jobs.session.paper.retuning import retunings
+from bridge.jobs.session.paper.text import start_here
 from bridge.jobs.session.plan import plan_session
 from bridge.jobs.session.takes import open_session
 from bridge.jobs.table_sheet import capo_check
 from bridge.sheet.content.compared import change_words, stretch_words
 from bridge.sheet.content.sheets import PAGE, VOICES
+from bridge.sheet.content.table import neck_figure
 from bridge.sheet.content.voices import back_words
 from bridge.sheet.html import sheet_html
 from bridge.sheet.paper import sheet_pdf
 from bridge.sheet.records import PieceSheet, SessionInfo, Stretch, TableSheet
+from bridge.sheet.shapes import Disc, Text
 from bridge.store.session.drift import with_reference
 from bridge.store.session.reading import session_from_toml
 from bridge.tuning.tables import Table, build_table
@@ -113,13 +116,22 @@ def test_every_piece_of_the_evening_has_one_page(paper: str) -> None:
     for piece in pieces:
         assert pages(sheet_pdf([piece], None, paper, PAGE)) == 1, piece.title
     assert pages(sheet_pdf(pieces, info, paper, VOICES)) == 2
+    # A page each, the cover, and ten tables, four necks, tuning and loading close together on the rest.
+    assert pages(sheet_pdf(pieces, info, paper)) <= len(pieces) + 1 + 7
 
 
 def test_the_appendix_has_every_table_once() -> None:
     pieces, info = evening()
     text = seen(sheet_html(pieces, info)).text
     tables = {repr(sheet.table.spec) for piece in pieces for sheet in piece.tables}
-    assert text.count("Beats to listen for") <= len(tables)
+    assert text.count("degree note above tonic") <= len(tables)
+    # What is tuned by ear begins where the cover has ended: no string's figures stand twice.
+    assert text.count("down 2 semitones D2 -3.9") == 1
+    # Under bar 6 of Low Water only E moves: its row stands out, and no neck is drawn for it.
+    assert "Neck, D: Five-limit, 2 = 10/9" not in text
+    assert "Neck, G: Five-limit (Kettle Hymn: bar 10)" in text
+    html = sheet_html(pieces, info)
+    assert '<tr class="strong"><td class="word" data-head="degree">2</td>' in html
     assert text.count("Tuning by ear") == 1
     assert text.count("Low Water: start, bar 8, bar 12; Kettle Hymn: start, bar 18") == 1
 
@@ -207,6 +219,22 @@ def test_a_capo_that_went_on_by_itself_stands_on_page_and_cover(tmp_path: Path) 
         assert (text.count(capo), text.count("no capo")) == (2, 2)
     order = seen(sheet_html(pieces, sheets.info)).table("capo")
     assert [row[3] for row in order] == ["none", "2", "2", "none"]
+    # In the appendix nobody is told to turn strings up to open E, and its neck begins at the capo, where its dots are
+    # the neck's own: the third fret of the wood is the first from the capo.
+    whole = sheet_html(pieces, sheets.info)
+    assert "Tuning by ear: Open E" not in whole
+    assert "capo at fret 2</text>" in whole
+    assert sheets.piece(plan.pieces[1]).strings is None
+    neck = neck_figure(pieces[1].tables[0].table, 2)
+    assert neck is not None
+    numbers = {one.text: one.x for one in neck.picture.shapes if isinstance(one, Text) and one.text.isdigit()}
+    dots = [one.x for one in neck.picture.shapes if isinstance(one, Disc) and one.radius == 0.8]
+    assert [numbers["1"], numbers["3"], numbers["5"]] == pytest.approx(dots[:3])
+    # START-HERE.txt says the same, and what is done to the guitar.
+    said = " ".join(start_here(plan, Manifest()).split())
+    assert said.count("with a capo at fret 2 from which frets count") == 2
+    assert "before it: capo on at fret 2: it makes Open E of the strings as they are" in said
+    assert "before it: capo off (fret 2); string 3 up 1 semitone to G3" in said
     # E2 = 82.2195 Hz is 3.94 cents below equal 82.4069 Hz, and so is E4, two pure octaves above.
     checked = "string 6 E2 -3.9 and string 1 E4 -3.9"
     assert [checked in " ".join(piece.cautions) for piece in pieces] == [False, True, True, False]

@@ -93,7 +93,7 @@ def test_vowels_with_vibrato_and_breath_have_their_centre(seconds: float, most_c
         abs(1200 * math.log2(2 ** (centre(sound).cents / 1200) / note.hz))
         for note, sound in drawn(15, seconds, 3)
     ]
-    assert np.quantile(off, 0.95) < most_cents
+    assert max(off) < most_cents
     assert np.median(off) < 0.3
 
 
@@ -112,8 +112,7 @@ def test_octaves_and_centres_of_many_vowels() -> None:
         assert found.vibrato_cents == pytest.approx(note.vibrato_cents, rel=0.08)
     assert frames > 15000
     assert wrong < 0.001 * frames
-    assert np.quantile(off, 0.95) < 1.0
-    assert max(off) < 3.0
+    assert max(off) < 1.0
 
 
 @pytest.mark.more

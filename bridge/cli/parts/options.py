@@ -178,6 +178,16 @@ def follow_request(chosen: dict[str, Any]) -> FollowRequest | None:
     )
 
 
+at_option = click.option(
+    "--at",
+    "changes",
+    multiple=True,
+    metavar="BAR[.BEAT]=CHANGE",
+    help="From a bar on: a tonic (17=A), a degree (5=,2=10/9), both, a barre (9=fret:5), a table; with --transpose "
+    "as the piece is written. Again for more.",
+)
+
+
 chart_option = click.option(
     "--chart",
     metavar="TEXT|FILE",

@@ -15,13 +15,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any
+from typing import Any, TypeVar
 
 from bridge.errors import TuningProblem
 from bridge.harmony.asked import FollowRequest
 from bridge.harmony.charts.chart import Chart
-from bridge.harmony.charts.solved import follow_chart
-from bridge.harmony.choice.follow import Following, KnownChord, Stretch, follow
+from bridge.harmony.choice.follow import Following, KnownChord, follow
 from bridge.harmony.choice.variants import string_pins
 from bridge.harmony.heard.hear import Heard, chords_in, hear_keys
 from bridge.harmony.heard.keys import Tonic, hear_tonic
@@ -31,9 +30,10 @@ from bridge.harmony.told.report import ChordRow, chord_rows, sour_lines, summary
 from bridge.harmony.why.equal_chords import keep_equal
 from bridge.harmony.why.forms import fret_of
 from bridge.harmony.why.reasons import BarReason, explain, moved_notes
-from bridge.jobs.harmony.charts import chart_times, heard_by_chart
+from bridge.jobs.harmony.charts import heard_by_chart
+from bridge.jobs.harmony.degrees import held_under, named_classes
 from bridge.jobs.harmony.notes import Music, pairs_at_most
-from bridge.jobs.harmony.palettes import palettes_of
+from bridge.jobs.harmony.palettes import Under, chart_along, palettes_along
 from bridge.tuning.notes import parse_pitch_class, pitch_class_name
 from bridge.tuning.tables import Table
 
@@ -46,8 +46,8 @@ MOST_ADVISED_PAIRS = 400_000
 MOST_UNASKED = 20_000
 """Pieces of more notes are followed only where that is asked for: it would take some seconds."""
 
+_T = TypeVar("_T")
 _MOST_LINES, _FEW = 12, 3
-_SOON_S = 1e-4
 _FAR_FIFTHS = 3
 _ORDINARY = "thirds, fourths, fifths and sixths"
 
@@ -341,6 +341,7 @@ def tell(
     hz: Sequence[float] | None = None,
     progress: Callable[[float], None] | None = None,
     crowded_s: Sequence[tuple[float, float]] = (),
+    drones: Sequence[tuple[int, str]] = (),
 ) -> Told:
     """Hear a piece, measure it, and follow it.
 
@@ -358,6 +359,8 @@ def tell(
         Called with the part of the search that is done, 0 to 1.
     crowded_s : sequence of (float, float)
         When channels are short, in seconds: there the comma that costs no channel is preferred.
+    drones : sequence of (int, str)
+        What a drone beside it holds, by tick: its notes stay; those of one that follows the chart go with its chords.
 
     Raises
     ------
@@ -390,25 +393,28 @@ def tell(
     else:
         tonic = hear_tonic(notes, guitar_class)
     if len(tables) == 1 and told.heard is not None and not asked and pairs <= MOST_ADVISED_PAIRS:
-        told.advice = advise(notes, table, music.bar_starts_s, told.heard)
+        heard = (told.chords() if told.heard.sure else None) or told.heard
+        told.advice = advise(notes, table, music.bar_starts_s, heard)
     if wanted is None and len(notes) > MOST_UNASKED and len(tables) == 1:
         told.measured = measure(notes, fixed_hz(notes, table.hz), music.bar_starts_s)
         return told
     try:
-        palettes = palettes_of(
-            [one for _, one in tables], tonic.name if tonic is not None else None, wanted or FollowRequest()
+        unders = palettes_along(
+            _timed(music, tables),
+            _timed(music, drones),
+            tonic.name if tonic is not None else None,
+            wanted or FollowRequest(),
+            chart is not None,
         )
     except TuningProblem:
         if asked:
             raise
         told.measured = measure(notes, fixed_hz(notes, table.hz), music.bar_starts_s)
         return told
-    starts_s = _starts_s(music, tables)
-    stretches = [Stretch(start, palette) for start, palette in zip(starts_s, palettes, strict=True)]
     request = wanted or FollowRequest()
-    known = known_chords(chart, stretches, request.moves, music.bar_starts_s) if chart is not None else ()
+    known = known_chords(chart, unders, request.moves, music.bar_starts_s) if chart is not None else ()
     options = replace(request.options, crowded_s=tuple(crowded_s), known=known)
-    told.following = follow(notes, stretches, options, progress)
+    told.following = follow(notes, unders, options, progress)
     if request.equal_chords:
         told.following = keep_equal(told.following)
     told.measured = told.following.after if asked else told.following.before
@@ -418,29 +424,32 @@ def tell(
 
 
 def known_chords(
-    chart: Chart, stretches: Sequence[Stretch], moves: str, bar_starts_s: Sequence[float]
+    chart: Chart, unders: Sequence[Under], moves: str, bar_starts_s: Sequence[float]
 ) -> tuple[KnownChord, ...]:
-    """Return the chords of a chart over the bars of a piece, each with the pitches that the chart as a whole wants."""
-    times_s = chart_times(bar_starts_s, len(chart.bars))
+    """Return the chords of a chart over the bars of a piece, each with the pitches that the chart as a whole wants.
+
+    Where a drone follows the chart, what it holds under a chord has its pitch too.
+    """
     found = []
-    ends_s = [*(stretch.start_s for stretch in stretches[1:]), float("inf")]
-    for stretch, end_s in zip(stretches, ends_s, strict=True):
-        for one in follow_chart(chart, stretch.palette, moves, times_s[:-1]):
-            begin_s, beyond_s = times_s[one.bar - 1], times_s[one.bar]
-            start_s = begin_s + float(one.chord.start) * (beyond_s - begin_s)
-            if stretch.start_s <= start_s + _SOON_S < end_s or (stretch is stretches[0] and start_s <= 0.0):
-                stop_s = start_s + float(one.chord.length) * (beyond_s - begin_s)
-                offsets = {each: variant.offset_cents for each, variant in one.variants.items()}
-                found.append(KnownChord(start_s, stop_s, offsets))
+    for start_s, stop_s, one, under in chart_along(chart, unders, moves, bar_starts_s):
+        named = named_classes(under.drone)
+        held = held_under(one, under.drone, under.palette, named) if under.drone else ()
+        variants = {**{key % 12: variant for key, variant in held}, **one.variants}
+        offsets = {each: variant.offset_cents for each, variant in variants.items()}
+        found.append(KnownChord(start_s, stop_s, offsets))
     return tuple(found)
 
 
-def _starts_s(music: Music, tables: Sequence[tuple[int, Table]]) -> list[float]:
-    """Return the time of the first note at or after each table's tick."""
-    found = [0.0]
-    for tick, _ in tables[1:]:
-        later = [note.start_s for note, at in zip(music.notes, music.ticks, strict=True) if at >= tick]
-        found.append(min(later, default=float("inf")))
+def _timed(music: Music, some: Sequence[tuple[int, _T]]) -> list[tuple[float, _T]]:
+    """Return things by the time of the first note at or after each one's tick; what no note meets is left out."""
+    found = []
+    for tick, one in some:
+        start_s = min(
+            (note.start_s for note, at in zip(music.notes, music.ticks, strict=True) if at >= tick),
+            default=None,
+        )
+        if tick == 0 or start_s is not None:
+            found.append((0.0 if tick == 0 or start_s is None else start_s, one))
     return found
 
 

@@ -65,6 +65,16 @@ KEYS_SHOWN = (
     "x panic",
     "q quit",
 )
+DRONE_KEYS_SHOWN = (
+    "d off and on",
+    ", . softer, louder",
+    "+ - trim",
+    "0 untrim",
+    "e equal/just",
+    "v engine",
+    "x or q ends it",
+)
+"""Where a drone sounds alone."""
 
 
 def keys_shown(

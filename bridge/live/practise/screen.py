@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import contextlib
 import textwrap
 from typing import TYPE_CHECKING
 
-from bridge.live.desk.drawing import View, own_stream
+from bridge.live.desk.drawing import View
 from bridge.live.desk.views.letters import ROWS, fitting
+from bridge.live.desk.views.lines import Printed
 from bridge.live.desk.views.playing import a_picture_suits
 from bridge.live.desk.views.screen import Screen
 from bridge.live.practise.seen import PractiseSeen
@@ -23,16 +23,12 @@ def make_practise_display(lines: bool) -> View[PractiseSeen]:
     return PractiseLines() if lines or not a_picture_suits() else PractiseScreen()
 
 
-class PractiseLines:
+class PractiseLines(Printed):
     """One line for each thing worth saying."""
 
     def __init__(self) -> None:
-        self._out = own_stream()
+        super().__init__()
         self._before = PractiseSeen()
-
-    def _say(self, text: str) -> None:
-        with contextlib.suppress(OSError, ValueError):
-            print(text, file=self._out, flush=True)
 
     def show(self, seen: PractiseSeen) -> None:
         """Write what is new."""
@@ -44,9 +40,6 @@ class PractiseLines:
             self._say(seen.keys)
         if seen.ask and (seen.ask, seen.place) != (before.ask, before.place):
             self._say(f"{seen.place}: {seen.ask}")
-
-    def close(self) -> None:
-        """Nothing to give back."""
 
 
 def _rows_of(text: str, width: int) -> int:

@@ -24,7 +24,7 @@ _SAME_CENTS = 0.05
 
 
 def followed_song(
-    song: Song, home: TableSpec, request: FollowRequest, chart: Chart | None = None
+    song: Song, home: TableSpec, request: FollowRequest, chart: Chart | None = None, drone: str = ""
 ) -> Told | None:
     """Follow a track as a file is followed; None where it is too long to begin soon.
 
@@ -34,7 +34,7 @@ def followed_song(
     if music is None or not music.notes or len(music.notes) > MOST_UNASKED:
         return None
     tables = [(0, build_table(home)), *((change.tick, change.table) for change in song.placed)]
-    told = tell(music, tables, request, chart=chart)
+    told = tell(music, tables, request, chart=chart, drones=[(0, drone)])
     return told if told.following is not None else None
 
 

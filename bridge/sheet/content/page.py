@@ -36,7 +36,7 @@ _LETTERS, _SMALL_LETTERS = 70, 105
 def page_blocks(piece: PieceSheet) -> Iterable[Block]:
     """Yield the page of a piece; the neck stands on it where there is room, else in the appendix alone."""
     blocks = tuple(_page_blocks(piece))
-    neck = neck_figure(piece.tables[0].table) if shows_neck(piece) else None
+    neck = neck_figure(piece.tables[0].table, piece.capo_instead) if shows_neck(piece) else None
     for block in blocks:
         yield block
         if neck is not None and isinstance(block, Paragraph) and block.text.startswith(SAFE):
@@ -137,7 +137,10 @@ def notes_grid(piece: PieceSheet) -> Grid:
     keys = {key % 12: key for key in octave_keys(first)}
     rows = [
         ("", *(first.degrees[keys[one]] or "" for one in order)),
-        (piece.stretches[0].place, *(signed(cents[one]) for one in order)),
+        (
+            piece.stretches[0].place if len(piece.stretches) > 1 else "cents",
+            *(signed(cents[one]) for one in order),
+        ),
     ]
     for number, sheet in enumerate(piece.tables[1:], 1):
         place = next((stretch.place for stretch in piece.stretches if stretch.table == number), "")

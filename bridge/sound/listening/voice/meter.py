@@ -21,18 +21,21 @@ from bridge.errors import ValueProblem
 from bridge.sound.analysis.contour import CLEAR, FRAME_S, STEP_S
 from bridge.sound.listening.thinner import Thinner
 from bridge.sound.listening.voice.drone import DroneOut
-from bridge.sound.listening.voice.follow import follow_voice, frame_s
+from bridge.sound.listening.voice.follow import JUMP_CENTS, SLIP_S, follow_voice, frame_s
 from bridge.sound.listening.voice.notes import GAP_S, LEAVES_CENTS, SMOOTH_S
 from bridge.sound.listening.voice.vibrato import centre_of
 
 #: The ear works at about this many samples a second.
 INNER_RATE_HZ = 44100.0
 #: Readings come this often.
-UPDATE_S = 3 * STEP_S
+UPDATE_S = 2 * STEP_S
 #: Softer than this (root mean square, full scale 1) is silence.
 GATE = 1e-3
 #: A first reading rests on so many frames that lie within `FIRST_CENTS` of each other.
 FIRST_FRAMES, FIRST_CENTS = 3, 120.0
+#: … and waits, for at most so many frames, while the sound still grows by so many times from one frame to the next but
+#: one: a wind that begins to speak may sound an octave away.
+ATTACK_FRAMES, GROWS_TIMES = 5, 1.5
 #: A note so young has not shown a whole cycle of a slow vibrato: only a pitch this far off is another note.
 YOUNG_S, YOUNG_LEAVES_CENTS = 0.35, 170.0
 #: The centre is that of the last so many seconds of a note: a singer who corrects is followed.
@@ -81,13 +84,13 @@ class VoiceMeter:
         self,
         sample_rate: float,
         low_hz: float = 60.0,
-        high_hz: float = 1500.0,
+        high_hz: float = 2100.0,
         drone_hz: Sequence[float] = (),
     ) -> None:
         if not 8000 <= sample_rate <= 192000:
             raise ValueProblem(f"sample rate {sample_rate:g}", "8000 to 192000 samples a second")
-        if not 40 <= low_hz < high_hz <= 2000:
-            raise ValueProblem(f"range {low_hz:g} to {high_hz:g} Hz", "within 40 to 2000 Hz")
+        if not 40 <= low_hz < high_hz <= 2500:
+            raise ValueProblem(f"range {low_hz:g} to {high_hz:g} Hz", "within 40 to 2500 Hz")
         self._low_hz, self._high_hz = low_hz, high_hz
         self._drone = DroneOut(sample_rate, drone_hz) if drone_hz else None
         self._thin = Thinner(sample_rate, INNER_RATE_HZ)
@@ -101,6 +104,7 @@ class VoiceMeter:
         self._began_s = 0.0
         self._t: list[float] = []
         self._cents: list[float] = []
+        self._levels: list[float] = []
 
     @property
     def time_s(self) -> float:
@@ -136,15 +140,18 @@ class VoiceMeter:
         hidden = self._drone is not None and (self._drone.learning or self._drone.too_loud)
         for t, hz, clarity, level in zip(track.t, track.hz, track.clarity, track.level, strict=True):
             if clarity >= CLEAR and level >= GATE and hz > 0 and not hidden:
-                self._take(first_s + float(t), 1200 * float(np.log2(hz)))
+                self._take(first_s + float(t), 1200 * float(np.log2(hz)), float(level))
         if len(self._t) == before or self._t[-1] < first_s:
             return None
         return self._reading()
 
-    def _take(self, t: float, cents: float) -> None:
+    def _take(self, t: float, cents: float, level: float) -> None:
         """One frame of a voice."""
         if self._t and t - self._t[-1] > GAP_S:
             self._begin(0)
+        elif self._t and self._t[-1] - self._began_s < SLIP_S and abs(cents - self._cents[-1]) > JUMP_CENTS:
+            self._begin(0)  # what was over so soon was no note
+            self._number -= 1
         recent = round(SMOOTH_S / STEP_S)
         if len(self._t) > recent:
             middle = float(np.median(self._cents[: -recent // 2]))
@@ -160,11 +167,13 @@ class VoiceMeter:
             self._began_s = t
         self._t.append(t)
         self._cents.append(cents)
+        self._levels = [*self._levels[-2:], level]
 
     def _begin(self, keep: int) -> None:
         """A new note, which the last `keep` frames belong to."""
         first = len(self._t) - keep
         self._t, self._cents = self._t[first:], self._cents[first:]
+        self._levels = self._levels[max(0, len(self._levels) - keep) :]
         if keep:
             self._number += 1
             self._began_s = self._t[0]
@@ -174,6 +183,8 @@ class VoiceMeter:
         if surplus > 0:
             self._t, self._cents = self._t[surplus:], self._cents[surplus:]
         if len(self._t) < FIRST_FRAMES or np.ptp(self._cents[-FIRST_FRAMES:]) > FIRST_CENTS:
+            return None
+        if len(self._t) < ATTACK_FRAMES and self._levels[-1] > GROWS_TIMES * self._levels[0]:
             return None
         t, cents = np.asarray(self._t), np.asarray(self._cents)
         inside = t >= t[0] + SCOOP_S

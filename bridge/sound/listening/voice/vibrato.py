@@ -69,7 +69,7 @@ def centre_of(t: Floats, cents: Floats, frame_s: float) -> Centre:
             break
     if fit.rate_hz == 0.0:
         # A slide has no usual distance from its middle: only what is a semitone away and more is left out.
-        keep = np.abs(off) <= SLIDE_CENTS
+        keep = np.abs(off) <= max(SLIDE_CENTS, float(np.abs(off).min()))
         fit = replace(fit, constant=float(np.mean(off[keep])))
         left = off - fit.constant
         keep &= np.abs(left) <= SLIP * max(1.0, 1.48 * float(np.median(np.abs(left[keep]))))
