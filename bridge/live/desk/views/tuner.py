@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 from bridge.live.desk.drawing import View
 from bridge.live.desk.tuner import Shown, TunerSeen
-from bridge.live.desk.views.letters import big, low
+from bridge.live.desk.views.letters import LOW_ROWS, big, low
 from bridge.live.desk.views.lines import Printed
 from bridge.live.desk.views.playing import a_picture_suits
 from bridge.live.desk.views.screen import Screen
@@ -32,7 +32,6 @@ LINE_CENTS = 0.2
 HALF, ENDS_CENTS = 30, 50.0
 _SAID_LINES = 3
 _LOW, _NARROW = 17, 72
-_LETTERS = 3
 
 
 def scale_line(cents: float) -> str:
@@ -192,7 +191,7 @@ class TunerScreen(Screen[TunerSeen]):
 
         said = [Text(text, style="yellow") for text in seen.said[-1:]]
         shown = seen.shown
-        rows: list[Text] = [Text("pluck a string", style="bold"), *(Text("") for _ in range(_LETTERS + 2))]
+        rows: list[Text] = [Text("pluck a string", style="bold"), *(Text("") for _ in range(LOW_ROWS + 2))]
         if shown is not None:
             string, note = _name(shown)
             style = _style(shown)
