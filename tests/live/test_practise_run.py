@@ -434,13 +434,13 @@ def test_lines_tell_each_thing_once(capsys: pytest.CaptureFixture[str]) -> None:
     ]
 
 
-@pytest.mark.parametrize("width", [40, 80])
-def test_the_picture_fits(width: int) -> None:
+@pytest.mark.parametrize(("width", "height"), [(40, 24), (80, 24), (100, 30), (40, 10)])
+def test_the_picture_fits(width: int, height: int) -> None:
     from rich.console import Console
 
     console = Console(
         width=width,
-        height=24,
+        height=height,
         force_terminal=True,
         legacy_windows=False,
         record=True,
@@ -451,15 +451,22 @@ def test_the_picture_fits(width: int) -> None:
         f"{number}. right, or a longer line that is broken where it is narrow" for number in range(1, 30)
     )
     seen = PractiseSeen(
-        "which does not beat?", "fifth D3-A3", "trial 1 of 50", "1", "1 or 2", keys_shown("still"), said
+        "which does not beat?",
+        "fifth D3-A3, steady, 2 s",
+        "trial 1 of 50",
+        "1",
+        "which does not beat: the first (1) or the second (2)",
+        keys_shown("still"),
+        said,
     )
     text = screen._picture(seen)
     with console.capture() as captured:
         console.print(text)
     screen.close()
     rows = captured.get().splitlines()
-    assert len(rows) <= 24
-    assert "29. right" in captured.get()
+    assert len(rows) <= height
+    assert "the second (2)" in captured.get(), "what is asked"
+    assert ("29. right" in captured.get()) == (height > 10)
     assert "q leave" in captured.get().replace("\n", " ")
     assert "\N{FULL BLOCK}" in captured.get()
 
