@@ -164,6 +164,7 @@ class Told:
         if len(sour) > _MOST_LINES:
             more = len(sour) - _MOST_LINES
             told.append(f"and {more} more such line{'s' if more > 1 else ''}: see stillbeat chart")
+        told += self.how_sour_lines()
         told += self.string_lines()
         told += self.equal_lines()
         if self.followed:
@@ -173,6 +174,21 @@ class Told:
             )
             told += list(reasons)[:_MOST_LINES]
         return told
+
+    def how_sour_lines(self) -> list[str]:
+        """Say how far all that is held is off, and apart from it how the seconds, sevenths and tritones are."""
+        if self.measured is None:
+            return []
+        found, lines = self.measured, []
+        if found.worst is not None:
+            lines.append(
+                f"all together are {found.purity.rms_cents:.1f} cents off (root mean square); "
+                f"the worst beats {found.worst.beats_hz:.1f} times a second"
+            )
+        if found.others.seconds > 0:
+            pure = f"{100 * found.others.share:.0f} % in simple ratios"
+            lines.append(f"seconds, sevenths and tritones, which are not counted there: {pure}")
+        return lines
 
     def equal_lines(self) -> list[str]:
         """Offer to keep chords equal that no choice makes pure, where they sound and that was not asked for."""
@@ -293,6 +309,8 @@ class Told:
             "rms_cents": purity.rms_cents,
             "worst_cents": purity.worst_cents,
             "sour": purity.sour,
+            "worst_beats_hz": 0.0 if self.measured.worst is None else self.measured.worst.beats_hz,
+            "others": {"share": self.measured.others.share, "rms_cents": self.measured.others.rms_cents},
             "moved_in_100": self.measured.moved,
             "drift_cents": self.measured.drift_cents,
             "tonic": None if tonic is None else {"name": tonic.name, "mode": tonic.mode, "sure": tonic.sure},
