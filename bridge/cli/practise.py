@@ -15,7 +15,17 @@ from bridge.cli.parts.devices import card_option, mic_option
 from bridge.cli.parts.help_groups import GroupedDeviceCommand
 from bridge.cli.parts.options import overwrite_option, table_options, voice_option, warn_doubt
 from bridge.cli.parts.page_options import page_options, show_addresses, wants_page
-from bridge.ear.asked import FEWEST_TRIALS, LEAST_S, MINUTES, MOST_S, MOST_TRIALS, SECONDS, TIMBRES, WHATS
+from bridge.ear.asked import (
+    FEWEST_TRIALS,
+    LEAST_S,
+    MINUTES,
+    MOST_S,
+    MOST_TRIALS,
+    SECONDS,
+    TIMBRES,
+    TRIALS,
+    WHATS,
+)
 
 if TYPE_CHECKING:
     from bridge.jobs.choose import TableRequest
@@ -41,7 +51,7 @@ if TYPE_CHECKING:
     "--trials",
     type=click.IntRange(FEWEST_TRIALS, MOST_TRIALS),
     metavar="N",
-    help="How many trials, or rounds of tuning  [default: 50; 10 rounds]",
+    help=f"How many trials, or rounds of tuning  [default: {TRIALS}; 10 rounds]",
 )
 @click.option(
     "--seconds",

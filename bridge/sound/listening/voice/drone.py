@@ -53,7 +53,7 @@ class DroneOut:
 
     def __init__(self, sample_rate: float, notes_hz: Sequence[float]) -> None:
         self.rate = sample_rate
-        self._notes_hz = np.asarray(notes_hz, dtype=np.float64)
+        self.notes_hz = np.asarray(notes_hz, dtype=np.float64)
         # Frequencies of the partials that are taken out, and the note of each.
         self._hz, self._of_note = _lines(notes_hz, min(TOP_HZ, 0.45 * sample_rate))
         self._heard = np.zeros(self._hz.size, dtype=np.complex128)
@@ -73,14 +73,14 @@ class DroneOut:
 
     def glide(self, notes_hz: Sequence[float]) -> bool:
         """Follow a drone that is bent a little: it stays as loud. Tell whether it can be the same drone."""
-        if len(notes_hz) != self._notes_hz.size:
+        if len(notes_hz) != self.notes_hz.size:
             return False
         now_hz = np.asarray(notes_hz, dtype=np.float64)
-        bent = now_hz / self._notes_hz
+        bent = now_hz / self.notes_hz
         if np.max(np.abs(bent - 1), initial=0.0) > GLIDES:
             return False
         # The same partials, also where another one would now lie below `TOP_HZ`: what was learnt belongs to these.
-        self._notes_hz, self._hz = now_hz, self._hz * bent[self._of_note]
+        self.notes_hz, self._hz = now_hz, self._hz * bent[self._of_note]
         self._turns = self._turning()
         return True
 
