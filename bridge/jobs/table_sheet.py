@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Mapping
 from dataclasses import replace
 from fractions import Fraction
@@ -10,10 +11,12 @@ from bridge.jobs.strings import plan_strings
 from bridge.sheet.content.sheets import VOICES
 from bridge.sheet.html import sheet_html
 from bridge.sheet.paper import sheet_pdf, sheet_svg
-from bridge.sheet.phrases import tuner_words
+from bridge.sheet.phrases import signed, tuner_words
 from bridge.sheet.records import PieceSheet, SessionInfo, StringsSheet, TableSheet
 from bridge.store.descriptions import load_guitar
+from bridge.tuning.notes import note_name
 from bridge.tuning.off_guitar import off_guitar
+from bridge.tuning.reference import Reference
 from bridge.tuning.spec import TableSpec
 from bridge.tuning.strings.order import MAX_CAPO
 from bridge.tuning.tables import Table, build_table
@@ -49,6 +52,17 @@ def strings_sheet(spec: TableSpec) -> StringsSheet | None:
     )
 
 
+def drifted(reference: Reference, tonic: str, where: str, command: str) -> str:
+    """Say what to do when the reference string sounds otherwise than paper has it; `where` is where to do it."""
+    note = note_name(reference.key, tonic)
+    example = round(reference.cents_from_equal - 5.0)
+    return (
+        f"This holds while a tuner shows {signed(reference.cents_from_equal)} cents for {note}. Does it show something "
+        f"else, such as {signed(example, 0)}, then make everything anew, {where}: stillbeat {command} --overwrite "
+        f"--reference {note}{example:+.0f}c. It says what differs."
+    )
+
+
 def table_sheet(spec: TableSpec, title: str) -> PieceSheet:
     """Return the sheet of one table."""
     table = replace(build_table(spec), name=spec.name)
@@ -57,6 +71,9 @@ def table_sheet(spec: TableSpec, title: str) -> PieceSheet:
         cautions.append(f"{said[0].upper()}{said[1:]}.")
     if spec.fret and spec.guitar is not None:
         cautions.append(capo_check(spec))
+    if spec.scale is not None:
+        command = f"export {shlex.quote(title)}.table.toml -o ."
+        cautions.append(drifted(spec.reference, spec.home, "in the folder of this sheet", command))
     return PieceSheet(
         title=title, tables=(TableSheet(table),), strings=strings_sheet(spec), cautions=tuple(cautions)
     )

@@ -114,6 +114,7 @@ def trips(method: str, rounds: int) -> None:
                 )
             live.end()
         floor.end()
+        prober.end()
 
 
 def main() -> None:

@@ -6,6 +6,7 @@ import csv
 import io
 import json
 import math
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -158,6 +159,21 @@ def test_export_says_what_differs_from_what_it_replaces(
     lines = [line for line in run(capsys, *command, *words).splitlines() if "here before" in line]
     assert len(lines) == bool(said)
     assert all(said in line for line in lines)
+
+
+def test_a_sheet_says_how_to_make_it_anew_and_that_works(
+    capsys: pytest.CaptureFixture[str], folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """D3 = 146.5 Hz shows -3.9 cents on a tuner; five lower, in whole cents, is -9: 5.1 cents (derived)."""
+    run(capsys, "export", "--guitar", "open-d", "--reference", "D3=146.5", "--degree", "2=10/9", "-o", "t")
+    html = (folder / "t/open-d.sheet.html").read_text(encoding="utf-8").replace("\N{NO-BREAK SPACE}", " ")
+    assert "This holds while a tuner shows -3.9 cents for D3." in html
+    (said,) = re.findall(r"in the folder of this sheet: stillbeat ([^<]*?c)\. It says what differs", html)
+    monkeypatch.chdir(folder / "t")
+    assert "here before: all notes 5.1 cents lower\n" in run(capsys, *said.split())
+    assert "This holds while a tuner shows -9.0 cents for D3." in Path("open-d.sheet.html").read_text(
+        encoding="utf-8"
+    ).replace("\N{NO-BREAK SPACE}", " ")
 
 
 def test_export_replaces_what_is_no_table(capsys: pytest.CaptureFixture[str], folder: Path) -> None:

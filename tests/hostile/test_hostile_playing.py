@@ -401,3 +401,25 @@ def test_whatever_is_played(method: str) -> None:
             suppress_health_check=list(HealthCheck),
         ),
     )
+
+
+@pytest.mark.parametrize("method", ["note", "octave", "dump", "bend", "bend on five channels", "mpe"])
+@pytest.mark.parametrize("mode", [120, 123])
+@pytest.mark.parametrize("back", [False, True])
+def test_what_a_mode_message_silenced_around_drums_ends_once(method: str, mode: int, back: bool) -> None:
+    """Found by long runs of the above: a receiver that passes mode messages over still waits for every end."""
+    for released in (False, True):
+        playing = type("Playing", (Playing,), {"method": method})()
+        playing.strike(0, 36, 90)  # a note, silenced, and its channel turns into drums before it ends
+        playing.send_mode(0, mode)
+        playing.turn_into_drums_or_back(0, "GS", True)
+        playing.strike(
+            0, 50, 90
+        )  # a drum, silenced, and perhaps its channel plays notes again before it ends
+        playing.send_mode(0, mode)
+        if back:
+            playing.turn_into_drums_or_back(0, "GS", False)
+        for _ in range(2 * released):
+            playing.release(0, False)
+        playing.what_sounds_is_what_is_held()
+        playing.leave_and_return()

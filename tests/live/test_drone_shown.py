@@ -15,7 +15,7 @@ from bridge.jobs.choose import TableRequest, choose_table
 from bridge.live.desk.typed import DRONE_KEYS_SHOWN
 from bridge.live.desk.views.drone import DroneLines
 from bridge.live.desk.views.letters import fitting, low
-from bridge.live.desk.views.playing import ScreenDisplay, picture
+from bridge.live.desk.views.playing import ALARMS, ScreenDisplay, picture
 from bridge.live.snapshot import Message, Snapshot
 from bridge.live.state import Lesson
 from bridge.tuning.tables import build_table
@@ -82,7 +82,7 @@ def test_step_and_tonic_or_what_is_wrong_are_read_from_two_metres(width: int, he
         (replace(state(5.81), lesson=replace(state(5.81).lesson, steps=1)), "D"),
         (state(0.0, phase="rest"), "SING"),
         (state(0.0, phase="quiet"), "OFF"),
-        (state(5.81, link="synth gone"), "SILENT"),
+        (state(5.81, link="synth gone"), ALARMS["synth gone"][0]),
     ):
         seen = replace(seen, feet=more.feet, messages=more.messages)
         rows = [row.plain for row in picture(seen, width, height)]
@@ -156,9 +156,13 @@ def test_lines_say_the_beats_once_a_second_and_when_they_stop(capsys: pytest.Cap
     lines.show(Snapshot(bar=3))
     told = capsys.readouterr().out.splitlines()
     assert told[0] == "step 2 of 4: third: D3 F#3"
-    assert told[1] == "  D3 - F#3: 3.01 beats a second (5 : 4)"
-    assert told[-2:] == ["  D3 - F#3: no beats (5 : 4)", "silence: sing"]
+    assert told[1] == "  D3 - F#3: 3.01 beats a second"
+    assert told[-2:] == ["  D3 - F#3: no beats", "silence: sing"]
     assert len(told) <= 6
+    lines.show(state(1.5, engine=True))
+    assert capsys.readouterr().out.splitlines()[-1] == "  D3 - F#3: 1.50 beats a second (5 : 4)", (
+        "v asks for it"
+    )
 
 
 def test_lines_end_quietly_where_the_reader_has_gone(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -80,6 +80,7 @@ def test_a_session_plays_on_its_sound_card_in_the_place_of_a_synth(folder: Path)
     plan = prepared.plan
     assert (plan.card, plan.out_port, plan.method, plan.in_port) == (True, "usual", "note", "keys")
     assert prepared.labels.instrument == "the sound card (for Organ on the laptop)"
+    assert "other synths have runs of their own: --synth rack, student" in prepared.notices
     assert plan.tables[1].hz[64] == pytest.approx(D3 * 20 / 9), "10/9 above D, as on the synth"
     assert isinstance(plan.drone, TablesDrone)
     assert plan.drone.plan.tables[5].keys == (38, 45), "the evening's own: D2 A2"

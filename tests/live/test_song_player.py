@@ -375,6 +375,8 @@ def test_the_harmony_is_followed_as_with_a_keyboard(path: Path) -> None:
             "--at the file",
         ),
         ({"song": SongRequest(Path("song.mid"), at=("9=A",))}, "no bar 9"),
+        ({"song": SongRequest(Path("song.mid"), tempo=80.0)}, r"0.25 to 4; did you mean 80%\?"),
+        ({"song": SongRequest(Path("song.mid"), tempo=8.0)}, r"\(0.25 to 4\)"),
     ],
 )
 def test_what_does_not_go_together_is_told(

@@ -146,7 +146,8 @@ def test_a_process_that_dies_is_told_and_another_plays_on(
     heard = stage.after(1.0)
     assert measure.cents(measure.tone_hz(heard, RATE, HIGHER[69]), HIGHER[69]) == pytest.approx(0.0, abs=0.01)
     monkeypatch.setattr(sound_card, "_DEATHS", 1)  # enough is enough
-    os.kill(stage.system._process.popen.pid, signal.SIGKILL)
+    monkeypatch.setattr(sound_card, "SILENT_S", 0.7)
+    os.kill(stage.system._process.popen.pid, signal.SIGSTOP)  # one that hangs
     with pytest.raises(PortProblem, match="cannot be started here"):
         until(lambda: player.tick(), 30.0)
     player.leave()

@@ -309,6 +309,37 @@ def test_what_cannot_be_replaced_is_refused() -> None:
         with_reference(session(""), "D3-9", "x.toml")
 
 
+def test_strings_that_all_turn_alike_are_told_in_one_word(tmp_path: Path) -> None:
+    """G3 is 4/3 of open D's D3 and 6/5 of open E's E3.
+
+    With G3 as a tuner has it D3 lies 500 - 498.04 = 1.96 cents above the tuner's, E3 300 - 315.64 = 15.64 below; a capo
+    at fret 2 raises by 200 cents: all strings go down by 17.6.
+    """
+    text = session("", 'guitar = "open-e"', top='guitar = "open-d"\nreference = "G3=195.998"')
+    found = retunings(plan_session(session_from_toml(text, tmp_path)))
+    assert found[2].words == (
+        "all strings alike, string 6 down 18 cents to D2 -15.6",
+        "capo on at fret 2, so that no string goes above what it is built for",
+    )
+
+
+def test_what_holds_for_all_tunings_is_told_once_and_a_neck_without_safe_frets_is_drawn(
+    tmp_path: Path,
+) -> None:
+    text = session("", 'guitar = "dadgad"', 'guitar = "standard"\ntonic = "A"')
+    plan = plan_session(session_from_toml(text, tmp_path))
+    sheets = Sheets(plan, Manifest())
+    pieces = [sheets.piece(one) for one in plan.pieces]
+    page = seen(sheet_html(pieces, sheets.info))
+    assert page.text.count("Tuning by ear:") == 3
+    assert page.text.count("Always come from below") == 1
+    assert page.text.count("Touch a string lightly") == 1
+    assert page.text.count("Go round again, in this order") == 3
+    last = seen(sheet_html(pieces[2:], None, PAGE))
+    assert "At no fret do all strings agree" in last.text
+    assert last.pictures == 1
+
+
 def test_the_strings_are_told_open_for_every_piece() -> None:
     pieces, _ = evening()
     assert pieces[4].strings == pieces[0].strings

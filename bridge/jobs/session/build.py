@@ -21,6 +21,7 @@ from typing import Any
 from bridge.children import undisturbed
 from bridge.engine.report import spans
 from bridge.errors import InputProblem, OutputProblem
+from bridge.jobs.session.check import doubts, off_lines
 from bridge.jobs.session.differs import differences
 from bridge.jobs.session.folder import FolderBuild, write_zip
 from bridge.jobs.session.manifest import NAME as MANIFEST
@@ -51,6 +52,7 @@ from bridge.store.files import check_output, open_atomic, read_bytes
 from bridge.store.session.drift import with_reference
 from bridge.store.session.model import OWN, Session
 from bridge.store.syx import parse_syx
+from bridge.tuning.off_guitar import OFF
 
 REFERENCE = "reference"
 SHARED = "shared"
@@ -86,12 +88,21 @@ class Built:
         for one in self.plan.pieces:
             for name in one.piece.synths:
                 for text in self.manifest.tasks[task_name(one.piece.stem, name)].notices:
+                    if text.startswith(OFF):  # it is said of the piece, whoever plays it
+                        continue
                     numbers, names = said.setdefault(text, ({}, {}))
                     numbers[one.piece.number] = names[name] = None
-        return [
-            f"piece{'s' * (len(numbers) > 1)} {spans(numbers)}, {', '.join(names)}: {text}"
-            for text, (numbers, names) in said.items()
-        ] + [text for name in self._page_tasks() for text in self.manifest.tasks[name].notices]
+        return (
+            [
+                *doubts(self.plan.session),
+                *off_lines(self.plan),
+            ]
+            + [
+                f"piece{'s' * (len(numbers) > 1)} {spans(numbers)}, {', '.join(names)}: {text}"
+                for text, (numbers, names) in said.items()
+            ]
+            + [text for name in self._page_tasks() for text in self.manifest.tasks[name].notices]
+        )
 
     @property
     def music(self) -> dict[int, tuple[str, ...]]:

@@ -55,11 +55,7 @@ def check_session(
         As for `build_session`; progress comes with the title of the piece and how much of it is done.
     """
     session = open_session(file, to_play=to_play)
-    warnings = list(session.missing)
-    if session.reference is not None and session.reference.doubt:
-        warnings.append(session.reference.doubt)
-    own = [(piece.title, piece.spec.doubt) for piece in session.pieces]
-    warnings += [f"{title}: {doubt}" for title, doubt in own if doubt and doubt not in warnings]
+    warnings = [*session.missing, *doubts(session)]
     warnings += _wavering_drones(session)
     tracks: dict[int, MidiFile] = {}
     lengths: dict[int, int] = {}
@@ -79,8 +75,7 @@ def check_session(
         if midi.ticks_per_quarter is not None and (midi.format != 2 or len(midi.tracks) == 1):
             lengths[piece.number] = BarMap(midi).bars
     plan = plan_session(session, tracks)
-    said = [(one.piece.title, off_guitar(places_of(one))) for one in plan.pieces]
-    warnings += [f"{title}: {text}" for title, text in said if text]
+    warnings += off_lines(plan)
     music = {}
     if listen:
         for piece in session.pieces:
@@ -89,6 +84,19 @@ def check_session(
             if piece.number in tracks and (told := music_of(piece, tracks[piece.number], search)):
                 music[piece.number] = told
     return Checked(plan, lengths, warnings, music)
+
+
+def doubts(session: Session) -> list[str]:
+    """Return what is asked about the references, capos and transpositions of a session, a line each."""
+    found = [session.reference.doubt] if session.reference is not None and session.reference.doubt else []
+    own = [(piece.title, piece.spec.doubt) for piece in session.pieces]
+    return [*found, *(f"{title}: {doubt}" for title, doubt in own if doubt and doubt not in found)]
+
+
+def off_lines(plan: SessionPlan) -> list[str]:
+    """Say of which pieces the guitar and the tables disagree, a line each."""
+    said = [(one.piece.title, off_guitar(places_of(one))) for one in plan.pieces]
+    return [f"{title}: {text}" for title, text in said if text]
 
 
 def places_of(one: PiecePlan) -> list[tuple[str, Table]]:

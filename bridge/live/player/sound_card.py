@@ -24,6 +24,10 @@ USUAL = "the usual sound card"
 
 ANSWER_S = 12.0
 """So long the sound system may take to say what is there, and to open it: some wait for others that have left."""
+SILENT_S = 3.0
+"""One that plays and gives no sign of life for so long hangs."""
+ASLEEP_S = 1.5
+"""Who has not looked for so long was stopped himself, and cannot tell whether the process was silent."""
 CLOSE_S = 4.5
 """So long it may take to fade out and to let us go."""
 _STEP_S = 0.1
@@ -94,6 +98,7 @@ class SoundSystem(MidiSystem):
 
     def _start(self) -> Piped[FromSound]:
         self._generation += 1
+        self._heard_s = self._looked_s = time.monotonic()
         number = self._generation
         return Piped(
             "bridge.live.player.sound_process", FromSound, lambda told: self._told.put((number, told))
@@ -107,6 +112,13 @@ class SoundSystem(MidiSystem):
         """Return the devices, as they are known by now."""
         while self._next(ANSWER_S if self._names is None else 0.0) is not None:
             continue
+        now_s = time.monotonic()
+        if now_s - self._looked_s > ASLEEP_S:
+            self._heard_s = now_s
+        self._looked_s = now_s
+        plays = self._port is not None and not self._port.closed
+        if now_s - self._heard_s > (SILENT_S if plays else ANSWER_S):
+            self._process.popen.kill()  # its end is told
         return [USUAL, *self._names] if self._names else []
 
     def _next(self, limit_s: float) -> FromSound | None:
@@ -134,6 +146,7 @@ class SoundSystem(MidiSystem):
                 continue
             if generation != self._generation:
                 continue
+            self._heard_s = time.monotonic()
             match told:
                 case Refused(message, hint):
                     raise PortProblem(message, hint)

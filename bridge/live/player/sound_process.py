@@ -4,8 +4,8 @@ PortAudio and the ports of a JACK server hang in one process, and PortAudio take
 dies under it. So whoever plays has it at the other end of a pipe, and can start it again.
 
 What it is sent: `Open`, then `Send` for each message, at last `Leave`. What it tells: `Listed` at first, and whenever
-there are other sound cards while none is open; `Opened`, or `Refused`. It ends when it is told to, when its pipe ends,
-and when the sound card asks for no more sound.
+there are other sound cards while none is open; `Opened`, or `Refused`; and `Alive` several times a second. It ends
+when it is told to, when its pipe ends, and when the sound card asks for no more sound.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ import msgspec
 
 from bridge import children
 from bridge.errors import PortProblem, StillbeatError
-from bridge.live.frames import FrameReader, FrameWriter, Leave
+from bridge.live.frames import Alive, FrameReader, FrameWriter, Leave
 
 if TYPE_CHECKING:
     from bridge.sound.device.output import LiveSound
@@ -68,7 +68,7 @@ class Refused(msgspec.Struct, frozen=True, tag=True):
 
 
 ToSound: TypeAlias = Open | Send | Leave
-FromSound: TypeAlias = Listed | Opened | Refused
+FromSound: TypeAlias = Listed | Opened | Refused | Alive
 
 
 def main() -> None:
@@ -124,6 +124,7 @@ class _Card:
                 names = tuple(dict.fromkeys(one.name for one in sound_outputs(rescan=before is not None)))
                 if names != before:
                     self._writer.put(Listed(names))
+            self._writer.put(Alive(), must=False)
             with contextlib.suppress(queue.Empty):
                 match self._orders.get(timeout=_LOOK_S):
                     case Open(name):

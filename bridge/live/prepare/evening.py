@@ -308,7 +308,7 @@ def _shown(at: _At, pieces: int, synth: SessionSynth, drones: bool) -> StepShown
 
 
 def _about_others(session: Session, synth: SessionSynth) -> list[str]:
-    others = [other.name for other in session.synths if other is not synth and not other.profile.panel]
+    others = [other.name for other in session.synths if other.name != synth.name and not other.profile.panel]
     return [f"other synths have runs of their own: --synth {', '.join(others)}"] if others else []
 
 

@@ -6,6 +6,7 @@ the page, necks for which their pieces' pages have no room, comes last.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 
@@ -24,6 +25,8 @@ from bridge.sheet.content.titles import table_title
 from bridge.sheet.document import Beside, Block, Grid, Heading, Items, Paragraph
 from bridge.sheet.records import LoadList, PieceSheet, SessionInfo, StringsSheet, TableSheet
 from bridge.tuning.tables import Table
+
+_OF_STRINGS = re.compile(r"\bstrings? \d", re.IGNORECASE)
 
 LOOK_UP = "To look up"
 """The title of the appendix."""
@@ -52,11 +55,12 @@ class _Used:
 def appendix_blocks(session: SessionInfo, pieces: Sequence[PieceSheet]) -> Iterable[Block]:
     """Yield the appendix of a session."""
     yield Heading(LOOK_UP, 1)
+    told: set[str] = set()
     for strings, where in _tunings(session, pieces):
         yield Heading(f"Tuning by ear: {strings.plan.guitar.title}{where}")
         if strings != session.strings:  # else the cover has it
             yield from near_blocks(strings)
-        yield from steps_blocks(strings)
+        yield from _once(steps_blocks(strings), told)
     tables = _tables(pieces)
     yield from _load_blocks(session, pieces)
     yield from _panel_blocks(tables)
@@ -87,6 +91,21 @@ def _tunings(session: SessionInfo, pieces: Sequence[PieceSheet]) -> Iterable[tup
 
 def _named(pieces: Sequence[PieceSheet]) -> str:
     return ", ".join(_number(piece) or piece.title for piece in pieces)
+
+
+def _once(blocks: Iterable[Block], told: set[str]) -> Iterable[Block]:
+    """Leave out sentences that were told before, but for those that name strings."""
+    for block in blocks:
+        if isinstance(block, Items):
+            fresh = tuple(text for text in block.texts if text not in told or _OF_STRINGS.search(text))
+            told.update(fresh)
+            if fresh:
+                yield replace(block, texts=fresh)
+        elif not isinstance(block, Paragraph):
+            yield block
+        elif block.text not in told:
+            told.add(block.text)
+            yield block
 
 
 def _number(piece: PieceSheet) -> str:

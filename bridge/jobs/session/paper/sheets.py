@@ -11,8 +11,7 @@ from bridge.jobs.session.manifest import Manifest
 from bridge.jobs.session.paper.panel import PanelEntry
 from bridge.jobs.session.paper.retuning import Retuned, open_spec
 from bridge.jobs.session.plan import START, PiecePlan, SessionPlan, Step, SynthPlan
-from bridge.jobs.table_sheet import capo_check, strings_sheet, violin_hz
-from bridge.sheet.phrases import signed
+from bridge.jobs.table_sheet import capo_check, drifted, strings_sheet, violin_hz
 from bridge.sheet.records import (
     LoadList,
     PanelFigures,
@@ -23,9 +22,7 @@ from bridge.sheet.records import (
     TableSheet,
 )
 from bridge.store.session.model import Drone, built
-from bridge.tuning.notes import key_to_hz, note_name
 from bridge.tuning.off_guitar import off_guitar
-from bridge.tuning.ratios import hz_to_cents
 from bridge.tuning.transposing import about_transposing
 
 _BY_HAND = "This table is none that twelve whole numbers can hold."
@@ -159,20 +156,10 @@ def _drifted(plan: SessionPlan) -> str:
     if session.reference is None or (session.take is not None and session.take.strings):
         return ""
     tonic = session.guitar.tonic if session.guitar is not None else "C"
-    note = note_name(session.reference.key, tonic)
-    shown = hz_to_cents(session.reference.hz, key_to_hz(session.reference.key))
-    example = round(shown - 5.0)
-    return (
-        f"These pages hold while a tuner shows {signed(shown)} cents for {note}. Does it show something else, such as "
-        f"{signed(example, 0)}, then make everything anew, with this folder's name in the place of FOLDER: stillbeat "
-        f"session build {session.file} -o FOLDER --overwrite --reference {note}{example:+.0f}c. It says what differs "
-        "from these pages."
-        + (
-            " In a hurry load the nearest of the folders in trims."
-            if session.trims.cents and plan.synths
-            else ""
-        )
-    )
+    command = f"session build {session.file} -o FOLDER"
+    said = drifted(session.reference, tonic, "with this folder's name in the place of FOLDER", command)
+    hurry = " In a hurry load the nearest of the folders in trims."
+    return said + hurry * bool(session.trims.cents and plan.synths)
 
 
 # -- a piece, in a few words

@@ -15,6 +15,7 @@ from collections.abc import Iterator, Sequence
 
 from bridge.engine.report import spans
 from bridge.errors import visible
+from bridge.jobs.session.check import places_of
 from bridge.jobs.session.manifest import Manifest
 from bridge.jobs.session.paper.panel import CLASSES, panel_rows
 from bridge.jobs.session.paper.retuning import retunings
@@ -24,6 +25,7 @@ from bridge.jobs.session.synth import trim_folder
 from bridge.store.session.model import built
 from bridge.tuning.changes import moved_notes
 from bridge.tuning.notes import parse_pitch_class
+from bridge.tuning.off_guitar import OFF, off_guitar
 from bridge.tuning.ratios import cents_to_ratio, format_ratio
 
 NAME = "START-HERE.txt"
@@ -121,6 +123,8 @@ class _Page:
                 yield from _wrapped(f"from {step.place}{title}: {step.what}{read}{against}", "      ", "    ")
             for paragraph in (*piece.notes.splitlines(), *([piece.heard] if piece.heard else [])):
                 yield from _wrapped(paragraph, "    ")
+            if said := off_guitar(places_of(one)):
+                yield from _wrapped(said, "      ", "    - ")
             for notice in self._shared_notices(one):
                 yield from _wrapped(f"track: {notice}", "      ", "    - ")
 
@@ -133,7 +137,9 @@ class _Page:
         return f" ({', '.join(read)})" if read else ""
 
     def _notices(self, one: PiecePlan, synth: str) -> list[str]:
-        return self.manifest.tasks[task_name(one.piece.stem, synth)].notices
+        """What is to be known of a track, but for what is said of its piece."""
+        said = self.manifest.tasks[task_name(one.piece.stem, synth)].notices
+        return [notice for notice in said if not notice.startswith(OFF)]
 
     def _shared_notices(self, one: PiecePlan) -> list[str]:
         """What is to be known of a track whatever plays it: what several synths say of it, and all that have one."""

@@ -104,4 +104,5 @@ class DroneLines(Lines):
         for beat in beats:
             names = f"{note_name(beat.low_key, tonic)} - {note_name(beat.high_key, tonic)}"
             words = "no beats" if beat.rate_hz < STILL_HZ else rate_words(beat.rate_hz)
-            self._say(f"  {names}: {words} ({beat.partial} : {beat.other_partial})")
+            partials = f" ({beat.partial} : {beat.other_partial})" if self._engine else ""
+            self._say(f"  {names}: {words}{partials}")
