@@ -541,3 +541,21 @@ def test_a_view_that_fails_is_told_in_the_end() -> None:
     drawer.show(1)
     drawer.close()
     assert isinstance(drawer.failure, ZeroDivisionError)
+
+
+def test_a_picture_is_drawn_again_though_nothing_changes(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A shell may have written over it while the program was stopped, or the terminal has another size."""
+    monkeypatch.setattr("bridge.live.desk.drawing.AGAIN_S", 0.01)
+    drawn = threading.Semaphore(0)
+
+    class Picture(Stuck):
+        def again(self) -> None:
+            drawn.release()
+
+    view = Picture()
+    view.go_on.set()
+    drawer: Drawer[int] = Drawer(lambda: view)
+    drawer.show(0)
+    assert all(drawn.acquire(timeout=10) for _ in range(3))
+    drawer.close()
+    assert view.seen == [0, -1], "it is the same picture"
