@@ -268,11 +268,12 @@ def test_lines_tell_a_drone_that_waits_from_one_that_was_ended(capsys: pytest.Ca
         replace(quiet, held=Held(16, (), on=True, hushed=True)),  # d once more: it will
         replace(quiet, held=Held(16, (), on=True)),
         on,
+        replace(on, drone_volume=50),
     ):
         display.show(seen(EVENING, replace(state, kept=Kept(1))))
     said = [line for line in capsys.readouterr().out.splitlines() if line.startswith("drone")]
     waits = "drone waits until the listening is over"
-    assert said == ["drone D2 A2", waits, "drone off", waits, "drone D2 A2"]
+    assert said == ["drone D2 A2", waits, "drone off", waits, "drone D2 A2", "drone D2 A2, volume 50"]
 
 
 def test_the_evenings_own_notes_are_there_in_every_piece_behind_those_of_the_piece() -> None:
