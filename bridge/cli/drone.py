@@ -135,8 +135,8 @@ CAUTION = "a drone never lets the ear rest: start with the volume down, above al
     "feet",
     multiple=True,
     metavar="CONTROLLER=ACTION",
-    help="A foot switch: 66=drone (off and on); or drone-louder, drone-softer, equal, trim-up, trim-down, panic. Again "
-    "for more.",
+    help="A foot switch: 66=drone (off and on); or next and previous with --chart; drone-louder, drone-softer, equal, "
+    "trim-up, trim-down, panic. Again for more.",
 )
 @click.option("--synth", metavar="NAME", help="What the synth is, such as fluidsynth (see: tables synths).")
 @method_option("How the table reaches the synth.")
@@ -162,9 +162,9 @@ def drone_command(request: TableRequest, **chosen: Any) -> None:
       stillbeat drone 1 5 --guitar open-d --chart song.txt --track song.mid -o along.wav
 
     With --chart it follows chords: its degrees stand above the root of each chord and change there by fading, never by
-    gliding. You lead it, never a clock: c, n, space or a page turner goes to the next chord, C or p to the one before
-    (by a foot switch with MIDI: stillbeat play --drone). In a file the bars of --track lead, with the tables and the
-    pitches that --at and --follow-harmony give that track: say what you say to retune.
+    gliding. You lead it, never a clock: c, n, space, a page turner or a foot (--in NAME --foot 66=next) goes to the
+    next chord, C or p or a foot (--foot 67=previous) to the one before. In a file the bars of --track lead, with the
+    tables and the pitches that --at and --follow-harmony give that track: say what you say to retune.
 
     Settling: the lowest note stands still, and the others begin tempered or so many cents off and glide home, so that
     the beats slow down and stop; the rate of the beats is shown as it falls. It works by pitch bend on top of every
@@ -197,9 +197,8 @@ def drone_command(request: TableRequest, **chosen: Any) -> None:
         raise ValueProblem("a file that is written has no page", "leave --page away, or -o")
     if chosen["output"] is not None and (chosen["feet"] or chosen["in_port"]):
         raise ValueProblem("a file that is written has no feet", "leave --foot and --in away, or -o")
-    if chosen["chart"] and (chosen["feet"] or chosen["in_port"]):
-        raise ValueProblem("a chart is led by typed keys and page turners", "leave --foot and --in away")
-    if not chosen["track"] and (chosen["changes"] or chosen["follow_harmony"]):
+    of_track = ("changes", "follow_harmony", "pinned", "moves", "natural_sevenths")
+    if not chosen["track"] and any(chosen[name] for name in of_track):
         raise ValueProblem("--at and --follow-harmony say how the track is retuned", "name it with --track")
     if chosen["chart"] and not chosen["track"] and chosen["output"] is None:
         _by_foot(request, asked, chosen)
@@ -298,6 +297,8 @@ def _by_foot(request: TableRequest, asked: DroneRequest, chosen: dict[str, Any])
             asked,
             chart_from(chosen["chart"]),
             **_where(chosen),
+            in_port=chosen["in_port"],
+            controls=_feet(chosen["feet"]),
         )
         warn_doubt(prepared.doubt)
         from bridge.live.desk.views.playing import make_display

@@ -388,11 +388,12 @@ def test_a_player_that_replaces_another_goes_on_at_its_chord(stage: Stage) -> No
 # ---- a drone alone
 
 
-@pytest.mark.parametrize("method", ["note", "dump"])
-def test_a_drone_alone_is_led_through_its_chart(stage: Stage, method: str) -> None:
+@pytest.mark.parametrize(("method", "by_foot"), [("note", False), ("note", True), ("dump", False)])
+def test_a_drone_alone_is_led_through_its_chart(stage: Stage, method: str, by_foot: bool) -> None:
     asked = DroneRequest(notes=("1", "5"))
+    where = {"in_port": "keys", "controls": Controls(feet=dict([parse_foot("66=next")]))} if by_foot else {}
     prepared = prepare_chart_drone(
-        OPEN_D, asked, chart_from(SONG), out_port="box", synth=METHODS["note"], method=method
+        OPEN_D, asked, chart_from(SONG), out_port="box", synth=METHODS["note"], method=method, **where
     )
     plan = prepared.plan
     if method == "dump":  # a synth that obeys nothing else
@@ -407,7 +408,12 @@ def test_a_drone_alone_is_led_through_its_chart(stage: Stage, method: str) -> No
             stage.pass_time(played.player, 0.05)
             watched.look()
         found.append(watched.ratios())
-        played.player.act(NEXT)
+        if by_foot:
+            for value in (127, 0):
+                stage.keys.play(bytes((0xB0, 66, value)))
+            played.player.tick()
+        else:
+            played.player.act(NEXT)
     low, fifth = [1, Fraction(3, 2)], Fraction(3, 2)
     assert found == [
         low,

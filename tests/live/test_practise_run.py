@@ -188,8 +188,8 @@ def test_ears_rest_and_at_last_it_is_enough() -> None:
 
 def test_a_rest_is_silent_and_sounds_again_afterwards() -> None:
     one = work("fifth", what="tune", trials=1)
-    run = TuningOut(one.sounds[0], 1)
-    with practice() as doing:
+    run, seen = TuningOut(one.sounds[0], 1), list[PractiseSeen]()
+    with practice(watchers=[seen.append]) as doing:
         for command in ("pause", "x", "done"):
             doing.take(command)
         sounder = FakeSounder()
@@ -198,6 +198,8 @@ def test_a_rest_is_silent_and_sounds_again_afterwards() -> None:
         sounder.hold = lambda hz, level: events.append("sound")  # type: ignore[method-assign]
         run_tuning(doing, sounder, one, run, 0.5)
     assert events == ["sound", "silence", "sound", "silence"]
+    # Nothing is asked meanwhile: the key that ends the rest answers nothing.
+    assert [now.ask for now in seen if now.waits == (DONE,)] == [""]
 
 
 def test_a_touch_counts_once_and_only_while_it_is_waited_for() -> None:
@@ -434,13 +436,13 @@ def test_lines_tell_each_thing_once(capsys: pytest.CaptureFixture[str]) -> None:
     ]
 
 
-@pytest.mark.parametrize("width", [40, 80])
-def test_the_picture_fits(width: int) -> None:
+@pytest.mark.parametrize(("width", "height"), [(40, 24), (80, 24), (100, 30), (40, 10)])
+def test_the_picture_fits(width: int, height: int) -> None:
     from rich.console import Console
 
     console = Console(
         width=width,
-        height=24,
+        height=height,
         force_terminal=True,
         legacy_windows=False,
         record=True,
@@ -451,15 +453,22 @@ def test_the_picture_fits(width: int) -> None:
         f"{number}. right, or a longer line that is broken where it is narrow" for number in range(1, 30)
     )
     seen = PractiseSeen(
-        "which does not beat?", "fifth D3-A3", "trial 1 of 50", "1", "1 or 2", keys_shown("still"), said
+        "which does not beat?",
+        "fifth D3-A3, steady, 2 s",
+        "trial 1 of 50",
+        "1",
+        "which does not beat: the first (1) or the second (2)",
+        keys_shown("still"),
+        said,
     )
     text = screen._picture(seen)
     with console.capture() as captured:
         console.print(text)
     screen.close()
     rows = captured.get().splitlines()
-    assert len(rows) <= 24
-    assert "29. right" in captured.get()
+    assert len(rows) <= height
+    assert "the second (2)" in captured.get(), "what is asked"
+    assert ("29. right" in captured.get()) == (height > 10)
     assert "q leave" in captured.get().replace("\n", " ")
     assert "\N{FULL BLOCK}" in captured.get()
 

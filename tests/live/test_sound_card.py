@@ -148,7 +148,7 @@ def test_a_process_that_dies_is_told_and_another_plays_on(
     monkeypatch.setattr(sound_card, "_DEATHS", 1)  # enough is enough
     monkeypatch.setattr(sound_card, "SILENT_S", 0.7)
     os.kill(stage.system._process.popen.pid, signal.SIGSTOP)  # one that hangs
-    with pytest.raises(PortProblem, match="cannot be started here"):
+    with pytest.raises(PortProblem, match="ends again and again"):
         until(lambda: player.tick(), 30.0)
     player.leave()
 

@@ -163,8 +163,9 @@ class SoundSystem(MidiSystem):
         self._deaths = [at_s for at_s in self._deaths if now_s - at_s < _DEATHS_S] + [now_s]
         if self._port is None or len(self._deaths) > _DEATHS:
             self.given_up = True
+            what = "cannot be started here" if self._port is None else "ends again and again"
             raise PortProblem(
-                f"the sound system cannot be started here ({how})",
+                f"the sound system {what} ({how})",
                 "let another program play first, and look at its sound settings; or write a file with -o",
             )
         self._names = ()

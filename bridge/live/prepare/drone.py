@@ -58,9 +58,7 @@ def prepare_drone(
     StillbeatError if something is missing, malformed,
     or does not go together.
     """
-    feet = controls or Controls()
-    if in_port is None and (feet.feet or feet.foot_programs or feet.foot_keys):
-        raise ValueProblem("foot switches need a port", "name it with --in; see: ports")
+    feet = feet_at(in_port, controls)
     refuse_words_of_ports(
         device, out_port, synth=synth, channels=channels, system=None if in_port is not None else system
     )
@@ -101,6 +99,14 @@ def prepare_drone(
     )
     about = tuple(about_engine)
     return PreparedDrone(plan, build_table(spec), (*said, *about), spec.doubt, about)
+
+
+def feet_at(in_port: str | None, controls: Controls | None) -> Controls:
+    """Return what feet do; ValueProblem if there are some and no port is named."""
+    feet = controls or Controls()
+    if in_port is None and (feet.feet or feet.foot_programs or feet.foot_keys):
+        raise ValueProblem("foot switches need a port", "name it with --in; see: ports")
+    return feet
 
 
 def sound_card_plan(

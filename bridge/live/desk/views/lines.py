@@ -54,7 +54,7 @@ class Lines(Printed):
         self._say(f"{text}   {clock_words(at_s)}" if self._columns() else text)
 
     def _tell(self, shown: Snapshot) -> None:
-        """Write what was said since the last time; what concerns the engine if somebody asked for it."""
+        """Write what was said since the last time; at a terminal the engine's words come only if they are asked for."""
         if shown.keys and self._keys:
             self._keys = False
             for words in (shown.keyboards, shown.feet, shown.keys):
@@ -67,7 +67,7 @@ class Lines(Printed):
         for message in shown.messages:
             if message.number > self._said:
                 self._said = message.number
-                if message.kind != "engine":
+                if message.kind != "engine" or not self._columns():
                     self._say(message.text)
 
 
