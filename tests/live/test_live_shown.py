@@ -278,11 +278,12 @@ def test_lines_tell_a_drone_that_waits_from_one_that_was_ended(capsys: pytest.Ca
         replace(quiet, held=Held(16, (), on=True, hushed=True)),  # d once more: it will
         replace(quiet, held=Held(16, (), on=True)),
         on,
+        replace(on, drone_volume=50),
     ):
         display.show(seen(EVENING, replace(state, kept=Kept(1))))
     said = [line for line in capsys.readouterr().out.splitlines() if line.startswith("drone")]
     waits = "drone waits until the listening is over"
-    assert said == ["drone D2 A2", waits, "drone off", waits, "drone D2 A2"]
+    assert said == ["drone D2 A2", waits, "drone off", waits, "drone D2 A2", "drone D2 A2, volume 50"]
 
 
 def test_the_evenings_own_notes_are_there_in_every_piece_behind_those_of_the_piece() -> None:
@@ -552,3 +553,21 @@ def test_a_view_that_fails_is_told_in_the_end() -> None:
     drawer.show(1)
     drawer.close()
     assert isinstance(drawer.failure, ZeroDivisionError)
+
+
+def test_a_picture_is_drawn_again_though_nothing_changes(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A shell may have written over it while the program was stopped, or the terminal has another size."""
+    monkeypatch.setattr("bridge.live.desk.drawing.AGAIN_S", 0.01)
+    drawn = threading.Semaphore(0)
+
+    class Picture(Stuck):
+        def again(self) -> None:
+            drawn.release()
+
+    view = Picture()
+    view.go_on.set()
+    drawer: Drawer[int] = Drawer(lambda: view)
+    drawer.show(0)
+    assert all(drawn.acquire(timeout=10) for _ in range(3))
+    drawer.close()
+    assert view.seen == [0, -1], "it is the same picture"

@@ -184,7 +184,9 @@ def test_a_process_that_hangs_on_leaving_is_not_left_over(
 def test_cards_are_listed_and_one_that_is_not_there_is_told(stage: Stage) -> None:
     assert stage.system.outputs() == [USUAL, "Speakers"]
     assert stage.system.inputs() == ["Keys"]
-    with pytest.raises(PortProblem, match="no output port 'Room'"):
+    with pytest.raises(
+        PortProblem, match=r"no sound card 'Room' \(there are: the usual sound card, Speakers\)"
+    ):
         stage.play(out_port="Room")
 
 

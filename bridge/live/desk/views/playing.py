@@ -21,6 +21,7 @@ from bridge.live.desk.labels import (
     parts_words,
     table_words,
     track_words,
+    volume_words,
 )
 from bridge.live.desk.views.drone import FAR, PHASES, DroneLines, heading, settings, sounding_words
 from bridge.live.desk.views.letters import fitting, low
@@ -131,7 +132,8 @@ def _drone_line(shown: Snapshot, before: str) -> str:
         return drone_words(shown)
     if drone.state != "on":
         return ""
-    return f"drone {' '.join(drone.notes)}" if drone.cents else before  # it begins, or has just ended
+    said = f"drone {' '.join(drone.notes)}{volume_words(shown)}"
+    return said if drone.cents else before  # it begins, or has just ended
 
 
 class Row(NamedTuple):
