@@ -183,6 +183,13 @@ def test_the_report_leads_with_the_music_in_words_and_json(
     music = json.loads((folder / "r.json").read_text())["music"]
     assert round(100 * music["share"]) == 84
     assert [row["chord"] for row in music["chords"]] == ["C", "Am", "Dm", "G", "C"]
+    # All that is off is off by the comma 81/80; no chord has a second, seventh or tritone.
+    assert music["rms_cents"] == pytest.approx(21.506 * (1 - music["share"]) ** 0.5, abs=0.01)
+    assert music["worst_beats_hz"] == pytest.approx(
+        max(row["beats_hz"] for row in music["chords"]), abs=0.001
+    )
+    assert out[3] == "all together are 8.6 cents off (root mean square); the worst beats 5.5 times a second"
+    assert music["others"] == {"share": 1.0, "rms_cents": 0.0}
     assert len(run(capsys, *arguments).splitlines()) == 5  # two lines about the music, method, notes, file
     equal = run(capsys, *arguments, "--equal")
     assert (

@@ -190,8 +190,8 @@ def test_ears_rest_and_at_last_it_is_enough() -> None:
 
 def test_a_rest_is_silent_and_sounds_again_afterwards() -> None:
     one = work("fifth", what="tune", trials=1)
-    run = TuningOut(one.sounds[0], 1)
-    with practice() as doing:
+    run, seen = TuningOut(one.sounds[0], 1), list[PractiseSeen]()
+    with practice(watchers=[seen.append]) as doing:
         for command in ("pause", "x", "done"):
             doing.take(command)
         sounder = FakeSounder()
@@ -200,6 +200,8 @@ def test_a_rest_is_silent_and_sounds_again_afterwards() -> None:
         sounder.hold = lambda hz, level: events.append("sound")  # type: ignore[method-assign]
         run_tuning(doing, sounder, one, run, 0.5)
     assert events == ["sound", "silence", "sound", "silence"]
+    # Nothing is asked meanwhile: the key that ends the rest answers nothing.
+    assert [now.ask for now in seen if now.waits == (DONE,)] == [""]
 
 
 def test_a_touch_counts_once_and_only_while_it_is_waited_for() -> None:

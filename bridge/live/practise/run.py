@@ -207,12 +207,12 @@ class Practice:
         return None if self._commands.empty() else self.command(resting)
 
     def _rest(self, why: str) -> None:
-        waited = self._seen.waits
+        before = self._seen
         self.say(f"{why}: any key, or enter, goes on")
-        self.show(waits=(DONE,))
+        self.show(ask="", waits=(DONE,))
         if self._next() == "quit" or self.stop.is_set():
             raise Leaving
-        self.show(waits=waited)
+        self.show(ask=before.ask, waits=before.waits)
         self._rested_s = self._clock()
 
     def breathe(
