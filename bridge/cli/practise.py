@@ -118,8 +118,8 @@ if TYPE_CHECKING:
 def practise_command(request: TableRequest, **chosen: Any) -> None:
     """Learn to hear stillness: a fifth, a third, or NOTES, in your guitar's tuning.
 
-    NOTES are an interval over the tonic (unison, third, minor third, fourth, fifth, sixth, octave), two notes (D3 F#3)
-    or degrees (1 b3), or a chord (ii), or two chords that are compared (I ii).
+    NOTES are an interval over the tonic (unison, third, minor third, fourth, fifth, sixth, octave; seconds and sevenths
+    too), two notes (D3 F#3) or degrees (1 b3), or a chord (ii), or two chords that are compared (I ii).
 
     \b
       stillbeat practise fifth --guitar open-d

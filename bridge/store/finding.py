@@ -47,6 +47,7 @@ _OTHER_NAMES = {
     "wahine": "slack-key-d-wahine",
     "mountaindulcimer": "dulcimer-dad",
     "bouzouki": "octave-mandolin",
+    "fiddle": "violin",
     "eadg": "bass-pure-fourths",
     "gcea": "ukulele",
     "gdgbd": "banjo-open-g",

@@ -3,17 +3,24 @@
 from __future__ import annotations
 
 import re
+import time
+from types import SimpleNamespace
 from typing import Any
 
+import click
 import pytest
 
+from bridge.cli.drone import drone_command
+from bridge.cli.play import play_command
 from bridge.engine.play.tables import AllTables, Kept
 from bridge.errors import ValueProblem
 from bridge.jobs.choose import TableRequest, choose_table
 from bridge.live.desk import ear
+from bridge.live.desk.desk import Desk
 from bridge.live.desk.listening import Listening
 from bridge.live.desk.string_ear import OfTake, Opened, Plucked, Refused, Strings
 from bridge.live.desk.string_following import StringFollowing
+from bridge.live.desk.typed import read_key
 from bridge.live.prepare.keyboard import play_table
 from bridge.live.prepare.strings import strings_of, strings_to_follow
 from bridge.live.state import Held, Sounding, State
@@ -87,6 +94,51 @@ def test_the_tables_go_where_two_strings_go_and_come_back() -> None:
     assert made.moved_cents == pytest.approx(moved)
     assert made.take_back() == pytest.approx(-moved)
     assert made.take_back() is None
+
+
+def test_it_is_shown_goes_by_half_a_cent_a_second_and_one_key_takes_it_back(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    now_s, told = [100.0], list[Any]()
+    monkeypatch.setattr(
+        "bridge.live.desk.desk.time", SimpleNamespace(monotonic=lambda: now_s[0], time=time.time)
+    )
+    with Desk() as desk:
+        monkeypatch.setattr(desk._keeper, "tell", told.append)
+        desk._keeper.state, desk._keeper.link = State(kept=Kept(1)), "ok"
+        desk._strings, _ = following()
+
+        def pluck(*cents: float) -> None:
+            for number, one in enumerate(cents):
+                desk._plucked(Plucked((4, 5)[number % 2], hz((4, 5)[number % 2], one)))
+                for _ in range(80):
+                    now_s[0] += 0.1
+                    desk._follow_strings()
+
+        pluck(*[0.0] * 20)
+        assert told == []
+        pluck(*[-3.0] * 16)
+        steps = [act.action.number for act in told]
+        assert sum(steps) == pytest.approx(-3.0, abs=0.2)
+        assert {act.action.name for act in told} == {"trim"}
+        assert max(map(abs, steps)) <= 0.31  # half a cent a second, in steps of half a second and a little
+        assert desk._messages[-1].text == (
+            "the guitar has sunk by 3.0 cents: all tables follow (u takes it back)"
+        )
+        command = read_key("u")
+        assert command is not None
+        desk._typed(command)
+        assert told[-1].action.number == pytest.approx(-sum(steps))
+        assert desk._messages[-1].text.startswith("taken back by 3.0 cents")
+        count = len(told)
+        pluck(*[-3.0] * 8)
+        assert len(told) == count
+
+
+@pytest.mark.parametrize("command", [play_command, drone_command])
+def test_nothing_follows_unless_it_is_asked_for(command: click.Command) -> None:
+    (option,) = (one for one in command.params if one.name == "follow_string")
+    assert option.to_info_dict()["default"] is None
 
 
 def test_an_ear_that_fails_is_told_and_ended() -> None:

@@ -113,6 +113,19 @@ def test_files_hold_the_sound_and_are_the_same_on_every_run(
     assert os.listdir(tmp_path) == [name]
 
 
+def test_flac_is_written_in_blocks(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """An hour at once would take more than a gigabyte."""
+    sizes: list[int] = []
+    write = soundfile.SoundFile.write
+    monkeypatch.setattr(
+        soundfile.SoundFile, "write", lambda file, block: sizes.append(len(block)) or write(file, block)
+    )
+    quiet = np.full((10_000, 2), 0.25, dtype=np.float32)
+    write_sound(tmp_path / "a.flac", (quiet for _ in range(30)), 44_100)
+    assert sum(sizes) == 300_000
+    assert max(sizes) <= 65_536
+
+
 def test_files_are_scaled_below_full_scale_as_a_whole(tmp_path: Path) -> None:
     sound = (3.0 * np.sin(np.arange(9001) / 9)).astype(np.float32)[:, None]
     report = write_sound(tmp_path / "a.wav", [sound[:4000], sound[4000:]], RATE)
