@@ -130,6 +130,7 @@ def test_the_appendix_has_every_table_once() -> None:
     # Under bar 6 of Low Water only E moves: its row stands out, and no neck is drawn for it.
     assert "Neck, D: Five-limit, 2 = 10/9" not in text
     assert "Neck, G: Five-limit (Kettle Hymn: bar 10)" in text
+    assert text.count("leave it out, or bend up from the fret before it") == 1
     html = sheet_html(pieces, info)
     assert '<tr class="strong"><td class="word" data-head="degree">2</td>' in html
     assert text.count("Tuning by ear") == 1

@@ -150,13 +150,15 @@ _BESIDE = 14
 """Beside low letters stands text where so many columns are left."""
 
 
-_ABOUT = re.compile(r"the (synth)'s port|the (keyboard's port .+?) is |(?:loop|any more): (.+?) is ")
-"""What an alarm is about, and what says that this is well again."""
+_ABOUT = re.compile(
+    r"the (keyboard's port .+?) is |(?:loop|any more): (.+?) is | is (?:gone|not there|back)[;:]"
+)
+"""What an alarm is about, and what says that this is well again: a keyboard, else what it sounds on."""
 
 
 def _about(message: Message) -> str:
     found = _ABOUT.search(message.text)
-    return next(filter(None, found.groups())) if found is not None else ""
+    return next(filter(None, found.groups()), "synth") if found is not None else ""
 
 
 def recent(shown: Snapshot) -> list[Message]:
