@@ -197,6 +197,14 @@ def test_a_string_is_never_sent_past_its_limit(tmp_path: Path) -> None:
     assert found[2].capo_instead == 2
     assert found[2].words[-1] == "capo on at fret 2, so that no string goes above what it is built for"
     assert not any(" up " in word for word in found[2].words)
+    # It is tuned by ear as what it is without the capo: D G D G B D, two semitones below E A E A C# E.
+    plan = plan_session(session_from_toml(text, tmp_path))
+    strings = Sheets(plan, Manifest()).piece(plan.pieces[1]).strings
+    assert strings is not None
+    assert strings.plan.guitar.title == "Open A, for a capo at fret 2"
+    notes = {change.string: change.note for change in strings.plan.changes}
+    assert [notes[number] for number in (6, 5, 4, 3, 2, 1)] == ["D2", "G2", "D3", "G3", "B3", "D4"]
+    assert max(strings.tension.values()) < 1.01
     assert found[2].cautions == found[1].cautions == ()
 
 
