@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import signal
 import threading
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -13,6 +14,7 @@ from support.fake_ports import Desk, FakeSystem
 from support.listeners import Hears
 from support.voices import Sung as SungVoice
 
+from bridge.children import on_signals
 from bridge.ear.course import Course
 from bridge.ear.sung import Sung
 from bridge.ear.trials import Played
@@ -520,3 +522,15 @@ def test_thresholds_are_compared_with_the_last_of_their_like() -> None:
     assert told(now, one.sounds, [coarse, other])[-1] == "last time, 2026-05-01: 9.0 (6.0 to 13.0): finer now"
     assert told(now, one.sounds, [coarse, near])[-1].endswith("no difference that is sure")
     assert "last time" not in " ".join(told(now, one.sounds, [other]))
+
+
+@pytest.mark.skipif(not hasattr(signal, "pthread_kill"), reason="this system has no such signals")
+def test_a_signal_that_comes_to_another_thread_has_its_turn_while_a_key_is_waited_for() -> None:
+    """As after Ctrl-Z and fg: the system chooses the thread, and only the main one may act."""
+    with practice() as doing, on_signals(lambda: doing.take("first"), ["SIGUSR1"]):
+        limit = threading.Timer(10.0, doing.leave)
+        limit.start()
+        other = threading.Timer(0.05, lambda: signal.pthread_kill(threading.get_ident(), signal.SIGUSR1))
+        other.start()
+        assert doing.command() == "first"
+        limit.cancel()

@@ -388,11 +388,15 @@ def parts_words(shown: Snapshot) -> tuple[str, ...]:
     )
 
 
+def volume_words(shown: Snapshot) -> str:
+    """Say how loud the drone is meant to be, after a comma; nothing where it is as loud as usual."""
+    volume = shown.drone_volume
+    return f", volume {volume}" if volume not in (None, USUAL_VOLUME) else ""
+
+
 def drone_words(shown: Snapshot) -> str:
     """Say what the drone holds, or would hold."""
-    drone = shown.drone
-    volume = shown.drone_volume
-    loud = f", volume {volume}" if volume not in (None, USUAL_VOLUME) else ""
+    drone, loud = shown.drone, volume_words(shown)
     notes = "  ".join(drone.notes)
     match drone.state:
         case "none":

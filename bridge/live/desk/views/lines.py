@@ -32,7 +32,11 @@ class Printed:
     def _say(self, text: str) -> None:
         columns = self._columns()
         indent = " " * (len(text) - len(text.lstrip()) + 2)
-        folded = textwrap.wrap(text, columns - 1, subsequent_indent=indent) if columns > 20 else []
+        folded = []
+        if columns > 20:  # words are kept whole: an address is copied
+            folder = textwrap.TextWrapper(columns - 1, subsequent_indent=indent, break_on_hyphens=False)
+            folder.break_long_words = False
+            folded = folder.wrap(text)
         with contextlib.suppress(OSError, ValueError):
             print("\n".join(folded) or text, file=self._out, flush=True)
 
