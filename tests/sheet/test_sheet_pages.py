@@ -24,7 +24,7 @@ from bridge.jobs.table_sheet import capo_check
 from bridge.sheet.content.compared import change_words, stretch_words
 from bridge.sheet.content.sheets import PAGE, VOICES
 from bridge.sheet.content.table import neck_figure
-from bridge.sheet.content.voices import back_words
+from bridge.sheet.content.voices import back_words, violin_words
 from bridge.sheet.html import sheet_html
 from bridge.sheet.paper import sheet_pdf
 from bridge.sheet.records import PieceSheet, SessionInfo, Stretch, TableSheet
@@ -268,6 +268,9 @@ def test_a_violin_hears_which_open_string_disagrees() -> None:
         "bar 5: E is 21.5 cents too high. Stop the note on the string below. The others agree." in page.text
     )
     assert "Open strings: G D A E all agree." in page.text
+    # A semitone higher by a capo no string agrees, and there are no others.
+    moved = violin_words(PieceSheet("x", (TableSheet(table(fret=1)),)), violin)
+    assert "others" not in moved
     assert "Then from bar 7 as at the start." in page.text
     (ear,) = (row for row in page.tables[0] if row[0] == "ear")
     # Against a piano whose tonic is ours: a pure third 14 low, a pure fifth 2 high (386.31 and 701.96 cents).
