@@ -47,7 +47,7 @@ if TYPE_CHECKING:
     from bridge.door.output import PureOutput
     from bridge.door.words import DroneWords, ExportWords, PlayWords, RetuneWords, TableWords
     from bridge.jobs.export import Exported
-    from bridge.jobs.retune import Retuned
+    from bridge.jobs.retuned import Retuned
     from bridge.sound.files.wav import SoundReport
     from bridge.sound.listening.heard import Heard
     from bridge.tuning.tables import Table

@@ -10,6 +10,7 @@ Exit codes: 0; 2 usage or a value out of range; 3 bad input file or unwritable o
 from __future__ import annotations
 
 import os
+import re
 import signal
 import sys
 import threading
@@ -19,7 +20,7 @@ import click
 
 from bridge import __version__
 from bridge.cli.parts.registry import COMMANDS, LazyGroup
-from bridge.errors import StillbeatError, visible
+from bridge.errors import StillbeatError, near_names, visible
 
 _SUMMARY = """Make electronic instruments match a guitar tuned to a pure open chord.
 
@@ -34,6 +35,7 @@ sends it to a synth, retunes a backing track, or writes tables to hand out.
 
 
 _NAME = "stillbeat "
+_NOT_A_NUMBER = re.compile(r"is not a valid (?:integer|float)(?: range)?")
 
 
 @click.group(
@@ -89,7 +91,8 @@ def main(argv: Sequence[str] | None = None) -> None:
             if context is not None and context.parent is not None
             else ""
         )
-        _complain(place + _one_line(error.format_message()), debug)
+        said = _NOT_A_NUMBER.sub("is no number that fits here", _one_line(error.format_message()))
+        _complain(place + said + _likely(error), debug)
         sys.exit(2)
     except MemoryError:
         _complain("the machine ran out of memory", debug)
@@ -137,6 +140,18 @@ def _complain(text: str, debug: bool) -> None:
 
         traceback.print_exc()
     click.echo(f"stillbeat: {_one_line(visible(text))}", err=True)
+
+
+def _likely(error: click.ClickException) -> str:
+    """Say which of a few words was probably meant, and what a file to write is called."""
+    if isinstance(error, click.MissingParameter) and error.param is not None and "-o" in error.param.opts:
+        return " Say where to write: -o NAME"
+    kind = getattr(getattr(error, "param", None), "type", None)
+    wrong = re.search(r"'([^']+)' is not one of", error.format_message())
+    if not isinstance(kind, click.Choice) or wrong is None:
+        return ""
+    hint = near_names(wrong[1], map(str, kind.choices))
+    return f" ({hint})" if hint.startswith("did you mean") else ""
 
 
 def _one_line(text: str) -> str:

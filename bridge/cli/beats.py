@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from itertools import combinations
 from typing import TYPE_CHECKING
 
@@ -15,15 +16,15 @@ if TYPE_CHECKING:
 
 
 @click.command("beats")
-@click.argument("notes", nargs=-1, required=True, metavar="NOTE... | CHORD")
+@click.argument("notes", nargs=-1, required=True, metavar="NOTE... | CHORD | INTERVAL")
 @table_options(argument=False)
 def beats_command(request: TableRequest, notes: tuple[str, ...]) -> None:
     """Say how fast notes beat, in the table and in equal temperament through the same reference.
 
     Of two notes it lists the partials that meet: where these beat slowly or not at all, the interval sounds still.
     Partials meet that lie within 25 cents and beat slower than 20 times a second; the others are heard as roughness, or
-    not at all. Of more notes, or of a chord (Em7, or ii7 by its degree), every pair. How fast two strings really beat
-    is heard by stillbeat listen --together.
+    not at all. An interval (third, minor third) stands above the tonic. Of more notes, or of a chord (Em7, or ii7 by
+    its degree), every pair. How fast two strings really beat is heard by stillbeat listen --together.
 
     \b
       stillbeat beats D3 F#3 --guitar open-d
@@ -33,17 +34,23 @@ def beats_command(request: TableRequest, notes: tuple[str, ...]) -> None:
     from bridge.cli.parts.printing import cents, hertz, show, show_table
     from bridge.jobs.choose import choose_table
     from bridge.tuning.beats import compare_beats
+    from bridge.tuning.drone_notes import drone_keys, is_interval
     from bridge.tuning.notes import parse_note
     from bridge.tuning.ratios import hz_to_cents
     from bridge.tuning.tables import build_table, equal_table
 
-    if len(notes) != 2:
+    interval = is_interval(" ".join(notes))
+    if not interval and len(notes) != 2:
         _beats_of_many(request, notes)
         return
-    keys = (parse_note(notes[0]), parse_note(notes[1]))
+    keys = () if interval else tuple(map(parse_note, notes))
     spec = choose_table(request)
     warn_doubt(spec.doubt)
     table, equal = build_table(spec), equal_table(spec)
+    keys = keys or drone_keys(" ".join(notes), table.tonic)
+    if len(keys) != 2:
+        _beats_of_many(request, [table.note(key) for key in keys])
+        return
     just_hz = (float(table.hz[keys[0]]), float(table.hz[keys[1]]))
     equal_hz = (float(equal.hz[keys[0]]), float(equal.hz[keys[1]]))
     names = [table.note(key) for key in keys]
@@ -89,7 +96,7 @@ def _rate(pair: PartialPair | None) -> str:
     return f"{pair.beats_hz:.3f}" if pair else "do not meet"
 
 
-def _beats_of_many(request: TableRequest, notes: tuple[str, ...]) -> None:
+def _beats_of_many(request: TableRequest, notes: Sequence[str]) -> None:
     """Print every pair of a chord or of several notes: in the table, and equal."""
     from bridge.cli.parts.printing import cents, hertz, show, show_table
     from bridge.jobs.choose import choose_table

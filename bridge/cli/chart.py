@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from bridge.cli.parts.options import (
+    at_option,
     chart_option,
     equal_chords_option,
     follow_options,
@@ -22,14 +23,7 @@ if TYPE_CHECKING:
 
 @click.command("chart")
 @click.argument("piece", metavar="FILE|CHART")
-@click.option(
-    "--at",
-    "changes",
-    multiple=True,
-    metavar="BAR[.BEAT]=CHANGE",
-    help="From a bar on: a tonic (17=A), a degree (5=,2=10/9), both, a barre (9=fret:5), a table; with --transpose "
-    "as the piece is written. Again for more.",
-)
+@at_option
 @follow_options
 @equal_chords_option
 @chart_option

@@ -8,9 +8,13 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from bridge.cli.parts.devices import DeviceCommand, card_option, mic_option
+from bridge.cli.parts.devices import card_option, mic_option
+from bridge.cli.parts.help_groups import GroupedDeviceCommand
 from bridge.cli.parts.options import (
+    at_option,
     chart_option,
+    follow_options,
+    follow_request,
     follow_string_option,
     method_option,
     overwrite_option,
@@ -33,7 +37,7 @@ if TYPE_CHECKING:
 CAUTION = "a drone never lets the ear rest: start with the volume down, above all over headphones"
 
 
-@click.command("drone", cls=DeviceCommand)
+@click.command("drone", cls=GroupedDeviceCommand)
 @click.argument("notes", nargs=-1, metavar="[NOTES]...")
 @voice_option("Who sings to it: the tonic lies in this voice's lowest octave.")
 @click.option(
@@ -121,18 +125,18 @@ CAUTION = "a drone never lets the ear rest: start with the volume down, above al
     metavar="SONG.mid",
     help="The track along whose bars a drone in a file follows --chart.",
 )
+@at_option
+@follow_options
 @card_option()
 @click.option("--out", "out_port", metavar="NAME", help="Play on a synth: part of its port's name; or: new.")
-@click.option(
-    "--in", "in_port", metavar="NAME", help="Where foot switches are, beside --out: part of the port's name."
-)
+@click.option("--in", "in_port", metavar="NAME", help="Where foot switches are: part of the port's name.")
 @click.option(
     "--foot",
     "feet",
     multiple=True,
     metavar="CONTROLLER=ACTION",
-    help="A foot switch: 66=drone (off and on); or drone-louder, drone-softer, equal, trim-up, trim-down, panic. Again "
-    "for more.",
+    help="A foot switch: 66=drone (off and on); or next and previous with --chart; drone-louder, drone-softer, equal, "
+    "trim-up, trim-down, panic. Again for more.",
 )
 @click.option("--synth", metavar="NAME", help="What the synth is, such as fluidsynth (see: tables synths).")
 @method_option("How the table reaches the synth.")
@@ -158,8 +162,9 @@ def drone_command(request: TableRequest, **chosen: Any) -> None:
       stillbeat drone 1 5 --guitar open-d --chart song.txt --track song.mid -o along.wav
 
     With --chart it follows chords: its degrees stand above the root of each chord and change there by fading, never by
-    gliding. You lead it, never a clock: c, n, space or a page turner goes to the next chord, C or p to the one before
-    (by a foot switch with MIDI: stillbeat play --drone). In a file the bars of --track lead.
+    gliding. You lead it, never a clock: c, n, space, a page turner or a foot (--in NAME --foot 66=next) goes to the
+    next chord, C or p or a foot (--foot 67=previous) to the one before. In a file the bars of --track lead, with the
+    tables and the pitches that --at and --follow-harmony give that track: say what you say to retune.
 
     Settling: the lowest note stands still, and the others begin tempered or so many cents off and glide home, so that
     the beats slow down and stop; the rate of the beats is shown as it falls. It works by pitch bend on top of every
@@ -192,8 +197,9 @@ def drone_command(request: TableRequest, **chosen: Any) -> None:
         raise ValueProblem("a file that is written has no page", "leave --page away, or -o")
     if chosen["output"] is not None and (chosen["feet"] or chosen["in_port"]):
         raise ValueProblem("a file that is written has no feet", "leave --foot and --in away, or -o")
-    if chosen["chart"] and (chosen["feet"] or chosen["in_port"]):
-        raise ValueProblem("a chart is led by typed keys and page turners", "leave --foot and --in away")
+    of_track = ("changes", "follow_harmony", "pinned", "moves", "natural_sevenths")
+    if not chosen["track"] and any(chosen[name] for name in of_track):
+        raise ValueProblem("--at and --follow-harmony say how the track is retuned", "name it with --track")
     if chosen["chart"] and not chosen["track"] and chosen["output"] is None:
         _by_foot(request, asked, chosen)
     elif chosen["chart"] or chosen["track"]:
@@ -239,7 +245,9 @@ def _along_track(request: TableRequest, asked: DroneRequest, chosen: dict[str, A
     from bridge.jobs.chart_drone import plan_chart_drone, render_chart_drone
     from bridge.jobs.choose import choose_table
     from bridge.jobs.harmony.charts import chart_from
+    from bridge.jobs.retuned import RetuneRequest
     from bridge.store.smf import read_midi
+    from bridge.tuning.changes import parse_at
     from bridge.tuning.tables import build_table
 
     output: Path | None = chosen["output"]
@@ -250,7 +258,13 @@ def _along_track(request: TableRequest, asked: DroneRequest, chosen: dict[str, A
         )
     spec = choose_table(request)
     warn_doubt(spec.doubt)
-    plan = plan_chart_drone(asked, spec, chart_from(chosen["chart"]), read_midi(chosen["track"]))
+    along = RetuneRequest(
+        spec,
+        at=tuple(map(parse_at, chosen["changes"])),
+        follow_harmony=follow_request(chosen),
+        chart=chart_from(chosen["chart"]),
+    )
+    plan = plan_chart_drone(asked, along, read_midi(chosen["track"]))
     table = build_table(spec)
     for name in dict.fromkeys(plan.names):
         held = plan.chords[plan.names.index(name)]
@@ -275,7 +289,6 @@ def _by_foot(request: TableRequest, asked: DroneRequest, chosen: dict[str, Any])
     from bridge.live.desk.desk import Desk
 
     with Desk() as desk:  # first, so that its process gets ready while the table is worked out
-        from bridge.jobs.channel_list import parse_channels
         from bridge.jobs.harmony.charts import chart_from
         from bridge.live.prepare.drone_chart import prepare_chart_drone
 
@@ -283,12 +296,9 @@ def _by_foot(request: TableRequest, asked: DroneRequest, chosen: dict[str, Any])
             request,
             asked,
             chart_from(chosen["chart"]),
-            out_port=chosen["out_port"],
-            device=chosen["card"],
-            synth=chosen["synth"],
-            method=chosen["method"],
-            channels=parse_channels(chosen["channels"]) if chosen["channels"] else None,
-            system=chosen["system"],
+            **_where(chosen),
+            in_port=chosen["in_port"],
+            controls=_feet(chosen["feet"]),
         )
         warn_doubt(prepared.doubt)
         from bridge.live.desk.views.playing import make_display
@@ -340,40 +350,50 @@ def _aloud(request: TableRequest, asked: DroneRequest, chosen: dict[str, Any]) -
     from bridge.live.desk.desk import Desk
 
     with Desk() as desk:  # first, so that its process gets ready while the table is worked out
-        from bridge.jobs.channel_list import parse_channels
         from bridge.live.prepare.drone import prepare_drone
 
         prepared = prepare_drone(
             request,
             asked,
-            out_port=chosen["out_port"],
-            device=chosen["card"],
-            synth=chosen["synth"],
-            method=chosen["method"],
-            channels=parse_channels(chosen["channels"]) if chosen["channels"] else None,
-            system=chosen["system"],
+            **_where(chosen),
             in_port=chosen["in_port"],
             controls=_feet(chosen["feet"]),
         )
         warn_doubt(prepared.doubt)
-        from bridge.live.desk.labels import Labels, tuning_words
-        from bridge.live.desk.views.drone import make_drone_display
+        from bridge.live.desk.labels import Labels, feet_shown, tuning_words
+        from bridge.live.desk.typed import DRONE_KEYS_SHOWN
+        from bridge.live.desk.views.playing import make_display
 
+        spec = prepared.table.spec
         bare = Labels(
             prepared.plan.tables,
-            tuning=tuning_words(prepared.table.spec),
+            method=prepared.plan.method,
+            instrument=prepared.plan.profile.title if prepared.plan.profile is not None else "any synth",
+            reference=spec.reference,
+            tuning=tuning_words(spec),
             about_engine=prepared.about_engine,
+            keys=DRONE_KEYS_SHOWN,
+            feet=feet_shown(prepared.plan.controls),
         )
         strings = _strings(prepared.table.spec, chosen)
         with page_beside(desk, partial(_stand, prepared), bare, chosen) as (watchers, labels):
             desk.perform(
                 prepared.plan,
                 labels,
-                lambda keys: make_drone_display(prepared.table, prepared.plan, chosen["lines"], keys),
+                lambda keys: make_display(chosen["lines"], keys, drone=True),
                 [CAUTION, *prepared.notices],
                 watchers=watchers,
                 strings=strings,
             )
+
+
+def _where(chosen: dict[str, Any]) -> dict[str, Any]:
+    """Return where a drone sounds, and how its table gets there, as `prepare_drone` takes it."""
+    from bridge.jobs.channel_list import parse_channels
+
+    same = {name: chosen[name] for name in ("out_port", "synth", "method", "system")}
+    channels = parse_channels(chosen["channels"]) if chosen["channels"] else None
+    return {**same, "device": chosen["card"], "channels": channels}
 
 
 def _feet(texts: tuple[str, ...]) -> Controls:

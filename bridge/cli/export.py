@@ -34,7 +34,7 @@ if TYPE_CHECKING:
     "--sheet/--no-sheet",
     default=True,
     show_default=True,
-    help="A sheet for players as PDF, HTML and SVG; needs more libraries: pip install 'stillbeat[sheets]'.",
+    help="Sheets for players as PDF, HTML and SVG; needs more libraries: pip install 'stillbeat[sheets]'.",
 )
 @overwrite_option
 def export_command(
@@ -52,7 +52,8 @@ def export_command(
 
     Writes NAME.note.syx, NAME.octave.syx, NAME.dump.syx (SysEx: messages that change a synth's settings),
     NAME.setup.mid (play it before a piece), NAME.csv (for spreadsheets), NAME.json (for scripts) and NAME.table.toml
-    (a text file that describes it), and a sheet to read from: NAME.sheet.pdf, NAME.sheet.html and NAME.sheet.svg.
+    (a text file that describes it), a sheet to read from (NAME.sheet.pdf, NAME.sheet.html and NAME.sheet.svg), and one
+    for a singer and a violinist: NAME.singer-violin.pdf and NAME.singer-violin.html.
 
     Sending one of the SysEx files overwrites a tuning program in the synth's memory: save what is there first.
 
@@ -75,13 +76,13 @@ def export_command(
     if done.differs:
         show(f"against the table that was here before: {done.differs}")
     for method, residual in done.residuals.items():
-        show(f"{method}: sent within {max(residual.worst_cents, 0.0001):.4f} cents of the table")
+        show(f".{method}.syx: within {max(residual.worst_cents, 0.0001):.4f} cents of the table")
         if residual.clamped_keys:
             show(
                 f"  {len(residual.clamped_keys)} keys are beyond what tuning messages reach and sound at the end"
             )
     for method, reason in done.left_out.items():
-        show(f"{method}: left out: {reason}")
+        show(f"{method if method == 'sheet' else f'.{method}.syx'}: left out: {reason}")
     show(
         "sending a .syx file (SysEx, messages that change a synth's settings) overwrites that tuning program in the "
         "synth; save what is there first"

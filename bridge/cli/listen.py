@@ -155,10 +155,11 @@ def _print_notes(heard: Heard, table: Table | None) -> None:
         [row(note) for note in heard.notes],
         left=(1, 2) if strings else (1,),
     )
+    times: dict[str, list[str]] = {}
     for refusal in heard.refusals:
-        show_paragraph(
-            f"not measured at {refusal.start_s:.2f} to {refusal.end_s:.2f} s: {refusal.reason}", hang=2
-        )
+        times.setdefault(refusal.reason, []).append(f"{refusal.start_s:.2f} to {refusal.end_s:.2f}")
+    for reason, spans in times.items():
+        show_paragraph(f"not measured at {', '.join(spans)} s: {reason}", hang=2)
     for text in [] if table is None or not table.strings else strings_told(heard, table):
         show_paragraph(text, hang=2)
     show()

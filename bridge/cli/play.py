@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import click
 
-from bridge.cli.parts.devices import DeviceCommand, card_option, mic_option
+from bridge.cli.parts.devices import card_option, mic_option
 from bridge.cli.parts.go_on import session_there, where_it_was
-from bridge.cli.parts.help_groups import PLAY, GroupedHelp
+from bridge.cli.parts.help_groups import GroupedDeviceCommand
 from bridge.cli.parts.old_words import in_words_of_now, line_to_type
 from bridge.cli.parts.options import (
     chart_option,
@@ -32,10 +32,8 @@ if TYPE_CHECKING:
     from bridge.page.frames import Stand
 
 
-class _PlayCommand(GroupedHelp, DeviceCommand):
+class _PlayCommand(GroupedDeviceCommand):
     """Reads ``--on-change glide 2`` as one option with its seconds, and says what old words are now."""
-
-    groups = PLAY
 
     def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
         if (now := in_words_of_now(args)) != args:
@@ -64,7 +62,7 @@ class _PlayCommand(GroupedHelp, DeviceCommand):
     "--out",
     "out_port",
     metavar="NAME",
-    help="The synth: part of its port's name; or: new. A file without it plays on the sound card.",
+    help="The synth: part of its port's name; or: new. Without it the sound card plays.",
 )
 @card_option()
 @click.option(
@@ -209,6 +207,7 @@ def play_command(request: TableRequest, **chosen: Any) -> None:
 
     \b
       stillbeat play song.mid --guitar open-d --reference D3=146.5 --loop 5-8 --tempo 80%
+      stillbeat play song.mid --guitar open-d --in keys --foot 66=pause
       stillbeat play --guitar open-d --reference D3=146.5 --in keys --out synth
       stillbeat play --guitar open-g --in keys --out synth --synth fluidsynth --also C --also D,b7=7/4
       stillbeat play --tonic D --in keys --out synth --switch-keys C1-B1 --on-change glide 0.5
@@ -224,8 +223,8 @@ def play_command(request: TableRequest, **chosen: Any) -> None:
       next          keep their pitch until let go           struck again, whatever
       glide         move in so many seconds                 was asked for
 
-    A file plays on the sound card, or with --out on a synth, after a bar of clicks. Its bar and its chord are shown,
-    and its parts by number. Equal and pure change in place: e.
+    Everything sounds on the sound card, or with --out on a synth: a file, after a bar of clicks, and a keyboard and
+    feet beside it. The file's bar and chord are shown, and its parts by number. Equal and pure change in place: e.
 
     \b
       typed: space pause, b the bar before, 1-9 mute a part or hear it again, q quit
@@ -376,7 +375,6 @@ def _evening(request: TableRequest, chosen: dict[str, Any], session: Path) -> Pr
         "track": "--track",
         "loop": "--loop",
         "changes": "--at",
-        "card": "--card",
         "count_in": "--count-in",
     }
     drones = {"on": True, "off": False}.get(chosen["drone"] or "")
@@ -404,6 +402,7 @@ def _evening(request: TableRequest, chosen: dict[str, Any], session: Path) -> Pr
             follow_harmony=_follow(chosen),
             control_channel=chosen["control_channel"] is not None,
             device=chosen["mic"],
+            card=chosen["card"],
             begin=chosen["begin"],
             drone_on=drones,
         )

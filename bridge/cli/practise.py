@@ -11,10 +11,21 @@ from typing import TYPE_CHECKING, Any
 import click
 from click.core import ParameterSource
 
-from bridge.cli.parts.devices import DeviceCommand, card_option, mic_option
+from bridge.cli.parts.devices import card_option, mic_option
+from bridge.cli.parts.help_groups import GroupedDeviceCommand
 from bridge.cli.parts.options import overwrite_option, table_options, voice_option, warn_doubt
 from bridge.cli.parts.page_options import page_options, show_addresses, wants_page
-from bridge.ear.asked import FEWEST_TRIALS, LEAST_S, MOST_S, MOST_TRIALS, SECONDS, TIMBRES, WHATS
+from bridge.ear.asked import (
+    FEWEST_TRIALS,
+    LEAST_S,
+    MINUTES,
+    MOST_S,
+    MOST_TRIALS,
+    SECONDS,
+    TIMBRES,
+    TRIALS,
+    WHATS,
+)
 
 if TYPE_CHECKING:
     from bridge.jobs.choose import TableRequest
@@ -26,7 +37,7 @@ if TYPE_CHECKING:
     from bridge.tuning.spec import TableSpec
 
 
-@click.command("practise", cls=DeviceCommand)
+@click.command("practise", cls=GroupedDeviceCommand)
 @click.argument("notes", nargs=-1, metavar="[NOTES]...")
 @click.option(
     "--exercise",
@@ -40,7 +51,7 @@ if TYPE_CHECKING:
     "--trials",
     type=click.IntRange(FEWEST_TRIALS, MOST_TRIALS),
     metavar="N",
-    help="How many trials, or rounds of tuning  [default: 50; 10 rounds]",
+    help=f"How many trials, or rounds of tuning  [default: {TRIALS}; 10 rounds]",
 )
 @click.option(
     "--seconds",
@@ -69,7 +80,7 @@ if TYPE_CHECKING:
 @click.option(
     "--minutes",
     type=click.FloatRange(1, 60),
-    default=20.0,
+    default=MINUTES,
     show_default=True,
     metavar="MINUTES",
     help="After so long it is enough for today.",
@@ -107,8 +118,8 @@ if TYPE_CHECKING:
 def practise_command(request: TableRequest, **chosen: Any) -> None:
     """Learn to hear stillness: a fifth, a third, or NOTES, in your guitar's tuning.
 
-    NOTES are an interval over the tonic (unison, third, minor third, fourth, fifth, sixth, octave), two notes (D3 F#3)
-    or degrees (1 b3), or a chord (ii), or two chords that are compared (I ii).
+    NOTES are an interval over the tonic (unison, third, minor third, fourth, fifth, sixth, octave; seconds and sevenths
+    too), two notes (D3 F#3) or degrees (1 b3), or a chord (ii), or two chords that are compared (I ii).
 
     \b
       stillbeat practise fifth --guitar open-d

@@ -16,8 +16,9 @@ from bridge.cli.parts.options import overwrite_option
     "--sample-rate",
     type=click.IntRange(8000, 192000),
     default=44100,
+    metavar="HZ",
     show_default=True,
-    help="Samples a second.",
+    help="Samples a second, as sound files have them.",
 )
 @click.option(
     "--encoding",
@@ -30,8 +31,9 @@ from bridge.cli.parts.options import overwrite_option
     "--hours",
     type=click.FloatRange(0, 24, min_open=True),
     default=1.0,
+    metavar="HOURS",
     show_default=True,
-    help="The longest piece that is rendered.",
+    help="The longest piece that is rendered, and the most sound: that of so many hours of four held notes.",
 )
 @overwrite_option
 def render_command(

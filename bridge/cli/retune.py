@@ -7,7 +7,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from bridge.cli.parts.help_groups import GroupedHelp
 from bridge.cli.parts.options import (
+    at_option,
     chart_option,
     equal_chords_option,
     follow_options,
@@ -21,24 +23,17 @@ from bridge.cli.parts.printing import show_note
 
 if TYPE_CHECKING:
     from bridge.jobs.choose import TableRequest
-    from bridge.jobs.retune import Retuned, RetuneRequest
+    from bridge.jobs.retuned import Retuned, RetuneRequest
 
 
-@click.command("retune")
+@click.command("retune", cls=GroupedHelp)
 @click.argument("file", type=click.Path(path_type=Path))
 @click.option("-o", "--output", required=True, type=click.Path(path_type=Path), help="The retuned MIDI file.")
 @method_option("How the table reaches the synth.")
 @click.option(
     "--synth", metavar="NAME", help="What will play the file, such as fluidsynth (see: tables synths)."
 )
-@click.option(
-    "--at",
-    "changes",
-    multiple=True,
-    metavar="BAR[.BEAT]=CHANGE",
-    help="From a bar on: a tonic (17=A), a degree (5=,2=10/9), both, a barre (9=fret:5), a table; with --transpose "
-    "as the piece is written. Again for more.",
-)
+@at_option
 @click.option("--follow-key-signatures", is_flag=True, help="Let the file's key signatures move the tonic.")
 @click.option(
     "--channels",
@@ -51,7 +46,7 @@ if TYPE_CHECKING:
     multiple=True,
     type=click.IntRange(1, 16),
     metavar="CHANNEL",
-    help="Channel that MPE plays; one or two.",
+    help="Channel whose notes --method mpe plays; one or two.",
 )
 @click.option("--plain", is_flag=True, help="Switch off modulation and chorus, so that beats can be heard.")
 @click.option(
@@ -123,7 +118,7 @@ def retune_request(request: TableRequest, chosen: dict[str, Any]) -> RetuneReque
     from bridge.jobs.channel_list import parse_channels
     from bridge.jobs.choose import choose_table
     from bridge.jobs.harmony.charts import chart_from
-    from bridge.jobs.retune import RetuneRequest
+    from bridge.jobs.retuned import RetuneRequest
     from bridge.tuning.changes import parse_at
 
     return RetuneRequest(
@@ -145,6 +140,8 @@ def retune_request(request: TableRequest, chosen: dict[str, Any]) -> RetuneReque
 def _print_result(done: Retuned, whole: bool) -> None:
     from bridge.cli.parts.printing import show
 
+    for line in done.music_lines(whole):
+        show(line)
     title = done.profile.title if done.profile else "any synth that obeys it"
     because = f" ({done.why})" if done.why else ""
     show(f"method {done.method}{because}" + ("" if title in done.why else f", for: {title}"))
@@ -155,8 +152,6 @@ def _print_result(done: Retuned, whole: bool) -> None:
             f"{change.place}: {change.what}"
             + (f"; against home, {', '.join(change.moved)}" if change.moved else "")
         )
-    for line in done.music_lines(whole):
-        show(line)
     lines = done.lines()
     for line in lines if whole or done.exact < done.notes else lines[:1]:
         show(line)

@@ -77,10 +77,13 @@ def new_command(
 @click.argument("file", type=click.Path(path_type=Path))
 def check_command(file: Path) -> None:
     """Check the session file FILE and everything it names; nothing is written."""
-    from bridge.cli.parts.printing import show
+    from bridge.cli.parts.printing import progress_bar, say_search, show
     from bridge.jobs.session.check import check_session
 
-    checked = check_session(file, listen=True)
+    with progress_bar() as advance:
+        checked = check_session(
+            file, True, beforehand=lambda title, seconds: say_search(seconds, title), progress=advance
+        )
     _print_plan(checked.plan, checked)
     _print_music(checked.plan, checked.music)
     for warning in checked.warnings:
@@ -120,7 +123,7 @@ def build_command(
     memory: save what is there first. The session file is a text file. Drones are continuous sounds: start at a low
     level, above all over headphones.
     """
-    from bridge.cli.parts.printing import progress_bar, show
+    from bridge.cli.parts.printing import progress_bar, say_search, show
     from bridge.jobs.session.build import build_session
 
     with progress_bar() as advance:
@@ -132,6 +135,7 @@ def build_command(
             processes=processes,
             progress=lambda _, done: advance("session", done),
             reference=reference,
+            beforehand=lambda title, seconds: say_search(seconds, title),
         )
     notices = built.notices
     for notice in notices[:_MOST_NOTICES]:

@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from bridge.cli.parts.devices import DeviceCommand, card_option, mic_option, say_opening
+from bridge.cli.parts.devices import card_option, mic_option, say_opening
+from bridge.cli.parts.help_groups import GroupedDeviceCommand
 from bridge.cli.parts.options import overwrite_option, table_options, voice_option, warn_doubt
 from bridge.cli.parts.page_options import page_options, wants_page
 from bridge.tuning.drone_notes import USUAL
@@ -24,7 +25,7 @@ if TYPE_CHECKING:
     from bridge.tuning.tables import Table
 
 
-@click.command("sing", cls=DeviceCommand)
+@click.command("sing", cls=GroupedDeviceCommand)
 @click.argument("file", required=False, type=click.Path(path_type=Path), metavar="[FILE]")
 @click.option(
     "--drone",

@@ -171,7 +171,13 @@ def _print_strings(table: Table) -> None:
             show(
                 f"string {string.number} ({string.note}) lies {size:.1f} cents {side} the table's {string.note}"
             )
-        show("the table follows its scale; --open-strings-win makes those notes follow the strings")
+        from bridge.tuning.off_guitar import as_degree
+
+        price = as_degree(table)
+        show(
+            "the table follows its scale; --open-strings-win makes those notes follow the strings"
+            + f", which is {price}" * bool(price)
+        )
     guitar = table.spec.guitar
     for said in filter(None, (guitar.remarks, guitar.caution) if guitar is not None else ()):
         from bridge.cli.parts.paragraphs import show_paragraph

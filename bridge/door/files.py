@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     import mido
 
     from bridge.jobs.export import Exported
-    from bridge.jobs.retune import Retuned, RetuneRequest
+    from bridge.jobs.retuned import Retuned, RetuneRequest
     from bridge.sound.files.wav import SoundReport
     from bridge.sound.listening.heard import Heard
     from bridge.tuning.tables import Table

@@ -20,6 +20,12 @@ SECONDS = 2.0
 LEAST_S, MOST_S = 0.5, 8.0
 """How long a sound may last."""
 
+MINUTES = 20.0
+"""After so long it is enough for today."""
+
+TRIALS = 55
+"""A run that tells a threshold has so many unless somebody wants another number."""
+
 FEWEST_TRIALS, MOST_TRIALS = 1, 200
 
 

@@ -10,14 +10,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from bridge.ear.asked import TRIALS
 from bridge.ear.fit import Answered, Threshold, fit_threshold
 from bridge.ear.sounds import Sound
 from bridge.ear.staircase import Staircase
 from bridge.ear.trials import ANSWERS, MOST_CENTS, Answer, Exercise, Trial, Trials
 from bridge.errors import ValueProblem
-
-TRIALS = 50
-"""A run has so many unless somebody wants another number."""
 
 BEGINS_CENTS: dict[Exercise, float] = {"still": 21.5, "wide": 40.0}
 """Where a run begins: a comma, and well above what most people tell the direction of."""

@@ -26,20 +26,26 @@ from bridge.tuning.chords.names import parse_chord
 from bridge.tuning.chords.purity import nearest_small
 from bridge.tuning.drone_notes import VOICE, drone_keys
 from bridge.tuning.ratios import format_ratio, hz_to_cents
+from bridge.tuning.scales import interval_name
 from bridge.tuning.tables import Table
 
 MOST_NOTES = 5
 _MEETING_CENTS = 1.0
+_PARTIALS = 16  # 16/15 and 15/8 are the largest numbers of a table's pure intervals within the octave
 _LOWEST_HZ, _HIGHEST_HZ = 40.0, 2500.0
-_SIZES = {
-    3: "minor third",
-    4: "third",
-    5: "fourth",
-    7: "fifth",
-    8: "minor sixth",
-    9: "sixth",
-    0: "octave",
+INTERVALS = {
+    "unison": 0,
+    "octave": 12,
+    "fifth": 7,
+    "fourth": 5,
+    "third": 4,
+    "minor third": 3,
+    "sixth": 9,
+    "minor sixth": 8,
 }
+"""Intervals, and how many keys they span, in the order in which teachers have them."""
+
+_SIZES = {semitones % 12: name for name, semitones in INTERVALS.items()}
 
 
 @dataclass(frozen=True)
@@ -73,7 +79,7 @@ class Sound:
             pair
             for other, other_hz in enumerate(self.hz)
             if other != note
-            for pair in coinciding_partials(other_hz, self.hz[note], within_cents=_MEETING_CENTS)[:1]
+            for pair in coinciding_partials(other_hz, self.hz[note], _PARTIALS, _MEETING_CENTS)[:1]
         ]
 
     def beats_hz(self, cents: float) -> float:
@@ -135,11 +141,11 @@ def notes_sound(table: Table, keys: Sequence[int], name: str = "") -> Sound:
         if found is None:
             raise ValueProblem(
                 f"{table.note(keys[0])} and {table.note(key)} have no pure form in this table",
-                "octave, fifth, fourth, thirds and sixths stand still; or replace a degree, such as b7=7/4",
+                "octave, fifth, fourth, thirds and sixths stand still; or replace a degree, such as b7=7/4 or #4=7/5",
             )
         ratios.append(found[0])
     semitones = keys[1] - keys[0]
-    said = _SIZES.get(semitones % 12, "") if len(keys) == 2 else ""
+    said = _SIZES.get(semitones % 12, interval_name(semitones)) if len(keys) == 2 else ""
     if semitones == 0 and len(keys) == 2:
         said = "unison"
     return _sound(said or name, tuple(table.note(key) for key in keys), ratios, low_hz)
@@ -171,7 +177,7 @@ def _sound(name: str, notes: tuple[str, ...], ratios: Sequence[Fraction], low_hz
     for note in range(len(sound.hz)):
         if not sound._meetings(note):
             raise ValueProblem(
-                f"{sound.notes[note]} in {sound.register} meets no other note in its first twelve partials",
-                "where nothing meets nothing beats; fifths, fourths, thirds, sixths and octaves do",
+                f"{sound.notes[note]} in {sound.register} meets no other note in its first sixteen partials",
+                "where nothing meets nothing beats; intervals within an octave do",
             )
     return sound

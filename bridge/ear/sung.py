@@ -11,23 +11,11 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from bridge.ear.sounds import Sound, notes_sound
+from bridge.ear.sounds import INTERVALS, Sound, notes_sound
 from bridge.errors import ValueProblem
-from bridge.tuning.beats import main_pair
+from bridge.tuning.beats import beat_rate_hz, main_pair
 from bridge.tuning.ratios import hz_to_cents
 from bridge.tuning.tables import Table
-
-STEPS = {
-    "unison": 0,
-    "octave": 12,
-    "fifth": 7,
-    "fourth": 5,
-    "third": 4,
-    "minor third": 3,
-    "sixth": 9,
-    "minor sixth": 8,
-}
-"""What is sung, in order, and how many keys it lies above the drone."""
 
 IN_TUNE_CENTS = 5.0
 """So near the drone hardly beats against a voice, which is never quite steady itself."""
@@ -71,7 +59,7 @@ class Sung:
         pure = main_pair(self.target.drone_hz, self.target.hz * 2.0**self.octaves)
         if pure is None:
             return 0.0
-        return abs(pure.other_partial * self.hz - pure.partial * self.target.drone_hz)
+        return beat_rate_hz(self.target.drone_hz, self.hz, pure.partial, pure.other_partial)
 
     @property
     def verdict(self) -> str:
@@ -89,7 +77,7 @@ def targets(table: Table, drone_key: int, names: tuple[str, ...] = ()) -> tuple[
     Parameters
     ----------
     names : tuple of str
-        Some of `STEPS`; none: all that are pure in this table.
+        Some of `INTERVALS`; none: all that are pure in this table.
 
     Raises
     ------
@@ -97,15 +85,15 @@ def targets(table: Table, drone_key: int, names: tuple[str, ...] = ()) -> tuple[
         There is no such step, or one that was asked for is not pure here.
     """
     found = []
-    for name in names or STEPS:
-        key = drone_key + STEPS[name]
+    for name in names or INTERVALS:
+        key = drone_key + INTERVALS[name]
         sound: Sound = notes_sound(table, (drone_key, key) if key != drone_key else (key, key))
         found.append(Target(name, sound.notes[1], sound.hz[1], sound.hz[0]))
     return tuple(found)
 
 
 def step_names(words: tuple[str, ...]) -> tuple[str, ...]:
-    """Read what is to be sung: words of `STEPS`.
+    """Read what is to be sung: words of `INTERVALS`.
 
     Raises
     ------
@@ -116,9 +104,9 @@ def step_names(words: tuple[str, ...]) -> tuple[str, ...]:
     names, rest = [], text.split()
     while rest:
         pair = " ".join(rest[:2])
-        name = pair if pair in STEPS else rest[0]
-        if name not in STEPS:
-            raise ValueProblem(f"{name!r} is not sung here", f"some of: {', '.join(STEPS)}")
+        name = pair if pair in INTERVALS else rest[0]
+        if name not in INTERVALS:
+            raise ValueProblem(f"{name!r} is not sung here", f"some of: {', '.join(INTERVALS)}")
         names.append(name)
         rest = rest[len(name.split()) :]
     return tuple(names)

@@ -53,7 +53,17 @@ NoteT = TypeVar("NoteT")
 class Sounding(Generic[NoteT]):
     """The notes of one source channel that sound now."""
 
-    __slots__ = ("_captured", "_caught", "_hold_2", "_let_go_beside", "_sustain", "down", "drums", "held")
+    __slots__ = (
+        "_captured",
+        "_caught",
+        "_hold_2",
+        "_let_go_beside",
+        "_sustain",
+        "down",
+        "drums",
+        "held",
+        "silenced",
+    )
 
     def __init__(self) -> None:
         self.down: dict[int, deque[NoteT]] = {}  # strokes of each key that is down, the oldest first
@@ -66,6 +76,8 @@ class Sounding(Generic[NoteT]):
         # Drum strokes of each key that lack their note-off, the oldest first: how many notes of it came before.
         self.drums: dict[int, deque[int]] = {}
         self._let_go_beside: dict[int, int] = {}  # how many of those notes have been let go
+        # Drums that CC 120 or 123 silenced: not every receiver obeys, and their note-offs may still come.
+        self.silenced: dict[int, int] = {}
 
     def __bool__(self) -> bool:
         return bool(self.down or self.held)
@@ -156,8 +168,7 @@ class Sounding(Generic[NoteT]):
                 for number, note in enumerate(strokes)
             ]
             self.down.clear()
-            self.drums.clear()
-            self._let_go_beside.clear()
+            self._silence_drums()
             self._captured = {}
             beyond = [note for _, note, _ in self.held[MOST_HELD:]]
             del self.held[MOST_HELD:]
@@ -172,19 +183,33 @@ class Sounding(Generic[NoteT]):
 
     def reset(self) -> Sequence[NoteT]:
         """Everything ends and all pedals go up; return the notes that this ends."""
-        if not (self.down or self.held or self.drums or self._sustain or self._hold_2 or self._captured):
+        drums = self.drums or self.silenced
+        if not (self.down or self.held or drums or self._sustain or self._hold_2 or self._captured):
             return ()  # some files hold thousands of resets
         ended = self._end_all()
+        self.silenced.clear()
         self.lift_pedals()
         return ended
 
     def _end_all(self) -> Sequence[NoteT]:
         ended = [note for _, note in self]
         self.down.clear()
-        self.drums.clear()
-        self._let_go_beside.clear()
+        self._silence_drums()
         self.held = []
         return ended
+
+    def _silence_drums(self) -> None:
+        for key, drums in self.drums.items():
+            self.silenced[key] = self.silenced.get(key, 0) + len(drums)
+        self.drums.clear()
+        self._let_go_beside.clear()
+
+    def release_silenced(self, key: int) -> bool:
+        """A key goes up that is not down: tell whether it was a drum that was silenced."""
+        count = self.silenced.pop(key, 0)
+        if count > 1:
+            self.silenced[key] = count - 1
+        return count > 0
 
     def _let_go(self) -> Sequence[NoteT]:
         if not self.held or self._sustain or self._hold_2:

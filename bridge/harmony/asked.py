@@ -22,7 +22,6 @@ class FollowRequest:
     moves: str = "some"  # ``"few"``, ``"some"`` or ``"many"``: how readily notes that are struck again move
     natural_sevenths: bool = False  # whether 7/4, 7/6 and 21/16 may be taken
     equal_chords: bool = False  # whether augmented triads and diminished sevenths are kept equal; in files
-    held: tuple[int, ...] = ()  # pitch classes that stay besides: a drone's
     # Called with the seconds that a long search will take, before it begins.
     beforehand: Callable[[float], None] | None = field(default=None, compare=False, repr=False)
 

@@ -1,7 +1,8 @@
 """A drone along a track that follows a chart: from chords and bars to notes, times and a sound file.
 
-Degrees stand above the root of each chord, which has the pitch that the chart as a whole wants (`bridge.harmony`);
-notes with a name stay where the table has them. The track's bars say when chords change, nothing else does.
+Degrees stand above the root of each chord, which has the pitch that the chart as a whole wants (`bridge.harmony`)
+under the table that is in force there; notes with a name stay where the table has them. A track that is followed by
+commas takes the same pitches. The track's bars say when chords change, nothing else does.
 """
 
 from __future__ import annotations
@@ -16,13 +17,14 @@ from bridge.engine.play.drones.plan import LAST_TAIL_S
 from bridge.engine.play.drones.sounds import drone_program
 from bridge.errors import ValueProblem
 from bridge.harmony.asked import FollowRequest
-from bridge.harmony.charts.chart import Chart
-from bridge.harmony.charts.solved import follow_chart
+from bridge.jobs.changes import place_changes
 from bridge.jobs.drone import DroneRequest
 from bridge.jobs.harmony.charts import chart_times, tonic_of_chart
 from bridge.jobs.harmony.degrees import held_under, named_classes
 from bridge.jobs.harmony.notes import read_music
-from bridge.jobs.harmony.palettes import palettes_of
+from bridge.jobs.harmony.palettes import chart_along, palettes_along
+from bridge.jobs.retune import tick_of
+from bridge.jobs.retuned import RetuneRequest
 from bridge.sound.files.wav import SoundReport
 from bridge.sound.render import render_file
 from bridge.store.files import check_output
@@ -31,7 +33,6 @@ from bridge.store.profiles import load_profile
 from bridge.store.smf import MidiFile
 from bridge.tuning.drone_notes import USUAL, moved_names
 from bridge.tuning.notes import parse_pitch_class
-from bridge.tuning.spec import TableSpec
 from bridge.tuning.tables import build_table
 
 
@@ -48,40 +49,63 @@ class ChartDronePlan:
 
 
 def plan_chart_drone(
-    request: DroneRequest, spec: TableSpec, chart: Chart, midi: MidiFile, octave: int | None = None
+    request: DroneRequest, along: RetuneRequest, midi: MidiFile, octave: int | None = None
 ) -> ChartDronePlan:
     """Work out a drone that follows a chart along a track.
 
-    `octave` is where the chords' roots stand, whoever sings; None: where it suits the voice. ValueProblem if the track
-    has no bars, or fewer than the chart, a note makes no sense, or something was asked for that does not go with a
-    chart. TuningProblem if the table has no scale of exact ratios.
+    Parameters
+    ----------
+    along : RetuneRequest
+        How the track is retuned: its tables, its chart, how it is followed, and what else a drone holds from a bar on.
+    octave : int, optional
+        Where the chords' roots stand, whoever sings; None: where it suits the voice.
+
+    Raises
+    ------
+    ValueProblem
+        The track has no bars, or fewer than the chart; a note makes no sense; something does not go with a chart.
+    TuningProblem
+        A table has no scale of exact ratios.
     """
     if request.steps or request.settle is not None:
         raise ValueProblem(
             "a drone that follows a chart has no steps and does not settle",
             "leave --step, --lesson and --settle out",
         )
-    playing = sequences(midi)
-    music = read_music(midi, playing[0], playing[0].numbers[0] if midi.format == 2 else None)
-    starts_s = chart_times(music.bar_starts_s, len(chart.bars))
-    table = build_table(spec)
-    chart = chart.moved(spec.transposed, table.tonic)
-    text = moved_names(" ".join(request.notes) or USUAL, spec.transposed)
-    named = named_classes(text)
-    guitar_class = parse_pitch_class(table.tonic) if table.strings else None
-    palette = palettes_of([table], tonic_of_chart(chart, guitar_class), FollowRequest(), named)[0]
+    assert along.chart is not None
+    playing = sequences(midi)[0]
+    only = playing.numbers[0] if midi.format == 2 else None
+    bars_s = read_music(midi, playing, only).bar_starts_s
+    spec, home = along.spec, build_table(along.spec)
+    chart = along.chart.moved(spec.transposed, home.tonic)
+    ends_s = chart_times(bars_s, len(chart.bars))
+    changes = place_changes(midi, spec, along.at, track=only)
+    tables = [(0.0, home), *((playing.tempo.seconds(one.tick), one.table) for one in changes)]
+    drones = [(0.0, moved_names(" ".join(request.notes) or USUAL, spec.transposed))]
+    drones += [
+        (playing.tempo.seconds(tick_of(midi, only, bar, beat)), text)
+        for bar, beat, text in along.drones
+        if (bar, beat) != (1, 1.0)
+    ]
+    guitar_class = parse_pitch_class(home.tonic) if home.strings else None
+    wanted = along.follow_harmony or FollowRequest()
+    unders = palettes_along(tables, drones, tonic_of_chart(chart, guitar_class, bars_s), wanted, True)
     names, chords, times = [], [], []
-    for one in follow_chart(chart, palette, bar_starts_s=starts_s[:-1]):
-        begin, end = starts_s[one.bar - 1], starts_s[one.bar]
+    for start_s, _, one, under in chart_along(chart, unders, wanted.moves, bars_s):
+        named, above = named_classes(under.drone), under.table.cents_from_equal - home.cents_from_equal
+        held = (
+            held_under(one, under.drone, under.palette, named, request.voice, octave) if under.drone else ()
+        )
         names.append(str(one.chord))
-        times.append(begin + float(one.chord.start) * (end - begin))
-        held = held_under(one, text, palette, named, request.voice, octave)
-        chords.append(tuple(ChartNote(key, variant.offset_cents) for key, variant in held))
+        times.append(start_s)
+        chords.append(
+            tuple(ChartNote(key, float(above[key]) + variant.offset_cents) for key, variant in held)
+        )
     return ChartDronePlan(
         tuple(names),
         tuple(chords),
         tuple(times),
-        starts_s[len(chart.bars)],
+        ends_s[-1],
         request.level / 100.0,
         drone_program(request.sound),
     )

@@ -15,7 +15,8 @@ from pathlib import Path
 from bridge.jobs.choose import TableRequest, choose_table
 from bridge.jobs.demo_music import BARS, TICKS_PER_QUARTER, TITLE, Bar, bars_on, demo_tracks
 from bridge.jobs.render import render_midi
-from bridge.jobs.retune import RetuneRequest, retune_midi
+from bridge.jobs.retune import retune_midi
+from bridge.jobs.retuned import RetuneRequest
 from bridge.store.files import check_output, write_files_atomic
 from bridge.store.smf import MidiFile, midi_bytes
 from bridge.tuning.beats import beat_rate_hz

@@ -1,14 +1,15 @@
 """Writing a table in every form that a session needs: for synths, spreadsheets, scripts and for Stillbeat itself.
 
-========================  ============================================================================
-``NAME.note.syx``         single note tuning changes for all 128 keys
-``NAME.octave.syx``       one scale/octave message, where the table repeats at the octave and is in range
-``NAME.dump.syx``         a bulk tuning dump of 408 bytes
-``NAME.setup.mid``        the tuning and its selection on the pitched channels, to play before a piece
-``NAME.csv, NAME.json``   the 128 pitches for people and scripts
-``NAME.table.toml``       the description itself
-``NAME.sheet.pdf``        a sheet for players, and the same as ``.html`` and ``.svg``
-========================  ============================================================================
+==========================  ==========================================================================
+``NAME.note.syx``           single note tuning changes for all 128 keys
+``NAME.octave.syx``         one scale/octave message, where the table repeats at the octave and is in range
+``NAME.dump.syx``           a bulk tuning dump of 408 bytes
+``NAME.setup.mid``          the tuning and its selection on the pitched channels, to play before a piece
+``NAME.csv, NAME.json``     the 128 pitches for people and scripts
+``NAME.table.toml``         the description itself
+``NAME.sheet.pdf``          a sheet for players, and the same as ``.html`` and ``.svg``
+``NAME.singer-violin.pdf``  the sheet of a singer and a violinist, and the same as ``.html``
+==========================  ==========================================================================
 
 Bytes follow a synth profile where one is named, else the plain forms of the MIDI Tuning standard.
 """
@@ -20,6 +21,7 @@ import json
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from statistics import median
 
 from bridge.engine.method import choose_for_storing, refusal
 from bridge.engine.mts.tuner import Residual, Tuner
@@ -39,7 +41,7 @@ from bridge.wire.profile import MTS_METHODS, STANDARD, SynthProfile
 PITCHED_CHANNELS = tuple(channel for channel in range(1, 17) if channel != 10)
 _TICKS_PER_QUARTER = 480
 _TICKS_PER_SECOND = 960  # at 120 beats a minute, the default of a Standard MIDI File
-_MOST_NAMED = 12
+_MOST_NAMED = 4
 _NOT_IN_NAMES = frozenset('/\\:*?"<>|\0')
 
 
@@ -123,38 +125,52 @@ def export_table(
             contents |= sheet_files(spec, stem)
         except MethodProblem as problem:
             left_out["sheet"] = str(problem)
-    differs = _differs(folder / f"{stem}.json", table) if overwrite else ""
+    differs = _differs(folder / f"{stem}.table.toml", table) if overwrite else ""
     write_files_atomic(folder, contents, overwrite=overwrite)
     return Exported(tuple(folder / file for file in contents), residuals, left_out, differs)
 
 
 def _differs(path: Path, table: Table) -> str:
-    """Say how far notes lie from the table in a file; empty if none does, or the file holds none."""
+    """Say how far notes lie from the table in a file; empty if none does, or the file holds none.
+
+    What most notes have in common is said of all, and the others against it.
+    """
     from bridge.sheet.content.compared import CHANGED_CENTS, moved_words
 
     try:
-        before = build_table(read_table(path).spec).hz if path.is_file() else table.hz
+        before = build_table(read_table(path).spec) if path.is_file() else table
     except StillbeatError:
         return ""
-    cents = [round(hz_to_cents(float(now), float(was)), 6) for now, was in zip(table.hz, before, strict=True)]
-    if max(map(abs, cents)) < CHANGED_CENTS:
-        return ""
-    if max(cents) - min(cents) < CHANGED_CENTS:
-        return f"all notes {moved_words(cents[0])}"
-    groups: dict[str, list[str]] = {}
+    cents = [
+        round(hz_to_cents(float(now), float(was)), 6) for now, was in zip(table.hz, before.hz, strict=True)
+    ]
+    common = median(cents)  # what more than half of the notes have
+    shared = sum(abs(one - common) < CHANGED_CENTS for one in cents)
+    shift = common if abs(common) >= CHANGED_CENTS and shared > KEYS // 2 else 0.0
+    cents = [one - shift for one in cents]
+    groups: dict[float, list[str]] = {}
     tonic = parse_pitch_class(table.tonic)
     for pitch_class in ((tonic + step) % 12 for step in range(12)):
-        keys = range(pitch_class, KEYS, 12)
-        alike = max(cents[key] for key in keys) - min(cents[key] for key in keys) < CHANGED_CENTS
-        for key in keys[:1] if alike else keys:
+        octaves = range(pitch_class, KEYS, 12)
+        alike = max(cents[key] for key in octaves) - min(cents[key] for key in octaves) < CHANGED_CENTS
+        for key in octaves[:1] if alike else octaves:
             if abs(cents[key]) >= CHANGED_CENTS:
                 name = pitch_class_name(key, table.tonic) if alike else table.note(key)
-                groups.setdefault(moved_words(cents[key]), []).append(name)
-    count = sum(map(len, groups.values()))
-    if count > _MOST_NAMED:
-        return f"many notes, by up to {max(map(abs, cents)):.1f} cents"
-    rest = ["the others as before"] * (min(map(abs, cents)) < CHANGED_CENTS)
-    return "; ".join([*(f"{', '.join(names)} {far}" for far, names in groups.items()), *rest])
+                groups.setdefault(round(cents[key], 1), []).append(name)
+    said = [f"tonic {table.tonic} instead of {before.tonic}"] * (table.tonic != before.tonic)
+    said += [f"all notes {moved_words(shift)}{' and besides' * bool(groups)}"] * bool(shift)
+    if sum(map(len, groups.values())) <= _MOST_NAMED:
+        said += [f"{', '.join(names)} {moved_words(far)}" for far, names in groups.items()]
+    else:
+        (far, names), *others = sorted(groups.items(), key=lambda one: (-len(one[1]), -abs(one[0])))
+        more = f" and {len(names) - _MOST_NAMED} more" * (len(names) > _MOST_NAMED)
+        said.append(f"{', '.join(names[:_MOST_NAMED])}{more} {moved_words(far)}")
+        if others:
+            count = sum(len(names) for _, names in others)
+            furthest = max(abs(far) for far, _ in others)
+            said.append(f"{count} other{'s' * (count > 1)} by up to {furthest:.1f} cents")
+    rest = ["the others as before"] * (bool(groups) and not shift and min(map(abs, cents)) < CHANGED_CENTS)
+    return "; ".join([*said, *rest])
 
 
 def setup_file(table: Table, profile: SynthProfile, name: str) -> bytes:

@@ -10,8 +10,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from bridge.ear.asked import QUESTIONS, SECONDS, TIMBRES, check_timbre, check_what
-from bridge.ear.course import TRIALS, Course
+from bridge.ear.asked import QUESTIONS, SECONDS, TIMBRES, TRIALS, check_timbre, check_what
+from bridge.ear.course import Course
 from bridge.ear.sounds import Sound, find_sounds
 from bridge.ear.sung import Sung, Target, step_names, targets
 from bridge.ear.trials import MOST_CENTS, Exercise, check_exercise

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from bridge.errors import InputProblem
 from bridge.sound.files.wav import SoundReport
-from bridge.sound.render import render_file
+from bridge.sound.render import MOST_EFFORT, render_file
 from bridge.store.files import check_output
 from bridge.store.playing import sequences
 from bridge.store.smf import MidiFile, read_midi
@@ -59,7 +59,8 @@ def render_midi_file(
     progress : callable, optional
         Called with how much is done, 0 to 1.
     most_hours : float
-        A longer piece is refused, before anything is written.
+        A longer piece is refused, before anything is written; so is one with more sound than that many hours of four
+        held notes.
     """
     check_output(output, overwrite=overwrite, inputs=(source,))
     midi = read_midi(source)
@@ -97,5 +98,11 @@ def _render(
             progress(min(seconds / whole_s, 1.0))
 
     return render_file(
-        output, timed_events(midi), sample_rate, encoding=encoding, overwrite=overwrite, progress=report
+        output,
+        timed_events(midi),
+        sample_rate,
+        encoding=encoding,
+        overwrite=overwrite,
+        progress=report,
+        most_effort=max(1.0, most_hours) * MOST_EFFORT,
     )

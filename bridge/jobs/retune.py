@@ -27,122 +27,28 @@ from bridge.engine.method import (
 from bridge.engine.mts.file import MtsFileEngine, is_note_on
 from bridge.engine.mts.report import MtsReport
 from bridge.engine.protocols import TableChange, TimedEvent
-from bridge.engine.report import BarOf, BendReport
+from bridge.engine.report import BarOf
 from bridge.errors import ValueProblem
-from bridge.harmony.asked import FollowRequest
-from bridge.harmony.charts.chart import Chart
 from bridge.jobs.changes import Inferred, PlacedChange, follow_signatures, place_changes
 from bridge.jobs.harmony.notes import read_music
-from bridge.jobs.harmony.palettes import check_request
 from bridge.jobs.harmony.place import Placed, placed_tables
-from bridge.jobs.harmony.told import Told, apart, tell
+from bridge.jobs.harmony.tell import tell
+from bridge.jobs.harmony.told import Told, apart
+from bridge.jobs.retuned import Retuned, RetuneRequest, beats_left_by_rounding
 from bridge.jobs.transposed import transposed_midi
 from bridge.store.files import check_output, write_all_atomic
 from bridge.store.playing import Playing, sequences
 from bridge.store.profiles import load_profile
 from bridge.store.smf import Event, MidiFile, midi_bytes, read_midi, rebuild, write_midi
 from bridge.store.timeline import BarMap
-from bridge.tuning.beats import beats_hz_per_cent
 from bridge.tuning.changes import Change
 from bridge.tuning.notes import parse_pitch_class
 from bridge.tuning.off_guitar import off_guitar
-from bridge.tuning.spec import TableSpec
 from bridge.tuning.tables import Table, build_table, equal_table
 from bridge.tuning.transposing import moved_tonic
 from bridge.wire.profile import BEND_METHODS, MTS_METHODS, STANDARD, SynthProfile
 
-AUDIBLE_CENTS = 0.1
-"""Less than this is not worth a word: on D3 to F#3 it beats once in 24 seconds."""
-
 _PROGRESS_STEP = 0x3FFF
-Report = BendReport | MtsReport
-
-
-@dataclass(frozen=True)
-class RetuneRequest:
-    """How a file is to be retuned."""
-
-    spec: TableSpec  # the table that the piece starts with: home
-    method: str = "auto"  # ``"note"``, ``"octave"``, ``"dump"``, ``"bend"``, ``"mpe"`` or ``"auto"``
-    synth: str | SynthProfile | None = None  # name or path of a synth profile, or the profile itself
-    at: tuple[Change, ...] = ()  # changes by bar
-    follow_key_signatures: bool = False  # whether the file's key signatures move the tonic
-    equal: bool = False  # equal temperament through the same reference instead of the table, for comparison
-    channels: tuple[int, ...] | None = None  # channels 1-16 that bends may use; None: the synth's, without 10
-    parts: tuple[int, ...] = ()  # channels that MPE plays, one or two
-    plain: bool = False  # keep modulation, chorus and celeste depth at 0
-    tail_s: float = 0.5  # how long a channel is left to decay, in seconds, where there is another
-    # How notes are moved by commas so that chords are pure; None: every note as the table has it.
-    follow_harmony: FollowRequest | None = None
-    chart: Chart | None = None  # its chords as a player wrote them: they count for what is heard
-
-    def __post_init__(self) -> None:
-        if self.follow_harmony is not None:
-            check_request(self.equal, self.follow_key_signatures)
-
-
-@dataclass
-class Retuned:
-    """What was done to a file."""
-
-    # The method taken, and the reason where it was not asked for.
-    method: str
-    why: str
-    profile: SynthProfile | None  # the synth that the file is for; None: any
-    changes: list[PlacedChange] = field(default_factory=list)  # tables inside the piece
-    inferred: list[Inferred] = field(default_factory=list)  # what key signatures were taken for
-    # One for each sequence of the file (several only in format 2), with what finds the bar of an anchor.
-    reports: list[tuple[Report, BarOf | None]] = field(default_factory=list)
-    # What is known of the music, one for each sequence, where it was followed or the job was asked to tell.
-    told: list[Told] = field(default_factory=list)
-    notices: list[str] = field(default_factory=list)  # what a player should know
-
-    @property
-    def notes(self) -> int:
-        """Pitched notes."""
-        return sum(report.notes for report, _ in self.reports)
-
-    @property
-    def exact(self) -> int:
-        """Notes that are as the table has them for their whole length."""
-        return sum(report.exact for report, _ in self.reports)
-
-    @property
-    def worst_cents(self) -> float:
-        """By how much the worst note is off, in cents."""
-        return max((report.worst_cents for report, _ in self.reports), default=0.0)
-
-    def lines(self) -> list[str]:
-        """Return the whole record in words, a line each."""
-        lines = [line for report, bar_of in self.reports for line in report.lines(bar_of)]
-        if any(told.followed for told in self.told):
-            lines = [line.replace("as the table has them", "as the harmony wants them") for line in lines]
-        return lines
-
-    def music_lines(self, whole: bool) -> list[str]:
-        """Say how pure the music is and what would raise that; `whole`: which chords are off as well."""
-        return [line for told in self.told for line in (told.lines() if whole else told.summary())]
-
-    def to_json(self) -> dict[str, Any]:
-        """Return the record as plain data; a format 2 file with several pieces lists them under ``pieces``."""
-        pieces = [report.to_json(bar_of) for report, bar_of in self.reports]
-        if self.told:
-            pieces = [{**one, "music": told.to_json()} for one, told in zip(pieces, self.told, strict=True)]
-        if len(pieces) == 1:
-            return {**pieces[0], "notices": self.notices}
-        notes = self.notes
-        return {
-            "schema": 1,
-            "notes": notes,
-            "exact": self.exact,
-            "worst_cents": self.worst_cents,
-            "mean_cents": sum(one["mean_cents"] * one["notes"] for one in pieces) / notes if notes else 0.0,
-            "demand_max": max((one["demand_max"] for one in pieces), default=0),
-            "bars": [bar for one in pieces for bar in one["bars"]],
-            "method": self.method,
-            "notices": self.notices,
-            "pieces": pieces,
-        }
 
 
 class _Watched(Sequence[TimedEvent]):
@@ -240,16 +146,29 @@ def retune_file(
     return result
 
 
+@dataclass
+class Search:
+    """A file whose harmony is followed more than once, for several synths: what is found is not searched for again."""
+
+    beforehand: Callable[[float], None] | None = None  # called with the seconds that a long search will take
+    progress: Callable[[float], None] | None = None  # called with the part of it that is done, 0 to 1
+    found: dict[tuple[Any, ...], Told] = field(default_factory=dict)
+
+
 def retune_midi(
     midi: MidiFile,
     request: RetuneRequest,
     progress: Callable[[float], None] | None = None,
     listen: bool = False,
+    search: Search | None = None,
 ) -> tuple[MidiFile, Retuned]:
-    """Retune a MIDI file in memory; returns the new file and what was done. Parameters as for `retune_file`."""
+    """Retune a MIDI file in memory; returns the new file and what was done. Parameters as for `retune_file`.
+
+    `search` is handed in again for the same file and the same request, where only synth, method and trim differ.
+    """
     profile = load_profile(request.synth) if isinstance(request.synth, str) else request.synth
     midi = transposed_midi(midi, request.spec.transposed)
-    plans = _plans(midi, request, listen, progress, profile)
+    plans = _plans(midi, request, listen, progress, profile, search)
     if request.method == "auto":
         chosen = _choose(plans, request, profile)
         return _retune(midi, plans, request, chosen.method, chosen.why, profile, progress)
@@ -271,10 +190,10 @@ class _Plan:
     told: Told | None
 
 
-def listen_to(midi: MidiFile, request: RetuneRequest) -> list[Told]:
+def listen_to(midi: MidiFile, request: RetuneRequest, search: Search | None = None) -> list[Told]:
     """Look through the chords of a file without retuning it; one record for each sequence."""
     midi = transposed_midi(midi, request.spec.transposed)
-    return [plan.told for plan in _plans(midi, request, listen=True) if plan.told is not None]
+    return [plan.told for plan in _plans(midi, request, listen=True, search=search) if plan.told is not None]
 
 
 def tables_of(midi: MidiFile, request: RetuneRequest) -> list[list[tuple[int, Sequence[float]]]]:
@@ -292,9 +211,14 @@ def _plans(
     listen: bool = False,
     progress: Callable[[float], None] | None = None,
     profile: SynthProfile | None = None,
+    search: Search | None = None,
 ) -> list[_Plan]:
     """Lay out the tables of every sequence, following its harmony where that was asked for."""
     home = build_table(request.spec)
+    search = search or Search(progress=progress)
+    follow = request.follow_harmony
+    if follow is not None and search.beforehand is not None:
+        follow = replace(follow, beforehand=search.beforehand)
     plans = []
     for playing in sequences(midi):
         only = playing.numbers[0] if midi.format == 2 else None
@@ -304,17 +228,19 @@ def _plans(
         told: Told | None = None
         if listen or request.follow_harmony is not None:
             hz = _frequencies(request, home) if request.equal else None
-            music = read_music(midi, playing, only)
             short_s = _short_of_channels(playing, request, profile)
-            told = tell(
-                music,
-                tables,
-                request.follow_harmony,
-                chart=request.chart and request.chart.moved(request.spec.transposed, home.tonic),
-                hz=hz,
-                progress=progress,
-                crowded_s=short_s,
-            )
+            told = search.found.get((only, *short_s))
+            if told is None:
+                told = search.found[only, *short_s] = tell(
+                    read_music(midi, playing, only),
+                    tables,
+                    follow,
+                    chart=request.chart and request.chart.moved(request.spec.transposed, home.tonic),
+                    hz=hz,
+                    progress=search.progress,
+                    crowded_s=short_s,
+                    drones=[(tick_of(midi, only, bar, beat), text) for bar, beat, text in request.drones],
+                )
         if told is not None and told.followed and told.following is not None:
             placed = placed_tables(told.following, told.music, tables)
         else:
@@ -393,7 +319,7 @@ def _retune(
         result.notices += [said] if said else []
     if request.follow_key_signatures and not result.inferred:
         result.notices.append("the file has no key signatures: the tonic stays; --at BAR=TONIC moves it")
-    rest = remaining_beats(home, profile, result.worst_cents if method == "octave" else 0.0)
+    rest = beats_left_by_rounding(home, profile, result.worst_cents if method == "octave" else 0.0)
     if rest:
         result.notices.append(rest)
     return rebuild(midi, tracks), result
@@ -467,6 +393,11 @@ def _changes(midi: MidiFile, request: RetuneRequest, result: Retuned, only: int 
     return changes
 
 
+def tick_of(midi: MidiFile, only: int | None, bar: int, beat: float) -> int:
+    """Return where a bar and beat begin; the beginning also where a file has no bars."""
+    return 0 if (bar, beat) == (1, 1.0) else BarMap(midi, only).tick(bar, beat)
+
+
 def _bar_finder(midi: MidiFile, playing: Playing, only: int | None) -> BarOf | None:
     """Return what finds the bar of an anchor; None where the file counts in SMPTE time."""
     if midi.ticks_per_quarter is None:
@@ -474,34 +405,3 @@ def _bar_finder(midi: MidiFile, playing: Playing, only: int | None) -> BarOf | N
     bars = BarMap(midi, only)
     events = playing.events
     return lambda anchor: bars.bar_beat(events[anchor][0])[0]
-
-
-def remaining_beats(table: Table, profile: SynthProfile | None, sent_cents: float) -> str:
-    """Say what a synth that rounds pitches, or a message in whole cents, leaves to be heard; empty if nothing.
-
-    The example is the major third above the reference: its fourth partial meets the reference's fifth.
-
-    Parameters
-    ----------
-    table : Table
-        The table that is sent.
-    profile : SynthProfile or None
-        Says how the synth rounds.
-    sent_cents : float
-        What whole-cent messages leave at most.
-    """
-    share, step_cents = 0.0, 0.0
-    if profile is not None:
-        share = {"none": 0.0, "nearest": 0.5, "floor": 0.5}[profile.rounding]
-        step_cents = profile.rounding_cents
-    cents = sent_cents + share * step_cents
-    low = table.sounding_reference[0]
-    high = low + 4
-    if cents < AUDIBLE_CENTS or high > 127:
-        return ""
-    rate_hz = cents * beats_hz_per_cent(4 * float(table.hz[high]))
-    where = "sounds whole cents" if share else "is told whole cents"
-    return (
-        f"this synth {where}: a note may be {cents:.1f} cents off, and {table.note(low)} to {table.note(high)} "
-        f"may beat {rate_hz:.2f} times a second"
-    )

@@ -1,19 +1,25 @@
-"""One table on paper and on a screen: its notes, keyboard, neck, chords, and how the guitar is tuned to it."""
+"""One table on paper and on a screen: notes, keyboard, neck, chords, how its guitar is tuned; for singer and violin."""
 
 from __future__ import annotations
 
+import shlex
+from collections.abc import Mapping
 from dataclasses import replace
 from fractions import Fraction
 
 from bridge.jobs.strings import plan_strings
+from bridge.sheet.content.sheets import VOICES
 from bridge.sheet.html import sheet_html
 from bridge.sheet.paper import sheet_pdf, sheet_svg
-from bridge.sheet.phrases import tuner_words
-from bridge.sheet.records import PieceSheet, StringsSheet, TableSheet
+from bridge.sheet.phrases import signed, tuner_words
+from bridge.sheet.records import PieceSheet, SessionInfo, StringsSheet, TableSheet
+from bridge.store.descriptions import load_guitar
+from bridge.tuning.notes import note_name
 from bridge.tuning.off_guitar import off_guitar
+from bridge.tuning.reference import Reference
 from bridge.tuning.spec import TableSpec
 from bridge.tuning.strings.order import MAX_CAPO
-from bridge.tuning.tables import build_table
+from bridge.tuning.tables import Table, build_table
 
 
 def capo_check(spec: TableSpec) -> str:
@@ -46,6 +52,17 @@ def strings_sheet(spec: TableSpec) -> StringsSheet | None:
     )
 
 
+def drifted(reference: Reference, tonic: str, where: str, command: str) -> str:
+    """Say what to do when the reference string sounds otherwise than paper has it; `where` is where to do it."""
+    note = note_name(reference.key, tonic)
+    example = round(reference.cents_from_equal - 5.0)
+    return (
+        f"This holds while a tuner shows {signed(reference.cents_from_equal)} cents for {note}. Does it show something "
+        f"else, such as {signed(example, 0)}, then make everything anew, {where}: stillbeat {command} --overwrite "
+        f"--reference {note}{example:+.0f}c. It says what differs."
+    )
+
+
 def table_sheet(spec: TableSpec, title: str) -> PieceSheet:
     """Return the sheet of one table."""
     table = replace(build_table(spec), name=spec.name)
@@ -54,20 +71,34 @@ def table_sheet(spec: TableSpec, title: str) -> PieceSheet:
         cautions.append(f"{said[0].upper()}{said[1:]}.")
     if spec.fret and spec.guitar is not None:
         cautions.append(capo_check(spec))
+    if spec.scale is not None:
+        command = f"export {shlex.quote(title)}.table.toml -o ."
+        cautions.append(drifted(spec.reference, spec.home, "in the folder of this sheet", command))
     return PieceSheet(
         title=title, tables=(TableSheet(table),), strings=strings_sheet(spec), cautions=tuple(cautions)
     )
 
 
+def violin_hz(table: Table) -> Mapping[str, float]:
+    """Return the open strings of a violin whose A is the table's, pure fifths apart, by note."""
+    violin = load_guitar("violin")
+    hz = violin.hz(float(table.hz[violin.reference_key]))
+    return {violin.note_of(string.number): hz[string.number] for string in violin.strings}
+
+
 def sheet_files(spec: TableSpec, stem: str) -> dict[str, bytes]:
-    """Return ``STEM.sheet.pdf``, ``.html`` and ``.svg`` (one picture, as tall as it needs to be).
+    """Return ``STEM.sheet.pdf``, ``.html`` and ``.svg`` (one picture, as tall as it needs to be), and
+    ``STEM.singer-violin.pdf`` and ``.html``.
 
     MethodProblem if the libraries for sheets are not installed, or refuse what is to be set.
     """
     pieces = (table_sheet(spec, stem),)
     (picture,) = sheet_svg(pieces)
+    others = SessionInfo(stem, violin_hz=violin_hz(pieces[0].tables[0].table))
     return {
         f"{stem}.sheet.pdf": sheet_pdf(pieces),
         f"{stem}.sheet.html": sheet_html(pieces).encode("utf-8"),
         f"{stem}.sheet.svg": picture,
+        f"{stem}.singer-violin.pdf": sheet_pdf(pieces, others, form=VOICES),
+        f"{stem}.singer-violin.html": sheet_html(pieces, others, VOICES).encode("utf-8"),
     }

@@ -113,8 +113,10 @@ def make_backing(
     if count_in_bars is None:
         count_in_bars = 0 if midi.ticks_per_quarter is None else 1
     if not LEAST_TEMPO <= tempo <= MOST_TEMPO:
+        meant = LEAST_TEMPO <= tempo / 100.0 <= MOST_TEMPO
         raise ValueProblem(
-            f"a tempo of {tempo:g} times the file's is out of range", f"{LEAST_TEMPO:g} to {MOST_TEMPO:g}"
+            f"a tempo of {tempo:g} times the file's is out of range",
+            f"{LEAST_TEMPO:g} to {MOST_TEMPO:g}" + (f"; did you mean {tempo:g}%?" if meant else ""),
         )
     if not 0 <= count_in_bars <= MOST_COUNT_IN_BARS:
         raise ValueProblem(f"a count-in of {count_in_bars} bars", f"0 to {MOST_COUNT_IN_BARS}")

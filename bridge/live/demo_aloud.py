@@ -16,12 +16,11 @@ from bridge.jobs.drone import DroneRequest, plan_drone
 from bridge.live.backing import load_backing
 from bridge.live.desk.desk import Desk
 from bridge.live.desk.labels import Labels
-from bridge.live.desk.typed import Command, Typed
-from bridge.live.desk.views.drone import make_drone_display
+from bridge.live.desk.typed import DRONE_KEYS_SHOWN, Command, Typed
+from bridge.live.desk.views.playing import make_display
 from bridge.live.plan import LivePlan
 from bridge.live.prepare.drone import sound_card_plan
 from bridge.tuning.spec import TableSpec
-from bridge.tuning.tables import Table, build_table
 
 DEMO_DRONE = DroneRequest(
     notes=("third",), settle="tempered", hold_s=15.0, rest_s=0.0, swell_s=2.0, wait_s=3.0, settle_s=6.0
@@ -37,7 +36,6 @@ def play_demo(spec: TableSpec, piece: Path, device: str | None = None) -> None:
     """
     backing = load_backing(piece)
     drone = plan_drone(DEMO_DRONE, spec, endless=False)
-    table = build_table(spec)
     evening = _Evening()
     with evening.reading():
         for plan, length_s in (
@@ -45,7 +43,7 @@ def play_demo(spec: TableSpec, piece: Path, device: str | None = None) -> None:
             (sound_card_plan(spec, backing=backing, device=device), backing.length_s),
         ):
             if not evening.left:
-                evening.play(table, plan, length_s)
+                evening.play(plan, length_s)
 
 
 class _Evening:
@@ -73,7 +71,7 @@ class _Evening:
         if self._desk is not None:
             self._desk.typed(command)
 
-    def play(self, table: Table, plan: LivePlan, length_s: float) -> None:
+    def play(self, plan: LivePlan, length_s: float) -> None:
         """Play a plan to its end, or until somebody leaves, or until it has taken far too long."""
         desk = self._desk = Desk()
         limit = threading.Timer(length_s + MARGIN_S, self._take, ("quit",))
@@ -81,8 +79,9 @@ class _Evening:
         limit.start()
         began_s = time.monotonic()
         try:
-            labels = Labels(plan.tables)
-            desk.run(plan, labels, lambda: make_drone_display(table, plan, False, self._typed.keys))
+            labels = Labels(plan.tables, keys=DRONE_KEYS_SHOWN)
+            drone = plan.drone is not None
+            desk.run(plan, labels, lambda: make_display(False, self._typed.keys, drone))
         finally:
             limit.cancel()
         if time.monotonic() - began_s < length_s:

@@ -22,7 +22,6 @@ from bridge.wire.profile import MTS_METHODS, SynthProfile
 
 __all__ = [
     "NEW_PORT",
-    "SOUND_CARD",
     "ChordsDrone",
     "LivePlan",
     "Local",
@@ -31,9 +30,6 @@ __all__ = [
     "TablesDrone",
     "pitched_channels",
 ]
-
-SOUND_CARD = "sound card"
-"""The system of a plan that plays through the built-in tone generator (`bridge.live.player.sound_card`)."""
 
 Local: TypeAlias = Literal["auto", "off", "keep"]
 """Local control of the instrument: off where keyboard and synth are one, always off, or left alone."""
@@ -133,6 +129,8 @@ class LivePlan(Playing):
     """Tables with which pieces begin."""
     method: str
     """How tables reach the synth."""
+    card: bool = False
+    """Whether it is the sound card that plays (`bridge.live.player.sound_card`): `out_port` is its name."""
     profile: SynthProfile | None = None
     """What the synth obeys; None: any synth that obeys pitch bend."""
     on_change: OnChange = "now"

@@ -104,6 +104,8 @@ class Lesson:
     notes: tuple[tuple[int, float], ...]
     """Keys, and what they sound in hertz."""
     beats: tuple[Beat, ...]
+    steps: int = 1
+    """How many steps there are, rounds counted."""
 
 
 @dataclass(frozen=True)
@@ -167,4 +169,5 @@ class State:
     def silent(self) -> State:
         """Return the same with nothing that sounds: what was played to is gone."""
         held = None if self.held is None else replace(self.held, keys=(), level=0.0)
-        return replace(self, sounding=(), held=held)
+        lesson = None if self.lesson is None else replace(self.lesson, notes=(), beats=())
+        return replace(self, sounding=(), held=held, lesson=lesson)

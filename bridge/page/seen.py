@@ -16,7 +16,6 @@ from bridge.engine.play.tables import PlayTable
 from bridge.errors import StillbeatError
 from bridge.jobs.drone import STILL_HZ
 from bridge.live.desk.labels import chart_line, drone_words, track_words
-from bridge.live.desk.views.drone import plainly
 from bridge.live.desk.views.playing import alarm_of, recent
 from bridge.live.desk.views.tuner import beats_words, turn_words
 from bridge.live.practise.seen import PractiseSeen
@@ -158,7 +157,7 @@ class Shower:
             "beats": _settling(seen) or seen.beats or self._beats(sounds),
             "remarks": [*seen.remarks, *seen.keyboards],
             "said": [
-                {"number": one.number, "kind": one.kind, "text": plainly(one.text)}
+                {"number": one.number, "kind": one.kind, "text": one.text}
                 for one in recent(seen)[-_MOST_SAID:]
             ],
             "lesson": {
@@ -334,7 +333,7 @@ def _health(seen: Snapshot) -> dict[str, str]:
     """One light, and words for it."""
     alarm = alarm_of(seen)
     if alarm is not None:
-        return {"state": "bad", "word": alarm[0], "words": plainly(alarm[1])}
+        return {"state": "bad", "word": alarm[0], "words": alarm[1]}
     if seen.link == "starting":
         return {"state": "wait", "word": "", "words": "starting"}
     if seen.counts.lost:

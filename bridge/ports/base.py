@@ -96,6 +96,7 @@ class OutPort(ABC):
 
     name: str  # the port that it plays to; for a made port, its own name
     closed: bool = False  # whether `close` was called
+    about: str = ""  # what somebody should know who plays a keyboard through it
 
     def send(self, data: bytes) -> None:
         """Send one whole message.
@@ -133,6 +134,7 @@ class MidiSystem(ABC):
 
     title: str  # its name for a reader: ``JACK``
     can_make_ports: bool  # whether it has virtual ports
+    given_up: bool = False  # whether it has nothing to wait for any more
 
     @abstractmethod
     def inputs(self) -> list[str]:

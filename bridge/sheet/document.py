@@ -59,7 +59,6 @@ class Figure:
     """A picture, as wide as there is room, at most as wide as it is."""
 
     picture: Picture
-    spare: bool = False  # whether it may be left out where it would not fit
 
 
 @dataclass(frozen=True)

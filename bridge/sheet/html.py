@@ -78,7 +78,7 @@ def _shown(block: Block, sizes: dict[str, str]) -> dict[str, Any]:
         svg = needed("markupsafe").Markup(picture_svg(block.picture, alone=False, notes=False).strip())
         width_mm = block.picture.width_mm
         style = _sized(sizes, "wide", width_mm, "max-width: {}mm")
-        style = ("broad " if width_mm > BROAD_MM else "") + style + (" spare" if block.spare else "")
+        style = ("broad " if width_mm > BROAD_MM else "") + style
         return {**shown, "svg": svg, "style": style}
     if isinstance(block, Beside):
         for side, share in (("left", block.share), ("right", 1 - block.share)):

@@ -41,11 +41,13 @@ def neck_picture(
     *,
     scale_length_mm: float,
     capo: int = 0,
+    counted_from: int = 0,
     tonic: str = "",
     chord: Collection[int] | None = None,
     subtitle: str = "",
     width_mm: float = 280.0,
     last_fret: int | None = None,
+    explained: bool = True,
 ) -> Picture:
     """Draw a fretboard.
 
@@ -59,6 +61,8 @@ def neck_picture(
         Nut to saddle, which places the frets.
     capo : int
         Fret of a capo that is on, 0 for none.
+    counted_from : int
+        Fret of a capo from which `cells` and the numbers count, as if it were the nut; then `capo` is 0.
     tonic : str
         Note that is set apart (a second ring) as the tonic; empty for none.
     chord : collection of int, optional
@@ -67,12 +71,16 @@ def neck_picture(
         Width of the picture; 280 is an A4 page across.
     last_fret : int, optional
         Frets beyond are left out.
+    explained : bool
+        Whether what the marks mean stands below.
     """
     last = max(cell.fret for cell in cells) if last_fret is None else last_fret
     shown = [cell for cell in cells if cell.fret <= last]
     rows = {number: row for row, number in enumerate(sorted({cell.string for cell in shown}))}
-    top_mm = (_TITLE if title else 1.0) + _LINE * (bool(subtitle) + bool(capo)) + _STRING_GAP / 2
-    neck = _Neck(scale_length_mm, capo, last, width_mm, rows, top_mm)
+    top_mm = (
+        (_TITLE if title else 1.0) + _LINE * (bool(subtitle) + bool(capo or counted_from)) + _STRING_GAP / 2
+    )
+    neck = _Neck(scale_length_mm, capo, last, width_mm, rows, top_mm, counted_from)
     shapes: list[Shape] = [
         *([Text(1.5, 5.2, title, _fitting(title, 4.6, width_mm), bold=True)] if title else []),
         *([Text(1.5, 10.2, subtitle, _fitting(subtitle, 3.4, width_mm))] if subtitle else []),
@@ -83,7 +91,7 @@ def neck_picture(
     for cell in shown:
         if classes is None or cell.key % 12 in classes:
             shapes += neck.mark(cell, cell.note.rstrip("-0123456789") == tonic)
-    legend, height_mm = neck.legend(tonic)
+    legend, height_mm = neck.legend(tonic) if explained else ([], neck.bottom + _STRING_GAP / 2 + 10.5)
     name = f"{title}. {subtitle}".strip(". ") or "fretboard"
     return Picture(name, width_mm, height_mm, (*shapes, *legend))
 
@@ -110,6 +118,7 @@ class _Neck:
         width_mm: float,
         rows: Mapping[int, int],
         top_mm: float,
+        counted_from: int,
     ) -> None:
         self.top = top_mm
         self.first = first
@@ -118,15 +127,18 @@ class _Neck:
         self.width_mm = width_mm
         self.nut_x = _LEFT + _OPEN
         self.scale_length_mm = scale_length_mm
-        self.first_mm = place_at(float(first), scale_length_mm).from_nut_mm
-        drawn_mm = place_at(float(max(last, first + 1)), scale_length_mm).from_nut_mm - self.first_mm
+        self.counted_from = counted_from
+        self.first_mm = self._from_nut_mm(first)
+        drawn_mm = self._from_nut_mm(max(last, first + 1)) - self.first_mm
         self.per_mm = (width_mm - _RIGHT - self.nut_x) / drawn_mm
         self.bottom = self.top + _STRING_GAP * (len(rows) - 1)
 
     def wire_x(self, fret: int) -> float:
         """Where a fret lies."""
-        from_nut_mm = place_at(float(fret), self.scale_length_mm).from_nut_mm
-        return self.nut_x + self.per_mm * (from_nut_mm - self.first_mm)
+        return self.nut_x + self.per_mm * (self._from_nut_mm(fret) - self.first_mm)
+
+    def _from_nut_mm(self, fret: int) -> float:
+        return place_at(float(fret + self.counted_from), self.scale_length_mm).from_nut_mm
 
     def space_x(self, fret: int) -> float:
         """Where a finger presses: the middle of the space before a fret; before it for the first."""
@@ -151,9 +163,10 @@ class _Neck:
             Line(self.wire_x(fret), top, self.wire_x(fret), bottom, 0.35, 0.45)
             for fret in range(self.first + 1, self.last + 1)
         ]
-        if capo:
+        if capo or self.counted_from:
+            said = f"capo at fret {self.counted_from}" if self.counted_from else "capo"
             shapes.append(Box(self.nut_x - 0.8, top, 1.6, bottom - top, BLACK, None))
-            shapes.append(Text(self.nut_x, top - 0.8, "capo", FIGURE_MM, "middle"))
+            shapes.append(Text(self.nut_x, top - 0.8, said, FIGURE_MM, "middle"))
         else:
             shapes.append(Line(self.nut_x, top, self.nut_x, bottom, 1.3))
         starts = {cell.string: cell.fret for cell in cells if cell.open}
@@ -180,7 +193,8 @@ class _Neck:
                 shapes.append(Box(x - half, y - 4.8, 2 * half, 6.0, None, BLACK, 0.45, 0.8))
             size = min(NOTE_MM, 1.26 * self.radius(fret))
             shapes.append(Text(x, y, f"{fret}", size, "middle", bold=fret in agreeing))
-            for offset in (-1.2, 1.2) if fret in (12, 24) else (0.0,) if fret in INLAYS else ():
+            place = fret + self.counted_from
+            for offset in (-1.2, 1.2) if place in (12, 24) else (0.0,) if place in INLAYS else ():
                 shapes.append(Disc(x + offset, y + 3.2, 0.8, BLACK, None))
         return shapes
 

@@ -10,12 +10,13 @@ The result is scaled down as a whole if it would go beyond `wav.CEILING`; nothin
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable, Iterator
 
 import numpy as np
 from numpy.typing import NDArray
 
-from bridge.errors import ValueProblem
+from bridge.errors import InputProblem, ValueProblem
 from bridge.sound.files.wav import CEILING, SoundReport, write_sound
 from bridge.sound.generator.synth import Generator
 from bridge.store.files import PathName
@@ -31,6 +32,10 @@ CUT_FADE_S = 1.0
 LONGEST_S = 24 * 3600.0
 """Times beyond this are taken for a mistake."""
 
+MOST_EFFORT = 1.25e9
+"""Work that a piece may ask for unasked: about an hour of four held notes at 44,100 samples a second, a few seconds
+of the processor. The unit is a sample of one tone."""
+
 _BLOCK = 32768
 _QUIET = bytes(
     byte
@@ -44,10 +49,12 @@ def render_blocks(
     sample_rate: int = DEFAULT_SAMPLE_RATE,
     *,
     progress: Callable[[float], None] | None = None,
+    most_effort: float = math.inf,
 ) -> Iterator[NDArray[np.float32]]:
     """Yield the sound of a piece in blocks, as it is; it may go beyond 1.
 
-    ValueProblem if a time is negative, no number or beyond a day, or the sample rate is out of range.
+    ValueProblem if a time is negative, no number or beyond a day, or the sample rate is out of range; InputProblem if
+    the piece asks for more than `most_effort`.
 
     Parameters
     ----------
@@ -64,6 +71,11 @@ def render_blocks(
 
     def block(frames: int) -> NDArray[np.float32]:
         sound = generator.block(frames)
+        if generator.effort > most_effort:
+            raise InputProblem(
+                f"there is more sound in the piece than in {most_effort / MOST_EFFORT:g} h of four held notes",
+                "--hours 24 renders up to a day of them: that may take minutes",
+            )
         if progress is not None:
             progress(generator.position / sample_rate)
         return sound
@@ -118,10 +130,11 @@ def render_file(
     encoding: str = "pcm24",
     overwrite: bool = False,
     progress: Callable[[float], None] | None = None,
+    most_effort: float = math.inf,
 ) -> SoundReport:
     """Write the sound of a piece to a WAV or FLAC file, whole or not at all, in little memory.
 
     Parameters and errors are those of `render_blocks` and `wav.write_sound`.
     """
-    blocks = render_blocks(events, sample_rate, progress=progress)
+    blocks = render_blocks(events, sample_rate, progress=progress, most_effort=most_effort)
     return write_sound(path, blocks, sample_rate, encoding=encoding, overwrite=overwrite)

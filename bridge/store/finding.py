@@ -47,8 +47,15 @@ _OTHER_NAMES = {
     "wahine": "slack-key-d-wahine",
     "mountaindulcimer": "dulcimer-dad",
     "bouzouki": "octave-mandolin",
+    "fiddle": "violin",
+    "eadg": "bass-pure-fourths",
+    "gcea": "ukulele",
+    "gdgbd": "banjo-open-g",
+    "gdgcd": "banjo-g-modal",
+    "gcgcd": "banjo-double-c",
 }
-"""What players call these tunings besides (common practice), bare of spaces and signs."""
+"""What players call these tunings besides (common practice), bare of spaces and signs; and strings that lie in other
+octaves than a guitar's."""
 
 _SINGULAR = {"scales": "scale", "guitars": "guitar", "synths": "synth", "tables": "table"}
 
@@ -151,6 +158,11 @@ def inside(folder: Path, text: str) -> Path | None:
 def _bare(name: str) -> str:
     """Return a name without what people write differently: ``Open D`` and ``open-d`` are ``opend``."""
     return re.sub(r"[^a-z0-9]", "", name.lower()).removesuffix("tuning") or name
+
+
+def other_name(strings: str) -> str | None:
+    """Return the name of the guitar that has these strings, though those of a guitar would lie in other octaves."""
+    return _OTHER_NAMES.get(re.sub(r"[\s-]", "", strings).lower())
 
 
 def meant_name(kind: str, text: str) -> str | None:

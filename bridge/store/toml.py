@@ -22,6 +22,7 @@ import math
 import re
 import tomllib
 from collections.abc import Callable, Iterator, Mapping
+from difflib import get_close_matches
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -178,7 +179,9 @@ class Section:
         if key in self.data:
             return self.data[key]
         if default is None:
-            raise self.problem(f"entry {key!r} is missing", "tables/README.md shows what a description needs")
+            slip = get_close_matches(key, self.data.keys() - self._asked, 1, 0.7)
+            hint = f"is {slip[0]!r} meant?" if slip else "tables/README.md shows what a description needs"
+            raise self.problem(f"entry {key!r} is missing", hint)
         return default
 
 

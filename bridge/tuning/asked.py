@@ -277,6 +277,13 @@ def _open_reference(sounding: Reference | float, spec: TableSpec) -> Reference:
             f"{note_name(sounding.key)} cannot sound with a capo at fret {spec.fret}",
             "its open note would lie below the lowest MIDI key",
         )
+    strings = {string.key for string in spec.guitar.strings} if spec.guitar is not None else set()
+    if spec.fret and sounding.key in strings and sounding.key - spec.fret not in strings:
+        note = note_name(sounding.key, spec.tonic)
+        raise ValueProblem(
+            f"no open string sounds {note} with a capo at fret {spec.fret}, but one does without it",
+            f"was it measured without the capo? then write it as the reference: {note}={sounding.hz:g}",
+        )
     return Reference(sounding.key - spec.fret, sounding.hz / fret_factor(spec.fret))
 
 

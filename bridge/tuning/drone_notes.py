@@ -100,8 +100,8 @@ def _moved(word: str, semitones: int) -> str:
 
 
 def is_interval(text: str) -> bool:
-    """Tell whether a text is one of the words for several notes, such as ``third``."""
-    return text.strip().lower() in _WORDS
+    """Tell whether a text is one of the words for several notes, such as ``third`` or ``minor third``."""
+    return text.strip().lower() in _WORDS or _NAMED.fullmatch(text.strip()) is not None
 
 
 def _each(text: str) -> list[str]:

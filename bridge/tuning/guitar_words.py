@@ -4,8 +4,8 @@ Conventions
 -----------
 Strings are named from the lowest to the highest by capitals with ``#`` or ``b``, close together or with hyphens or
 spaces between; without octaves every string is the next such note above the one before, and the lowest lies where such
-instruments have it (six strings and more from B1 to A#2, five from E2, four and fewer from G2). With octaves (``G4 D3
-G3 B3 D4``) they may stand in any order.
+instruments have it (six strings and more from B1 to A#2, five from E2, four and fewer from G2; five and more that are
+all a fourth apart are a bass's, from B0). With octaves (``G4 D3 G3 B3 D4``) they may stand in any order.
 
 The pure form gives every note one of its usual ratios above the tonic, so that all pairs of neighbours are pure, and
 then as many other pairs as can be. The tonic is the root of the chord that the open strings make, else the lowest
@@ -41,6 +41,7 @@ _STRINGS = re.compile(rf"{_NOTE}(?:[\s-]*{_NOTE}){{2,11}}")
 _COMMA_AT = re.compile(r"(\d{1,2})-(\d{1,2})")
 _LOWEST_KEY = {6: 35, 5: 40}
 _LOWEST_OF_FEW = 43
+_LOWEST_OF_BASS = 23
 _STANDARD_KEYS = (40, 45, 50, 55, 59, 64)
 _NEAR_STANDARD = 4
 _REFERENCE_NEAR_KEY = 50
@@ -109,7 +110,11 @@ def parse_strings(text: str) -> StringWords:
 
 
 def _rising(names: Sequence[str]) -> Iterator[int]:
+    classes = [parse_pitch_class(name) for name in names]
+    in_fourths = all((high - low) % 12 == 5 for low, high in pairwise(classes))
     lowest = _LOWEST_KEY.get(min(len(names), 6), _LOWEST_OF_FEW)
+    if in_fourths and len(names) > 4:
+        lowest = _LOWEST_OF_BASS
     key = lowest + (parse_pitch_class(names[0]) - lowest) % 12
     yield key
     for name in names[1:]:
@@ -131,7 +136,7 @@ def guitar_of(words: StringWords) -> Guitar:
     if words.comma is None and not pure:
         raise ValueProblem(
             f"{words.text}: no form makes every pair of neighbours pure, one pair must bear a comma (21.5 cents)",
-            f"say which: {', '.join(_offers(words, forms))}" + _equal_offer(words.keys),
+            f"say between which two strings: {', '.join(_offers(words, forms))}" + _equal_offer(words.keys),
         )
     wanted = [form for form in forms if form.sour == (words.comma,)] if words.comma else pure
     if not wanted:

@@ -10,7 +10,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+from bridge.tuning.chords.cures import Cure
+from bridge.tuning.chords.judged import costs_of
+from bridge.tuning.notes import parse_pitch_class
 from bridge.tuning.ratios import hz_to_cents
+from bridge.tuning.scales import Interval
 from bridge.tuning.tables import Table
 
 SILENT_CENTS = 2.0
@@ -19,7 +23,7 @@ SILENT_CENTS = 2.0
 OFF = "off the guitar: "
 """How the sentence begins."""
 
-_WHAT_TO_DO = "leave it out, or --open-strings-win (in a session: open_strings_win = true)"
+_OPEN_STRINGS_WIN = "--open-strings-win (in a session: open_strings_win = true)"
 _OF_THE_REFERENCE = "leave it out, or name a reference that lies in the scale"
 
 
@@ -29,14 +33,19 @@ def off_guitar(tables: Iterable[tuple[str, Table]]) -> str:
     Each table comes with where it holds (``bar 17``; empty: everywhere).
     """
     places: dict[str, list[str]] = {}
-    advice = _WHAT_TO_DO
+    advice, price = "", ""
     for place, table in tables:
-        said, by_strings = _disagreeing(table)
+        said, strings = _disagreeing(table)
         if said:
             places.setdefault(said, []).append(place)
-            advice = _WHAT_TO_DO if by_strings else _OF_THE_REFERENCE
+            advice = f"leave {'it' if strings == 1 else 'them'} out, or {_OPEN_STRINGS_WIN}"
+            price = as_degree(table)
+            if not strings:
+                advice, price = _OF_THE_REFERENCE, ""
     if not places:
         return ""
+    if price and len(places) == 1:
+        advice = f"{advice}, which is {price}"
     parts = []
     for said, where in places.items():
         named = list(dict.fromkeys(one for one in where if one))
@@ -44,19 +53,40 @@ def off_guitar(tables: Iterable[tuple[str, Table]]) -> str:
     return f"{OFF}{'; '.join(parts)}; {advice}"
 
 
-def _disagreeing(table: Table) -> tuple[str, bool]:
-    """Say which strings lie off a table, else the reference; and whether it is strings."""
+def as_degree(table: Table) -> str:
+    """Say which one degree, changed, lays the table on its strings, and which triads that costs; empty if none does.
+
+    ``6=27/16 and costs IV, vi``: in open D with the tonic C the strings' A is 3/2 of D, which is 9/8 of C.
+    """
+    off = [one for one in table.strings if abs(one.cents_from_table) > SILENT_CENTS]
+    tonic = parse_pitch_class(table.tonic)
+    degrees = {(one.key - tonic) % 12 for one in off}
+    if len(degrees) != 1 or 0 in degrees:
+        return ""
+    string, (degree,) = off[0], degrees
+    base = table.ratios[string.key - degree] if string.key >= degree else None
+    if string.ratio is None or base is None:
+        return ""
+    change = Cure(degree, Interval.of_ratio(string.ratio / base))
+    costs = costs_of(table.hz, tonic, (change,))
+    return f"{change} and costs {', '.join(costs)}" if costs else str(change)
+
+
+def _disagreeing(table: Table) -> tuple[str, int]:
+    """Say which strings lie off a table, else the reference; and how many strings it is."""
     groups: dict[str, list[tuple[int, str]]] = {}
     for string in table.strings:
         if abs(string.cents_from_table) > SILENT_CENTS:
             groups.setdefault(_distance(string.cents_from_table), []).append((string.number, string.note))
     if groups:
-        return ", ".join(_strings(found, distance) for distance, found in groups.items()), True
+        return ", ".join(_strings(found, distance) for distance, found in groups.items()), sum(
+            map(len, groups.values())
+        )
     key, hz = table.sounding_reference
     cents = hz_to_cents(hz, float(table.hz[key]))
     if abs(cents) > SILENT_CENTS:
-        return f"the reference {table.note(key)} {_distance(cents)} the table", False
-    return "", False
+        return f"the reference {table.note(key)} {_distance(cents)} the table", 0
+    return "", 0
 
 
 def _strings(found: list[tuple[int, str]], distance: str) -> str:

@@ -121,6 +121,12 @@ class Interval:
         return format_ratio(self.ratio) if self.ratio is not None else f"{self.cents!r}c"
 
 
+def interval_name(semitones: int) -> str:
+    """Return what an interval is called, octaves folded: ``minor third``, ``fifth``."""
+    degree = DEGREES[semitones % 12]
+    return next(name for name, one in _INTERVALS.items() if one == degree)
+
+
 @cache
 def octaves(count: int) -> Interval:
     """Return the interval of a whole number of octaves, up or down."""
@@ -219,8 +225,8 @@ def parse_degree(text: str) -> int:
             hint = f"a change reads like b7=7/4; {hint}"
         elif meant := degree_meant(body):
             hint = meant
-        elif body.lower() in DEGREES:
-            hint = near_names(body, DEGREES)
+        elif body.lower() in DEGREES or body[::-1] in DEGREES:
+            hint = near_names(body.lower() if body.lower() in DEGREES else body[::-1], DEGREES)
         raise ValueProblem(f"{text.strip()!r} is not a degree", hint)
     return DEGREES.index(name)
 

@@ -126,9 +126,10 @@ class TableSpec:
         if key in strings or key - self.fret not in strings:
             return ""
         text = self.reference.text(self.tonic)
+        said = text.removesuffix(" Hz").replace(" ", "")
         return (
             f"{text} is taken for the open strings: does it sound with the capo on, at fret {self.fret}? "
-            f"Then it is no reference, but sounding: {text.removesuffix(' Hz').replace(' ', '')}"
+            f'Then write --sounding {said} (in a session: sounding = "{said}") in the place of the reference'
         )
 
     def with_degrees(self, changes: Sequence[tuple[int, Interval]]) -> TableSpec:

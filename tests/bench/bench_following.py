@@ -114,6 +114,7 @@ def trips(method: str, rounds: int) -> None:
                 )
             live.end()
         floor.end()
+        prober.end()
 
 
 def main() -> None:
@@ -124,7 +125,8 @@ def main() -> None:
     parser.add_argument("--rounds", type=int, default=1500)
     asked = parser.parse_args()
     if asked.jack:
-        trips(asked.method or "octave", asked.rounds)
+        for method in [asked.method] if asked.method else ["octave", "note", "bend"]:
+            trips(method, asked.rounds)
         return
     strokes([asked.method] if asked.method else list(METHODS), asked.files)
 

@@ -41,7 +41,8 @@ from bridge.harmony.heard.keys import hear_tonic, key_name
 from bridge.harmony.intervals import nearest
 from bridge.harmony.measure import fixed_hz, measure
 from bridge.harmony.notes import TimedNote, columns, sorted_notes
-from bridge.jobs.retune import RetuneRequest, retune_file
+from bridge.jobs.retune import retune_file
+from bridge.jobs.retuned import RetuneRequest
 from bridge.store.descriptions import load_guitar
 from bridge.tuning.chords.purity import CONSONANT, PURE_CENTS
 from bridge.tuning.notes import key_to_hz
@@ -353,7 +354,7 @@ def dense(count: int, seed: int = 1) -> list[TimedNote]:
 
 
 def times() -> None:
-    """Print seconds and states for 10,000 notes, and that the time grows with the notes."""
+    """Print seconds of a processor and states for 10,000 notes, and that the time grows with the notes."""
     table = guitar_table("open-d")
     for label, palette in (
         ("three strings held, home set", palette_of(table)),
@@ -363,9 +364,9 @@ def times() -> None:
     ):
         for count in (2_500, 10_000):
             notes = dense(count)
-            began = time.perf_counter()
+            began = time.process_time()
             result = follow(notes, palette, FollowOptions(guard=False))
-            took = time.perf_counter() - began
+            took = time.process_time() - began
             score = result.score
             homes = [palette.base_cents[segment.pitch_class] for segment in score.segments]
             choices = [

@@ -22,6 +22,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from support.plucks import Pluck, crb_cents, noise_sigma, noisy, random_pluck
+from support.sounding import sharp_at_first_cents
 
 from bridge.sound.listening.listen import hear
 from bridge.sound.listening.meter import Meter
@@ -106,7 +107,7 @@ def meter() -> None:
 
 
 def first_readings() -> None:
-    """Recorded notes into the meter: how soon, how near to where independent estimators saw them settle."""
+    """Recorded notes into the meter: how soon, how near to what they sound then and to where they settle."""
     import json
 
     import soundfile
@@ -114,31 +115,43 @@ def first_readings() -> None:
 
     rows = json.loads((Path(__file__).parents[1] / "sound" / "recordings_reference.json").read_text())
     settled_hz = {row["file"]: row["measured_hz"] for row in rows["guitar_acoustic"]}
-    when_s, first, settled = [], [], []
+    lead_s = 0.3
+    when_s, sharp, first, settled = [], [], [], []
     for path in guitar_notes():
         samples, rate = soundfile.read(path, always_2d=True)
         sound = samples[: 2 * rate].mean(axis=1)
         sound = (
             0.5 * sound[int(np.argmax(np.abs(sound) > 0.02 * np.abs(sound).max())) :] / np.abs(sound).max()
         )
-        lead = 1e-5 * np.random.default_rng(0).standard_normal(round(0.3 * rate))
-        ear, got = Meter(rate), []
-        for block in np.array_split(np.concatenate([lead, sound]), 400):
-            got.append((ear.time_s, ear.feed(block)))
-        readings = [(at, r) for at, r in got if r is not None]
-        off = [abs(1200 * math.log2(r.hz / settled_hz[path.name])) for _, r in readings]
-        when_s.append(readings[0][1].time_s - 0.3)
+        lead = 1e-5 * np.random.default_rng(0).standard_normal(round(lead_s * rate))
+        ear, whole = Meter(rate), np.concatenate([lead, sound])
+        readings = []
+        for at in range(0, whole.size, 441):
+            reading = ear.feed(whole[at : at + 441])
+            if reading is not None and not readings:
+                when_s.append((at + 441) / rate - lead_s)
+            if reading is not None:
+                readings.append(reading)
+        off = [1200 * math.log2(r.hz / settled_hz[path.name]) for r in readings]
         first.append(off[0])
-        settled += [cents for cents, (_, r) in zip(off, readings, strict=True) if r.steady]
-    print("first readings of 37 recorded notes:")
+        sharp.append(sharp_at_first_cents(sound, rate, settled_hz[path.name], readings[0].time_s - lead_s))
+        settled += [cents for cents, r in zip(off, readings, strict=True) if r.steady]
+    print(f"first readings of {len(first)} recorded notes, distances in cents:")
     print(
         f"  after {1e3 * np.median(when_s):.0f} ms at the median, {1e3 * max(when_s):.0f} at most (asked: 90)"
     )
-    print(
-        f"  from the settled pitch: median {np.median(first):.1f} cents, worst {max(first):.1f} "
-        "(the strings themselves start 2.6 sharp at the median)"
-    )
-    print(f"  settled readings: median {np.median(settled):.1f} cents, worst {max(settled):.1f} (asked: 10)")
+    for label, cents, asked in (
+        (
+            "from what an independent tracker hears in the same moments",
+            np.subtract(first, sharp),
+            "; asked: 1.5",
+        ),
+        ("from where independent estimators see the note settle", first, ""),
+        ("for comparison: the string then from where it settles, by that tracker", sharp, ""),
+        ("settled readings from where the note settles", settled, "; asked: never over 10"),
+    ):
+        size = np.abs(cents)
+        print(f"  {label}: median {np.median(size):.2f}, worst {size.max():.1f}{asked}")
 
 
 def octaves(count: int) -> None:

@@ -175,17 +175,22 @@ def test_the_report_leads_with_the_music_in_words_and_json(
 ) -> None:
     arguments = ("retune", "pump.mid", "-o", "o.mid", "--tonic", "C", "--method", "note", "--overwrite")
     out = run(capsys, *arguments, "--report", "--report-json", "r.json").splitlines()
-    assert (
-        out[1] == "84 % of the held thirds, fourths, fifths and sixths are pure"
-    )  # 84: see harmony.test_pieces
-    assert out[2].endswith("--follow-harmony makes it 100 %")
+    assert out[0] == "84 % of the held thirds, fourths, fifths and sixths are pure"  # see harmony.test_pieces
+    assert out[1].endswith("--follow-harmony makes it 100 %")
     # D-F and D-A are both a comma narrow under ii.
-    assert out[3].startswith("bar 3: Dm, its ")
-    assert out[3].endswith("21.5 cents narrow")
+    assert out[2].startswith("bar 3: Dm, its ")
+    assert out[2].endswith("21.5 cents narrow")
     music = json.loads((folder / "r.json").read_text())["music"]
     assert round(100 * music["share"]) == 84
     assert [row["chord"] for row in music["chords"]] == ["C", "Am", "Dm", "G", "C"]
-    assert len(run(capsys, *arguments).splitlines()) == 5  # method, two lines about the music, notes, file
+    # All that is off is off by the comma 81/80; no chord has a second, seventh or tritone.
+    assert music["rms_cents"] == pytest.approx(21.506 * (1 - music["share"]) ** 0.5, abs=0.01)
+    assert music["worst_beats_hz"] == pytest.approx(
+        max(row["beats_hz"] for row in music["chords"]), abs=0.001
+    )
+    assert out[3] == "all together are 8.6 cents off (root mean square); the worst beats 5.5 times a second"
+    assert music["others"] == {"share": 1.0, "rms_cents": 0.0}
+    assert len(run(capsys, *arguments).splitlines()) == 5  # two lines about the music, method, notes, file
     equal = run(capsys, *arguments, "--equal")
     assert (
         "0 % of the held" in equal

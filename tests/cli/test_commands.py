@@ -6,6 +6,7 @@ import csv
 import io
 import json
 import math
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -131,8 +132,22 @@ def test_export_and_read_go_round_within_half_a_step(
         (["--reference", "D3=146.5", "--degree", "2=10/9"], "E 21.5 cents lower; the others as before"),
         # F#3 is 5/4 of 146.5 Hz, 183.125; 1200 log2(184 / 183.125) = 8.25.
         (["--reference", "D3=146.5", "--pin", "F#3=184"], "F#3 8.3 cents higher; the others as before"),
-        # Equal against the scale's third, 386.31: it and others go by many distances, all told.
-        (["--reference", "D3=146.5", "--scale", "equal"], "F# 13.7 cents higher"),
+        # Equal against 9/5, 1017.60, and 5/3, 884.36 cents: the furthest is named, eleven distances are not.
+        (
+            ["--reference", "D3=146.5", "--scale", "equal"],
+            "C 17.6 cents lower; 10 others by up to 15.6 cents",
+        ),
+        # Both at once: what all have in common is told of all. -5 - (-3.91) cents: D3 = 146.5 Hz is 3.91 below equal.
+        (
+            ["--reference", "D3-5c", "--degree", "2=10/9"],
+            "all notes 1.1 cents lower and besides; E 21.5 cents lower",
+        ),
+        # In A, the fifth of D: B is 3/2 * 9/8 = 27/16 and not 5/3, G 3/2 * 9/5 / 2 = 27/20 and not 4/3, a comma each;
+        # D# is 3/2 * 45/32 / 2 = 135/128 and not 16/15: 2025/2048, 19.55 cents.
+        (
+            ["--reference", "D3=146.5", "--tonic", "A"],
+            "tonic A instead of D; B, G 21.5 cents higher; D# 19.6 cents lower; the others as before",
+        ),
         (["--reference", "D3=146.5"], ""),
     ],
 )
@@ -146,8 +161,29 @@ def test_export_says_what_differs_from_what_it_replaces(
     assert all(said in line for line in lines)
 
 
+def test_a_move_on_the_edge_of_rounding_is_one_move(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
+    command = ("export", "--guitar", "open-d", "-o", "t", "--no-sheet", "--overwrite", "--reference")
+    run(capsys, *command, "D3-4.65c")
+    assert "here before: all notes 0.1 cents higher\n" in run(capsys, *command, "D3-4.6c")
+
+
+def test_a_sheet_says_how_to_make_it_anew_and_that_works(
+    capsys: pytest.CaptureFixture[str], folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """D3 = 146.5 Hz shows -3.9 cents on a tuner; five lower, in whole cents, is -9: 5.1 cents (derived)."""
+    run(capsys, "export", "--guitar", "open-d", "--reference", "D3=146.5", "--degree", "2=10/9", "-o", "t")
+    html = (folder / "t/open-d.sheet.html").read_text(encoding="utf-8").replace("\N{NO-BREAK SPACE}", " ")
+    assert "This holds while a tuner shows -3.9 cents for D3." in html
+    (said,) = re.findall(r"in the folder of this sheet: stillbeat ([^<]*?c)\. It says what differs", html)
+    monkeypatch.chdir(folder / "t")
+    assert "here before: all notes 5.1 cents lower\n" in run(capsys, *said.split())
+    assert "This holds while a tuner shows -9.0 cents for D3." in Path("open-d.sheet.html").read_text(
+        encoding="utf-8"
+    ).replace("\N{NO-BREAK SPACE}", " ")
+
+
 def test_export_replaces_what_is_no_table(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
-    (folder / "open-d.json").write_text("{}")
+    (folder / "open-d.table.toml").write_text("{}")
     out = run(capsys, "export", "--guitar", "open-d", "-o", ".", "--no-sheet", "--overwrite")
     assert "here before" not in out
 
@@ -158,6 +194,13 @@ def test_export_writes_a_sheet_where_it_can_be_made(capsys: pytest.CaptureFixtur
     assert pdf.startswith(b"%PDF-")
     assert svg.startswith(b"<svg")
     assert "The capo pulls the strings sharp, and unevenly." in html.decode("utf-8")
+    # The sheet of a singer and a violinist. With the capo the tonic is E, the violin's A its 4/3: D, a fifth lower, is
+    # 16/9 and G 32/27, both a comma (81/80, 21.51 cents) below the scale's 9/5 and 6/5.
+    others = (folder / "t/open-d.singer-violin.html").read_text(encoding="utf-8")
+    assert (folder / "t/open-d.singer-violin.pdf").read_bytes().startswith(b"%PDF-")
+    assert "Open strings: G is 21.5 cents too low, D is 21.5 cents too low." in others.replace(
+        "\N{NO-BREAK SPACE}", " "
+    )
     code = "import sys; sys.modules['typst'] = None; from bridge.cli import main; main(sys.argv[1:])"
     command = [sys.executable, "-c", code, "export", "--guitar", "open-d", "-o", "without"]
     done = subprocess.run(command, capture_output=True, text=True, timeout=60, check=True)
@@ -218,7 +261,7 @@ def test_an_octave_form_that_cannot_hold_the_table_is_left_out_with_the_reason(
     capsys: pytest.CaptureFixture[str], folder: Path
 ) -> None:
     out = run(capsys, "export", "--guitar", "open-d", "--pin", "F#3=185", "-o", "t")
-    assert "octave: left out: the table does not repeat at the octave" in out
+    assert ".octave.syx: left out: the table does not repeat at the octave" in out
     assert not (folder / "t" / "open-d.octave.syx").exists()
 
 

@@ -40,6 +40,13 @@ RETUNE = ("retune", "song.mid", "-o", "out.mid")
 
 CASES = [
     (2, ("tabel",), "did you mean table"),
+    (2, ("table", "--guitar", "open-d", "--capo", "two"), "'two' is no number that fits here"),
+    (2, ("help",), "for help write: stillbeat -h"),
+    (2, ("help", "table"), "for help write: stillbeat table -h"),
+    (2, ("tables", "guitrs"), "did you mean guitars?"),
+    (2, ("drone", "1", "--guitar", "open-d", "--voice", "tenr"), "did you mean tenor?"),
+    (2, ("retune", "song.mid", "--guitar", "open-d"), "Say where to write: -o NAME"),
+    (2, ("table", "--tonic", "D", "--degree", "7b=7/4"), "did you mean b7?"),
     (2, ("table",), "say --tonic D, or --guitar open-d"),
     (2, ("table", "--tonic", "H"), "German H is B, German B is Bb"),
     (2, ("table", "--guitar", "open-d", "--reference", "D3=14650"), "did you mean 146.5"),

@@ -1,4 +1,4 @@
-"""The long help of `play` in groups: every option in one of them, a short ``-h``, and ``-h WORD`` for the rest."""
+"""Long helps in groups: every option in one of them, a short ``-h``, and ``-h WORD`` for the rest."""
 
 from __future__ import annotations
 
@@ -13,63 +13,111 @@ from click.testing import CliRunner
 from support.doors import HELP
 
 from bridge.cli import stillbeat
-from bridge.cli.parts.help_groups import PLAY as GROUPS
-from bridge.cli.play import play_command
+from bridge.cli.parts.help_groups import GROUPS
+
+CAUTIONS = {
+    "play": "Start at a low level",
+    "drone": "Start with the volume down",
+    "practise": "start with the volume down",
+    "sing": "start with the volume down",
+    "retune": "never changed",
+}
 
 
-def shown(*line: str) -> str:
-    done = CliRunner().invoke(stillbeat, ["play", *line], prog_name="stillbeat")
+def shown(command: str, *line: str) -> str:
+    done = CliRunner().invoke(stillbeat, [command, *line], prog_name="stillbeat")
     assert done.exit_code == 0, done.output
     return done.output
 
 
-def test_every_option_is_in_exactly_one_group() -> None:
-    context = click.Context(play_command, help_option_names=HELP)
-    options = [one.opts[-1] for one in play_command.get_params(context) if isinstance(one, click.Option)]
-    assert len(options) > 50
-    assert Counter(name for group in GROUPS.values() for name in group.options.split()) == Counter(options)
+def told_of(command: str) -> click.Command:
+    found = stillbeat.get_command(click.Context(stillbeat), command)
+    assert found is not None
+    return found
 
 
-def test_every_paragraph_but_the_first_two_is_in_exactly_one_group() -> None:
-    begins = [begin for group in GROUPS.values() for begin in group.begins]
-    texts = [text.removeprefix("\b").lstrip() for text in cleandoc(play_command.help or "").split("\n\n")]
-    assert [sum(text.startswith(begin) for begin in begins) for text in texts] == [0, 0] + [1] * (
-        len(texts) - 2
-    )
+@pytest.mark.parametrize("command", list(stillbeat.list_commands(click.Context(stillbeat))))
+def test_no_help_is_longer_than_two_screens(command: str) -> None:
+    """A terminal of 80 columns; 45 lines are a common screen."""
+    assert len(shown(command, "-h").splitlines()) <= 90
+
+
+@pytest.mark.parametrize("command", list(GROUPS))
+def test_every_option_is_in_exactly_one_group(command: str) -> None:
+    context = click.Context(told_of(command), help_option_names=HELP)
+    options = [one.opts[-1] for one in context.command.get_params(context) if isinstance(one, click.Option)]
+    assert len(options) > 20
+    named = Counter(name for group in GROUPS[command].values() for name in group.options.split())
+    assert named == Counter(options)
+
+
+@pytest.mark.parametrize("command", list(GROUPS))
+def test_every_paragraph_is_in_one_group_or_shown_always(command: str) -> None:
+    begins = [begin for group in GROUPS[command].values() for begin in group.begins]
+    texts = [text.removeprefix("\b").lstrip() for text in cleandoc(told_of(command).help or "").split("\n\n")]
+    found = [sum(text.startswith(begin) for begin in begins) for text in texts]
+    assert found[0] == 0
+    assert max(found) <= 1
     assert all(any(text.startswith(begin) for text in texts) for begin in begins)
-
-
-@pytest.mark.parametrize("line", [("-h",), ("song.mid", "--guitar", "open-d", "-h"), ("-h", "song.mid")])
-def test_the_short_help_is_short_and_names_the_rest(line: tuple[str, ...]) -> None:
-    page = shown(*line)
-    assert len(page.splitlines()) < 90
-    assert page.startswith("Usage: stillbeat play")
-    for word, group in GROUPS.items():
-        assert group.heading in page
-        assert (f"-h {word} " in page) != group.everyday
-    assert "Start at a low level" in " ".join(page.split())
-
-
-@pytest.mark.parametrize("word", list(GROUPS))
-def test_a_word_shows_its_group_alone(word: str) -> None:
-    page = shown("-h", word)
-    rows = [line.split()[0].rstrip(",") for line in page.splitlines() if line.startswith("  -")]
-    wanted = [name for name in GROUPS[word].options.split() if name != "--help"]
-    assert rows[: len(wanted)] == wanted
-    assert not [other.heading for other in GROUPS.values() if other != GROUPS[word] and other.heading in page]
-    assert all(begin in page for begin in GROUPS[word].begins)
+    if command == "play":
+        assert found[2:] == [1] * (len(texts) - 2)
 
 
 @pytest.mark.parametrize(
-    ("option", "word"), [("session", "evening"), ("foot", "feet"), ("page-lan", "screen")]
+    ("command", "line"),
+    [(command, ("-h",)) for command in GROUPS]
+    + [
+        ("play", ("song.mid", "--guitar", "open-d", "-h")),
+        ("play", ("-h", "song.mid")),
+        ("drone", ("third", "-h")),
+        ("drone", ("-h", "third", "--tonic", "D")),
+        ("practise", ("-h", "D3", "F#3")),
+    ],
 )
-def test_an_option_calls_for_its_group(option: str, word: str) -> None:
-    assert shown("-h", option) == shown("-h", word)
+def test_the_short_help_is_short_and_names_the_rest(command: str, line: tuple[str, ...]) -> None:
+    page = shown(command, *line)
+    assert len(page.splitlines()) <= 80
+    assert page.startswith(f"Usage: stillbeat {command}")
+    for word, group in GROUPS[command].items():
+        assert group.heading in page
+        assert (f"-h {word} " in page) != group.everyday
+    assert CAUTIONS[command] in " ".join(page.split())
 
 
-def test_the_whole_help_has_all_headings_and_options() -> None:
-    page = shown("--help")
-    for group in GROUPS.values():
+@pytest.mark.parametrize(
+    ("command", "word"), [(command, word) for command in GROUPS for word in GROUPS[command]]
+)
+def test_a_word_shows_its_group_alone(command: str, word: str) -> None:
+    page, groups = shown(command, "-h", word), GROUPS[command]
+    rows = [
+        line.replace("-o, ", "").split()[0].rstrip(",")
+        for line in page.splitlines()
+        if line.startswith("  -")
+    ]
+    wanted = [name for name in groups[word].options.split() if name != "--help"]
+    assert rows[: len(wanted)] == wanted
+    others = [other.heading for other in groups.values() if other != groups[word]]
+    assert not [heading for heading in others if f"\n{heading}:\n" in page]
+    assert all(begin in page for begin in groups[word].begins)
+
+
+@pytest.mark.parametrize(
+    ("command", "option", "word"),
+    [
+        ("play", "session", "evening"),
+        ("play", "foot", "feet"),
+        ("play", "page-lan", "screen"),
+        ("drone", "rounds", "lesson"),
+    ],
+)
+def test_an_option_calls_for_its_group(command: str, option: str, word: str) -> None:
+    assert shown(command, "-h", option) == shown(command, "-h", word)
+
+
+@pytest.mark.parametrize("command", list(GROUPS))
+def test_the_whole_help_has_all_headings_and_options(command: str) -> None:
+    page = shown(command, "--help")
+    for group in GROUPS[command].values():
         assert all(f" {name}" in page for name in group.options.split())
         assert not group.options or f"\n{group.heading}:\n" in page
 
@@ -90,6 +138,12 @@ def test_a_mistyped_word_gets_the_likely_one() -> None:
     done = CliRunner().invoke(stillbeat, ["play", "-h", "harmny"])
     assert done.exit_code == 2
     assert "no part called 'harmny' (did you mean harmony?)" in done.output
+
+
+def test_a_mistyped_word_is_none_of_the_notes() -> None:
+    done = CliRunner().invoke(stillbeat, ["drone", "-h", "micropone"])
+    assert done.exit_code == 2
+    assert "no part called 'micropone' (did you mean microphone?)" in done.output
 
 
 def test_a_word_like_no_other_gets_the_topics() -> None:

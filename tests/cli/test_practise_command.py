@@ -8,7 +8,9 @@ from pathlib import Path
 import pytest
 
 from bridge.cli import main
+from bridge.ear.asked import TRIALS
 from bridge.ear.course import Course
+from bridge.ear.tuning_out import ROUNDS
 from bridge.jobs.choose import TableRequest
 from bridge.jobs.practise import Assignment, PractiseRequest, assignments, course_record
 from bridge.live.practise.run import Leaving
@@ -176,6 +178,7 @@ def test_the_list_that_the_guide_shows_is_understood(home: Path) -> None:
     """tables/README.md, "Lists of exercises": what stands there indented is read as it stands."""
     guide = (Path(__file__).resolve().parents[2] / "tables" / "README.md").read_text(encoding="utf-8")
     part = guide.partition("## Lists of exercises")[2].partition("\n## ")[0]
+    assert f"left out: {TRIALS}, or {ROUNDS} rounds" in part
     path = home / "week.toml"
     path.write_text("\n".join(line[4:] for line in part.splitlines() if line.startswith("    ")))
     work, title, table = assignments(TableRequest(), PractiseRequest(list_file=path))

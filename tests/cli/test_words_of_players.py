@@ -8,6 +8,7 @@ import pytest
 
 from bridge.cli import main
 from bridge.errors import ValueProblem
+from bridge.tuning.chords.names import parse_chord
 from bridge.tuning.drone_notes import drone_keys
 from bridge.tuning.notes import parse_note, parse_pitch_class, parse_tonic
 from bridge.tuning.reference import parse_reference
@@ -64,6 +65,12 @@ def test_degrees_by_their_intervals() -> None:
     assert drone_keys("minor third", "D") == drone_keys("1,b3", "D")
 
 
+@pytest.mark.parametrize(("text", "meant"), [("em7", "Em7"), ("d minor", "D minor"), ("f#m", "F#m")])
+def test_a_root_in_small_letters_is_answered(text: str, meant: str) -> None:
+    with pytest.raises(ValueProblem, match=f"a root is a capital: {meant}"):
+        parse_chord(text, "D")
+
+
 def test_beats_of_a_chord(capsys: pytest.CaptureFixture[str]) -> None:
     """A minor on A in five-limit: 10:12:15, every pair still; equal temperament's A3-C4 beats 6·A3 - 5·C4 a second."""
     by_notes = run(capsys, "beats", "A3", "C4", "E4", "--tonic", "A", "--reference", "A4=440")
@@ -74,6 +81,20 @@ def test_beats_of_a_chord(capsys: pytest.CaptureFixture[str]) -> None:
     by_name = run(capsys, "beats", "Am", "--tonic", "A", "--reference", "A4=440")
     assert "A3-C4" in by_name
     assert "pure in this table" in by_name
+
+
+@pytest.mark.parametrize("words", [("minor third",), ("minor", "third")])
+def test_beats_of_an_interval(capsys: pytest.CaptureFixture[str], words: tuple[str, ...]) -> None:
+    """A minor third above D3 is F3, pure at 6/5; tempered it beats 6·D3 - 5·F3 a second, D3 = 146.5 Hz in both."""
+    said = run(capsys, "beats", *words, "--guitar", "open-d", "--reference", "D3=146.5")
+    (row,) = (line.split() for line in said.splitlines() if line.startswith("6 of D3"))
+    assert row[3:5] == ["5", "of"]
+    assert float(row[6]) == 0.0
+    assert float(row[8]) == pytest.approx(146.5 * (6 - 5 * 2 ** (3 / 12)), abs=2e-3)
+    of_chord = run(capsys, "beats", "chord", "--guitar", "open-d")
+    assert [line.split()[0] for line in of_chord.splitlines() if line.startswith(("D3-", "F#3-"))] == [
+        *("D3-F#3", "D3-A3", "F#3-A3"),
+    ]
 
 
 @pytest.mark.parametrize(

@@ -16,10 +16,12 @@ from bridge.cli import main
 from bridge.engine.play.tables import Kept
 from bridge.jobs.choose import TableRequest, choose_table
 from bridge.jobs.demo_music import TICKS_PER_QUARTER, demo_tracks
+from bridge.jobs.session.build import Built
 from bridge.jobs.session.check import check_session
 from bridge.jobs.session.manifest import Manifest
 from bridge.jobs.session.paper.retuning import Retuned
 from bridge.jobs.session.paper.sheets import piece_sheet
+from bridge.jobs.session.paper.text import start_here
 from bridge.live.desk.desk import Desk
 from bridge.live.prepare.keyboard import LiveRequest, prepare
 from bridge.live.state import State
@@ -79,6 +81,19 @@ def test_sessions_and_their_sheets(folder: Path) -> None:
     assert [one for one in checked.warnings if one.startswith("One: off the guitar") and SAID in one]
     sheet = piece_sheet(checked.plan, checked.plan.pieces[0], Manifest(), {}, Retuned())
     assert any(SAID in one for one in sheet.cautions)
+    assert SAID in " ".join(start_here(checked.plan, Manifest()).split())
+    built = Built(folder, None, checked.plan, Manifest(), done=0, reused=0)
+    assert [one for one in built.notices if SAID in one] == [one for one in checked.warnings if SAID in one]
+
+
+def test_a_build_asks_what_a_check_asks(folder: Path) -> None:
+    """E3 is what the fourth string of open D sounds with a capo at fret 2, and no open string of it."""
+    text = 'schema = 1\ntitle = "x"\nguitar = "open-d"\n[[pieces]]\ntitle = "One"\ncapo = 2\nreference = "E3=164.9"\n'
+    (folder / "evening.toml").write_text(text)
+    checked = check_session(folder / "evening.toml")
+    built = Built(folder, None, checked.plan, Manifest(), done=0, reused=0)
+    for said in (checked.warnings, built.notices):
+        assert any(one.startswith("One: E3 = 164.9 Hz is taken for the open strings") for one in said)
 
 
 def test_the_sentence_is_one() -> None:

@@ -67,6 +67,10 @@ def test_one_beat_in_two_seconds_is_1_2_cents_on_a_third_and_2_0_on_a_fifth(tabl
         ("minor sixth", "minor sixth", "D3-Bb3", "8/5"),
         ("1 b3", "minor third", "D3-F3", "6/5"),
         ("1 3 5", "1 3 5", "D3-F#3-A3", "4:5:6"),
+        ("1 b2", "minor second", "D3-Eb3", "16/15"),
+        ("1 2", "major second", "D3-E3", "9/8"),
+        ("1 b7", "minor seventh", "D3-C4", "9/5"),
+        ("1 7", "major seventh", "D3-C#4", "15/8"),
         ("ii", "ii (Em)", "E3-G3-B3", "10:12:15"),
         ("E3 B3", "fifth", "E3-B3", "3/2"),
     ],
@@ -78,7 +82,7 @@ def test_what_a_player_names_is_found_in_its_pure_form(
     found = sound(table, words)
     assert (found.name, found.register, found.size) == (name, register, size)
     assert found.hz[0] == pytest.approx(
-        float(table.hz[table.spec.reference.key]) * (9 / 8 if "E" in register else 1)
+        float(table.hz[table.spec.reference.key]) * (9 / 8 if register.startswith("E") else 1)
     )
 
 
@@ -91,8 +95,8 @@ def test_what_has_no_pure_form_is_refused(table: Table) -> None:
         sound(table, "a fithh")
     with pytest.raises(ValueProblem, match="two that are compared"):
         sound(table, "I ii IV")
-    with pytest.raises(ValueProblem, match="meets no other note in its first twelve partials"):
-        sound(table, "1 7")  # 15/8
+    with pytest.raises(ValueProblem, match="meets no other note in its first sixteen partials"):
+        sound(table, "D3 Eb4")  # 32/15
     with pytest.raises(ValueProblem, match="out of reach"):
         sound(table, "D0 A0")
 

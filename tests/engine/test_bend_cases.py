@@ -194,6 +194,22 @@ def test_an_mpe_source_that_sends_only_the_configuration_bends_by_48() -> None:
     assert found.off == []
 
 
+@pytest.mark.parametrize("method", ["bend", "mpe"])
+@pytest.mark.parametrize("manager", [1, 16])
+def test_no_zone_of_the_source_comes_to_be_on_the_synth(method: str, manager: int) -> None:
+    """A manager that is a drum kit passes as it is; if its zone came to be, the synth would bend all of it together."""
+    zone = [cc(101, 0, manager), cc(100, 6, manager), cc(6, 5, manager), cc(38, 0, manager)]
+    kit = [cc(0, 127, manager), bytes((0xBF + manager, 0))]
+    own = 3 if manager == 1 else 14
+    source = stream((0.0, [*zone, *kit]), (0.5, on(64, own)), (0.6, wheel(9000, own)), (1.0, off(64, own)))
+    plan = plan_bend(source, [], JUST, None, None, method)
+    assert set(kit) <= set(sent(plan))
+    assert cc(6, 5, manager) not in sent(plan)
+    assert cc(38, 0, manager) not in sent(plan)
+    if method == "bend":
+        plan_and_check(source)
+
+
 def test_a_source_bend_range_of_24_that_is_little_used_needs_no_wide_range() -> None:
     source = stream((0.0, rpn(0, 24)), (0.5, on(64)), (0.6, wheel(8192 + 300)), (1.0, off(64)))
     plan, found = plan_and_check(source)

@@ -17,7 +17,8 @@ from bridge.engine.bend.file import plan_bend
 from bridge.engine.bend.options import BendOptions
 from bridge.engine.protocols import TimedEvent
 from bridge.jobs.choose import TableRequest, choose_table
-from bridge.jobs.retune import RetuneRequest, retune_midi
+from bridge.jobs.retune import retune_midi
+from bridge.jobs.retuned import RetuneRequest
 from bridge.store.smf import parse_midi
 from bridge.tuning.tables import build_table
 

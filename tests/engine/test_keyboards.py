@@ -86,6 +86,16 @@ def test_keyboards_that_share_a_channel_share_its_wheel_and_are_told() -> None:
     assert shared_channels([]) == shared_channels([left]) == []
 
 
+def test_what_goes_to_one_channel_by_a_setting_for_all_is_told_too() -> None:
+    left, right, third = Keyboard("left"), Keyboard("right", channel=2), Keyboard("third")
+    assert shared_channels([left, right], play_on=5) == []
+    (said,) = shared_channels([left, right], play_on=2)
+    assert said.startswith("left and right: on channel 2 the wheel")
+    assert said.endswith('--in "right: channel 3"'), "one that nobody has"
+    (said,) = shared_channels([left, right, third], play_on=5)
+    assert said.startswith("left and third: on channel 5 the wheel")
+
+
 def test_only_its_keys_play_moved_and_on_its_channel() -> None:
     reader = KeyboardReader(
         parse_keyboard("left: keys C2-B3, octave +1, channel 2, velocity 64"),

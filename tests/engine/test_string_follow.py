@@ -72,6 +72,18 @@ def test_one_string_alone_is_told_and_not_followed() -> None:
     assert other.follower.moved_cents == 0.0
 
 
+def test_two_plucks_that_do_not_agree_move_nothing() -> None:
+    """Too far apart in time for a peg: string 4 is read 1.7 cents from before each time, and the other one likewise."""
+    apart = [at(string, cents, s) for s, string, cents in ((135, 4, -4), (140, 5, -5), (147, 4, -5.7))]
+    evening = Evening().play(*START, *apart)
+    evening.wait_until(165)
+    assert evening.follower.target_cents == 0.0
+    assert evening.said == []
+    # 1.4 cents from the one before, the next agrees.
+    evening.play(at(5, -4.3, 163), at(4, -4.3, 166))
+    assert evening.follower.target_cents == pytest.approx(-4.3)
+
+
 def test_the_reference_string_without_another_says_nothing() -> None:
     evening = Evening().play(*(at(4, -0.1 * s, s) for s in range(1, 80, 5)))
     evening.wait_until(100)

@@ -51,6 +51,7 @@ def test_the_promised_shares(real: list[tuple[str, RealScore, Following]]) -> No
         assert result.after.drift_cents == pytest.approx(0.0, abs=1e-9), name
         if result.followed:
             assert result.after.share >= result.before.share + 0.01, name
+            assert 100 * (result.after.share - result.before.share) >= result.after.moved, name
         else:
             assert not result.offsets_cents.any(), name
 

@@ -10,7 +10,7 @@ from harmony.test_variants import guitar_table
 from bridge.harmony.choice.follow import FollowOptions, follow, score_of
 from bridge.harmony.choice.variants import palette_of
 from bridge.harmony.heard.hear import hear
-from bridge.harmony.measure import measure
+from bridge.harmony.measure import fixed_hz, measure
 from bridge.harmony.notes import TimedNote, sorted_notes
 from bridge.harmony.told.advice import advise, cures
 from bridge.harmony.why.forms import fret_of, has_pure_form, reaches
@@ -140,6 +140,22 @@ def test_a_table_on_another_tonic_is_advised_where_it_is_purer() -> None:
     assert advice.tonic == "Db"
     assert advice.tonic_share == pytest.approx(1.0)
     assert advice.share < 0.7
+
+
+def test_no_tonic_is_advised_that_is_none_of_the_piece() -> None:
+    # C, Dm, F, G7, C: on F all is pure but G (D is 5/3 above F, 10/9 above C); the piece is in C and never rests on F.
+    bars = ((48, 64, 67), (50, 65, 69), (53, 69, 72), (50, 65, 69), (55, 71, 74), (48, 64, 67))
+    notes = sorted_notes(
+        note
+        for bar, keys in enumerate((*bars, *bars))
+        for note in chord(*keys, start=bar * 2.0, end=bar * 2.0 + 2.0)
+    )
+    starts = bars_of(notes)
+    shares = {
+        tonic: measure(notes, fixed_hz(notes, five_limit_table(tonic).hz)).share for tonic in ("C", "F", "Gb")
+    }
+    assert shares["F"] > shares["C"] + 0.05 > shares["Gb"] + 0.1
+    assert advise(notes, five_limit_table("Gb"), starts, hear(notes, starts)).tonic == "C"
 
 
 def test_a_change_at_a_bar_is_advised_ready_to_paste() -> None:

@@ -22,7 +22,8 @@ from support.obedient import ObedientSynth
 from bridge.engine.bend.file import plan_bend
 from bridge.errors import MethodProblem
 from bridge.jobs.choose import TableRequest, choose_table
-from bridge.jobs.retune import RetuneRequest, retune_midi
+from bridge.jobs.retune import retune_midi
+from bridge.jobs.retuned import RetuneRequest
 from bridge.store.playing import sequences
 from bridge.store.smf import MidiFile, parse_midi
 from bridge.tuning.tables import build_table

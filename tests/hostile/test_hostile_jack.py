@@ -24,7 +24,7 @@ from support import jack, needs
 from support.live import LiveRun, player_pid, until
 from support.obedient import ObedientSynth
 
-pytestmark = pytest.mark.jack
+pytestmark = [pytest.mark.jack, pytest.mark.campaign]
 
 COUNTING = """
 from bridge.live.desk.views.playing import LinesDisplay

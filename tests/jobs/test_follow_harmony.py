@@ -21,8 +21,11 @@ from bridge.engine.report import BendReport
 from bridge.errors import TuningProblem, ValueProblem
 from bridge.harmony.asked import FollowRequest
 from bridge.harmony.charts.chart import parse_chart
+from bridge.jobs.chart_drone import plan_chart_drone
 from bridge.jobs.choose import TableRequest, choose_table
-from bridge.jobs.retune import Retuned, RetuneRequest, _short_of_channels, retune_file
+from bridge.jobs.drone import DroneRequest
+from bridge.jobs.retune import _short_of_channels, retune_file
+from bridge.jobs.retuned import Retuned, RetuneRequest
 from bridge.store.playing import sequences
 from bridge.store.smf import read_midi
 from bridge.tuning.changes import parse_at
@@ -327,3 +330,72 @@ def test_chords_that_nothing_makes_pure_are_kept_equal_where_that_is_asked_for(
 
     assert worst(before) == pytest.approx(1200 * math.log2(128 / 125), abs=0.1)
     assert worst(after) == pytest.approx(off, abs=0.1)
+
+
+PUMP = parse_chart("| C | Am | Dm | G |")
+
+
+def drone_of(request: RetuneRequest, source: Path, notes: str = "1") -> list[tuple[float, str, list[float]]]:
+    """Return what a drone holds along a track: from when on, under which chord, in cents above equal C."""
+    plan = plan_chart_drone(DroneRequest(notes=(notes,)), request, read_midi(source))
+    home = build_table(request.spec)
+    return [
+        (
+            start,
+            name,
+            [round(100 * (note.key % 12) + home.cents_from_equal[note.key] + note.cents, 1) for note in held],
+        )
+        for start, name, held in zip(plan.starts_s, plan.names, plan.chords, strict=True)
+    ]
+
+
+def test_a_drone_along_a_track_stands_on_the_roots_of_the_table_in_force(tmp_path: Path) -> None:
+    source, spec = write_piece(tmp_path, "pump-x4"), spec_of("pump-x4")
+    plain = RetuneRequest(spec, chart=PUMP)
+    (_, _, (c,)), *_, (start, name, (ii,)), (_, _, (v,)) = drone_of(plain, source)
+    assert (start, name) == (4.0, "Dm")
+    # ii stands at 10/9 above the tonic: its fifth is VI at 5/3. V at 3/2 (harmony.md's pump).
+    assert ii - c == pytest.approx(1200 * math.log2(10 / 9), abs=0.1)
+    assert v - c == pytest.approx(1200 * math.log2(3 / 2), abs=0.1)
+    # Who asks for 9/8 from that bar on has it in the drone as well.
+    raised = replace(plain, at=(parse_at("3=,2=9/8"),))
+    (_, _, (again,)), *_, (_, _, (high,)), (_, _, (same,)) = drone_of(raised, source)
+    assert (again, same) == (c, v)
+    assert high - c == pytest.approx(1200 * math.log2(9 / 8), abs=0.1)
+    # A change inside a bar changes the drone there.
+    inside = drone_of(replace(plain, at=(parse_at("3.3=,2=9/8"),)), source)
+    assert [(start, name) for start, name, _ in inside[2:4]] == [(4.0, "Dm"), (5.0, "Dm")]
+    assert inside[3][2][0] - inside[2][2][0] == pytest.approx(COMMA, abs=0.1)
+
+
+@pytest.mark.parametrize("at", [(), ("3=,2=9/8",)])
+def test_a_followed_track_and_the_drone_of_its_chart_have_the_same_roots(
+    at: tuple[str, ...], tmp_path: Path
+) -> None:
+    source, spec = write_piece(tmp_path, "pump-x4"), spec_of("pump-x4")
+    more = {"chart": PUMP, "at": tuple(map(parse_at, at)), "drones": ((1, 1.0, "1,5"),)}
+    _, notes = retuned(tmp_path, source, spec, **more)
+    follow = RetuneRequest(spec, follow_harmony=FollowRequest(), **more)  # type: ignore[arg-type]
+    for start, name, (held,) in drone_of(follow, source):
+        root = name.removesuffix("m")
+        assert at_cents(notes, start, root) == pytest.approx(held, abs=0.1)
+
+
+def at_cents(notes: list[written.Sounding], start_s: float, note: str) -> float:
+    (offset,) = at(notes, start_s, note)
+    return 100.0 * parse_pitch_class(note) + offset
+
+
+def test_a_drone_holds_its_classes_under_each_table_and_no_longer_than_it_sounds(tmp_path: Path) -> None:
+    source, spec = write_piece(tmp_path, "pump-x4"), spec_of("pump-x4")
+
+    def ii(*drones: tuple[int, float, str]) -> float:
+        _, notes = retuned(tmp_path, source, spec, drones=drones)
+        (c,), (d,) = at(notes, 0.0, "C"), at(notes, 4.0, "D")
+        return 200.0 + d - c
+
+    low, high = (pytest.approx(1200 * math.log2(ratio), abs=0.1) for ratio in (10 / 9, 9 / 8))
+    assert ii() == low
+    assert ii((1, 1.0, "1,2")) == high, "D belongs to the drone, and stays where the table has it"
+    assert ii((1, 1.0, "1,2"), (3, 1.0, "1")) == low, "from bar 3 on the drone lets go of it"
+    assert ii((1, 1.0, "1"), (3, 1.0, "1,2")) == high

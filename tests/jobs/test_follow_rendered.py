@@ -18,7 +18,8 @@ from jobs.test_follow_harmony import spec_of, write_piece
 from support import measure, synths, written
 
 from bridge.harmony.asked import FollowRequest
-from bridge.jobs.retune import RetuneRequest, retune_file
+from bridge.jobs.retune import retune_file
+from bridge.jobs.retuned import RetuneRequest
 
 INTERVAL_CENTS = 0.12
 COMMA = 1200 * math.log2(81 / 80)

@@ -10,7 +10,8 @@ from jobs.test_follow_harmony import OPEN_D
 from support import written
 
 from bridge.harmony.asked import FollowRequest
-from bridge.jobs.retune import RetuneRequest, retune_file
+from bridge.jobs.retune import retune_file
+from bridge.jobs.retuned import RetuneRequest
 from bridge.tuning.changes import parse_at
 
 FOLDER = Path(__file__).resolve().parents[2] / "examples" / "harmony"

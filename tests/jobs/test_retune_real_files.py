@@ -14,7 +14,8 @@ from support.corpus import real_midi_files
 from support.obedient import ObedientSynth
 
 from bridge.jobs.choose import TableRequest, choose_table
-from bridge.jobs.retune import RetuneRequest, retune_file
+from bridge.jobs.retune import retune_file
+from bridge.jobs.retuned import RetuneRequest
 from bridge.tuning.tables import build_table
 
 pytestmark = pytest.mark.fetched

@@ -13,7 +13,8 @@ import pytest
 from support import measure, synths
 
 from bridge.jobs.choose import TableRequest, choose_table
-from bridge.jobs.retune import RetuneRequest, retune_file
+from bridge.jobs.retune import retune_file
+from bridge.jobs.retuned import RetuneRequest
 from bridge.tuning.changes import parse_at
 from bridge.tuning.tables import build_table
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -11,12 +12,14 @@ from support import measure, written
 from support.synths import Rendering
 
 from bridge.errors import InputProblem
+from bridge.harmony.choice import follow as following
 from bridge.jobs.session.build import build_session
 from bridge.jobs.session.check import check_session
 from bridge.jobs.session.manifest import Manifest
 from bridge.jobs.session.music import _as_entries
 from bridge.jobs.session.paper.pages import Sheets
 from bridge.jobs.session.reading_back.verify import verify_session
+from bridge.jobs.session.workers import Crew
 from bridge.sheet.html import sheet_html
 
 HEAD = """\
@@ -73,6 +76,54 @@ def test_a_track_that_follows_is_built_told_and_verified(tmp_path: Path) -> None
     assert "`follow_harmony = true` makes it 100 %" in " ".join(again.music[1])
     assert again.music == check_session(plain, listen=True).music
     assert verify_session(tmp_path / "out").problems == []
+
+
+def said_of(file: Path, folder: Path, processes: int) -> tuple[list[tuple[str, float]], list[float]]:
+    """Build a session; return what was said of long searches, and how far the whole was from time to time."""
+    long: list[tuple[str, float]] = []
+    far: list[float] = []
+    build_session(
+        file,
+        folder,
+        processes=processes,
+        beforehand=lambda title, seconds: long.append((title, seconds)),
+        progress=lambda _, done: far.append(done),
+    )
+    return long, far
+
+
+def test_a_long_search_is_said_beforehand_and_done_once(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(following, "LONG_S", 0.0)
+    real, searches = following.best_choices, []
+    monkeypatch.setattr(following, "best_choices", lambda *given: (searches.append(1), real(*given))[1])
+    file = session(tmp_path, "follow_harmony = true")
+    long, far = said_of(file, tmp_path / "out", 1)
+    assert [title for title, _ in long] == ["Pump"] * len(searches)
+    # By pitch bend with channels to spare, and by messages, the same search serves; so for every synth and trim.
+    assert len(searches) == 1
+    assert all(seconds > 0 for _, seconds in long)
+    assert far == sorted(far)
+    assert any(0.0 < done < 0.5 for done in far), "it moves while the piece is worked on"
+    checked: list[str] = []
+    check_session(file, listen=True, beforehand=lambda title, _: checked.append(title))
+    assert checked == ["Pump"]
+
+
+def speaks(job: int, say: Callable[[int], None]) -> int:
+    say(10 * job)
+    return -job
+
+
+@pytest.mark.parametrize("processes", [1, pytest.param(2, marks=pytest.mark.slow)])
+def test_what_other_processes_say_is_heard_before_they_are_done(processes: int) -> None:
+    heard: list[int] = []
+    with Crew(processes) as crew:
+        for job, done in crew.run(speaks, range(5), 5, say=heard.append):
+            assert done == -job
+            assert 10 * job in heard
+    assert sorted(heard) == [0, 10, 20, 30, 40]
 
 
 @pytest.mark.slow

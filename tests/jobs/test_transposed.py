@@ -12,7 +12,8 @@ import mido
 import pytest
 from support.sheets import spec
 
-from bridge.jobs.retune import RetuneRequest, retune_file, tables_of
+from bridge.jobs.retune import retune_file, tables_of
+from bridge.jobs.retuned import RetuneRequest
 from bridge.jobs.session.build import build_session
 from bridge.jobs.session.reading_back.verify import verify_session
 from bridge.jobs.transposed import transposed_midi

@@ -24,6 +24,7 @@ from live.test_live_track import song
 from bridge.engine.play.controls import Action, Controls, parse_foot
 from bridge.engine.play.drones.chart import CHORD_FADE_S
 from bridge.errors import MethodProblem, ValueProblem
+from bridge.harmony.choice.variants import palette_of
 from bridge.jobs.choose import TableRequest, choose_table
 from bridge.jobs.drone import DroneRequest
 from bridge.jobs.harmony.charts import chart_from
@@ -37,7 +38,10 @@ from bridge.live.prepare.keyboard import prepare
 from bridge.live.prepare.song import SongRequest
 from bridge.live.state import AtChord
 from bridge.page.beside import stand_of_play
+from bridge.store.profiles import load_profile
+from bridge.tuning.changes import Change, apply_change
 from bridge.tuning.notes import parse_note
+from bridge.tuning.tables import build_table
 
 pytestmark = pytest.mark.slow
 
@@ -384,12 +388,17 @@ def test_a_player_that_replaces_another_goes_on_at_its_chord(stage: Stage) -> No
 # ---- a drone alone
 
 
-def test_a_drone_alone_is_led_through_its_chart(stage: Stage) -> None:
+@pytest.mark.parametrize(("method", "by_foot"), [("note", False), ("note", True), ("dump", False)])
+def test_a_drone_alone_is_led_through_its_chart(stage: Stage, method: str, by_foot: bool) -> None:
     asked = DroneRequest(notes=("1", "5"))
+    where = {"in_port": "keys", "controls": Controls(feet=dict([parse_foot("66=next")]))} if by_foot else {}
     prepared = prepare_chart_drone(
-        OPEN_D, asked, chart_from(SONG), out_port="box", synth=METHODS["note"], method="note"
+        OPEN_D, asked, chart_from(SONG), out_port="box", synth=METHODS["note"], method=method, **where
     )
-    played = Playing(stage, prepared.plan)
+    plan = prepared.plan
+    if method == "dump":  # a synth that obeys nothing else
+        plan = replace(plan, profile=replace(load_profile("full-midi-tuning"), methods=("dump",)))
+    played = Playing(stage, plan)
     chart = prepared.plan.charts[0]
     assert chart is not None
     watched = Watched(stage, chart.channels)
@@ -399,7 +408,12 @@ def test_a_drone_alone_is_led_through_its_chart(stage: Stage) -> None:
             stage.pass_time(played.player, 0.05)
             watched.look()
         found.append(watched.ratios())
-        played.player.act(NEXT)
+        if by_foot:
+            for value in (127, 0):
+                stage.keys.play(bytes((0xB0, 66, value)))
+            played.player.tick()
+        else:
+            played.player.act(NEXT)
     low, fifth = [1, Fraction(3, 2)], Fraction(3, 2)
     assert found == [
         low,
@@ -408,6 +422,11 @@ def test_a_drone_alone_is_led_through_its_chart(stage: Stage) -> None:
         [fifth, Fraction(9, 4)],
         low,
     ]
+    if method == "dump":  # E is at 10/9 in E minor, and back at 9/8 over A
+        dumps = [data for data in stage.box.received if data[:1] == b"\xf0"]
+        assert [len(data) for data in dumps] == 3 * [408], (
+            "a whole table at the start, and twice between chords"
+        )
     assert not played.player.ended, "it waits for the next chord"
     assert "chart of 5 chords" in prepared.notices[0]
 
@@ -492,6 +511,24 @@ def test_in_an_evening_a_piece_says_whether_it_is_followed_and_has_its_chart(
     played.player.act(NEXT)
     played.player.tick()
     assert any("there is no chart here" in text for _, text in stage.said)
+
+
+def test_in_an_evening_a_section_on_another_tonic_has_that_tonics_pitches_alone(
+    stage: Stage, tmp_path: Path
+) -> None:
+    section = '\n[[pieces.sections]]\nbar = 5\ntonic = "Ab"\n\n[[pieces]]\ntitle = "Drone alone"'
+    text = EVENING.replace('\n[[pieces]]\ntitle = "Drone alone"', section, 1)
+    plan = evening(stage, tmp_path, text).player.plan
+    assert plan.follow is not None
+    choices = plan.follow.tables[1]
+    assert choices is not None
+    assert choices.tonic == "Ab"
+    spec = choose_table(OPEN_D)
+    table = build_table(apply_change(spec, spec, Change(bar=5, tonic="Ab")))
+    for wanted, own in zip(palette_of(table).classes, choices.classes, strict=True):
+        assert [one.offset_cents for one in own] == [one.offset_cents for one in wanted]
+    # The chart of that piece is in D, whose pitches the section would have besides.
+    assert palette_of(table, "D").classes != palette_of(table).classes
 
 
 def test_in_an_evening_every_drone_sounds_with_its_chart_or_without(stage: Stage, tmp_path: Path) -> None:

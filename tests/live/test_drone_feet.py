@@ -131,6 +131,6 @@ def test_a_foot_without_a_port_is_asked_for() -> None:
         prepare_drone(OPEN_D, DroneRequest(notes=("1",)), controls=FEET)
 
 
-def test_beside_the_sound_card_there_are_no_foot_switches() -> None:
-    with pytest.raises(ValueProblem, match="page turners"):
-        prepare_drone(OPEN_D, DroneRequest(notes=("1",)), in_port="keys", controls=FEET)
+def test_feet_lead_a_drone_on_the_sound_card() -> None:
+    plan = prepare_drone(OPEN_D, DroneRequest(notes=("1",)), in_port="keys", controls=FEET).plan
+    assert (plan.card, plan.in_port, plan.controls) == (True, "keys", FEET)

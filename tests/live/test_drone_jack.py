@@ -180,7 +180,7 @@ def test_a_sound_server_that_dies_is_waited_for_and_plays_again(
         time.sleep(1.0)
         tap.stop()
         server.kill()
-        run.wait("server is gone", 5.0)
+        run.wait("sound card is gone", 5.0)
         server.start()
         run.wait("again|is back", 60.0)
         with jack.JackTap(server, name="ear") as ear:

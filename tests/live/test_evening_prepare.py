@@ -74,6 +74,35 @@ def test_what_is_asked_for_comes_before_what_the_session_says() -> None:
     assert plan.controls.feet == {80: Action("panic"), 81: Action("previous"), 66: Action("drone")}
 
 
+def test_a_session_plays_on_its_sound_card_in_the_place_of_a_synth(folder: Path) -> None:
+    edit(folder, "next_controller = 80", 'card = "usual"\nnext_controller = 80')
+    prepared = prepare_evening(ask(folder))
+    plan = prepared.plan
+    assert (plan.card, plan.out_port, plan.method, plan.in_port) == (True, "usual", "note", "keys")
+    assert prepared.labels.instrument == "the sound card (for Organ on the laptop)"
+    assert "other synths have runs of their own: --synth rack, student" in prepared.notices
+    assert plan.tables[1].hz[64] == pytest.approx(D3 * 20 / 9), "10/9 above D, as on the synth"
+    assert isinstance(plan.drone, TablesDrone)
+    assert plan.drone.plan.tables[5].keys == (38, 45), "the evening's own: D2 A2"
+    assert prepare_evening(ask(folder, card="Room")).plan.out_port == "Room"
+    out = prepare_evening(ask(folder, out_port="box")).plan
+    assert (out.card, out.out_port, out.method) == (False, "box", "octave")
+    for changes in ({"card": "Room", "out_port": "box"}, {"channels": (1,)}):
+        with pytest.raises(ValueProblem, match="sound card"):
+            prepare_evening(ask(folder, **changes))
+
+
+def test_without_any_synth_the_sound_card_plays_every_piece(tmp_path: Path) -> None:
+    (tmp_path / "evening.toml").write_text(
+        'schema = 1\ntitle = "One"\nguitar = "open-d"\n[[pieces]]\ntitle = "Reel"\n'
+    )
+    with pytest.raises(StillbeatError, match="names no synth"):
+        prepare_evening(ask(tmp_path))
+    prepared = prepare_evening(ask(tmp_path, card="usual"))
+    assert (prepared.plan.card, len(prepared.plan.tables)) == (True, 1)
+    assert not any("rests" in step.notes for step in prepared.labels.programme)
+
+
 def test_feet_of_a_session_may_be_pedals_programs_and_keys(folder: Path) -> None:
     edit(
         folder,
@@ -85,7 +114,7 @@ def test_feet_of_a_session_may_be_pedals_programs_and_keys(folder: Path) -> None
     assert controls.feet == {80: Action("next"), 81: Action("previous"), 66: Action("undo")}
     assert controls.foot_programs == {9: Action("undo")}
     assert controls.foot_keys == {21: Action("drone")}
-    assert {"foot 66: undo", "program 9: undo", "key A0: drone"} <= set(prepared.labels.feet)
+    assert {"sostenuto pedal: undo", "program 9: undo", "key A0: drone"} <= set(prepared.labels.feet)
 
 
 def test_the_session_names_its_microphone_and_the_command_line_wins(folder: Path) -> None:

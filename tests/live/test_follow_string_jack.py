@@ -12,7 +12,9 @@ from support import jack, needs, takes
 from support.jack_player import JackPlayer
 from support.listening_run import Run
 
-from bridge.live.desk.string_ear import Around, Opened, Plucked, Refused, StringEarProcess, Strings, Told
+from bridge.live.desk.ear import Heard, Take
+from bridge.live.desk.string_ear import Around, OfTake, Opened, Plucked, Refused, Strings, Told, start_ear
+from bridge.tuning.reference import Reference
 
 pytestmark = pytest.mark.jack
 
@@ -45,7 +47,7 @@ def test_strings_are_heard_and_told(
     for name, value in server.env.items():
         monkeypatch.setenv(name, value)
     told: queue.SimpleQueue[Told] = queue.SimpleQueue()
-    ear = StringEarProcess(Strings(tuple(STRINGS.items()), "guitar"), told.put)
+    ear = start_ear(Strings(tuple(STRINGS.items()), "guitar"), told.put)
     try:
         assert isinstance(told.get(timeout=20), Opened)
         player.begin(plucks(player.rate_hz))
@@ -55,6 +57,19 @@ def test_strings_are_heard_and_told(
             assert heard.string == string
             assert 1200 * np.log2(heard.hz / STRINGS[string]) == pytest.approx(cents, abs=0.7)
         player.finish()
+        # The reference is found anew by the same microphone, and plucks are told all the while.
+        ear.tell(Take(reference=Reference(50, D3), named=True, seconds=3.0, wait_s=0.2))
+        player.begin(plucks(player.rate_hz))
+        of_take, strings = [], []
+        while len(of_take) < 2 or len(strings) < 2:
+            heard = told.get(timeout=20)
+            (of_take if isinstance(heard, OfTake) else strings).append(heard)
+        player.finish()
+        assert [one.string for one in strings] == [4, 5]
+        assert of_take[0].told.seconds == 3.0
+        found = of_take[1].told
+        assert isinstance(found, Heard), found
+        assert 1200 * np.log2(found.reference.hz / D3) == pytest.approx(-3.0, abs=0.7)
         # While somebody plays, nothing is told.
         ear.tell(Around(playing=True))
         player.begin(plucks(player.rate_hz))
@@ -70,7 +85,7 @@ def test_without_such_a_microphone_it_is_refused(
     for name, value in stage[0].env.items():
         monkeypatch.setenv(name, value)
     told: queue.SimpleQueue[Told] = queue.SimpleQueue()
-    ear = StringEarProcess(Strings(tuple(STRINGS.items()), "no such thing"), told.put)
+    ear = start_ear(Strings(tuple(STRINGS.items()), "no such thing"), told.put)
     try:
         refused = told.get(timeout=20)
         assert isinstance(refused, Refused)

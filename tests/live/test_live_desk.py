@@ -13,14 +13,18 @@ import pytest
 from bridge.engine.play.controls import Action
 from bridge.engine.play.tables import AllTables, Kept, PlayTable
 from bridge.errors import PortProblem
+from bridge.jobs.choose import TableRequest, choose_table
+from bridge.jobs.drone import DroneRequest
 from bridge.live.desk.desk import Desk
-from bridge.live.desk.keeper import FromProcess, Keeper, PlayerProcess
+from bridge.live.desk.keeper import FromProcess, Keeper
 from bridge.live.desk.labels import Labels
-from bridge.live.frames import Act, Renew, ServerGone
+from bridge.live.frames import Act, FromPlayer, Renew, ServerGone
+from bridge.live.piped import Piped
 from bridge.live.plan import LivePlan
 from bridge.live.player import process as child
 from bridge.live.player.process import Child
-from bridge.live.state import Sounding, State
+from bridge.live.prepare.drone import prepare_drone, sound_card_plan
+from bridge.live.state import Lesson, Sounding, State
 
 
 class Returning:
@@ -68,7 +72,7 @@ def test_what_is_told_while_a_player_waits_for_its_ports_is_done_afterwards(
 
 @pytest.mark.skipif(not hasattr(signal, "SIGSTOP"), reason="this system cannot stop a process")
 def test_a_player_that_hangs_does_not_hang_who_tells_it_something() -> None:
-    process = PlayerProcess(lambda item: None)
+    process: Piped[FromPlayer] = Piped("bridge.live.player.process", FromPlayer, lambda item: None)
     os.kill(process.popen.pid, signal.SIGSTOP)
     table = PlayTable("one", (440.0,) * 128, (440.0,) * 128, 2)
     telling = threading.Thread(target=process.tell, args=(Renew(AllTables((table,) * 500)),), daemon=True)
@@ -85,13 +89,13 @@ def test_what_the_player_has_set_goes_to_the_process_that_replaces_one(
     told: list[Any] = []
 
     class Process:
-        def __init__(self, _: Any) -> None:
+        def __init__(self, *_: Any) -> None:
             self.tell = told.append
 
         def end(self) -> None:
             """It has ended."""
 
-    monkeypatch.setattr("bridge.live.desk.keeper.PlayerProcess", Process)
+    monkeypatch.setattr("bridge.live.desk.keeper.Piped", Process)
     keeper = Keeper(queue.SimpleQueue(), lambda *_: None)
     keeper.begin(LivePlan(out_port="box", in_port="keys", tables=(), method="note"))
     own = (bytes((0xB0, 101, 0)), bytes((0xB0, 100, 0)), bytes((0xB0, 6, 12)))
@@ -105,7 +109,8 @@ def test_the_snapshot_shows_nothing_that_sounds_while_the_server_is_gone() -> No
     table = PlayTable("one", (440.0,) * 128, (440.0,) * 128, 2)
     with Desk() as desk:
         desk._labels = Labels((table,))
-        desk._keeper.state = State(kept=Kept(1), sounding=(Sounding(1, 62, 0.0),))
+        lesson = Lesson("sound", 1, "fifth", ((62, 293.66),), ())
+        desk._keeper.state = State(kept=Kept(1), sounding=(Sounding(1, 62, 0.0),), lesson=lesson)
         for link, notes in (
             ("ok", ["D4"]),
             ("keyboard gone", ["D4"]),
@@ -114,4 +119,19 @@ def test_the_snapshot_shows_nothing_that_sounds_while_the_server_is_gone() -> No
             ("synth gone", []),
         ):
             desk._keeper.link = link  # type: ignore[assignment]
-            assert [note.name for note in desk.snapshot().sounding] == notes, link
+            seen = desk.snapshot()
+            assert [note.name for note in seen.sounding] == notes, link
+            assert seen.lesson is not None
+            assert len(seen.lesson.notes) == len(notes), link
+
+
+def test_a_string_to_listen_to_is_asked_for_where_that_can_be() -> None:
+    with Desk() as desk:
+        plans = (
+            (sound_card_plan(choose_table(TableRequest(tonic="D"))), "name a guitar, or the note"),
+            (prepare_drone(TableRequest(tonic="D"), DroneRequest(("1",))).plan, "--reference-from TAKE"),
+        )
+        for plan, hint in plans:
+            desk._keeper.plan = plan
+            desk._typed("listen")
+            assert hint in desk.snapshot().messages[-1].text

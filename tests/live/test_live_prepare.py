@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from bridge.engine.play.controls import Action, Controls
+from bridge.engine.play.keyboards import Keyboard
 from bridge.errors import MethodProblem, StillbeatError, ValueProblem
 from bridge.jobs.choose import TableRequest
 from bridge.live.desk.typed import (
@@ -55,6 +56,13 @@ def test_more_tables_take_their_pitch_from_home_and_their_degrees_as_written() -
 def test_what_describes_no_table_is_no_first_table() -> None:
     with pytest.raises(ValueProblem, match="nothing says which note"):
         prepare(ask(table=TableRequest(), also=("D", "A")))
+
+
+def test_keyboards_that_one_setting_sends_to_one_channel_are_told() -> None:
+    two = (Keyboard("keys"), Keyboard("more", channel=4))
+    for play_on, told in ((4, True), (5, False)):
+        notices = prepare(ask(keyboards=two, controls=Controls(play_on=play_on))).notices
+        assert any("on channel 4 the wheel" in notice for notice in notices) == told
 
 
 def test_a_zone_has_twelve_tonics_as_they_sound() -> None:
@@ -170,7 +178,7 @@ def test_keys_and_lines_mean_the_same() -> None:
     assert read_key(",") == read_line("softer") == Action("drone-volume", -10)
     assert read_key("s") == read_line("pause") == Action("pause")
     assert read_key("b") == read_line("back") == Action("bar-back")
-    assert read_line("mute 2") == by_track(Action("table", 2)) == Action("mute", 2)
+    assert read_line("mute 2") == read_line("m 2") == by_track(Action("table", 2)) == Action("mute", 2)
     for key in "npNPdeulxq+-0sb.,m":
         assert read_line(key) == read_key(key), "letters mean the same as lines"
     assert read_key("p") == read_line("previous") == Action("previous")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import os
 import threading
 import time
 from dataclasses import replace
@@ -17,6 +18,7 @@ from bridge.live.desk.drawing import Drawer
 from bridge.live.desk.labels import Labels, StepShown, about_channels, beat_words, feet_shown
 from bridge.live.desk.typed import keys_shown
 from bridge.live.desk.views.letters import big, fitting
+from bridge.live.desk.views.lines import Printed
 from bridge.live.desk.views.playing import (
     ALARMS,
     MESSAGE_S,
@@ -24,6 +26,7 @@ from bridge.live.desk.views.playing import (
     ScreenDisplay,
     make_display,
     picture,
+    recent,
 )
 from bridge.live.prepare.keyboard import apart
 from bridge.live.snapshot import Message, Snapshot
@@ -146,12 +149,13 @@ def test_a_drone_that_waits_is_told_from_one_that_is_off(held: Held | None, stat
 
 
 def test_feet_and_silent_keys_are_told_in_words() -> None:
-    feet = {66: Action("next"), 67: Action("trim", -0.5), 68: Action("table", 3), 69: Action("next-piece")}
+    """Pedals have the names that MIDI 1.0 gives their controllers (table of controller numbers)."""
+    feet = {64: Action("pause"), 66: Action("next"), 67: Action("trim", -0.5), 20: Action("next-piece")}
     assert feet_shown(Controls(channel=None, feet=feet, zone=(24, 35))) == (
-        "foot 66: next",
-        "foot 67: trim -0.5 cents",
-        "foot 68: table 3",
-        "foot 69: next piece",
+        "sustain pedal: pause",
+        "sostenuto pedal: next",
+        "soft pedal: trim -0.5 cents",
+        "foot 20: next piece",
         "keys C1 to B1: tonics",
     )
     assert feet_shown(Controls()) == ("program buttons of a foot board: tables",)
@@ -193,6 +197,52 @@ def test_lines_are_written_where_something_changes(capsys: pytest.CaptureFixture
     ]
 
 
+@pytest.mark.skipif(os.name != "posix", reason="a terminal of a test's own")
+def test_lines_at_a_dumb_terminal_are_folded_and_say_what_keys_and_feet_do(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    import termios
+
+    terminal, end = os.openpty()
+    termios.tcsetwinsize(end, (10, 40))
+    monkeypatch.setenv("TERM", "dumb")
+    messages = (said("engine", "method octave: it is the best"), said("said", "a word " * 12, 2))
+    with os.fdopen(end, "w") as stream:
+        monkeypatch.setattr("sys.stdout", stream)
+        display = make_display(lines=False, keys=True)
+        for engine in (False, True, False):
+            display.show(seen(EVENING, at(3), messages=messages, engine=engine))
+    data = b""
+    while messages[0].text.encode() not in data:  # the last thing written
+        data += os.read(terminal, 1 << 16)
+    os.close(terminal)
+    lines = data.decode().splitlines()
+    assert all(len(line) < 40 for line in lines)
+    text = " ".join(lines)
+    for part in (
+        "foot 80: next",
+        "1-9 piece   n next",
+        "x panic",
+        "piece 2/2  Second",
+        "the last section",
+        "12:34",
+    ):
+        assert part in text, part
+    before, after = text.split("in 10  out 20")
+    assert "method" not in before, "the engine's words come when v asks for them"
+    assert "method octave" in after
+    assert text.count("foot 80: next") == text.count("method octave") == 1
+
+
+def test_an_address_is_not_folded(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(Printed, "_columns", lambda _: 40)
+    address = "http://192.168.178.20:8765/a-word-that-nobody-guesses"
+    Printed()._say(f"look at it on a telephone: {address}")
+    assert address in capsys.readouterr().out.split()
+
+
 def test_lines_tell_piece_drone_and_what_comes_next(capsys: pytest.CaptureFixture[str]) -> None:
     display = LinesDisplay()
     quiet = replace(STATE, counts=Counts(), sounding=(), held=Held(16, ()))
@@ -228,11 +278,12 @@ def test_lines_tell_a_drone_that_waits_from_one_that_was_ended(capsys: pytest.Ca
         replace(quiet, held=Held(16, (), on=True, hushed=True)),  # d once more: it will
         replace(quiet, held=Held(16, (), on=True)),
         on,
+        replace(on, drone_volume=50),
     ):
         display.show(seen(EVENING, replace(state, kept=Kept(1))))
     said = [line for line in capsys.readouterr().out.splitlines() if line.startswith("drone")]
     waits = "drone waits until the listening is over"
-    assert said == ["drone D2 A2", waits, "drone off", waits, "drone D2 A2"]
+    assert said == ["drone D2 A2", waits, "drone off", waits, "drone D2 A2", "drone D2 A2, volume 50"]
 
 
 def test_the_evenings_own_notes_are_there_in_every_piece_behind_those_of_the_piece() -> None:
@@ -391,6 +442,29 @@ def test_an_alarm_that_is_healed_says_so_and_fades() -> None:
     assert "is back" not in later
 
 
+@pytest.mark.parametrize("synth", ["the synth's port Box is ", "the usual sound card is "])
+def test_one_alarm_is_healed_while_another_one_stays(synth: str) -> None:
+    """The words are those of `bridge.live.player`."""
+    right, loop = "the keyboard's port Right 1 is ", "Left is "
+    told = (
+        ("alarm", synth + "gone; waiting for it"),
+        ("alarm", right + "gone; its notes are let go, waiting for it"),
+        ("alarm", f"what is sent to Box comes back on Left, a MIDI loop: {loop}not heard until it ends"),
+        ("healed", synth + "back: silenced, set up, in tune"),
+        ("healed", f"nothing comes back any more: {loop}heard again"),
+        ("healed", right + "back"),
+    )
+    messages = tuple(said(kind, text, number) for number, (kind, text) in enumerate(told, 1))
+
+    def alarms(count: int) -> list[int]:
+        now = seen(link="keyboard gone", messages=messages[:count])
+        return [one.number for one in recent(now) if one.kind == "alarm"]
+
+    assert [alarms(count) for count in range(7)] == [[], [1], [1, 2], [1, 2, 3], [2, 3], [2], []]
+    again = (*messages[:3], said("healed", "playing again: silenced, set up, in tune", 4))
+    assert [one.number for one in recent(seen(link="loop", messages=again))] == [4], "all is well again"
+
+
 def test_listening_counts_its_seconds() -> None:
     assert "LISTENING to the string: 4 s" in text_of(seen(listening_s=3.8), 40, 10)
 
@@ -479,3 +553,21 @@ def test_a_view_that_fails_is_told_in_the_end() -> None:
     drawer.show(1)
     drawer.close()
     assert isinstance(drawer.failure, ZeroDivisionError)
+
+
+def test_a_picture_is_drawn_again_though_nothing_changes(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A shell may have written over it while the program was stopped, or the terminal has another size."""
+    monkeypatch.setattr("bridge.live.desk.drawing.AGAIN_S", 0.01)
+    drawn = threading.Semaphore(0)
+
+    class Picture(Stuck):
+        def again(self) -> None:
+            drawn.release()
+
+    view = Picture()
+    view.go_on.set()
+    drawer: Drawer[int] = Drawer(lambda: view)
+    drawer.show(0)
+    assert all(drawn.acquire(timeout=10) for _ in range(3))
+    drawer.close()
+    assert view.seen == [0, -1], "it is the same picture"

@@ -10,17 +10,17 @@ from pathlib import Path
 import pytest
 
 RUN = "import sys; from bridge.cli import main; main(sys.argv[1:])"
-BREAK_PLAYER = """
+BREAK_SOUND = """
 import os, sys
-if "from bridge.live.player.process import main; main()" in sys.orig_argv:
-    import bridge.live.player.process as child
-    child.Child._system = lambda self, plan: {break_by}
+if "from bridge.live.player.sound_process import main; main()" in sys.orig_argv:
+    import bridge.live.player.sound_process as child
+    child._Card._work = lambda self: {break_by}
 """
 
 
 def fails(tmp_path: Path, break_by: str, *arguments: str) -> tuple[int, list[str]]:
-    """Run a command whose player breaks when it looks for its ports; return exit code and error lines."""
-    (tmp_path / "sitecustomize.py").write_text(BREAK_PLAYER.format(break_by=break_by))
+    """Run a command whose sound breaks when it looks for sound cards; return exit code and error lines."""
+    (tmp_path / "sitecustomize.py").write_text(BREAK_SOUND.format(break_by=break_by))
     done = subprocess.run(
         [sys.executable, "-c", RUN, *arguments],
         env={**os.environ, "PYTHONPATH": str(tmp_path), "XDG_STATE_HOME": str(tmp_path)},
@@ -43,10 +43,7 @@ def test_a_sound_library_that_aborts_is_named_as_what_is_wrong(tmp_path: Path) -
 
 
 def test_without_a_sound_card_it_is_that_which_is_named(tmp_path: Path) -> None:
-    no_card = (
-        "type('NoCard', (__import__('bridge.live.player.sound_card').live.player.sound_card.SoundSystem,), "
-    )
-    no_card += "{'outputs': lambda self: []})(None)"
+    no_card = "[self._writer.put(child.Listed(())), self._orders.get()]"
     code, errors = fails(tmp_path, no_card, "drone", "--guitar", "open-d")
     assert (code, len(errors)) == (4, 1)
     assert "there is no sound output on this computer" in errors[0]

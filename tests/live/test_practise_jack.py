@@ -122,7 +122,7 @@ def test_ctrl_c_cuts_the_sound_and_keeps_what_was_answered(
         tap.wait_for_port("PortAudio:out_0")
         tap.start()
         tap.hear(jack.PORTAUDIO_PORTS)
-        run.wait("trial 1 of 50: ", 30.0)
+        run.wait("trial 1 of 55: ", 30.0)
         run.say("1")
         run.wait("^1\\. ")
         time.sleep(2.0)
@@ -183,7 +183,7 @@ def test_a_synth_plays_the_trials_and_is_silent_after_ctrl_c(
         tap.listen_to(synth)
         with PractiseRun(server.env, tmp_path, "fifth", "--seed", "6", "--out", "synth") as run:
             tap.start()
-            run.wait("trial 1 of 50: ", 30.0)
+            run.wait("trial 1 of 55: ", 30.0)
             sound = tap.stop_recording()
             run.say("2")
             run.wait("^1\\. ")
@@ -251,7 +251,7 @@ def test_a_sound_server_that_dies_ends_it_and_what_was_answered_is_kept(
             opened.enter_context(jack.JackFluidSynth(server, organ_font))
             out = ("--out", "synth")
         with PractiseRun(server.env, tmp_path, "fifth", *out) as run:
-            run.wait("trial 1 of 50: ", 30.0)
+            run.wait("trial 1 of 55: ", 30.0)
             run.say("1")
             run.wait("^1\\. ")
             server.kill()

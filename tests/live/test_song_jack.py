@@ -6,7 +6,9 @@ Pure is 5/4 above the reference; equal is four semitones above it.
 
 from __future__ import annotations
 
+import os
 import signal
+import subprocess
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -14,7 +16,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from support import jack, measure
-from support.live import LiveRun
+from support.live import LiveRun, player_pid, until
 
 from bridge.store.smf import Event, MidiFile, write_midi
 
@@ -129,3 +131,38 @@ def test_the_sound_card_plays_it_in_tune_and_is_left_silent(
     assert measure.cents(low, D3_HZ) == pytest.approx(0.0, abs=0.05)
     assert measure.cents(high, PURE_HZ) == pytest.approx(0.0, abs=0.05)
     assert np.abs(sound.samples[-int(0.3 * sound.rate_hz) :]).max() < 0.01 * loud  # it waits in silence
+
+
+def test_a_keyboard_and_feet_play_beside_it_on_the_sound_card(
+    stage: tuple[jack.JackServer, jack.JackTap], song: Path, tmp_path: Path
+) -> None:
+    """The keyboard is a MIDI port of the same JACK server that PortAudio plays on: not in one process."""
+    server, tap = stage
+    words = ("--in", "tap", "--count-in", "0", "--foot", "66=pause", "--foot", "67=bar-back")
+    with LiveRun(server.env, tmp_path, str(song), *TABLE, *words) as run:
+        run.wait(r"^what you play is heard \d+ ms later on the sound card")
+        tap.wait_for_port("PortAudio:out_0")
+        tap.hear(jack.PORTAUDIO_PORTS)
+        run.wait("^bar 2 of 6")
+        tap.send(bytes((0xB0, 66, 127)), bytes((0xB0, 66, 0)))
+        run.wait("PAUSED")
+        tap.send(bytes((0xC0, 19)), bytes((0x90, 66, 90)))
+        time.sleep(1.0)
+        sound = tap.record(2.5)
+        high = measure.tone_hz(sound.clean(1.0), sound.rate_hz, 2 * PURE_HZ)
+        assert measure.cents(high, 2 * PURE_HZ) == pytest.approx(0.0, abs=0.05)
+        tap.send(bytes((0xB0, 67, 127)), bytes((0xB0, 67, 0)))
+        run.wait(r"^bar \d of 6")
+        listed = subprocess.run(["pgrep", "-P", str(player_pid(run))], capture_output=True, text=True)
+        (child,) = listed.stdout.split()
+        tap.start()
+        time.sleep(0.3)
+        run.signal(signal.SIGHUP)  # while the key is held
+        assert run.exit_code() == 0
+        assert run.errors() == ""
+        until(lambda: not os.path.exists(f"/proc/{child}"), 5.0)
+        time.sleep(0.2)
+        end = tap.stop_recording().samples
+    assert np.abs(end[: int(0.2 * sound.rate_hz)]).max() > 1e-3
+    assert not end[-int(0.1 * sound.rate_hz) :].any()
+    assert np.abs(np.diff(end, axis=0)).max() < 0.05  # it faded: no click

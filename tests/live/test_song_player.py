@@ -21,8 +21,8 @@ from bridge.engine.play.controls import Action, Controls
 from bridge.errors import StillbeatError
 from bridge.jobs.choose import TableRequest
 from bridge.live.desk.views.playing import LinesDisplay, picture
+from bridge.live.plan import TablesDrone
 from bridge.live.player.player import Player
-from bridge.live.player.sound_card import SOUND_CARD
 from bridge.live.prepare.keyboard import LiveRequest, Prepared, prepare
 from bridge.live.prepare.song import SongRequest
 from bridge.live.snapshot import Snapshot
@@ -211,8 +211,9 @@ def test_a_foot_and_a_key_do_the_same(path: Path) -> None:
 
 
 def test_a_part_that_is_not_there_is_told(stage: Stage) -> None:
-    stage.player.act(Action("mute", 9))
     stage.to(0.1)
+    stage.player.act(Action("mute", 9))
+    stage.to(0.6)
     assert stage.said[-1] == "there is no part 9: the track has 2"
 
 
@@ -269,6 +270,7 @@ def test_bar_chord_and_parts_are_on_the_screen(stage: Stage) -> None:
     assert "bar 2 of 4   PAUSED" in rows
     assert "2 Bass (muted)" in rows
     assert "space pause   b bar back   1-9 mute a part" in rows
+    assert "foot" not in rows, "where no keyboard is, nobody has one"
 
 
 def test_the_count_in_loop_and_tempo_are_shown(path: Path) -> None:
@@ -288,6 +290,14 @@ def test_what_comes_next_is_the_change_at_its_bar(path: Path) -> None:
         stage.to(4.6)
         seen = stage.shown()
         assert (seen.next, seen.bars_left, seen.tonic) == ("", 2, "A")
+        rows = stage.rows().splitlines()
+        assert rows[0].startswith(" song "), "the file is the piece"
+        assert "tonic A" in rows
+        assert "the last section: nothing comes after it" in rows
+        assert "[" not in stage.rows(), "digits mute parts: there is no table to choose"
+    with Stage(path, at=("3=A",), song={"loop": (2, 3)}) as stage:
+        stage.to(2.6)
+        assert (stage.shown().tonic, stage.shown().last) == ("A", False), "the loop comes back to D"
 
 
 def test_as_lines_the_bar_and_the_chord(stage: Stage, capfd: pytest.CaptureFixture[str]) -> None:
@@ -326,10 +336,24 @@ def asked(path: Path, **said: object) -> Prepared:
 
 def test_without_a_port_it_plays_on_the_sound_card(path: Path) -> None:
     plan = asked(path).plan
-    assert (plan.system, plan.method, plan.in_port) == (SOUND_CARD, "note", None)
+    assert (plan.card, plan.method, plan.in_port) == (True, "note", None)
     assert plan.backing is not None
     assert len(plan.backing.clicks_s) == 4, "a bar is counted in"
     assert asked(path, card="Speakers").plan.out_port == "Speakers"
+
+
+def test_a_keyboard_and_feet_play_beside_it_on_the_sound_card(path: Path) -> None:
+    feet = Controls(feet={66: Action("pause")})
+    plan = asked(path, in_port="keys", controls=feet, drone="1").plan
+    assert (plan.card, plan.in_port, plan.controls.feet) == (True, "keys", feet.feet)
+    assert isinstance(plan.drone, TablesDrone)
+    assert plan.backing is not None
+    own = plan.controls.play_on  # a sound, pedals and notes of its own
+    assert own not in {None, 10, 16, *plan.backing.channels, *plan.drone.channels}
+    named = asked(path, in_port="keys", controls=Controls(play_on=1)).plan
+    assert named.controls.play_on == 1
+    alone = prepare(LiveRequest(table=OPEN_D, in_port="keys", system="JACK")).plan
+    assert (alone.card, alone.system, alone.backing) == (True, "JACK", None)
 
 
 def test_the_harmony_is_followed_as_with_a_keyboard(path: Path) -> None:
@@ -343,15 +367,17 @@ def test_the_harmony_is_followed_as_with_a_keyboard(path: Path) -> None:
 @pytest.mark.parametrize(
     ("said", "says"),
     [
-        ({"in_port": "keys", "song": None}, "name the synth's port with --out"),
         ({"controls": Controls(feet={66: Action("pause")})}, "name it with --in"),
-        ({"in_port": "keys"}, "without keyboard or foot switches"),
-        ({"synth": "fluidsynth"}, "--synth belong to a synth's port"),
+        ({"synth": "fluidsynth"}, "--synth belongs to a synth's port"),
+        ({"in_port": "keys", "reply_port": "box", "channels": (1,)}, "--channels and --synth-reply belong"),
+        ({"system": "JACK"}, "--system belongs to a synth's port"),
         (
             {"out_port": "x", "also": ("A",), "song": SongRequest(Path("song.mid"), at=("2=A",))},
             "--at the file",
         ),
         ({"song": SongRequest(Path("song.mid"), at=("9=A",))}, "no bar 9"),
+        ({"song": SongRequest(Path("song.mid"), tempo=80.0)}, r"0.25 to 4; did you mean 80%\?"),
+        ({"song": SongRequest(Path("song.mid"), tempo=8.0)}, r"\(0.25 to 4\)"),
     ],
 )
 def test_what_does_not_go_together_is_told(

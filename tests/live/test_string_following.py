@@ -3,16 +3,28 @@
 from __future__ import annotations
 
 import re
+import time
+from types import SimpleNamespace
+from typing import Any
 
+import click
 import pytest
 
-from bridge.engine.play.tables import Kept
+from bridge.cli.drone import drone_command
+from bridge.cli.play import play_command
+from bridge.engine.play.tables import AllTables, Kept
 from bridge.errors import ValueProblem
 from bridge.jobs.choose import TableRequest, choose_table
-from bridge.live.desk.string_ear import Around, Opened, Plucked, Refused, Strings
+from bridge.live.desk import ear
+from bridge.live.desk.desk import Desk
+from bridge.live.desk.listening import Listening
+from bridge.live.desk.string_ear import OfTake, Opened, Plucked, Refused, Strings
 from bridge.live.desk.string_following import StringFollowing
+from bridge.live.desk.typed import read_key
+from bridge.live.prepare.keyboard import play_table
 from bridge.live.prepare.strings import strings_of, strings_to_follow
 from bridge.live.state import Held, Sounding, State
+from bridge.tuning.reference import Reference
 
 D3 = 146.5
 
@@ -21,10 +33,10 @@ class Ear:
     """What the ear's process would be told."""
 
     def __init__(self) -> None:
-        self.told: list[Around] = []
+        self.told: list[Any] = []
         self.ended = False
 
-    def tell(self, around: Around) -> None:
+    def tell(self, around: Any) -> None:
         self.told.append(around)
 
     def end(self) -> None:
@@ -84,6 +96,51 @@ def test_the_tables_go_where_two_strings_go_and_come_back() -> None:
     assert made.take_back() is None
 
 
+def test_it_is_shown_goes_by_half_a_cent_a_second_and_one_key_takes_it_back(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    now_s, told = [100.0], list[Any]()
+    monkeypatch.setattr(
+        "bridge.live.desk.desk.time", SimpleNamespace(monotonic=lambda: now_s[0], time=time.time)
+    )
+    with Desk() as desk:
+        monkeypatch.setattr(desk._keeper, "tell", told.append)
+        desk._keeper.state, desk._keeper.link = State(kept=Kept(1)), "ok"
+        desk._strings, _ = following()
+
+        def pluck(*cents: float) -> None:
+            for number, one in enumerate(cents):
+                desk._plucked(Plucked((4, 5)[number % 2], hz((4, 5)[number % 2], one)))
+                for _ in range(80):
+                    now_s[0] += 0.1
+                    desk._follow_strings()
+
+        pluck(*[0.0] * 20)
+        assert told == []
+        pluck(*[-3.0] * 16)
+        steps = [act.action.number for act in told]
+        assert sum(steps) == pytest.approx(-3.0, abs=0.2)
+        assert {act.action.name for act in told} == {"trim"}
+        assert max(map(abs, steps)) <= 0.31  # half a cent a second, in steps of half a second and a little
+        assert desk._messages[-1].text == (
+            "the guitar has sunk by 3.0 cents: all tables follow (u takes it back)"
+        )
+        command = read_key("u")
+        assert command is not None
+        desk._typed(command)
+        assert told[-1].action.number == pytest.approx(-sum(steps))
+        assert desk._messages[-1].text.startswith("taken back by 3.0 cents")
+        count = len(told)
+        pluck(*[-3.0] * 8)
+        assert len(told) == count
+
+
+@pytest.mark.parametrize("command", [play_command, drone_command])
+def test_nothing_follows_unless_it_is_asked_for(command: click.Command) -> None:
+    (option,) = (one for one in command.params if one.name == "follow_string")
+    assert option.to_info_dict()["default"] is None
+
+
 def test_an_ear_that_fails_is_told_and_ended() -> None:
     made, ear = following()
     assert made.heard(Refused("there is no microphone"), 0.0) == (
@@ -91,6 +148,34 @@ def test_an_ear_that_fails_is_told_and_ended() -> None:
     )
     assert ear.ended
     assert made.step(1.0) == 0.0
+
+
+def test_one_microphone_finds_the_reference_too(monkeypatch: pytest.MonkeyPatch) -> None:
+    def second(*_: object) -> None:
+        raise AssertionError("a microphone was opened twice")
+
+    made, string_ear = following()
+    spec = choose_table(TableRequest(guitar="open-d", reference=f"D3={D3}"))
+    tables = AllTables((play_table("D", spec),))
+    listening = Listening(spec, tables, lambda _: tables, lambda _: None, True)
+    told: list[ear.Told] = []
+    with monkeypatch.context() as patched:
+        patched.setattr("bridge.live.desk.listening.Ear", second)
+        listening.begin(None, 1.0, told.append, made)
+    (take,) = string_ear.told
+    assert isinstance(take, ear.Take)
+    assert (take.wait_s, take.reference.hz) == (1.0, D3)
+    heard = ear.Heard(Reference(50, 146.0))
+    made.heard(Plucked(4, D3), 0.0)
+    for one in (ear.Opened("guitar", 5.0), heard, heard):
+        assert made.heard(OfTake(one), 1.0) == ""
+    assert told == [ear.Opened("guitar", 5.0), heard], "the end comes once"
+    listening.end()
+    # A microphone that goes away while the reference is looked for ends that as well.
+    listening.begin(None, 0.0, told.append, made)
+    made.heard(Refused("it was unplugged"), 2.0)
+    assert told[2:] == [ear.Refused("it was unplugged")]
+    assert made.listen(take, told.append) is None, "who wants to listen now opens it himself"
 
 
 @pytest.mark.parametrize(

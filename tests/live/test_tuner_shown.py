@@ -12,7 +12,7 @@ from rich.console import Console
 from support import takes
 
 from bridge.live.desk.tuner import HELD_S, NOTHING_S, Shown, SoundWatch, Steadied, TunerSeen
-from bridge.live.desk.views.letters import _LETTERS, big
+from bridge.live.desk.views.letters import _LETTERS, big, low
 from bridge.live.desk.views.tuner import TunerLines, TunerScreen, scale_line
 from bridge.sound.listening.meter import Meter, Reading
 from bridge.tuning.strings.aims import StringAim
@@ -180,11 +180,17 @@ def test_lines_come_when_there_is_something_to_say(capsys: pytest.CaptureFixture
 # --- the picture
 
 
-def picture(shown: Shown | None, last: Mapping[int, float], width: int = 80) -> list[str]:
-    screen = TunerScreen(AIMS, 4, Console(file=io.StringIO(), width=width))
-    screen.show(TunerSeen(shown, last))
-    plain = Console(width=width, file=io.StringIO(), color_system=None)
-    plain.print(screen._picture(TunerSeen(shown, last)))
+def picture(
+    shown: Shown | None,
+    last: Mapping[int, float],
+    width: int = 80,
+    height: int = 25,
+    said: tuple[str, ...] = (),
+) -> list[str]:
+    screen = TunerScreen(AIMS, 4, Console(file=io.StringIO(), width=width, height=height))
+    screen.show(TunerSeen(shown, last, said))
+    plain = Console(width=width, height=height, file=io.StringIO(), color_system=None)
+    plain.print(screen._picture(TunerSeen(shown, last, said)))
     assert isinstance(plain.file, io.StringIO)
     return [line.rstrip() for line in plain.file.getvalue().splitlines()]
 
@@ -206,6 +212,36 @@ def test_the_picture_fits_a_small_terminal_and_stays_where_it_is(shown: Shown | 
     strings = next(index for index, line in enumerate(lines) if line.startswith("6 D2"))
     assert strings == 12
     assert "3 F#3  -8.2" in lines[strings]
+
+
+@pytest.mark.parametrize(
+    ("shown", "far", "words"),
+    [
+        (None, "", "pluck a string"),
+        (shown_of(3, -8.2), "3 F#3  -8.2", "TIGHTEN"),
+        (shown_of(6, 99.96), "6 D2  +100.0", "LOOSEN, GO BELOW, COME UP AGAIN"),
+        (shown_of(6, 240.0, guess=True), "6 D2  ~+240", "LOOSEN"),
+        (Shown(None, 300.0, 0, None, "", True, False), "D4", "NO STRING IS NEAR"),
+    ],
+)
+def test_forty_columns_and_ten_lines_are_enough(shown: Shown | None, far: str, words: str) -> None:
+    """300 Hz is 37 cents above D4 (293.66 Hz in equal temperament at A4 = 440 Hz)."""
+    lines = picture(shown, {4: 0.1, 3: -8.2}, 40, 10)
+    assert len(lines) <= 9
+    assert max(map(len, lines)) <= 40
+    if far:
+        assert lines[:3] == [line.rstrip() for line in low(far, 40)]
+    assert any(words in line for line in lines)
+    strings = " ".join(lines[6:8])
+    assert "3 F#3  -8.2" in strings
+    assert "1 D4   ..." in strings
+
+
+def test_what_is_wrong_is_told_whole_in_forty_columns() -> None:
+    wrong = "nothing at all comes from system: is it muted, or another input meant (--mic)?"
+    lines = picture(None, {}, 40, 10, (wrong,))
+    assert wrong in " ".join(lines)
+    assert lines[6].startswith("6 D2"), "the strings stay where they are"
 
 
 def test_the_picture_says_it_in_words_too() -> None:

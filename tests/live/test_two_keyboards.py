@@ -267,12 +267,12 @@ def test_picture_and_page_name_both_and_say_which_is_gone(capsys: pytest.Capture
     text = "\n".join(str(line) for line in picture(seen(True, True), 80, 24))
     assert "keyboard left: keys to B3, 1 octave up   keyboard right" in text
     one = "\n".join(str(line) for line in picture(seen(True, False), 80, 24))
-    assert "keyboard right is gone: waiting for it" in one
+    assert "keyboard right is gone: waiting" in one
     both = "\n".join(str(line) for line in picture(seen(False, False), 80, 24))
-    assert "keyboards left and right are gone: waiting for it" in both
+    assert "keyboards left and right are gone: waiting" in both
     page = Shower(Stand(command="play", tables=TABLES)).shown(seen(False, True))
     assert page["remarks"] == ["keyboard left: keys to B3, 1 octave up", "keyboard right"]
-    assert page["health"]["words"] == "keyboard left is gone: waiting for it"
+    assert page["health"]["words"] == "keyboard left is gone: waiting"
     LinesDisplay().show(seen(True, True))
 
 

@@ -17,15 +17,18 @@ from bridge.errors import InputProblem, ValueProblem
 from bridge.jobs.session.manifest import Manifest
 from bridge.jobs.session.paper.pages import Sheets
 from bridge.jobs.session.paper.retuning import retunings
+from bridge.jobs.session.paper.text import start_here
 from bridge.jobs.session.plan import plan_session
 from bridge.jobs.session.takes import open_session
 from bridge.jobs.table_sheet import capo_check
 from bridge.sheet.content.compared import change_words, stretch_words
 from bridge.sheet.content.sheets import PAGE, VOICES
+from bridge.sheet.content.table import neck_figure
 from bridge.sheet.content.voices import back_words
 from bridge.sheet.html import sheet_html
 from bridge.sheet.paper import sheet_pdf
 from bridge.sheet.records import PieceSheet, SessionInfo, Stretch, TableSheet
+from bridge.sheet.shapes import Disc, Text
 from bridge.store.session.drift import with_reference
 from bridge.store.session.reading import session_from_toml
 from bridge.tuning.tables import Table, build_table
@@ -113,13 +116,23 @@ def test_every_piece_of_the_evening_has_one_page(paper: str) -> None:
     for piece in pieces:
         assert pages(sheet_pdf([piece], None, paper, PAGE)) == 1, piece.title
     assert pages(sheet_pdf(pieces, info, paper, VOICES)) == 2
+    # A page each, the cover, and ten tables, four necks, tuning and loading close together on the rest.
+    assert pages(sheet_pdf(pieces, info, paper)) <= len(pieces) + 1 + 7
 
 
 def test_the_appendix_has_every_table_once() -> None:
     pieces, info = evening()
     text = seen(sheet_html(pieces, info)).text
     tables = {repr(sheet.table.spec) for piece in pieces for sheet in piece.tables}
-    assert text.count("Beats to listen for") <= len(tables)
+    assert text.count("degree note above tonic") <= len(tables)
+    # What is tuned by ear begins where the cover has ended: no string's figures stand twice.
+    assert text.count("down 2 semitones D2 -3.9") == 1
+    # Under bar 6 of Low Water only E moves: its row stands out, and no neck is drawn for it.
+    assert "Neck, D: Five-limit, 2 = 10/9" not in text
+    assert "Neck, G: Five-limit (Kettle Hymn: bar 10)" in text
+    assert text.count("leave it out, or bend up from the fret before it") == 1
+    html = sheet_html(pieces, info)
+    assert '<tr class="strong"><td class="word" data-head="degree">2</td>' in html
     assert text.count("Tuning by ear") == 1
     assert text.count("Low Water: start, bar 8, bar 12; Kettle Hymn: start, bar 18") == 1
 
@@ -207,6 +220,22 @@ def test_a_capo_that_went_on_by_itself_stands_on_page_and_cover(tmp_path: Path) 
         assert (text.count(capo), text.count("no capo")) == (2, 2)
     order = seen(sheet_html(pieces, sheets.info)).table("capo")
     assert [row[3] for row in order] == ["none", "2", "2", "none"]
+    # In the appendix nobody is told to turn strings up to open E, and its neck begins at the capo, where its dots are
+    # the neck's own: the third fret of the wood is the first from the capo.
+    whole = sheet_html(pieces, sheets.info)
+    assert "Tuning by ear: Open E" not in whole
+    assert "capo at fret 2</text>" in whole
+    assert sheets.piece(plan.pieces[1]).strings is None
+    neck = neck_figure(pieces[1].tables[0].table, 2)
+    assert neck is not None
+    numbers = {one.text: one.x for one in neck.picture.shapes if isinstance(one, Text) and one.text.isdigit()}
+    dots = [one.x for one in neck.picture.shapes if isinstance(one, Disc) and one.radius == 0.8]
+    assert [numbers["1"], numbers["3"], numbers["5"]] == pytest.approx(dots[:3])
+    # START-HERE.txt says the same, and what is done to the guitar.
+    said = " ".join(start_here(plan, Manifest()).split())
+    assert said.count("with a capo at fret 2 from which frets count") == 2
+    assert "before it: capo on at fret 2: it makes Open E of the strings as they are" in said
+    assert "before it: capo off (fret 2); string 3 up 1 semitone to G3" in said
     # E2 = 82.2195 Hz is 3.94 cents below equal 82.4069 Hz, and so is E4, two pure octaves above.
     checked = "string 6 E2 -3.9 and string 1 E4 -3.9"
     assert [checked in " ".join(piece.cautions) for piece in pieces] == [False, True, True, False]
@@ -279,6 +308,37 @@ def test_what_cannot_be_replaced_is_refused() -> None:
         with_reference(session("", top='guitar = "open-d"\nas_tuned = "all.wav"'), "D3-9c", "x.toml")
     with pytest.raises(ValueProblem, match="lacks its unit"):
         with_reference(session(""), "D3-9", "x.toml")
+
+
+def test_strings_that_all_turn_alike_are_told_in_one_word(tmp_path: Path) -> None:
+    """G3 is 4/3 of open D's D3 and 6/5 of open E's E3.
+
+    With G3 as a tuner has it D3 lies 500 - 498.04 = 1.96 cents above the tuner's, E3 300 - 315.64 = 15.64 below; a capo
+    at fret 2 raises by 200 cents: all strings go down by 17.6.
+    """
+    text = session("", 'guitar = "open-e"', top='guitar = "open-d"\nreference = "G3=195.998"')
+    found = retunings(plan_session(session_from_toml(text, tmp_path)))
+    assert found[2].words == (
+        "all strings alike, string 6 down 18 cents to D2 -15.6",
+        "capo on at fret 2, so that no string goes above what it is built for",
+    )
+
+
+def test_what_holds_for_all_tunings_is_told_once_and_a_neck_without_safe_frets_is_drawn(
+    tmp_path: Path,
+) -> None:
+    text = session("", 'guitar = "dadgad"', 'guitar = "standard"\ntonic = "A"')
+    plan = plan_session(session_from_toml(text, tmp_path))
+    sheets = Sheets(plan, Manifest())
+    pieces = [sheets.piece(one) for one in plan.pieces]
+    page = seen(sheet_html(pieces, sheets.info))
+    assert page.text.count("Tuning by ear:") == 3
+    assert page.text.count("Always come from below") == 1
+    assert page.text.count("Touch a string lightly") == 1
+    assert page.text.count("Go round again, in this order") == 3
+    last = seen(sheet_html(pieces[2:], None, PAGE))
+    assert "At no fret do all strings agree" in last.text
+    assert last.pictures == 1
 
 
 def test_the_strings_are_told_open_for_every_piece() -> None:

@@ -10,9 +10,10 @@ import pytest
 import soundfile
 from support import measure
 
-from bridge.errors import OutputProblem, ValueProblem
+from bridge.errors import InputProblem, OutputProblem, ValueProblem
 from bridge.sound.files.wav import CEILING, write_sound
-from bridge.sound.render import LONGEST_TAIL_S, render_blocks, render_events, render_file
+from bridge.sound.generator.synth import Generator
+from bridge.sound.render import LONGEST_TAIL_S, MOST_EFFORT, render_blocks, render_events, render_file
 
 RATE = 16_000
 PIECE: list[tuple[float, bytes]] = [
@@ -112,6 +113,19 @@ def test_files_hold_the_sound_and_are_the_same_on_every_run(
     assert os.listdir(tmp_path) == [name]
 
 
+def test_flac_is_written_in_blocks(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """An hour at once would take more than a gigabyte."""
+    sizes: list[int] = []
+    write = soundfile.SoundFile.write
+    monkeypatch.setattr(
+        soundfile.SoundFile, "write", lambda file, block: sizes.append(len(block)) or write(file, block)
+    )
+    quiet = np.full((10_000, 2), 0.25, dtype=np.float32)
+    write_sound(tmp_path / "a.flac", (quiet for _ in range(30)), 44_100)
+    assert sum(sizes) == 300_000
+    assert max(sizes) <= 65_536
+
+
 def test_files_are_scaled_below_full_scale_as_a_whole(tmp_path: Path) -> None:
     sound = (3.0 * np.sin(np.arange(9001) / 9)).astype(np.float32)[:, None]
     report = write_sound(tmp_path / "a.wav", [sound[:4000], sound[4000:]], RATE)
@@ -157,3 +171,26 @@ def test_folders_that_are_not_there_and_names_of_other_kinds_are_refused(tmp_pat
 def test_a_full_disk_is_an_output_problem() -> None:
     with pytest.raises(OutputProblem, match="/dev/full"):
         render_file("/dev/full", PIECE, RATE)
+
+
+def test_what_asks_for_much_sound_is_refused_and_a_held_chord_of_an_hour_is_not() -> None:
+    def effort(messages: bytes, moments: int, step_s: float) -> float:
+        generator = Generator(44_100)
+        generator.feed(b"\xc0\x13" + messages)
+        for number in range(1, moments):
+            generator.feed(messages, round(number * step_s * 44_100))
+        generator.block(44_100)
+        begun = generator.effort if moments == 1 else 0
+        if moments == 1:  # what a second costs once they have begun
+            generator.block(44_100)
+        return generator.effort - begun
+
+    chord = bytes.fromhex("90 32 64 90 39 64 90 3E 64 90 42 64")
+    assert 0.9 * MOST_EFFORT < 3600 * effort(chord, 1, 0.0) < MOST_EFFORT
+    # Five such hours at once; and strokes so close that each costs more than the sound between them.
+    assert (
+        3600 * effort(bytes(byte for key in range(30, 50) for byte in (0x90, key, 64)), 1, 0.0) > MOST_EFFORT
+    )
+    assert 200 * effort(b"\x99\x26\x64", 1000, 0.001) > MOST_EFFORT
+    with pytest.raises(InputProblem, match=r"more sound in the piece than in 0\.001 h of four held notes"):
+        list(render_blocks([(0.0, chord), (60.0, chord)], most_effort=0.001 * MOST_EFFORT))

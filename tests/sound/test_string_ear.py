@@ -99,6 +99,15 @@ def test_a_drone_that_glides_goes_on_being_taken_out_and_is_never_a_string() -> 
     assert not ear._drone.learning
 
 
+@pytest.mark.parametrize("hz", [(D3,), (D3, D3 * 3 / 2)])
+def test_what_a_drone_leaves_behind_is_no_string(hz: tuple[float, ...]) -> None:
+    """Somebody turns its loudspeaker down, and knocks on the guitar: half of the drone is left, at its very pitch."""
+    held = 0.02 * drone(7.0, *hz)
+    held[3 * RATE :] *= 0.5
+    held[round(3.2 * RATE) : round(3.22 * RATE)] += 0.2 * np.random.default_rng(2).standard_normal(RATE // 50)
+    assert listen(held + 1e-4 * np.random.default_rng(3).standard_normal(held.size), hz) == []
+
+
 def test_while_somebody_plays_nothing_counts() -> None:
     sound = np.concatenate([pluck(4, -5, 1), silence(0.5), pluck(4, -5, 2), silence(0.6)])
     assert len(listen(sound)) == 2

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from support.voices import VOWELS, Sung
 
-from bridge.sound.listening.voice.drone import DroneOut
+from bridge.sound.listening.voice.drone import TOP_HZ, DroneOut
 from bridge.sound.listening.voice.meter import VoiceMeter, VoiceReading
 
 pytestmark = pytest.mark.slow
@@ -117,3 +117,22 @@ def test_without_being_told_of_it_the_drone_would_be_heard() -> None:
     heard = 0.1 * drone(1.0, rng)
     meter = VoiceMeter(RATE)
     assert any(meter.feed(heard[first : first + 512]) is not None for first in range(0, heard.size, 512))
+
+
+def test_a_drone_that_glides_keeps_what_was_learnt_of_it() -> None:
+    """Two cents lower partial 41 of D3 comes below the limit of what is taken out: still the same drone."""
+    d3 = (146.5, 219.75)
+    lower = tuple(hz * 2 ** (-2 / 1200) for hz in d3)
+    assert 41 * d3[0] > TOP_HZ > 41 * lower[0]
+    out, t = DroneOut(RATE, d3), np.arange(2 * RATE) / RATE
+    out.feed(sum(np.cos(2 * np.pi * hz * n * t) / n for hz in d3 for n in range(1, 10)))
+    assert out.glide(lower)
+    on = t[: RATE // 10]
+    turns = [
+        2 * np.pi * n * (2 * hz + low * on) for hz, low in zip(d3, lower, strict=True) for n in range(1, 10)
+    ]
+    held = sum(np.cos(turn) / (1 + k % 9) for k, turn in enumerate(turns))
+    left = out.feed(held)
+    assert np.mean(left**2) < 0.01 * np.mean(held**2)
+    assert not out.glide(lower[:1])
+    assert not out.glide([hz * 2 ** (6 / 1200) for hz in lower])

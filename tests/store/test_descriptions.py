@@ -187,6 +187,7 @@ def test_an_unknown_name_is_a_matter_of_usage():
         ("schema = 1", "schema = true", "schema = True"),
         ("schema = 1\n", "", "entry 'schema' is missing"),
         ("source =", "sauce =", r"entry 'source' is missing"),
+        ("source =", "soruce =", r"entry 'source' is missing \(is 'soruce' meant\?\)"),
         ("title =", 'colour = "red"\ntitle =', r"line \d+: unknown entry 'colour'"),
         ("description =", 'descripton = "x"\ndescription =', "did you mean description"),
         ("[degrees]", "[degree]", "entry 'degrees' is missing"),

@@ -80,7 +80,7 @@ class LiveRun:
     def ready(self) -> Self:
         """Wait until it plays."""
         try:
-            self.wait("^ready")
+            self.wait("^(ready|playing on)")
         except ChildError:
             self.end()
             raise

@@ -229,7 +229,15 @@ def test_the_note_that_was_measured_is_the_one_that_sounds(shelf: OwnShelf) -> N
     open_d = build_table(replace(wrong, fret=0)).hz[50]
     assert 1200 * np.log2(open_d * 2 ** (2 / 12) / 164.9) == pytest.approx(-3.910, abs=0.001)
     assert "does it sound with the capo on, at fret 2?" in wrong.doubt
-    assert wrong.doubt.endswith("sounding: E3=164.9")
+    assert '--sounding E3=164.9 (in a session: sounding = "E3=164.9")' in wrong.doubt
+
+
+def test_an_open_string_named_as_what_the_capo_sounds_is_asked_about(shelf: OwnShelf) -> None:
+    """Open D with a capo at fret 2 sounds E B E G# B E: D3 is its fourth string without the capo."""
+    with pytest.raises(ValueProblem, match=r"no open string sounds D3 with a capo at fret 2.*D3=146\.5"):
+        made(shelf, guitar="open-d", capo=2, sounding="D3=146.5")
+    # At fret 12 every string sounds its own note again.
+    assert made(shelf, guitar="open-d", capo=12, sounding="D3=146.5").reference.key == 38
 
 
 @pytest.mark.parametrize(

@@ -64,6 +64,26 @@ def test_the_files_of_these_strings_are_found() -> None:
     assert load_guitar("taro patch") == load_guitar("open-g")
     assert build_table(load_table("Drop D")).home == "D"
     assert load_guitar("DADF#AA").name == "DADF#AA", "no file: worked out"
+    # The thinnest string is often written small, and so is all of it.
+    assert load_guitar("dadf#ad") == load_guitar("DADF#Ad") == load_guitar("open-d")
+    assert load_guitar("EADGBe:3-2") == load_guitar("EADGBE:3-2")
+    assert load_guitar("fiddle") == load_guitar("violin")
+
+
+@pytest.mark.parametrize(
+    ("strings", "notes"),
+    [
+        # Common practice: a bass, also with five strings; a re-entrant ukulele; a banjo with its short fifth string.
+        ("EADG", "E1 A1 D2 G2"),
+        ("BEADG", "B0 E1 A1 D2 G2"),
+        ("GCEA", "G4 C4 E4 A4"),
+        ("gCEA", "G4 C4 E4 A4"),
+        ("GDGBD", "G4 D3 G3 B3 D4"),
+    ],
+)
+def test_basses_banjos_and_ukuleles_lie_where_they_lie(strings: str, notes: str) -> None:
+    found = load_guitar(strings)
+    assert [found.note_of(string.number) for string in found.strings] == notes.split()
 
 
 def test_strings_that_go_up_from_standard_tuning_warn() -> None:

@@ -64,8 +64,16 @@ def test_one_sentence_says_which_and_what_to_do() -> None:
     said = off_guitar([("", table("cello"))])
     assert said == (
         "off the guitar: string 1 (A3) 21.5 cents above the table; "
-        "leave it out, or --open-strings-win (in a session: open_strings_win = true)"
+        "leave it out, or --open-strings-win (in a session: open_strings_win = true), which is 6=27/16 and costs IV, vi"
     )
+    # In open D a whole tone below home, at 16/9, both A strings lie a comma above C's 5/3: 27/16 cures that at the cost
+    # of F (F A C) and Am (A C E), the two that have A as third and as root.
+    assert off_guitar([("", table("open-d", tonic="C"))]) == (
+        "off the guitar: strings 5, 2 (A2, A3) 21.5 cents above the table; leave them out, or --open-strings-win "
+        "(in a session: open_strings_win = true), which is 6=27/16 and costs IV, vi"
+    )
+    # Where strings of several degrees lie off, no one degree serves them.
+    assert off_guitar([("", table("open-d", tonic="E"))]).endswith("open_strings_win = true)")
     assert off_guitar([("", table("open-d"))]) == ""
     assert off_guitar([("", table("cello", open_strings_win=True))]) == ""
 

@@ -9,6 +9,7 @@ from inspect import cleandoc
 
 import click
 
+from bridge.cli.parts.devices import DeviceCommand
 from bridge.errors import near_names
 
 
@@ -22,22 +23,27 @@ class HelpGroup:
     everyday: bool = False
 
 
-PLAY: Mapping[str, HelpGroup] = {
-    "guitar": HelpGroup(
-        "Guitar and notes",
-        "--guitar --tonic --reference --reference-from --as-tuned --fret --capo",
-        everyday=True,
-    ),
+_GUITAR = HelpGroup(
+    "Guitar and notes",
+    "--guitar --tonic --reference --reference-from --as-tuned --fret --capo",
+    everyday=True,
+)
+_SCALE = HelpGroup(
+    "Scale, single notes, the singer's key",
+    "--table --scale --home --sounding --slide --degree --pin --transpose --keep-shapes --open-strings-win",
+)
+_SCREEN = HelpGroup("Screen, page and help", "--lines --page --page-port --page-lan --help")
+
+_PLAY = {
+    "guitar": _GUITAR,
     "keyboard": HelpGroup(
         "Keyboard and synth", "--in --out --card --synth", ("On the way out",), everyday=True
     ),
-    "song": HelpGroup("A song", "--track --count-in --loop --tempo --at", ("A file plays",), everyday=True),
-    "typed": HelpGroup("Typed while it plays", begins=("typed:",), everyday=True),
-    "scale": HelpGroup(
-        "Scale, single notes, the singer's key",
-        "--table --scale --home --sounding --slide --degree --pin --transpose --keep-shapes "
-        "--open-strings-win",
+    "song": HelpGroup(
+        "A song", "--track --count-in --loop --tempo --at", ("Everything sounds",), everyday=True
     ),
+    "typed": HelpGroup("Typed while it plays", begins=("typed:",), everyday=True),
+    "scale": _SCALE,
     "feet": HelpGroup(
         "Several tables, feet and switch keys",
         "--also --on-change --foot --switch-keys --switch-keys-choose --control-channel",
@@ -55,15 +61,73 @@ PLAY: Mapping[str, HelpGroup] = {
     "drone": HelpGroup("Drone", "--drone"),
     "microphone": HelpGroup("Microphone", "--follow-string --mic", ("Between pieces",)),
     "evening": HelpGroup("An evening: session", "--session --from --go-on", ("With --session",)),
-    "screen": HelpGroup("Screen, page and help", "--lines --page --page-port --page-lan --help"),
+    "screen": _SCREEN,
 }
-"""The groups of `play`, each under the word that calls for it."""
+_DRONE = {
+    "guitar": _GUITAR,
+    "notes": HelpGroup("What sounds", "--voice --hold --level --sound --swell", everyday=True),
+    "where": HelpGroup("Where it sounds", "--card --out --synth --output --overwrite", everyday=True),
+    "typed": HelpGroup("Typed while it sounds", begins=("typed while",), everyday=True),
+    "lesson": HelpGroup("A lesson in steps", "--lesson --step --rest --rounds"),
+    "settle": HelpGroup("Settling", "--settle --settle-wait --settle-time", ("Settling:",)),
+    "chart": HelpGroup(
+        "Under chords",
+        "--chart --track --at --follow-harmony --pinned --moves --natural-sevenths",
+        ("With --chart",),
+    ),
+    "feet": HelpGroup("Feet", "--in --foot"),
+    "microphone": HelpGroup("Microphone", "--follow-string --mic"),
+    "scale": _SCALE,
+    "sound": HelpGroup("What reaches the synth", "--method --channels --system"),
+    "screen": _SCREEN,
+}
+_PRACTISE = {
+    "guitar": _GUITAR,
+    "exercise": HelpGroup(
+        "The exercise", "--exercise --trials --seconds --timbre --voice --level --minutes", everyday=True
+    ),
+    "where": HelpGroup("Where it sounds", "--card --mic --out --system"),
+    "records": HelpGroup("Lists and records", "--list --records --csv --no-record --seed --overwrite"),
+    "scale": _SCALE,
+    "screen": _SCREEN,
+}
+_RETUNE = {
+    "file": HelpGroup(
+        "The file", "--output --overwrite --at --follow-key-signatures --synth --help", everyday=True
+    ),
+    "guitar": _GUITAR,
+    "report": HelpGroup("To see and compare", "--report --report-json --equal", everyday=True),
+    "harmony": HelpGroup(
+        "Harmony and chords", "--follow-harmony --pinned --moves --natural-sevenths --equal-chords --chart"
+    ),
+    "scale": _SCALE,
+    "sound": HelpGroup("What reaches the synth", "--method --channels --part --plain --tail"),
+}
+_SING = {
+    "sing": HelpGroup("Singing", "--drone --voice --mic --card", everyday=True),
+    "guitar": _GUITAR,
+    "file": HelpGroup("A recorded file", "--csv --picture --overwrite", everyday=True),
+    "typed": HelpGroup("Typed while you sing", begins=("typed while",), everyday=True),
+    "scale": _SCALE,
+    "screen": _SCREEN,
+}
+GROUPS: Mapping[str, Mapping[str, HelpGroup]] = {
+    "play": _PLAY,
+    "drone": _DRONE,
+    "practise": _PRACTISE,
+    "retune": _RETUNE,
+    "sing": _SING,
+}
+"""The groups of each command whose help is long, each under the word that calls for it."""
 
 
 class GroupedHelp(click.Command):
     """A command whose options stand in groups, each with the word that calls for it; an option's name is one too."""
 
-    groups: Mapping[str, HelpGroup]
+    @property
+    def groups(self) -> Mapping[str, HelpGroup]:
+        """Its groups."""
+        return GROUPS[str(self.name)]
 
     def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
         if "-h" not in args or "--help" in args:
@@ -76,8 +140,13 @@ class GroupedHelp(click.Command):
         }
         words |= {name: name for name in self.groups}
         if not word.startswith("-") and "." not in word and word not in words:
-            known = words if get_close_matches(word, words, cutoff=0.5) else self.groups
-            raise click.UsageError(f"the help has no part called {word!r} ({near_names(word, known)})", ctx)
+            notes = any(isinstance(one, click.Argument) and one.nargs < 0 for one in self.params)
+            near = get_close_matches(word, words, cutoff=0.75 if notes else 0.5)
+            if near or not notes:  # else it is one of the notes that the command takes
+                known = words if near else self.groups
+                raise click.UsageError(
+                    f"the help has no part called {word!r} ({near_names(word, known)})", ctx
+                )
         ctx.meta[__name__] = words.get(word, "")
         return super().parse_args(ctx, ["--help"])
 
@@ -120,6 +189,10 @@ class GroupedHelp(click.Command):
 
     def _texts(self) -> list[str]:
         return cleandoc(self.help or "").split("\n\n")
+
+
+class GroupedDeviceCommand(GroupedHelp, DeviceCommand):
+    """Such a command that names sound devices."""
 
 
 def _begins(text: str, begins: tuple[str, ...] | list[str]) -> bool:

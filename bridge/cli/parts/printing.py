@@ -45,9 +45,9 @@ def show_note(text: str) -> None:
     click.echo(f"note: {' '.join(visible(text).split())}", err=True)
 
 
-def say_search(seconds: float) -> None:
+def say_search(seconds: float, title: str = "this") -> None:
     """Say, before a long search, how long following the harmony will take."""
-    show_note(f"this is a long piece: to choose the pitch of every note takes about {seconds:.0f} s")
+    show_note(f"{title} is a long piece: to choose the pitch of every note takes about {seconds:.0f} s")
 
 
 def show(text: str = "") -> None:

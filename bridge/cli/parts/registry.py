@@ -106,6 +106,9 @@ class LazyGroup(click.Group):
 
             said = line_to_type(in_words_of_now(args[1:]))
             raise click.UsageError(f"what was {OLD_PLAY!r} is {'play'!r} now; {said}", ctx)
+        if args and args[0] == "help":
+            known = [word for word in args[1:2] if word in self._table]
+            raise click.UsageError(f"for help write: {' '.join(['stillbeat', *known, '-h'])}", ctx)
         if args and not args[0].startswith("-") and args[0] not in self._table:
             raise click.UsageError(f"no command {args[0]!r} ({near_names(args[0], self._table)})", ctx)
         return super().resolve_command(ctx, args)

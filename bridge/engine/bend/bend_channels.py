@@ -362,7 +362,10 @@ class BendChannels:
             return
         last = source.last_out[key]
         owing = [out for out in source.pool if key in out.owed and out.source is source]
-        if source.kit and not owing:
+        silenced = not owing and source.sounding.release_silenced(key)
+        if silenced or (source.kit and not owing):
+            if not silenced:
+                self._count_down(source.home.owed, key)  # what it struck before it became a kit
             self.sink.append(data)
             return
         own = [last] if last is not None else []

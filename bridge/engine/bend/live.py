@@ -238,8 +238,10 @@ class BendEngine:
         channels.sink = sink = []
         self._guests.clear()
         for source in channels.sources:
-            for key, drums in source.sounding.drums.items():
-                sink += [bytes((0x80 | source.index, key, 64))] * len(drums)
+            sounding = source.sounding
+            ends = [(key, len(drums)) for key, drums in sounding.drums.items()] + [*sounding.silenced.items()]
+            for key, count in ends:
+                sink += [bytes((0x80 | source.index, key, 64))] * count
             if source.raw:
                 self._lift(source.cc, 0xB0 | source.index, sink)
         members = {out.nibble for source in channels.sources if source.manager for out in source.pool}

@@ -202,7 +202,7 @@ class Router:
             for out in self._forward(source, data, now_s):
                 out.selected = which if out.selected == before else _UNKNOWN
             return
-        if source.raw and source.host is None:
+        if source.raw and source.host is None and which != (True, MPE_CONFIGURATION):
             self.channels.sink.append(data)
         if change is not None and change.registered:
             if change.number == MPE_CONFIGURATION:

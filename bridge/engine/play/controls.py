@@ -84,6 +84,19 @@ FOOT_ACTIONS: dict[str, Action] = {
 TRACK_ACTIONS = frozenset(("pause", "bar-back", "mute"))
 """What is asked of a track."""
 
+PEDALS = {
+    4: "foot pedal",
+    11: "expression pedal",
+    64: "sustain pedal",
+    65: "portamento pedal",
+    66: "sostenuto pedal",
+    67: "soft pedal",
+    68: "legato pedal",
+    69: "hold pedal",
+}
+"""Controllers by the trade's names for their pedals (MIDI 1.0, table of controller numbers: foot controller,
+expression, damper or sustain, portamento, sostenuto, soft pedal, legato footswitch, hold 2)."""
+
 _UNFIT = frozenset((0, 6, 32, 38, *range(96, 102), *range(120, 128)))
 """Controllers that mean something else: banks, parameters, channel modes."""
 

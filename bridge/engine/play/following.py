@@ -57,6 +57,8 @@ class FollowingEngine:
         Returns whether what is played follows under the table that holds; otherwise the drone alone does.
     offered : bool
         Whether a musician may switch it on; otherwise it serves the drone alone.
+    whole : bool
+        Whether each change is a whole table: then the first note of a chord brings those of all its notes.
     """
 
     def __init__(
@@ -71,10 +73,11 @@ class FollowingEngine:
         drone: Collection[int] = (),
         keyboard: Callable[[], bool] | None = None,
         offered: bool = True,
+        whole: bool = False,
     ) -> None:
         self.engine = engine
         self.on = on
-        self.offered = offered
+        self.offered, self._whole = offered, whole
         self._limits_of = limits_of
         self._keyboard = keyboard
         self._drone = frozenset(channel - 1 for channel in drone)
@@ -255,6 +258,11 @@ class FollowingEngine:
         wanted: dict[int, float] = {}
         if self._follows or channel in self._drone:
             self._chosen(wanted, key, now_s, channel)
+            if self._whole and self._palette is not None:
+                sounding = self._chooser.sounding()
+                for one, index in self._limits_of().items():
+                    if one not in sounding:
+                        wanted[one] = self._palette.classes[one][index].offset_cents
         elif self._offsets[key % 12] and key % 12 not in self._chooser.sounding():
             wanted[key % 12] = 0.0  # a drone moved it, and holds it no longer
         due = self._turned(wanted, now_s)

@@ -94,16 +94,24 @@ class Keyboard:
         return ", ".join(said)
 
 
-def shared_channels(keyboards: Sequence[Keyboard]) -> list[str]:
-    """Say which keyboards go to one channel, where one's wheel bends what the other plays as well."""
+def shared_channels(keyboards: Sequence[Keyboard], play_on: int | None = None) -> list[str]:
+    """Say which keyboards go to one channel, where one's wheel bends what the other plays as well.
+
+    Parameters
+    ----------
+    play_on : int, optional
+        Where those go that have no channel of their own, 1 to 16; None: as they come.
+    """
     said = []
-    for channel in dict.fromkeys(one.channel for one in keyboards):
-        ports = [one.port for one in keyboards if one.channel == channel]
+    goes = [one.channel or play_on for one in keyboards]
+    free = next(str(number) for number in range(2, 17) if number not in goes)
+    for channel in dict.fromkeys(goes):
+        ports = [one.port for one, to in zip(keyboards, goes, strict=True) if to == channel]
         if len(ports) > 1:
             where = "where they send on one channel" if channel is None else f"on channel {channel}"
             said.append(
                 f"{' and '.join(ports)}: {where} the wheel and the modulation of one act on notes of the other; "
-                f'for its own: --in "{ports[-1]}: channel 2"'
+                f'for its own: --in "{ports[-1]}: channel {free}"'
             )
     return said
 

@@ -10,7 +10,9 @@ changes by a comma when it returns disturbs singers. Nothing is learnt beyond th
 notes of its chord to the pitches that were found beforehand (`OnTheSpot.limit`).
 
 The choice weighs what `bridge.harmony.choice.costs` weighs, with a length that is not known yet (`EXPECTED_S`), over
-all notes that may still be corrected, exactly.
+all notes that may still be corrected, exactly. What is left out is that leaps by octaves of the outer voices weigh
+more: over 31 real files it would spare 7 of 78 leaps that come out a comma wide (of 1735), and cost 0.1 points of the
+share that is pure.
 
 Index
 -----

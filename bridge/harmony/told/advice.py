@@ -3,13 +3,15 @@
 Conventions
 -----------
 Everything here is measured, not guessed: each tonic's table is tried on the notes, and only what gains at least
-`WORTH_SHARE` of the time is said. Where no tonic is heard clearly, `advise` says nothing at all.
+`WORTH_SHARE` of the time is said. Where no tonic is heard clearly, `advise` says nothing at all; and no tonic is named
+that is none of the piece: one in which no bar stands, and on which it does not come to rest.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,6 +28,10 @@ from bridge.tuning.transposing import moved_tonic
 
 WORTH_SHARE = 0.03
 """A tonic that gains less is not worth saying."""
+
+_RESTS, _REST_PART, _MOST_PART = 2, 0.1, 0.5
+"""So often a dominant falls to a tonic, and such a part of the piece stands on it, where the piece comes to rest; or so
+large a part stands on it anyway."""
 
 _CHANGE_S, _CHANGE_SHARE = 6.0, 0.02
 """A change at a bar must gain so many seconds of pure intervals, and so much of the whole piece."""
@@ -101,7 +107,7 @@ def advise(notes: Sequence[TimedNote], table: Table, bar_starts_s: Sequence[floa
     bar_starts_s : sequence of float
         When each bar begins.
     heard : Heard
-        What was heard; where its tonic is not sure, nothing is advised.
+        What was heard, chords included; where its tonic is not sure, nothing is advised.
     """
     if not bar_starts_s or table.spec.scale is None:
         return Advice(measure(notes, fixed_hz(notes, table.hz)).share)
@@ -114,9 +120,13 @@ def advise(notes: Sequence[TimedNote], table: Table, bar_starts_s: Sequence[floa
     if not heard.sure:
         return Advice(share)
     sums = pure.sum(axis=1)
-    # Of tonics that are equally pure, the table's own, then the one that was heard.
-    preferred = [present] + ([heard.tonic.pitch_class] if heard.tonic is not None else [])
-    best = max(range(12), key=lambda one: (round(float(sums[one]), 6), one in preferred, -one))
+    own = _own_tonics(heard)
+    pure = np.where([[tonic in own or tonic == present] for tonic in range(12)], pure, 0.0)
+    # Others than what was heard have to gain more; of tonics that are equally pure, the table's own counts.
+    worth = sums - WORTH_SHARE * everything * np.array(
+        [tonic not in (present, own[0]) for tonic in range(12)]
+    )
+    best = max((present, *own), key=lambda one: (round(float(worth[one]), 6), one == present, -one))
     best_share = float(sums[best]) / everything
     advice = Advice(share)
     if best != present and best_share >= share + WORTH_SHARE:
@@ -134,6 +144,25 @@ def advise(notes: Sequence[TimedNote], table: Table, bar_starts_s: Sequence[floa
     ):
         return Advice(advice.share, advice.tonic, advice.tonic_share, changes, path_share)
     return advice
+
+
+def _own_tonics(heard: Heard) -> list[int]:
+    """Return the tonics that are a piece's own: what was heard, those of its keys, and where it stands or rests.
+
+    It rests where a major chord falls a fifth, unless that is the tonic going to IV.
+    """
+    own = [heard.tonic.pitch_class] if heard.tonic is not None else []
+    named = [(one.end_s - one.start_s, one.chord) for one in heard.chords if one.chord is not None]
+    stands_s, rests = np.zeros(12), np.zeros(12)
+    for length_s, chord in named:
+        stands_s[chord.root_class] += length_s
+    for (_, chord), (_, after) in pairwise(named):
+        if 4 in chord.kind.semitones and (chord.root_class + 5) % 12 == after.root_class:
+            rests[after.root_class] += chord.root_class not in own
+    part = stands_s / max(float(stands_s.sum()), 1e-9)
+    rested = (rests >= _RESTS) & (part >= _REST_PART) | (part >= _MOST_PART)
+    own += [key.pitch_class for key in heard.keys]
+    return list(dict.fromkeys([*own, *(int(one) for one in np.flatnonzero(rested))]))
 
 
 def _said(tonic: int, heard: Heard, table: Table) -> str:

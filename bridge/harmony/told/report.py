@@ -23,15 +23,8 @@ from bridge.harmony.told.advice import Advice, cures
 from bridge.harmony.why.reasons import BarReason
 from bridge.tuning.chords.names import ChordName, parse_chord_name
 from bridge.tuning.notes import parse_pitch_class, pitch_class_name
+from bridge.tuning.scales import interval_name
 
-_INTERVALS = {
-    3: "minor third",
-    4: "major third",
-    5: "fourth",
-    7: "fifth",
-    8: "minor sixth",
-    9: "major sixth",
-}
 _MOST_BARS = 6
 
 
@@ -117,7 +110,7 @@ def _interval(worst: Worst, following: Following, chord: ChordName | None) -> st
     spelled = {} if chord is None else {parse_pitch_class(note): note for note in chord.notes}
     tonic = following.score.palettes[0].tonic
     names = [spelled.get(key % 12, pitch_class_name(key, tonic)) for key in (lower, upper)]
-    return f"{_INTERVALS[(upper - lower) % 12]} {'-'.join(names)}"
+    return f"{interval_name(upper - lower)} {'-'.join(names)}"
 
 
 def sour_lines(rows: Sequence[ChordRow]) -> tuple[str, ...]:

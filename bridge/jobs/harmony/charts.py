@@ -70,16 +70,21 @@ def chart_times(bar_starts_s: Sequence[float], bars: int) -> list[float]:
     return [*starts_s, starts_s[-1] + last_s][: bars + 1]
 
 
-def tonic_of_chart(chart: Chart, guitar_class: int | None = None) -> str | None:
+def tonic_of_chart(
+    chart: Chart, guitar_class: int | None = None, bar_starts_s: Sequence[float] = ()
+) -> str | None:
     """Return the tonic of a chart's chords; None where it has none.
 
     Parameters
     ----------
     guitar_class : int, optional
         Pitch class of the guitar's own tonic, which decides between equals.
+    bar_starts_s : sequence of float
+        When each bar begins, where a track leads; else all are alike.
     """
-    music = music_of_chart(chart)
-    tonic = hear_keys(music.notes, music.bar_starts_s, guitar_class).tonic if music.notes else None
+    notes = chart_notes(chart, bar_starts_s)
+    starts_s = bar_starts_s or music_of_chart(chart).bar_starts_s
+    tonic = hear_keys(notes, starts_s, guitar_class).tonic if notes else None
     return tonic.name if tonic is not None else None
 
 

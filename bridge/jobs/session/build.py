@@ -21,6 +21,7 @@ from typing import Any
 from bridge.children import undisturbed
 from bridge.engine.report import spans
 from bridge.errors import InputProblem, OutputProblem
+from bridge.jobs.session.check import doubts, off_lines
 from bridge.jobs.session.differs import differences
 from bridge.jobs.session.folder import FolderBuild, write_zip
 from bridge.jobs.session.manifest import NAME as MANIFEST
@@ -40,7 +41,7 @@ from bridge.jobs.session.paper.pages import (
 from bridge.jobs.session.paper.panel import panel_files
 from bridge.jobs.session.paper.text import NAME as PAGE
 from bridge.jobs.session.paper.text import start_here
-from bridge.jobs.session.piece import MUSIC, TABLES, PieceJob, run_piece, task_name, write_made
+from bridge.jobs.session.piece import MUSIC, TABLES, OnTheWay, PieceJob, run_piece, task_name, write_made
 from bridge.jobs.session.plan import PiecePlan, SessionPlan, SynthPlan, plan_session
 from bridge.jobs.session.sound import reference_name, reference_wav
 from bridge.jobs.session.synth import Made, back_to_equal, load_everything, track_request, trim_folder
@@ -51,6 +52,7 @@ from bridge.store.files import check_output, open_atomic, read_bytes
 from bridge.store.session.drift import with_reference
 from bridge.store.session.model import OWN, Session
 from bridge.store.syx import parse_syx
+from bridge.tuning.off_guitar import OFF
 
 REFERENCE = "reference"
 SHARED = "shared"
@@ -86,12 +88,21 @@ class Built:
         for one in self.plan.pieces:
             for name in one.piece.synths:
                 for text in self.manifest.tasks[task_name(one.piece.stem, name)].notices:
+                    if text.startswith(OFF):  # it is said of the piece, whoever plays it
+                        continue
                     numbers, names = said.setdefault(text, ({}, {}))
                     numbers[one.piece.number] = names[name] = None
-        return [
-            f"piece{'s' * (len(numbers) > 1)} {spans(numbers)}, {', '.join(names)}: {text}"
-            for text, (numbers, names) in said.items()
-        ] + [text for name in self._page_tasks() for text in self.manifest.tasks[name].notices]
+        return (
+            [
+                *doubts(self.plan.session),
+                *off_lines(self.plan),
+            ]
+            + [
+                f"piece{'s' * (len(numbers) > 1)} {spans(numbers)}, {', '.join(names)}: {text}"
+                for text, (numbers, names) in said.items()
+            ]
+            + [text for name in self._page_tasks() for text in self.manifest.tasks[name].notices]
+        )
 
     @property
     def music(self) -> dict[int, tuple[str, ...]]:
@@ -119,6 +130,7 @@ def build_session(
     processes: int | None = None,
     progress: Progress | None = None,
     reference: str | None = None,
+    beforehand: Progress | None = None,
 ) -> Built:
     """Build the bundle of a session.
 
@@ -138,6 +150,8 @@ def build_session(
     reference : str, optional
         What the reference sounds by now, as a musician writes it, in the place of what the session file says; the file
         itself stays as it is, its copy in the bundle says this.
+    beforehand : callable, optional
+        Called with the title of a piece and the seconds that it takes to follow its harmony, where that takes long.
 
     Raises
     ------
@@ -156,7 +170,7 @@ def build_session(
     _keep_apart(session, folder)
     plan = plan_session(session)
     with FolderBuild(folder, overwrite) as build:
-        work = _Work(plan, build, progress, text)
+        work = _Work(plan, build, progress, text, beforehand)
         work.run(processes or cores())
         (build.root / MANIFEST).write_bytes(work.manifest.dumps())
         with ExitStack() as zipping:
@@ -198,12 +212,17 @@ class _Work:
     """The tasks of one build."""
 
     def __init__(
-        self, plan: SessionPlan, build: FolderBuild, progress: Progress | None, text: str | None
+        self,
+        plan: SessionPlan,
+        build: FolderBuild,
+        progress: Progress | None,
+        text: str | None,
+        beforehand: Progress | None,
     ) -> None:
         self.plan = plan
         self.session = plan.session
         self.build = build
-        self.progress = progress
+        self.progress, self.beforehand = progress, beforehand
         self.text = (
             text  # what stands in the bundle's copy of the session file; None: what stands in the file
         )
@@ -232,13 +251,22 @@ class _Work:
         """Begin with tables, drones, and what every synth gets, piece by piece; return what waits for them."""
         keys = self._keys()
         jobs = [job for job in (self._job(one, keys) for one in self.plan.pieces) if job is not None]
-        begun = crew.run(run_piece, jobs, len(jobs))
+        titles = {job.plan.piece.number: job.plan.piece.title for job in jobs}
+        shares = dict.fromkeys(titles, 0.0)
+
+        def heard(said: OnTheWay) -> None:
+            if said.search_s and self.beforehand is not None:
+                self.beforehand(titles[said.number], said.search_s)
+            shares[said.number] = max(shares[said.number], said.share)
+            self._tell(titles[said.number], _PIECES_SHARE * sum(shares.values()) / len(jobs))
+
+        begun = crew.run(run_piece, jobs, len(jobs), say=heard)
 
         def wait() -> None:
-            for finished, (job, outcome) in enumerate(begun, 1):
+            for job, outcome in begun:
                 for name, files in outcome.files.items():
                     self._enter(name, keys[name], files, outcome.notices[name])
-                self._tell(job.plan.piece.title, _PIECES_SHARE * finished / len(jobs))
+                heard(OnTheWay(job.plan.piece.number, 1.0))
 
         return wait
 
@@ -251,7 +279,11 @@ class _Work:
             track = self._track_digest(piece.track_text)
             drones = [(step.label, step.table, step.drone) for step in one.steps]
             wanted = track_request(piece)
-            follow = (wanted.follow_harmony, None if wanted.chart is None else str(wanted.chart))
+            follow = (
+                wanted.follow_harmony,
+                None if wanted.chart is None else str(wanted.chart),
+                wanted.drones,
+            )
             steps = [(step.label, step.place, step.table) for step in one.steps]
             changes = [
                 replace(section.change, table=section.table_text or None) for section in piece.sections
@@ -259,7 +291,7 @@ class _Work:
             keys[task_name(piece.stem, TABLES)] = fingerprint(
                 "tables",
                 (piece.stem, one.tables, drones, piece.drone, steps),
-                (follow[1], track) if wanted.chart is not None else (),
+                (follow, changes, track) if wanted.chart is not None else (),
             )
             if track:
                 keys[task_name(piece.stem, MUSIC)] = fingerprint(

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 
 from bridge.engine.play.drones.sounds import about_sound
 from bridge.errors import InputProblem
+from bridge.jobs.retune import Search
 from bridge.jobs.session.music import music_of
 from bridge.jobs.session.plan import PiecePlan, SessionPlan, check_sections, plan_session
 from bridge.jobs.session.takes import open_session
@@ -31,7 +34,13 @@ class Checked:
     music: dict[int, tuple[str, ...]] = field(default_factory=dict)
 
 
-def check_session(file: Path, listen: bool = False, to_play: bool = False) -> Checked:
+def check_session(
+    file: Path,
+    listen: bool = False,
+    to_play: bool = False,
+    beforehand: Callable[[str, float], None] | None = None,
+    progress: Callable[[str, float], None] | None = None,
+) -> Checked:
     """Read a session and everything it names, without writing anything.
 
     InputProblem as `build_session`; only what retuning itself refuses is found there alone.
@@ -42,13 +51,11 @@ def check_session(file: Path, listen: bool = False, to_play: bool = False) -> Ch
         Whether the chords of every track are looked through.
     to_play : bool
         Whether tracks that are missing or damaged are a warning, as long as nobody needs them who plays it himself.
+    beforehand, progress : callable, optional
+        As for `build_session`; progress comes with the title of the piece and how much of it is done.
     """
     session = open_session(file, to_play=to_play)
-    warnings = list(session.missing)
-    if session.reference is not None and session.reference.doubt:
-        warnings.append(session.reference.doubt)
-    own = [(piece.title, piece.spec.doubt) for piece in session.pieces]
-    warnings += [f"{title}: {doubt}" for title, doubt in own if doubt and doubt not in warnings]
+    warnings = [*session.missing, *doubts(session)]
     warnings += _wavering_drones(session)
     tracks: dict[int, MidiFile] = {}
     lengths: dict[int, int] = {}
@@ -68,14 +75,28 @@ def check_session(file: Path, listen: bool = False, to_play: bool = False) -> Ch
         if midi.ticks_per_quarter is not None and (midi.format != 2 or len(midi.tracks) == 1):
             lengths[piece.number] = BarMap(midi).bars
     plan = plan_session(session, tracks)
-    said = [(one.piece.title, off_guitar(places_of(one))) for one in plan.pieces]
-    warnings += [f"{title}: {text}" for title, text in said if text]
+    warnings += off_lines(plan)
     music = {}
     if listen:
         for piece in session.pieces:
-            if piece.number in tracks and (told := music_of(piece, tracks[piece.number])):
+            title = piece.title
+            search = Search(beforehand and partial(beforehand, title), progress and partial(progress, title))
+            if piece.number in tracks and (told := music_of(piece, tracks[piece.number], search)):
                 music[piece.number] = told
     return Checked(plan, lengths, warnings, music)
+
+
+def doubts(session: Session) -> list[str]:
+    """Return what is asked about the references, capos and transpositions of a session, a line each."""
+    found = [session.reference.doubt] if session.reference is not None and session.reference.doubt else []
+    own = [(piece.title, piece.spec.doubt) for piece in session.pieces]
+    return [*found, *(f"{title}: {doubt}" for title, doubt in own if doubt and doubt not in found)]
+
+
+def off_lines(plan: SessionPlan) -> list[str]:
+    """Say of which pieces the guitar and the tables disagree, a line each."""
+    said = [(one.piece.title, off_guitar(places_of(one))) for one in plan.pieces]
+    return [f"{title}: {text}" for title, text in said if text]
 
 
 def places_of(one: PiecePlan) -> list[tuple[str, Table]]:

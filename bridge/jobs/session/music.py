@@ -6,19 +6,19 @@ import re
 
 from bridge.errors import StillbeatError
 from bridge.jobs.harmony.told import apart
-from bridge.jobs.retune import listen_to
+from bridge.jobs.retune import Search, listen_to
 from bridge.jobs.session.synth import track_request
 from bridge.store.session.model import Piece, problem_at
 from bridge.store.smf import MidiFile
 
 
-def music_of(piece: Piece, midi: MidiFile) -> tuple[str, ...]:
+def music_of(piece: Piece, midi: MidiFile, search: Search | None = None) -> tuple[str, ...]:
     """Return what is told about a piece's track: at most two lines, and one where guitar and track lie far apart.
 
     InputProblem if the track cannot be followed under the table of the piece; names file and line.
     """
     try:
-        told = listen_to(midi, track_request(piece))
+        told = listen_to(midi, track_request(piece), search)
     except StillbeatError as problem:
         raise problem_at(piece.at, problem.message, problem.hint) from problem
     lines = [line for one in told for line in one.summary()]

@@ -13,18 +13,19 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from bridge.errors import InputProblem, StillbeatError
 from bridge.jobs.chart_drone import plan_chart_drone
 from bridge.jobs.drone import DroneRequest
+from bridge.jobs.retune import Search
 from bridge.jobs.session.music import music_of
 from bridge.jobs.session.plan import PiecePlan, SynthPlan, check_sections
 from bridge.jobs.session.sound import chart_drone_wav, drone_wav
-from bridge.jobs.session.synth import Made, piece_for_synth
+from bridge.jobs.session.synth import Made, piece_for_synth, track_request
 from bridge.store.descriptions import save_table
 from bridge.store.files import read_bytes
 from bridge.store.session.model import Piece, Trims, built, problem_at
@@ -58,19 +59,43 @@ class PieceDone:
     notices: dict[str, list[str]]
 
 
+class OnTheWay(NamedTuple):
+    """What is said while a piece is worked on."""
+
+    number: int  # the piece
+    share: float  # how much of it is done, 0 to 1
+    search_s: float = 0.0  # how long the search that begins now will take, where it is long
+
+
+_STEP_SHARE = 0.02
+
+
 def task_name(stem: str, part: str) -> str:
     """Return the name of a task of a piece."""
     return f"{stem}/{part}"
 
 
-def run_piece(job: PieceJob) -> PieceDone:
-    """Do the tasks of a piece.
+def run_piece(job: PieceJob, say: Callable[[OnTheWay], None] = lambda _: None) -> PieceDone:
+    """Do the tasks of a piece, and say how far it is.
 
     InputProblem if the track cannot be read, a section lies beyond its end, or a synth cannot do what was
     asked for; names file and line of the session where that helps. OutputProblem if a file cannot be written.
     """
     piece = job.plan.piece
     done = PieceDone({}, {})
+    parts, finished, said_share = job.music + len(job.synths), 0, 0.0
+
+    def advance(share: float) -> None:
+        nonlocal said_share
+        now_share = (finished + share) / parts
+        if now_share >= said_share + _STEP_SHARE:
+            said_share = now_share
+            say(OnTheWay(piece.number, now_share))
+
+    def long(seconds: float) -> None:
+        say(OnTheWay(piece.number, said_share, seconds))
+
+    search = Search(long, advance)
     midi: MidiFile | None = None
     if piece.track is not None:
         try:
@@ -87,11 +112,13 @@ def run_piece(job: PieceJob) -> PieceDone:
         done.files[name], done.notices[name] = write_made(job.root, made), []
     if job.music and midi is not None:
         name = task_name(piece.stem, MUSIC)
-        done.files[name], done.notices[name] = {}, list(music_of(piece, midi))
+        done.files[name], done.notices[name] = {}, list(music_of(piece, midi, search))
+        finished += 1
     for synth in job.synths:
         name = task_name(piece.stem, synth.synth.name)
-        made, notices = piece_for_synth(job.plan, synth, midi, job.trims.cents, job.trims.tracks)
+        made, notices = piece_for_synth(job.plan, synth, midi, job.trims.cents, job.trims.tracks, search)
         done.files[name], done.notices[name] = write_made(job.root, made), notices
+        finished += 1
     return done
 
 
@@ -155,6 +182,6 @@ def _along(piece: Piece, midi: MidiFile | None) -> list[Made]:
         return []
     drone = piece.drone
     asked = DroneRequest(notes=drone.notes, voice=drone.voice, sound=drone.sound)
-    plan = plan_chart_drone(asked, piece.spec, piece.chart, midi, drone.octave)
+    plan = plan_chart_drone(asked, track_request(piece), midi, drone.octave)
     facts = {"what": ALONG, "piece": piece.number, "step": ""}
     return [Made(f"drones/{piece.stem}.along-the-track.wav", chart_drone_wav(plan, built(piece.spec)), facts)]

@@ -29,8 +29,8 @@ from typing import Any
 
 from bridge.errors import MethodProblem, StillbeatError
 from bridge.jobs.export import paced_midi
-from bridge.jobs.harmony.degrees import named_classes
-from bridge.jobs.retune import RetuneRequest, retune_midi
+from bridge.jobs.retune import Search, retune_midi
+from bridge.jobs.retuned import RetuneRequest
 from bridge.jobs.session.plan import PiecePlan, Step, SynthPlan, tuner_for
 from bridge.jobs.transposed import transposed_midi
 from bridge.store.session.model import AUTO, Piece, built, moved_spec, problem_at
@@ -66,7 +66,12 @@ def trim_folder(cents: int) -> str:
 
 
 def piece_for_synth(
-    plan: PiecePlan, synth: SynthPlan, midi: MidiFile | None, trims: Sequence[int], trim_tracks: bool
+    plan: PiecePlan,
+    synth: SynthPlan,
+    midi: MidiFile | None,
+    trims: Sequence[int],
+    trim_tracks: bool,
+    search: Search | None = None,
 ) -> tuple[list[Made], list[str]]:
     """Make all files of a piece for a synth.
 
@@ -76,6 +81,8 @@ def piece_for_synth(
         In cents, without 0.
     trim_tracks : bool
         Whether tracks are made for every trim.
+    search : Search, optional
+        Told how long the pitches of the track take to choose; what it knows of the track is not searched for again.
 
     Returns
     -------
@@ -90,7 +97,7 @@ def piece_for_synth(
         notes = notices if cents == 0 else []
         made += _Tables(plan, synth, cents, folder).files(notes)
         if midi is not None and (cents == 0 or trim_tracks):
-            made += _track(plan, synth, midi, cents, folder, notes)
+            made += _track(plan, synth, midi, cents, folder, notes, search)
     return made, notices
 
 
@@ -189,7 +196,13 @@ class _Tables:
 
 
 def _track(
-    plan: PiecePlan, synth: SynthPlan, midi: MidiFile, cents: int, folder: str, notices: list[str]
+    plan: PiecePlan,
+    synth: SynthPlan,
+    midi: MidiFile,
+    cents: int,
+    folder: str,
+    notices: list[str],
+    search: Search | None,
 ) -> list[Made]:
     """Make the retuned backing track; a synth tuned by hand gets it as it is."""
     piece, profile = plan.piece, synth.synth.profile
@@ -204,7 +217,7 @@ def _track(
         return [Made(path, data, {**facts, "method": "", "worst_cents": 0.0})]
     request = replace(track_request(piece, cents), method=synth.synth.method, synth=profile)
     try:
-        retuned, done = retune_midi(midi, request)
+        retuned, done = retune_midi(midi, request, search=search)
     except MethodProblem as problem:
         if synth.synth.method != AUTO:
             raise problem_at(piece.at, f"{synth.synth.name}: {problem.message}", problem.hint) from problem
@@ -235,22 +248,18 @@ def _track(
 
 def track_request(piece: Piece, cents: float = 0.0) -> RetuneRequest:
     """Return how a piece's track is retuned, whatever plays it; drones of the piece hold their notes."""
-    follow = piece.follow_harmony
-    if follow is not None:
-        held = set(follow.held)
-        for drone in (piece.drone, *(one.drone for one in piece.sections if one.drone is not None)):
-            if piece.chart is not None:  # it follows the chords: only what it names stays
-                held.update(named_classes(drone.text))
-                continue
-            held.update(key % 12 for key in drone.keys(built(piece.spec).tonic))
-        follow = replace(follow, held=tuple(sorted(held)))
+    places = [
+        (1, 1.0, piece.drone),
+        *((one.change.bar, one.change.beat, one.drone) for one in piece.sections),
+    ]
     return RetuneRequest(
         spec=moved_spec(piece.spec, cents) if cents else piece.spec,
         at=tuple(section.change for section in piece.sections if section.change.describe() != "nothing"),
         follow_key_signatures=piece.follow_key_signatures,
         plain=piece.plain,
-        follow_harmony=follow,
+        follow_harmony=piece.follow_harmony,
         chart=piece.chart,
+        drones=tuple((bar, beat, drone.text) for bar, beat, drone in places if drone is not None),
     )
 
 

@@ -8,17 +8,25 @@ from __future__ import annotations
 
 import contextlib
 import os
+import queue
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from types import TracebackType
-from typing import TypeVar
+from typing import Any, TypeVar
 
 from bridge.children import clean_context, safe_helpers, start_worker, undisturbed
 from bridge.errors import OutputProblem
 
 _Job = TypeVar("_Job")
 _Done = TypeVar("_Done")
+Say = Callable[[Any], None]
+
+_LISTEN_S = 0.2
+"""So often what other processes say is listened to."""
+
+_says: list[Say] = []
+"""In a process of a crew: what brings a word to its parent."""
 
 
 def cores() -> int:
@@ -41,6 +49,7 @@ class Crew:
     def __init__(self, processes: int) -> None:
         self.processes = processes
         self._pool: ProcessPoolExecutor | None = None
+        self._said: Any = None
 
     def __enter__(self) -> Crew:
         return self
@@ -54,10 +63,11 @@ class Crew:
 
     def run(
         self,
-        function: Callable[[_Job], _Done],
+        function: Callable[..., _Done],
         jobs: Iterable[_Job],
         count: int,
         worth: int = 2,
+        say: Say | None = None,
     ) -> Iterator[tuple[_Job, _Done]]:
         """Do jobs; return an iterator over each with what came of it, in their order.
 
@@ -69,6 +79,8 @@ class Crew:
             Does a job; a function of a module.
         worth : int
             From how many jobs on it is worth starting processes for them.
+        say : callable, optional
+            Takes what jobs say on their way, here and now; `function` gets it, or what brings it here, beside its job.
 
         Raises
         ------
@@ -79,23 +91,50 @@ class Crew:
         """
         few = count < (worth if self._pool is None else 2)
         if self.processes <= 1 or few:
-            return ((job, function(job)) for job in jobs)
+            return ((job, function(job) if say is None else function(job, say)) for job in jobs)
         with _ended_well(), safe_helpers():
             if self._pool is None:
                 context = clean_context("bridge.jobs.session.piece")
-                self._pool = ProcessPoolExecutor(self.processes, mp_context=context, initializer=start_worker)
+                self._said = context.Queue()
+                self._pool = ProcessPoolExecutor(
+                    self.processes, mp_context=context, initializer=_begin, initargs=(self._said,)
+                )
             waiting = []
-            for job in jobs:
+            for number, job in enumerate(jobs):
                 with undisturbed():  # a process that is left half started cannot be waited for, and complains
-                    waiting.append((job, self._pool.submit(function, job)))
-            return _finished(waiting)
+                    own = (function, job) if say is None else (_saying, function, job, number)
+                    waiting.append((job, self._pool.submit(*own)))
+            return self._finished(waiting, say)
+
+    def _finished(
+        self, waiting: Sequence[tuple[_Job, Future[_Done]]], say: Say | None
+    ) -> Iterator[tuple[_Job, _Done]]:
+        ended: set[int] = set()
+        for number, (job, future) in enumerate(waiting):
+            with _ended_well():
+                while say is not None and number not in ended:
+                    if future.done() and future.exception() is not None:
+                        break
+                    with contextlib.suppress(queue.Empty):
+                        of, word = self._said.get(timeout=_LISTEN_S)
+                        say(word) if of is None else ended.add(of)
+                done = future.result()
+            yield job, done
 
 
-def _finished(waiting: Sequence[tuple[_Job, Future[_Done]]]) -> Iterator[tuple[_Job, _Done]]:
-    for job, future in waiting:
-        with _ended_well():
-            done = future.result()
-        yield job, done
+def _begin(said: Any) -> None:
+    """Get ready for jobs, and for what they say: a word that nobody takes any more holds up no end."""
+    start_worker()
+    said.cancel_join_thread()
+    _says.append(said.put)
+
+
+def _saying(function: Callable[[_Job, Say], _Done], job: _Job, number: int) -> _Done:
+    """Do a job that says something on its way, and say that all is said."""
+    put = _says[-1]
+    done = function(job, lambda word: put((None, word)))
+    put((number, None))
+    return done
 
 
 @contextlib.contextmanager

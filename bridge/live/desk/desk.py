@@ -213,7 +213,8 @@ class Desk:
                 if plan.returning and state.synth_there:
                     self.say("healed", "playing again: silenced, set up, in tune")
                 elif not plan.returning:
-                    self.say("said", f"ready: {state.keyboard or 'no keyboard'} -> {state.synth}")
+                    ready = f"ready: {state.keyboard} ->" if state.keyboard else "playing on"
+                    self.say("said", f"{ready} {state.synth}")
             case Changed(state):
                 before = self._keeper.state
                 self._take_state(state)
@@ -302,16 +303,13 @@ class Desk:
             if keeper.state is not None and keeper.state.kept.trim_cents:
                 keeper.tell(Act(Action("trim", -keeper.state.kept.trim_cents)))
             if self._strings is not None and self._strings.take_back() is not None:
-                self.say("said", "untrimmed: the strings are not followed until l listens anew")
+                self.say("said", f"untrimmed: {self._followed_no_more}")
         elif command == "listen" or command.startswith("listen "):
             self._listen(command[7:].strip().strip("\"'"))
         elif command == "undo" and self._strings is not None and self._strings.moved_cents:
             back = self._strings.take_back() or 0.0
             keeper.tell(Act(Action("trim", back)))
-            self.say(
-                "said",
-                f"taken back by {abs(back):.1f} cents: the strings are not followed until l listens anew",
-            )
+            self.say("said", f"taken back by {abs(back):.1f} cents: {self._followed_no_more}")
         elif command == "undo":
             moved = self._listening.undo() if self._listening is not None else None
             if moved is None:
@@ -327,6 +325,11 @@ class Desk:
             self.say("said", f"{command[1:]!r} means nothing here; {hint}")
 
     # ---- the guitar, followed
+
+    @property
+    def _followed_no_more(self) -> str:
+        until = "until l listens anew" if self._listening is not None else "any more"
+        return f"the strings are not followed {until}"
 
     def _plucked(self, told: StringTold) -> None:
         """Take what the ear for open strings tells."""
@@ -347,6 +350,10 @@ class Desk:
         """Begin to listen to the reference string, or to a take of it."""
         listening, state = self._listening, self._keeper.state
         if listening is None:
+            plan = self._keeper.plan
+            if plan is not None and isinstance(plan.drone, StepsDrone):
+                self.say("said", "a drone alone does not listen: begin anew with --reference-from TAKE")
+                return
             hint = "name a guitar, or the note with --reference"
             self.say("said", f"nothing says which string to listen to: {hint}")
             return
@@ -364,7 +371,7 @@ class Desk:
             self._keeper.tell(Act(Action("hush")))
             wait_s = _HUSH_S if held.keys else 0.0
         path = Path(file).expanduser() if file else None
-        listening.begin(path, wait_s, lambda told: self._inbox.put(_Heard(told)))
+        listening.begin(path, wait_s, lambda told: self._inbox.put(_Heard(told)), self._strings)
 
     def _heard(self, told: Told) -> None:
         """Take what the ear tells."""

@@ -17,7 +17,7 @@ import time
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
-from typing import TypeAlias
+from typing import TYPE_CHECKING, TypeAlias
 
 import msgspec
 
@@ -27,13 +27,17 @@ from bridge.live.frames import FrameReader, write_frame
 from bridge.tuning.guitars import Guitar
 from bridge.tuning.reference import Reference
 
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
 LISTEN_S = 5.0
 """How long the microphone is listened to."""
 LIMIT_S = 30.0
 """How long all of it may take."""
 
 
-class Take(msgspec.Struct, frozen=True, kw_only=True):
+class Take(msgspec.Struct, frozen=True, kw_only=True, tag=True):
     """What to listen for, and where."""
 
     reference: Reference
@@ -83,18 +87,21 @@ def main() -> None:
         take = reader.read()
     except EOFError:
         return
-    answer: Told
-    try:
-        answer = Heard(_hear(take, lambda name: write_frame(out, Opened(name, take.seconds))))
-    except StillbeatError as problem:
-        answer = Refused(problem.message, problem.hint)
-    except Exception as problem:
-        answer = Refused(f"listening failed: {type(problem).__name__}: {problem}")
-    write_frame(out, answer)
+    write_frame(out, answer(lambda: _hear(take, lambda name: write_frame(out, Opened(name, take.seconds)))))
     from bridge.sound.device.outputs import end_portaudio
 
     end_portaudio(1.0)
     os._exit(0)  # a sound system that hangs is not waited for
+
+
+def answer(find: Callable[[], Reference]) -> Heard | Refused:
+    """Find the reference, or say why not."""
+    try:
+        return Heard(find())
+    except StillbeatError as problem:
+        return Refused(problem.message, problem.hint)
+    except Exception as problem:
+        return Refused(f"listening failed: {type(problem).__name__}: {problem}")
 
 
 def _hear(take: Take, opened: Callable[[str], None]) -> Reference:
@@ -104,26 +111,40 @@ def _hear(take: Take, opened: Callable[[str], None]) -> Reference:
         opened(Path(take.file).name)
         return find_reference(take.file, take.reference, take.guitar, take.named)
     from bridge.sound.device.microphone import Microphone, record
-    from bridge.sound.files.wav import write_sound
 
     time.sleep(take.wait_s)
     microphone = Microphone(take.device)
     opened(microphone.input.name)
     samples, rate = record(take.seconds, microphone)
+    return found_in(samples, rate, take, microphone.dropped)
+
+
+def found_in(samples: NDArray[np.float64], rate: float, take: Take, dropped: int) -> Reference:
+    """Return the reference as it sounds in what a microphone brought.
+
+    Parameters
+    ----------
+    samples : ndarray, shape (n,)
+    rate : float
+        Samples a second.
+    dropped : int
+        How often sound was lost.
+    """
+    from bridge.jobs.hearing import find_reference
+    from bridge.sound.files.wav import write_sound
+
     with tempfile.TemporaryDirectory(prefix="stillbeat-") as folder:
         path = Path(folder) / "what was played.wav"
-        write_sound(path, [samples[:, None].astype("float32")], rate, encoding="float")
+        write_sound(path, [samples[:, None].astype("float32")], int(rate), encoding="float")
         try:
             reference = find_reference(path, take.reference, take.guitar, take.named)
         except StillbeatError as problem:
             message = problem.message.removeprefix(f"{path}: ").replace(str(path), path.stem)
             raise InputProblem(message, problem.hint) from problem
-    if not microphone.dropped:
+    if not dropped:
         return reference
-    dropped = (
-        f"the computer was too busy {microphone.dropped} times and may have missed sound: listen once more"
-    )
-    return replace(reference, remark="; ".join(filter(None, (dropped, reference.remark))))
+    missed = f"the computer was too busy {dropped} times and may have missed sound: listen once more"
+    return replace(reference, remark="; ".join(filter(None, (missed, reference.remark))))
 
 
 class Ear:

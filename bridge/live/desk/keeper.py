@@ -5,17 +5,12 @@ life several times a second. One that is silent for `SILENT_S` is ended by force
 that the server is gone, or that ended by itself. The new one waits for server and ports, silences what the old one
 left sounding (`bridge.live.player.journal`), and goes on with the table that held.
 
-Index: `Keeper`, `PlayerProcess`, `Inbox`.
+Index: `Keeper`, `Inbox`.
 """
 
 from __future__ import annotations
 
-import contextlib
 import queue
-import signal
-import subprocess
-import tempfile
-import threading
 import time
 from collections.abc import Callable
 from dataclasses import replace
@@ -23,13 +18,12 @@ from typing import Any, NamedTuple, TypeAlias
 
 import msgspec
 
-from bridge import children, errors
+from bridge import errors
 from bridge.errors import StillbeatError
 from bridge.live.frames import (
     Begin,
     Ended,
     Failed,
-    FrameReader,
     FromPlayer,
     Gone,
     Leave,
@@ -37,9 +31,9 @@ from bridge.live.frames import (
     Ready,
     ServerGone,
     ToPlayer,
-    write_frame,
 )
-from bridge.live.plan import NEW_PORT, SOUND_CARD, ChordsDrone, LivePlan, StepsDrone, TablesDrone
+from bridge.live.piped import Piped
+from bridge.live.plan import NEW_PORT, ChordsDrone, LivePlan, StepsDrone, TablesDrone
 from bridge.live.snapshot import Kind, Link
 from bridge.live.state import State
 
@@ -67,59 +61,6 @@ class FromProcess(NamedTuple):
 
 Inbox: TypeAlias = "queue.SimpleQueue[Any]"
 """Where everything arrives: what players say (`FromProcess`), and whatever else its owner puts there."""
-
-
-class PlayerProcess:
-    """One player process; `take` is called with everything that it says, in a thread of its own."""
-
-    def __init__(self, take: Callable[[FromPlayer], None]) -> None:
-        self._log: Any = tempfile.TemporaryFile()  # noqa: SIM115 - closed in end()
-        self.popen = children.start("bridge.live.player.process", self._log)
-        self._take = take
-        self._outbox: queue.SimpleQueue[ToPlayer | None] = queue.SimpleQueue()
-        self._threads = [threading.Thread(target=work, daemon=True) for work in (self._read, self._write)]
-        for thread in self._threads:
-            thread.start()
-
-    def _read(self) -> None:
-        reader: FrameReader[FromPlayer] = FrameReader(self.popen.stdout, FromPlayer)  # type: ignore[arg-type]
-        with contextlib.suppress(EOFError):
-            while True:
-                self._take(reader.read())
-        self._take(Gone())
-
-    def tell(self, frame: ToPlayer) -> None:
-        """Send it something, without ever waiting for it; nothing happens if it is gone."""
-        self._outbox.put(frame)
-
-    def _write(self) -> None:
-        """Write what is told, in a thread of its own: a player that hangs must not hang its desk."""
-        while (frame := self._outbox.get()) is not None:
-            with contextlib.suppress(OSError, ValueError):
-                write_frame(self.popen.stdin, frame)  # type: ignore[arg-type]
-
-    def how_it_ended(self) -> str:
-        """Return the last line that it wrote to its standard error, or what ended it where it wrote none."""
-        self._log.seek(0)
-        lines = self._log.read().decode(errors="replace").strip().splitlines()
-        if lines:
-            return str(lines[-1])
-        with contextlib.suppress(subprocess.TimeoutExpired):
-            code = self.popen.wait(1.0)
-            return (signal.strsignal(-code) or f"signal {-code}") if code < 0 else f"exit code {code}"
-        return "no reason given"
-
-    def end(self) -> None:
-        """End it by force if it still runs, and wait for that."""
-        children.end(self.popen)
-        self._outbox.put(None)
-        for thread in self._threads:
-            thread.join(1.0)
-        for stream in (self.popen.stdin, self.popen.stdout):
-            if stream is not None:
-                with contextlib.suppress(OSError):
-                    stream.close()
-        self._log.close()
 
 
 def _keyboards(plan: LivePlan, state: State) -> dict[str, Any]:
@@ -160,12 +101,16 @@ class Keeper:
         self.link: Link = "starting"
         self._process = self._spawn()
 
-    def _spawn(self) -> PlayerProcess:
+    def _spawn(self) -> Piped[FromPlayer]:
         self._generation += 1
         number = self._generation
         self._ready = self._spoken = self._has_left = False
         self._heard_s = time.monotonic()
-        return PlayerProcess(lambda frame: self._inbox.put(FromProcess(number, frame)))
+        return Piped(
+            "bridge.live.player.process",
+            FromPlayer,
+            lambda frame: self._inbox.put(FromProcess(number, Gone() if frame is None else frame)),
+        )
 
     def begin(self, plan: LivePlan) -> None:
         """Play."""
@@ -198,7 +143,8 @@ class Keeper:
             case Ended():
                 self.ended = True
             case ServerGone():
-                self._say("alarm", "the MIDI server is gone; waiting for it")
+                kind = "sound" if self.plan is not None and self.plan.card else "MIDI"
+                self._say("alarm", f"the {kind} server is gone; waiting for it")
                 self._replace("server gone")
             case Gone():
                 self._crashed()
@@ -225,11 +171,7 @@ class Keeper:
             self._replace("restarting")
             return
         how = self._process.how_it_ended()
-        message, hint = f"the player ended unexpectedly: {how}", "run again with --debug"
-        if starting and self.plan is not None and self.plan.system == SOUND_CARD:
-            message = f"the sound system cannot be started here ({how})"
-            hint = "let another program play first, and look at its sound settings; or write a file with -o"
-        self.failed = Failed("PortProblem", message, hint)
+        self.failed = Failed("PortProblem", f"the player ended unexpectedly: {how}", "run again with --debug")
         self.ended = True
 
     def _replace(self, why: Link) -> None:

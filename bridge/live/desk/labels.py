@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from bridge.engine.play.controls import Action, Controls
+from bridge.engine.play.controls import PEDALS, Action, Controls
 from bridge.engine.play.drones.held import USUAL_VOLUME
 from bridge.engine.play.keyboards import Keyboard
 from bridge.engine.play.tables import Kept, PlayTable
@@ -161,7 +161,7 @@ class Labels:
         names = tuple(table.name for table in self.tables)
         following = number % len(names)
         return {
-            "tables": names,
+            "tables": () if self.track is not None and self.track.changes else names,
             "next": f"{following + 1}  {names[following]}" if len(names) > 1 else "",
             "tuning": self.tuning,
             "remarks": _lines(self.remarks),
@@ -289,7 +289,10 @@ def beat_words(played: Sequence[Sounding], held: Sequence[Sounding], tonic: str)
 
 def feet_shown(controls: Controls) -> tuple[str, ...]:
     """Say what foot switches, silent keys and program changes do."""
-    said = [f"foot {controller}: {_action_words(action)}" for controller, action in controls.feet.items()]
+    said = [
+        f"{PEDALS.get(controller, f'foot {controller}')}: {_action_words(action)}"
+        for controller, action in controls.feet.items()
+    ]
     said += [
         f"program {number}: {_action_words(action)}" for number, action in controls.foot_programs.items()
     ]
@@ -309,6 +312,8 @@ def about_channels(controls: Controls, keyboards: Sequence[Keyboard]) -> list[st
         said.append(
             f"programs that arrive on channel {controls.channel} choose {_PLURALS[controls.programs]}"
         )
+    if controls.play_on is not None:
+        said.append(f"what is played goes to channel {controls.play_on}")
     return said + [
         f"{one.port} plays on channel {one.channel}" for one in keyboards if one.channel is not None
     ]
@@ -334,7 +339,7 @@ def table_words(shown: Snapshot) -> str:
     if shown.pieces:
         said = f"{shown.piece_number}/{shown.pieces}  {shown.piece}, {shown.section}: {shown.table}"
     else:
-        said = shown.table if shown.of_zone else f"{shown.number}  {shown.table}"
+        said = shown.table if shown.of_zone or len(shown.tables) < 2 else f"{shown.number}  {shown.table}"
     if shown.equal:
         said += "  EQUAL (through the same reference)"
     if shown.trim_cents:
@@ -383,11 +388,15 @@ def parts_words(shown: Snapshot) -> tuple[str, ...]:
     )
 
 
+def volume_words(shown: Snapshot) -> str:
+    """Say how loud the drone is meant to be, after a comma; nothing where it is as loud as usual."""
+    volume = shown.drone_volume
+    return f", volume {volume}" if volume not in (None, USUAL_VOLUME) else ""
+
+
 def drone_words(shown: Snapshot) -> str:
     """Say what the drone holds, or would hold."""
-    drone = shown.drone
-    volume = shown.drone_volume
-    loud = f", volume {volume}" if volume not in (None, USUAL_VOLUME) else ""
+    drone, loud = shown.drone, volume_words(shown)
     notes = "  ".join(drone.notes)
     match drone.state:
         case "none":

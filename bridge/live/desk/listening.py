@@ -9,7 +9,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TYPE_CHECKING, Protocol, TypeAlias
 
 from bridge.engine.play.tables import AllTables
 from bridge.errors import InputProblem
@@ -19,6 +19,7 @@ from bridge.tuning.ratios import cents_to_ratio, hz_to_cents
 from bridge.tuning.reference import Reference
 
 if TYPE_CHECKING:
+    from bridge.live.desk.string_following import StringFollowing
     from bridge.tuning.spec import TableSpec
 
 Remake: TypeAlias = Callable[[float], AllTables]
@@ -41,6 +42,14 @@ class Moved:
     """The trim to give them."""
     text: str
     """What to tell."""
+
+
+class _Ends(Protocol):
+    """A search that goes on."""
+
+    def end(self) -> None:
+        """End it."""
+        ...
 
 
 class Listening:
@@ -80,7 +89,7 @@ class Listening:
         self.moved_cents = 0.0
         """How far the reference is from where it was in the beginning; the trim is not counted."""
         self._before: list[tuple[float, float, AllTables]] = []
-        self._ear: Ear | None = None
+        self._ear: _Ends | None = None
 
     @property
     def busy(self) -> bool:
@@ -95,8 +104,20 @@ class Listening:
             return note_name(spec.reference.key, spec.tonic)
         return f"string {guitar.reference_string} ({guitar.note_of(guitar.reference_string)}), open"
 
-    def begin(self, file: Path | None, wait_s: float, put: Callable[[Told], None]) -> None:
-        """Begin to listen; `put` is called with what `bridge.live.desk.ear` tells."""
+    def begin(
+        self,
+        file: Path | None,
+        wait_s: float,
+        put: Callable[[Told], None],
+        strings: StringFollowing | None = None,
+    ) -> None:
+        """Begin to listen; `put` is called with what `bridge.live.desk.ear` tells.
+
+        Parameters
+        ----------
+        strings : StringFollowing, optional
+            Who has the microphone open perhaps; then it is not opened twice.
+        """
         take = Take(
             reference=self._moved_reference(self.moved_cents),
             named=self._named,
@@ -105,7 +126,8 @@ class Listening:
             device=self.device,
             wait_s=wait_s,
         )
-        self._ear = Ear(take, put)
+        shared = strings.listen(take, put) if strings is not None and file is None else None
+        self._ear = shared or Ear(take, put)
 
     def end(self) -> None:
         """Listen no more."""

@@ -1,8 +1,9 @@
 """Listening to the open strings as long as something plays, in a process of its own, as `bridge.live.desk.ear` does.
 
-What the process is sent: `Strings`, again where they are others; `Around` whenever something else sounds. What it
-tells: `Opened` when it listens, `Plucked` for each string that rang alone, and `Refused` when it cannot listen (any
-more).
+What the process is sent: `Strings`, again where they are others; `Around` whenever something else sounds; a `Take`
+where the reference is to be found anew: one microphone serves both. What it tells: `Opened` when it listens, `Plucked`
+for each string that rang alone, `OfTake` for what `bridge.live.desk.ear` would tell, and `Refused` when it cannot
+listen (any more).
 """
 
 from __future__ import annotations
@@ -13,13 +14,21 @@ import queue
 import sys
 import threading
 from collections.abc import Callable
-from typing import NoReturn, TypeAlias
+from typing import TYPE_CHECKING, NoReturn, TypeAlias
 
 import msgspec
 
 from bridge import children
 from bridge.errors import StillbeatError
+from bridge.live.desk import ear
 from bridge.live.frames import FrameReader, write_frame
+from bridge.live.piped import Piped
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from bridge.sound.device.microphone import Microphone
 
 
 class Strings(msgspec.Struct, frozen=True, tag=True):
@@ -55,8 +64,14 @@ class Refused(msgspec.Struct, frozen=True, tag=True):
     message: str
 
 
-ToEar: TypeAlias = Strings | Around
-Told: TypeAlias = Opened | Plucked | Refused
+class OfTake(msgspec.Struct, frozen=True, tag=True):
+    """Of the search for the reference."""
+
+    told: ear.Told
+
+
+ToEar: TypeAlias = Strings | Around | ear.Take
+Told: TypeAlias = Opened | Plucked | OfTake | Refused
 
 
 def main() -> None:
@@ -77,14 +92,19 @@ def main() -> None:
         os._exit(0)  # who listens to it has gone; a sound system that hangs is not waited for
 
     threading.Thread(target=read, daemon=True).start()
+    one_at_a_time = threading.Lock()
+
+    def tell(told: Told) -> None:
+        with one_at_a_time, contextlib.suppress(OSError):  # nobody listens any more: `read` ends it
+            write_frame(out, told)
+
     try:
-        _listen(strings, told, lambda told: write_frame(out, told))
+        _listen(strings, told, tell)
     except StillbeatError as problem:
         refused = str(problem)
     except Exception as problem:
         refused = f"listening failed: {type(problem).__name__}: {problem}"
-    with contextlib.suppress(OSError):  # nobody listens any more
-        write_frame(out, Refused(refused))
+    tell(Refused(refused))
     from bridge.sound.device.outputs import end_portaudio
 
     end_portaudio(1.0)
@@ -96,72 +116,73 @@ def _listen(strings: Strings, told: queue.SimpleQueue[ToEar], tell: Callable[[To
     from bridge.sound.listening.string_ear import StringEar
 
     with Microphone(strings.device) as microphone:
-        ear = StringEar(microphone.sample_rate, strings.strings)
+        strings_ear = StringEar(microphone.sample_rate, strings.strings)
+        taking: _Taking | None = None
         before = Around()
         tell(Opened(microphone.input.name))
         while True:
             while not told.empty():
                 now = told.get()
+                if isinstance(now, ear.Take):
+                    taking = _Taking(now, microphone, tell)
+                    continue
                 if isinstance(now, Strings):
-                    ear = StringEar(microphone.sample_rate, now.strings)
-                    ear.around(before.drone_hz, before.playing)
+                    strings_ear = StringEar(microphone.sample_rate, now.strings)
+                    strings_ear.around(before.drone_hz, before.playing)
                     continue
                 if now.drone_hz != before.drone_hz:
-                    ear.around(now.drone_hz, now.playing)
+                    strings_ear.around(now.drone_hz, now.playing)
                 else:
-                    ear.play(now.playing)
+                    strings_ear.play(now.playing)
                 before = now
             block = microphone.read()
             if block.size:
-                for heard in ear.feed(block):
+                for heard in strings_ear.feed(block):
                     tell(Plucked(heard.string, heard.hz))
+                if taking is not None and taking.full(block):
+                    taking = None
 
 
-class StringEarProcess:
-    """Starts such a process, passes on what it tells, and ends it.
+class _Taking:
+    """Keeps what a microphone that is open brings, until there is enough to find the reference in it."""
 
-    `put` is called with what the process tells, from another thread; the last is `Refused` unless it is ended first.
-    """
+    def __init__(self, take: ear.Take, microphone: Microphone, tell: Callable[[Told], None]) -> None:
+        self._take, self._microphone, self._tell = take, microphone, tell
+        self._wait = round(take.wait_s * microphone.sample_rate)
+        self._left = round(take.seconds * microphone.sample_rate)
+        self._blocks: list[NDArray[np.float64]] = []
+        self._dropped = 0
 
-    def __init__(self, strings: Strings, put: Callable[[Told], None]) -> None:
-        self._put = put
-        self._ended = False
-        self._popen = children.start("bridge.live.desk.string_ear")
-        self._outbox: queue.SimpleQueue[ToEar | None] = queue.SimpleQueue()
-        self._outbox.put(strings)
-        self._threads = [threading.Thread(target=work, daemon=True) for work in (self._read, self._write)]
-        for thread in self._threads:
-            thread.start()
+    def full(self, block: NDArray[np.float64]) -> bool:
+        """Take a block in; tell whether that is enough, and the search has begun in a thread of its own."""
+        first = min(self._wait, block.size)
+        self._wait -= first
+        if self._wait:
+            return False
+        if not self._blocks:
+            self._dropped = self._microphone.dropped
+            self._tell(OfTake(ear.Opened(self._microphone.input.name, self._take.seconds)))
+        self._blocks.append(block[first : first + self._left])
+        self._left -= self._blocks[-1].size
+        if not self._left:
+            threading.Thread(target=self._find, daemon=True).start()
+        return not self._left
 
-    def tell(self, frame: ToEar) -> None:
-        """Send what else sounds, or where the strings are now, without waiting."""
-        self._outbox.put(frame)
+    def _find(self) -> None:
+        import numpy as np
 
-    def _write(self) -> None:
-        """In a thread of its own: an ear that hangs must not hang the desk."""
-        while (frame := self._outbox.get()) is not None:
-            with contextlib.suppress(OSError, ValueError):
-                write_frame(self._popen.stdin, frame)  # type: ignore[arg-type]
+        rate, dropped = self._microphone.sample_rate, self._microphone.dropped - self._dropped
+        self._tell(
+            OfTake(ear.answer(lambda: ear.found_in(np.concatenate(self._blocks), rate, self._take, dropped)))
+        )
 
-    def _read(self) -> None:
-        reader: FrameReader[Told] = FrameReader(self._popen.stdout, Told)  # type: ignore[arg-type]
-        refused = False
-        with contextlib.suppress(EOFError):
-            while not refused:
-                told = reader.read()
-                refused = isinstance(told, Refused)
-                self._put(told)
-        if not (refused or self._ended):
-            self._put(Refused("the sound system does not answer"))
 
-    def end(self) -> None:
-        """End the process, whatever it does."""
-        self._ended = True
-        self._outbox.put(None)
-        children.end(self._popen)
-        for thread in self._threads:
-            thread.join(1.0)
-        for stream in (self._popen.stdin, self._popen.stdout):
-            if stream is not None:
-                with contextlib.suppress(OSError):
-                    stream.close()
+def start_ear(strings: Strings, put: Callable[[Told], None]) -> Piped[Told]:
+    """Start such a process; `put` is called with what it tells, from another thread, last with `Refused`."""
+    ear: Piped[Told] = Piped(
+        "bridge.live.desk.string_ear",
+        Told,
+        lambda told: put(Refused("the sound system does not answer") if told is None else told),
+    )
+    ear.tell(strings)
+    return ear

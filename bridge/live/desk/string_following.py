@@ -6,11 +6,14 @@ method can say it, and what sounds glides.
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable, Mapping, Sequence
 from typing import NamedTuple
 
 from bridge.engine.play.string_follow import Pluck, StringFollower
-from bridge.live.desk.string_ear import Around, Opened, Plucked, Refused, StringEarProcess, Strings, Told
+from bridge.live.desk import ear
+from bridge.live.desk.string_ear import Around, OfTake, Opened, Plucked, Refused, Strings, Told, start_ear
+from bridge.live.piped import Piped
 from bridge.live.state import State
 from bridge.tuning.notes import key_to_hz
 from bridge.tuning.ratios import cents_to_ratio
@@ -53,8 +56,9 @@ class StringFollowing:
         self._listened_cents = 0.0
         self._device = device
         self._follower = StringFollower(reference, strings_hz)
-        self._ear: StringEarProcess | None = None
+        self._ear: Piped[Told] | None = None
         self._around = Around()
+        self._asked: _Asked | None = None
 
     @property
     def moved_cents(self) -> float:
@@ -63,13 +67,24 @@ class StringFollowing:
 
     def begin(self, put: Callable[[Told], None]) -> None:
         """Begin to listen; `put` is called with what the ear tells, from another thread."""
-        self._ear = StringEarProcess(Strings(tuple(self._now.hz.items()), self._device), put)
+        self._ear = start_ear(Strings(tuple(self._now.hz.items()), self._device), put)
 
     def end(self) -> None:
         """Listen no more."""
         ear, self._ear = self._ear, None
         if ear is not None:
             ear.end()
+
+    def listen(self, take: ear.Take, put: Callable[[ear.Told], None]) -> _Asked | None:
+        """Find the reference with the microphone that is open; None where it does not listen, and another one may.
+
+        `put` is called with what `bridge.live.desk.ear` tells. Something final always comes.
+        """
+        if self._ear is None:
+            return None
+        self._asked = _Asked(put, take.wait_s + take.seconds)
+        self._ear.tell(take)
+        return self._asked
 
     def state(self, state: State) -> None:
         """Take how things are: the ear is told what sounds besides the guitar, and which strings that has now."""
@@ -90,8 +105,16 @@ class StringFollowing:
                 return f"follows string {self._reference} and those beside it, heard by {name}"
             case Plucked(string, hz):
                 return self._follower.pluck(Pluck(string, hz, now_s))
+            case OfTake(of_take):
+                if self._asked is not None:
+                    self._asked.tell(of_take)
+                return ""
             case Refused(message):
+                if self._ear is None:  # it has refused already, and its process has ended since
+                    return ""
                 self.end()
+                if self._asked is not None:
+                    self._asked.tell(ear.Refused(message))
                 return f"the strings are not followed: {message}"
 
     def step(self, now_s: float) -> float:
@@ -114,6 +137,30 @@ class StringFollowing:
         self._follower.begin_anew(now_hz)
         if self._ear is not None:
             self._ear.tell(Strings(tuple(now_hz.items()), self._device))
+
+
+class _Asked:
+    """One search for the reference, which another ear was asked for: after its end nothing is told any more."""
+
+    def __init__(self, put: Callable[[ear.Told], None], seconds: float) -> None:
+        self._put = put
+        self._open = True
+        never = ear.Refused("the sound system does not answer", "is the microphone connected?")
+        self._limit = threading.Timer(ear.LIMIT_S + seconds, self.tell, (never,))
+        self._limit.daemon = True
+        self._limit.start()
+
+    def tell(self, told: ear.Told) -> None:
+        """Pass on what was told."""
+        if self._open:
+            if not isinstance(told, ear.Opened):
+                self.end()
+            self._put(told)
+
+    def end(self) -> None:
+        """Pass on nothing more."""
+        self._open = False
+        self._limit.cancel()
 
 
 def _around(state: State) -> Around:

@@ -49,5 +49,5 @@ class TrackLabels:
                 break
         else:
             if self.changes:
-                ahead = {"next": ""}
+                ahead = {"next": "", "last": backing.loop is None}
         return {"track": track, "bars_left": left, **ahead}

@@ -64,7 +64,12 @@ class ChartSeat:
         charts = [one for one in (*plan.charts, *plan.tonic_charts) if one is not None and one.channels]
         chords = [step.held for chart in charts for step in chart.steps]
         self._drone = ChartDrone(
-            chords, own, 0.01 * (performance.drone_volume or 0), charts[0].program, bends=False
+            chords,
+            own,
+            0.01 * (performance.drone_volume or 0),
+            charts[0].program,
+            bends=False,
+            apart=plan.method == "dump",
         )
         self.source = _Source(self._drone)
         self._performance = performance

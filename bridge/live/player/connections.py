@@ -20,7 +20,7 @@ from typing import Any
 from bridge.engine.play.drones.messages import restored
 from bridge.engine.play.performance import Performance
 from bridge.errors import PortProblem, StillbeatError, WireError
-from bridge.live.plan import NEW_PORT, SOUND_CARD, LivePlan
+from bridge.live.plan import NEW_PORT, LivePlan, StepsDrone
 from bridge.live.player import checks
 from bridge.live.player.inputs import Inputs, Take
 from bridge.live.player.journal import Journal
@@ -104,16 +104,22 @@ class Connections:
         found = same_port(wanted, names)
         if found is not None:
             return found
+        card = "sound card" if self.plan.card and side == "output" else ""
         try:
-            return pick_port(wanted, names, side)
+            return pick_port(wanted, names, side, card)
         except PortProblem:
             if self.plan.returning:
                 return None
-            if self.plan.system == SOUND_CARD and side == "output" and not names:
-                from bridge.live.player.sound_card import no_card  # it needs the sound libraries
+            if card and not names:
+                from bridge.live.player.sound_card import no_card
 
                 raise no_card() from None
             raise
+
+    @property
+    def _synth_name(self) -> str:
+        """What a musician calls the place where it sounds."""
+        return self.out_name if self.plan.card else f"the synth's port {self.out_name}"
 
     # ---- beginning
 
@@ -128,7 +134,7 @@ class Connections:
         if self._synth_found:
             self._open_synth()
         else:
-            self._tell("lost", f"the synth's port {self.out_name} is not there; waiting for it")
+            self._tell("lost", f"{self._synth_name} is not there; waiting for it")
         self.inputs.open()
 
     def _open_synth(self) -> None:
@@ -145,6 +151,8 @@ class Connections:
         self.synth = port
         self.out_name = port.name
         back = outlet.sent > 0 or plan.returning
+        if port.about and self.inputs and not back and not isinstance(plan.drone, StepsDrone):
+            self._tell("say", port.about)
         hung = ledger.owed
         if back or hung:
             self._wait_until_it_carries(port)
@@ -236,8 +244,9 @@ class Connections:
             if plan.out_port != NEW_PORT:
                 back = self._look_for_synth(self._system.outputs())
             self.inputs.look()
-        except StillbeatError:
-            pass  # a system that does not list its ports now may do so the next time
+        except StillbeatError:  # a system that does not list its ports now may do so the next time
+            if self._system.given_up:
+                raise
         return back
 
     def _look_for_synth(self, names: list[str]) -> bool:
@@ -245,14 +254,14 @@ class Connections:
             port, self.synth = self.synth, None
             with self._lock:
                 self.outlet.connect(None)
-            self._tell("lost", f"the synth's port {self.out_name} is gone; waiting for it")
+            self._tell("lost", f"{self._synth_name} is gone; waiting for it")
             port.close()
         found = same_port(self.out_name, names)
         if self.synth is not None or found is None:
             return False
         self.out_name = found
         self._open_synth()
-        self._tell("back", f"the synth's port {found} is back: silenced, set up, in tune")
+        self._tell("back", f"{self._synth_name} is back: silenced, set up, in tune")
         return True
 
     def _let_go(self, keyboard: int) -> None:

@@ -104,6 +104,7 @@ class _Steps:
         sleep: Callable[[float], None],
     ) -> None:
         self.source = PlannedDrone(drone, clock(), plan.position_s if plan.returning else 0.0)
+        self._steps = len(drone.steps) * drone.rounds
         self._performance = performance
         self._sleep = sleep
         self._channels = plan.heard_on(self.source.channels)
@@ -125,7 +126,7 @@ class _Steps:
         notes = ((note.key, hz[note.key] * cents_to_ratio(share * note.off_cents)) for note in step.notes)
         rates = (replace(beat, rate_hz=round(beat.rate_hz, 3)) for beat in beats(step, hz, share))
         phase = "quiet" if drone.quiet and drone.phase == "sound" else drone.phase
-        lesson = Lesson(phase, drone.number, step.name, tuple(notes), tuple(rates))
+        lesson = Lesson(phase, drone.number, step.name, tuple(notes), tuple(rates), self._steps)
         return {
             "position_s": drone.position_s(now_s),
             "lesson": lesson,

@@ -60,6 +60,7 @@ def make_engine(plan: LivePlan, switch: TableSwitch, walk: ChartWalk | None = No
         plan.drone.channels if isinstance(plan.drone, ChordsDrone) else (),
         keyboard,
         follow.offered,
+        plan.method == "dump",
     )
 
 

@@ -40,7 +40,7 @@ from bridge.live.frames import (
     Sound,
     ToPlayer,
 )
-from bridge.live.plan import SOUND_CARD, LivePlan
+from bridge.live.plan import LivePlan
 from bridge.live.player.priority import be_real_time
 from bridge.live.state import State
 
@@ -192,23 +192,31 @@ class Child:
 
             self._watch = JackWatch(self._server_gone)
         self._player = player
-        player.open()
+        try:
+            player.open()
+        except PortProblem:
+            system.close()
+            raise
         return player
 
     def _system(self, plan: LivePlan) -> MidiSystem:
         """Return the system that has the ports of a plan."""
-        if plan.system == SOUND_CARD:
+        ins = [*(one.port for one in plan.played), plan.reply_port]
+        outs = [] if plan.card else [plan.out_port]
+        system = None
+        if plan.played or not plan.card:
+            from bridge.ports.find import find_system
+
+            system = find_system(plan.system, ins, outs)
+        if plan.card:
             from bridge.live.player.sound_card import SoundSystem
 
-            return SoundSystem(self._server_gone)
-        from bridge.ports.find import find_system
-
-        return find_system(
-            plan.system, [*(one.port for one in plan.played), plan.reply_port], [plan.out_port]
-        )
+            return SoundSystem(system, lambda: self._writer.put(Alive(), must=False))
+        assert system is not None
+        return system
 
     def _server_gone(self) -> None:
-        """Called in a thread of JACK's, or when a sound card is dead: end now, before anything hangs."""
+        """Called in a thread of JACK's: end now, before anything hangs."""
         self._writer.put(ServerGone())
         os._exit(3)
 

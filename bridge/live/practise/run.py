@@ -19,6 +19,7 @@ from types import TracebackType
 from typing import Any, Self
 
 from bridge.children import on_signals
+from bridge.ear.asked import MINUTES
 from bridge.ear.course import Course
 from bridge.ear.sung import Sung, Target
 from bridge.ear.trials import ANSWERS, Answer
@@ -41,7 +42,7 @@ AFTER_S = 0.7
 """Silence after an answer."""
 
 REST_S = 600.0
-MINUTES = 20.0
+_LOOK_S = 0.2
 CAUTION = "start with the volume down, above all over headphones; the first sounds are the quietest"
 
 
@@ -177,13 +178,19 @@ class Practice:
             Somebody leaves.
         """
         while True:
-            command = self._commands.get()
+            command = self._next()
             if command == "quit" or self.stop.is_set():
                 raise Leaving
             if command != "pause":
                 return command
             with resting():
                 self._rest("resting")
+
+    def _next(self) -> str:
+        """Wait for a command; signals have their turn meanwhile, whichever thread they came to."""
+        while True:
+            with contextlib.suppress(queue.Empty):
+                return self._commands.get(timeout=_LOOK_S)
 
     def waiting_command(
         self, resting: Callable[[], contextlib.AbstractContextManager[None]] = contextlib.nullcontext
@@ -200,12 +207,12 @@ class Practice:
         return None if self._commands.empty() else self.command(resting)
 
     def _rest(self, why: str) -> None:
-        waited = self._seen.waits
+        before = self._seen
         self.say(f"{why}: any key, or enter, goes on")
-        self.show(waits=(DONE,))
-        if self._commands.get() == "quit" or self.stop.is_set():
+        self.show(ask="", waits=(DONE,))
+        if self._next() == "quit" or self.stop.is_set():
             raise Leaving
-        self.show(waits=waited)
+        self.show(ask=before.ask, waits=before.waits)
         self._rested_s = self._clock()
 
     def breathe(

@@ -139,7 +139,7 @@ def _solved(
     home_table = build_table(home)
     named = named_classes(wanted.drone)
     tables = [home_table, build_table(spec)]
-    palette = palettes_of(tables, wanted.tonic(home_table), request, named)[1]
+    palette = palettes_of(tables, wanted.tonic(home_table), request, (named, named))[1]
     found = []
     for one in follow_chart(wanted.chart, palette, request.moves, starts_s[:-1]):
         held = (

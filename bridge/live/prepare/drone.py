@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from bridge.engine.method import choose_for_playing, choose_for_settling
 from bridge.engine.play.controls import Controls
@@ -12,9 +12,9 @@ from bridge.errors import MethodProblem, ValueProblem
 from bridge.jobs.choose import TableRequest, choose_table
 from bridge.jobs.drone import DroneRequest, plan_drone
 from bridge.live.backing import Backing
-from bridge.live.plan import SOUND_CARD, LivePlan, StepsDrone, pitched_channels
+from bridge.live.plan import LivePlan, StepsDrone, pitched_channels
 from bridge.live.player.journal import state_dir
-from bridge.live.player.sound_card import USUAL
+from bridge.live.prepare.card import BUILT_IN, card_method, plan_fields, refuse_words_of_ports
 from bridge.live.prepare.keyboard import play_table
 from bridge.store.profiles import load_profile
 from bridge.tuning.off_guitar import off_guitar
@@ -58,22 +58,15 @@ def prepare_drone(
     StillbeatError if something is missing, malformed,
     or does not go together.
     """
-    feet = controls or Controls()
-    if out_port is None and in_port is not None:
-        raise ValueProblem(
-            "beside the sound card there are no foot switches",
-            "name a synth's port with --out; or leave --in away: typed keys and page turners work as well",
-        )
-    if in_port is None and (feet.feet or feet.foot_programs or feet.foot_keys):
-        raise ValueProblem("foot switches need a port", "name it with --in; see: ports")
+    feet = feet_at(in_port, controls)
+    refuse_words_of_ports(
+        device, out_port, synth=synth, channels=channels, system=None if in_port is not None else system
+    )
     spec = choose_table(table)
     said = tuple(filter(None, [about_sound(asked.sound), off_guitar([("", build_table(spec))])]))
     if out_port is None:
-        if synth is not None or channels is not None or system is not None:
-            raise ValueProblem(
-                "synth, channels and system belong to a synth's port", "name the port with --out"
-            )
         plan = sound_card_plan(spec, drone=plan_drone(asked, spec), device=device, method=method)
+        plan = replace(plan, system=system, in_port=in_port, controls=feet)
         return PreparedDrone(plan, build_table(spec), said, spec.doubt)
     only = play_table(spec.name, spec)
     profile = load_profile(synth) if synth else None
@@ -108,6 +101,14 @@ def prepare_drone(
     return PreparedDrone(plan, build_table(spec), (*said, *about), spec.doubt, about)
 
 
+def feet_at(in_port: str | None, controls: Controls | None) -> Controls:
+    """Return what feet do; ValueProblem if there are some and no port is named."""
+    feet = controls or Controls()
+    if in_port is None and (feet.feet or feet.foot_programs or feet.foot_keys):
+        raise ValueProblem("foot switches need a port", "name it with --in; see: ports")
+    return feet
+
+
 def sound_card_plan(
     spec: TableSpec,
     drone: DronePlan | None = None,
@@ -120,19 +121,16 @@ def sound_card_plan(
     MethodProblem if notes of the drone settle and the method is `mpe`.
     """
     only = play_table(spec.name, spec)
-    profile = load_profile("builtin")
-    first = "note" if method == "auto" else method
-    chosen = choose_for_playing(first, profile, [only.hz, only.equal_hz]).method
+    profile = load_profile(BUILT_IN)
+    chosen = choose_for_playing(card_method(method), profile, [only.hz, only.equal_hz]).method
     if drone is not None and any(step.settles for step in drone.steps):
         chosen = choose_for_settling(chosen, method, profile).method
     return LivePlan(
-        out_port=device or USUAL,
-        system=SOUND_CARD,
+        **plan_fields(device),
         tables=(only,),
         method=chosen,
         profile=profile,
         plain=True,
-        local="keep",
         drone=StepsDrone(drone) if drone is not None else None,
         backing=backing,
     )

@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import replace
+
 from bridge.engine.method import choose_for_playing
+from bridge.engine.play.controls import Action, Controls
 from bridge.errors import ValueProblem
 from bridge.harmony.asked import FollowRequest
 from bridge.harmony.charts.chart import Chart
 from bridge.jobs.choose import TableRequest, choose_table
 from bridge.jobs.drone import DroneRequest
 from bridge.jobs.harmony.degrees import named_classes
-from bridge.live.desk.labels import Labels, tuning_words
-from bridge.live.plan import SOUND_CARD, LivePlan
+from bridge.live.desk.labels import Labels, feet_shown, tuning_words
+from bridge.live.plan import LivePlan
 from bridge.live.player.journal import state_dir
-from bridge.live.player.sound_card import USUAL
+from bridge.live.prepare.card import BUILT_IN, card_method, plan_fields, refuse_words_of_ports
 from bridge.live.prepare.chart import ChartWanted, about_chart, chart_plan, chords_drone
+from bridge.live.prepare.drone import feet_at
 from bridge.live.prepare.follow import LiveFollow, follow_plan, for_drone_alone
 from bridge.live.prepare.keyboard import Prepared, hold_channels, play_table
 from bridge.store.profiles import load_profile
@@ -46,8 +51,12 @@ def prepare_chart_drone(
     method: str = "auto",
     channels: tuple[int, ...] | None = None,
     system: str | None = None,
+    in_port: str | None = None,
+    controls: Controls | None = None,
 ) -> Prepared:
     """Work out everything that a drone needs which follows a chart; parameters as for `prepare_drone`.
+
+    A foot that goes to what is next goes to the next chord.
 
     Raises
     ------
@@ -67,13 +76,15 @@ def prepare_chart_drone(
     ]
     if timed:
         raise ValueProblem(f"a drone that follows a chart has no {timed[0]}", "you lead it, by key or foot")
+    feet = _among_chords(feet_at(in_port, controls))
     spec = choose_table(table)
     only = play_table(spec.name, spec)
-    if out_port is None and (synth is not None or channels is not None or system is not None):
-        raise ValueProblem("synth, channels and system belong to a synth's port", "name the port with --out")
-    name = "builtin" if out_port is None else synth
+    refuse_words_of_ports(
+        device, out_port, synth=synth, channels=channels, system=None if in_port else system
+    )
+    name = BUILT_IN if out_port is None else synth
     profile = load_profile(name) if name else None
-    first = "note" if out_port is None and method == "auto" else method
+    first = card_method(method) if out_port is None else method
     found = choose_for_playing(first, profile, [only.hz, only.equal_hz])
     if profile is None and found.method in MTS_METHODS:
         profile = STANDARD
@@ -83,27 +94,49 @@ def prepare_chart_drone(
     request = FollowRequest()
     own = [wanted.tonic(build_table(spec))]
     known = [(spec, only, named_classes(text))]
-    follow = follow_plan(LiveFollow(request), known, [], found.method, profile, own=own)
+    follow = follow_plan(LiveFollow(request), known, [], found.method, profile, own=own, alone=True)
     free = hold_channels(found.method, profile, channels)
     plan_of_chart = chart_plan(wanted, spec, spec, follow.tables[0], request, None, free)
     aside = off_guitar([("", build_table(spec))])
     notices = [*about_chart(plan_of_chart, "", True)[:1], *([aside] if aside else [])]
     plan = LivePlan(
-        out_port=out_port or device or USUAL,
-        system=system if out_port is not None else SOUND_CARD,
+        **({"out_port": out_port, "state_dir": str(state_dir())} if out_port else plan_fields(device)),
+        system=system,
+        in_port=in_port,
+        controls=feet,
         tables=(only,),
         method=found.method,
         profile=profile,
         channels=channels,
         plain=True,
-        local="keep",
-        state_dir=str(state_dir()) if out_port is not None else None,
         drone=chords_drone([plan_of_chart], True, round(asked.level)),
         follow=for_drone_alone(follow),
         charts=(plan_of_chart,),
     )
     title = profile.title if profile is not None else "any synth"
     labels = Labels(
-        plan.tables, (), found.method, title, spec.reference, keys=KEYS, tuning=tuning_words(spec)
+        plan.tables,
+        (),
+        found.method,
+        title,
+        spec.reference,
+        keys=KEYS,
+        tuning=tuning_words(spec),
+        feet=feet_shown(feet),
     )
     return Prepared(plan, labels, tuple(notices), spec.doubt, None, spec)
+
+
+def _among_chords(feet: Controls) -> Controls:
+    def chords(actions: Mapping[int, Action]) -> dict[int, Action]:
+        return {foot: _CHORDS.get(action.name, action) for foot, action in actions.items()}
+
+    return replace(
+        feet,
+        feet=chords(feet.feet),
+        foot_programs=chords(feet.foot_programs),
+        foot_keys=chords(feet.foot_keys),
+    )
+
+
+_CHORDS = {"next": Action("next-chord"), "previous": Action("previous-chord")}

@@ -27,6 +27,7 @@ from bridge.live.desk.listening import Listening
 from bridge.live.desk.typed import keys_shown
 from bridge.live.plan import ChordsDrone, LivePlan, Playing, TablesDrone
 from bridge.live.player.journal import state_dir
+from bridge.live.prepare.card import BUILT_IN, card_method, plan_fields, refuse_words_of_ports
 from bridge.live.prepare.follow import LiveFollow
 from bridge.live.prepare.keyboard import (
     Prepared,
@@ -41,7 +42,8 @@ from bridge.live.prepare.keyboard import (
     play_table,
 )
 from bridge.live.prepare.strings import strings_of
-from bridge.store.session.model import Drone, Session, SessionSynth, built, problem_at
+from bridge.store.profiles import load_profile
+from bridge.store.session.model import Drone, Piece, Session, SessionSynth, built, problem_at
 from bridge.tuning.notes import note_name
 from bridge.tuning.ratios import cents_to_ratio
 from bridge.tuning.reference import Reference
@@ -65,6 +67,8 @@ class EveningRequest(Playing):
     """Whether `controls` says which channel chooses pieces; else the session does."""
     device: str | None = None
     """Part of the microphone's name."""
+    card: str | None = None
+    """Part of the sound card's name, which plays in the place of a synth; None: as the session says."""
     drone_on: bool | None = None
     """Whether drones sound from the beginning; None: as the session says."""
     begin: str | None = None
@@ -91,7 +95,11 @@ def prepare_evening(request: EveningRequest) -> Prepared:
     """
     checked = check_session(request.file, to_play=True)
     session = checked.plan.session
-    synth = _synth(session, request.synth)
+    refuse_words_of_ports(request.card, request.out_port)
+    card = request.card or session.live.card if request.out_port is None else None
+    if card:
+        refuse_words_of_ports(card, None, channels=request.channels, synth_reply=request.reply_port)
+    synth = _on_card(session, request.synth) if card else _synth(session, request.synth)
     if not request.played:
         request = replace(request, **keyboards_named(session.live.inputs))
     if not request.played:
@@ -99,9 +107,10 @@ def prepare_evening(request: EveningRequest) -> Prepared:
             "the session names no keyboard", 'name it with --in, or in the session: [play] input = "..."'
         )
     out_port = request.out_port or synth.port
-    if not out_port:
+    if not (out_port or card):
         raise ValueProblem(
-            f"the session names no port for {synth.title}", "name it with --out, or with port in the session"
+            f"the session names no port for {synth.title}",
+            "name it with --out, or with port in the session; or play on the sound card: --card usual",
         )
     places = _places(checked.plan)
     starts = tuple(number for number, at in enumerate(places, 1) if not at.step.label)
@@ -110,7 +119,7 @@ def prepare_evening(request: EveningRequest) -> Prepared:
     played = [
         hz
         for at, table in zip(places, _play_tables(places), strict=True)
-        if synth.name in at.plan.piece.synths
+        if _plays(synth, at.plan.piece)
         for hz in (table.hz, table.equal_hz)
     ]
     if not played:
@@ -118,13 +127,14 @@ def prepare_evening(request: EveningRequest) -> Prepared:
             f"{synth.title} rests in every piece of {session.file}", "name another with --synth"
         )
     asked = request.method if request.method != "auto" else synth.method
+    asked = card_method(asked) if card else asked
     try:
         chosen = choose_for_playing(asked, profile, played)
     except MethodProblem as problem:
         raise MethodProblem(f"synth {synth.name}: {problem.message}", problem.hint) from problem
     method = chosen.method
     tables = _sendable(_play_tables(places), method, profile)
-    notices = [*checked.warnings, *shared_channels(request.keyboards)]
+    notices = [*checked.warnings, *shared_channels(request.keyboards, request.controls.play_on)]
     count = len(session.pieces)
     notices.append(f"{session.title}: {count} {'piece' if count == 1 else 'pieces'} on {synth.title}")
     about_engine = [f"method {method}: {chosen.why}"] if chosen.why else []
@@ -170,14 +180,14 @@ def prepare_evening(request: EveningRequest) -> Prepared:
     drones = hold is not None or chorded is not None
     about_engine += [apart(*chorded.channels)] if chorded is not None else []
     controls = _controls(session, request)
-    changed = {"out_port": out_port, "controls": controls}
+    changed = {"out_port": out_port, "controls": controls, "state_dir": str(state_dir())}
+    changed |= plan_fields(card) if card else {}
     plan = LivePlan(
         **{**request.options(), **changed, "on_change": on_change, "glide_s": glide_s},
         tables=tables,
         starts=starts,
         method=method,
         profile=profile,
-        state_dir=str(state_dir()),
         drone=TablesDrone(hold, on=sound) if hold is not None else chorded,
         follow=follow,
         charts=charts,
@@ -220,6 +230,20 @@ def _synth(session: Session, name: str | None) -> SessionSynth:
     raise MethodProblem(
         f"no message tunes any synth of {session.file}", "enter their tables by hand: see the session's pages"
     )
+
+
+def _on_card(session: Session, name: str | None) -> SessionSynth:
+    """Return the tone generator in the place of a synth of the session; of all of them where it names none."""
+    profile = load_profile(BUILT_IN)
+    if not session.synths:
+        return SessionSynth("", "the sound card", profile)
+    tuned = [synth for synth in session.synths if not synth.profile.panel] or session.synths
+    part = session.synth(name) if name is not None else tuned[0]
+    return SessionSynth(part.name, f"the sound card (for {part.title})", profile)
+
+
+def _plays(synth: SessionSynth, piece: Piece) -> bool:
+    return not synth.name or synth.name in piece.synths
 
 
 def _places(plan: SessionPlan) -> list[_At]:
@@ -276,7 +300,7 @@ def _shown(at: _At, pieces: int, synth: SessionSynth, drones: bool) -> StepShown
         words += f", {step.what}"
     place = "from the start" if not step.label else step.place + (f", {step.title}" if step.title else "")
     notes = piece.notes
-    if synth.name not in piece.synths:
+    if not _plays(synth, piece):
         notes = f"{notes}\n{synth.title} rests in this piece".strip()
     drone = " ".join(note_name(key, table.tonic) for key in _keys(at)) if drones else ""
     own = None if piece.follows_reference else spec.reference
@@ -284,7 +308,7 @@ def _shown(at: _At, pieces: int, synth: SessionSynth, drones: bool) -> StepShown
 
 
 def _about_others(session: Session, synth: SessionSynth) -> list[str]:
-    others = [other.name for other in session.synths if other is not synth and not other.profile.panel]
+    others = [other.name for other in session.synths if other.name != synth.name and not other.profile.panel]
     return [f"other synths have runs of their own: --synth {', '.join(others)}"] if others else []
 
 

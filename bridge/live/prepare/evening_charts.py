@@ -89,7 +89,8 @@ def follow_evening(
 
         live = asked or LiveFollow(FollowRequest())
         tonics = [_tonic(place) for place in places]
-        plan = follow_plan(live, known, [], method, profile, leave, tonics, each)
+        homes = [place.piece.spec for place in places]
+        plan = follow_plan(live, known, [], method, profile, leave, tonics, each, homes)
         follow = plan if any(plan.tables) else None
         if follow is None and asked is not None:
             raise next(iter(left.values()))
@@ -142,7 +143,7 @@ def _wanted(place: Place, drones: bool) -> ChartWanted | None:
 
 def _tonic(place: Place) -> str | None:
     wanted = _wanted(place, False)
-    return wanted.tonic_under(place.spec) if wanted is not None else None
+    return wanted.tonic_under(place.piece.spec) if wanted is not None else None
 
 
 def _chart(
@@ -156,7 +157,7 @@ def _chart(
     if wanted is not None:
         choices = follow.tables[number] if follow is not None else None
         request = how[0] if how is not None else FollowRequest()
-        return chart_plan(wanted, place.spec, place.spec, choices, request, None, free)
+        return chart_plan(wanted, place.spec, place.piece.spec, choices, request, None, free)
     if not place.keys or not free:
         return None
     if 2 * len(place.keys) > len(free):

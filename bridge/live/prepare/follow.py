@@ -14,7 +14,7 @@ from bridge.jobs.harmony.palettes import palettes_of
 from bridge.tuning.ratios import cents_to_ratio
 from bridge.tuning.spec import TableSpec
 from bridge.tuning.tables import build_table
-from bridge.wire.profile import SynthProfile, moves_sounding
+from bridge.wire.profile import MTS_METHODS, SynthProfile, moves_sounding
 
 
 @dataclass(frozen=True)
@@ -41,6 +41,8 @@ def follow_plan(
     leave: Callable[[int, StillbeatError], None] | None = None,
     own: Sequence[str | None] = (),
     each: Sequence[tuple[FollowRequest, bool] | None] | None = None,
+    homes: Sequence[TableSpec] = (),
+    alone: bool = False,
 ) -> FollowPlan:
     """Work out what there is to choose from under every table.
 
@@ -56,6 +58,10 @@ def follow_plan(
     each : sequence of ((FollowRequest, bool) or None), optional
         How each table is followed, and whether the keyboard does so or a drone alone; None: not at all. Without it all
         are followed as `follow` says.
+    homes : sequence of TableSpec, optional
+        With what the piece of each table begins, where there are several pieces; else it is the first table.
+    alone : bool
+        Whether a drone is all that plays, chord by chord; then a whole table between chords will do.
 
     Raises
     ------
@@ -64,12 +70,13 @@ def follow_plan(
     TuningProblem
         A table has no scale of pure ratios.
     """
-    if method == "dump":
+    if method == "dump" and not alone:
+        others = [one for one in (*MTS_METHODS, "bend") if one != method]
+        works = [one for one in others if profile is None or one == "bend" or one in profile.methods]
         raise MethodProblem(
-            "by dump every stroke would wait for a whole table, so the harmony cannot be followed",
-            "choose --method note, octave, bend or mpe, if the synth obeys one; or leave --follow-harmony away",
+            "by dump every stroke would wait for a whole table, so no harmony is followed while it is played",
+            f"choose --method {' or '.join(works)}; or leave --follow-harmony away, or the drone that follows a chart",
         )
-    home = build_table(tables[0][0]) if leave is None else None  # a session has one for each piece
     found: list[list[Choices | None]] = [[], []]
     for kind, some in enumerate((tables, tonics)):
         for number, (spec, played, held) in enumerate(some, 1):
@@ -80,8 +87,9 @@ def follow_plan(
             wanted, keyboard = how
             try:
                 table = build_table(spec)
+                home = build_table(homes[number - 1] if homes else tables[0][0])
                 tonic = own[number - 1] if len(own) > 1 and kind == 0 else next(iter(own), None)
-                palette = palettes_of([home or table, table], tonic, wanted, held)[1]
+                palette = palettes_of([home, table], tonic, wanted, (held, held))[1]
             except StillbeatError as problem:
                 if leave is None:
                     raise

@@ -25,9 +25,9 @@ from bridge.jobs.choose import TableRequest, choose_table
 from bridge.live.desk.labels import Labels, about_channels, feet_shown, tuning_words
 from bridge.live.desk.listening import Listening
 from bridge.live.desk.typed import keys_shown
-from bridge.live.plan import SOUND_CARD, ChordsDrone, LivePlan, Playing, TablesDrone, pitched_channels
+from bridge.live.plan import ChordsDrone, LivePlan, Playing, TablesDrone, pitched_channels
 from bridge.live.player.journal import state_dir
-from bridge.live.player.sound_card import USUAL
+from bridge.live.prepare.card import BUILT_IN, card_method, own_channel, plan_fields, refuse_words_of_ports
 from bridge.live.prepare.follow import LiveFollow, about_follow, follow_plan, for_drone_alone
 from bridge.live.prepare.song import Song, SongRequest, read_song
 from bridge.store.descriptions import load_table
@@ -47,8 +47,6 @@ if TYPE_CHECKING:  # what follows chords is loaded only where somebody asks for 
     from bridge.live.desk.string_following import StringsOfPiece
 
 _MOST_TABLES = 128
-BUILT_IN = "builtin"
-"""Profile of the built-in tone generator."""
 _ALSO_HINT = "write a tonic, degrees, a fret or a table: A, D,b7=7/4, some.table.toml"
 
 
@@ -66,7 +64,7 @@ class LiveRequest(Playing):
     song: SongRequest | None = None
     """A MIDI file that plays, alone or along."""
     card: str | None = None
-    """Part of the sound card's name, where no port is named; None: the usual one."""
+    """Part of the name of the sound card, which plays where no port is named; None: the usual one."""
     drone: str | None = None
     """Notes to hold, as `stillbeat drone` reads them: degrees follow each table's tonic."""
     follow_harmony: LiveFollow | None = None
@@ -105,7 +103,17 @@ def prepare(request: LiveRequest) -> Prepared:
         raise ValueProblem("nothing would play", "name a keyboard with --in, or a MIDI file: play song.mid")
     if not request.played and (request.controls.feet or request.controls.zone is not None):
         raise ValueProblem("foot switches and switch keys need a port", "name it with --in; see: ports")
-    request = _where(request)
+    refuse_words_of_ports(
+        request.card,
+        request.out_port,
+        synth=request.synth,
+        channels=request.channels,
+        system=None if request.played else request.system,
+        synth_reply=request.reply_port,
+    )
+    on_card = request.out_port is None
+    if on_card:
+        request = replace(request, synth=BUILT_IN, method=card_method(request.method))
     home, specs = _tables(request)
     if request.drone is not None:
         request = replace(request, drone=moved_names(request.drone, home.transposed))
@@ -120,6 +128,9 @@ def prepare(request: LiveRequest) -> Prepared:
         song = read_song(request.song, home)
         specs += song.specs
     backing = song.backing if song is not None else None
+    if on_card and backing is not None and request.played:
+        controls = own_channel(controls, backing.channels)
+        request = replace(request, controls=controls)
     tonic_specs = []
     if controls.zone is not None and controls.zone_means == "tonic":
         tonic_specs = _tonics(home)
@@ -142,7 +153,7 @@ def prepare(request: LiveRequest) -> Prepared:
         profile = STANDARD
     if method in MTS_METHODS and profile is not None:
         about_engine += about_precision(profile, method, tables)
-    notices = shared_channels(request.keyboards)
+    notices = shared_channels(request.keyboards, controls.play_on)
     on_change = request.on_change or "now"
     several = bool(request.also) or (song is not None and bool(song.specs))
     if several or controls.zone is not None or on_change != "now":
@@ -175,9 +186,7 @@ def prepare(request: LiveRequest) -> Prepared:
     if request.follow_harmony is not None and song is not None:
         from bridge.live.prepare.song_follow import followed_song, with_track
 
-        stay = {key % 12 for one in (hold.tables if hold is not None else ()) for key in one.keys}
-        how = replace(request.follow_harmony.wanted, held=tuple(sorted(stay or _named(drone))))
-        told = followed_song(song, home, how, chart)
+        told = followed_song(song, home, request.follow_harmony.wanted, chart, request.drone or "")
     if asked is not None:
         own = [wanted.tonic(build_table(home))] if wanted is not None else []
         if told is not None and told.tonic_name:
@@ -235,12 +244,16 @@ def prepare(request: LiveRequest) -> Prepared:
         )
         notices += told.summary()
     plan = LivePlan(
-        **{**request.options(), "on_change": on_change},
+        **{
+            **request.options(),
+            "on_change": on_change,
+            "state_dir": str(state_dir()),
+            **(plan_fields(request.card) if on_card else {}),
+        },
         tables=first.tables,
         tonics=first.tonics,
         method=method,
         profile=profile,
-        state_dir=str(state_dir()),
         backing=backing,
         drone=TablesDrone(hold, on=True) if hold is not None else chorded,
         follow=follow,
@@ -272,7 +285,7 @@ def prepare(request: LiveRequest) -> Prepared:
             plan.track_alone,
             wanted is not None and backing is None,
         ),
-        feet=feet_shown(controls),
+        feet=feet_shown(controls) if request.played else (),
         keyboards=plan.keyboards,
         track=song.labels if song is not None else None,
     )
@@ -286,44 +299,6 @@ def _named(drone: str) -> set[int]:
     from bridge.jobs.harmony.degrees import named_classes
 
     return named_classes(drone)
-
-
-def _where(request: LiveRequest) -> LiveRequest:
-    """Return the request with the sound card as its synth where no port is named."""
-    if request.out_port is not None:
-        if request.card is not None:
-            raise ValueProblem("a port and a sound card were both named", "leave --out or --card out")
-        return request
-    if request.song is None:
-        raise ValueProblem("nothing says where it sounds", "name the synth's port with --out; see: ports")
-    if request.played:
-        raise ValueProblem(
-            "the sound card plays a file alone, without keyboard or foot switches",
-            "name a synth's port with --out; or leave --in away: typed keys and page turners work as well",
-        )
-    named = [
-        option
-        for option, value in (
-            ("--synth", request.synth),
-            ("--channels", request.channels),
-            ("--system", request.system),
-            ("--synth-reply", request.reply_port),
-        )
-        if value is not None
-    ]
-    if named:
-        raise ValueProblem(
-            f"{' and '.join(named)} belong to a synth's port, and the sound card plays here",
-            "name the port with --out",
-        )
-    return replace(
-        request,
-        out_port=request.card or USUAL,
-        system=SOUND_CARD,
-        synth=BUILT_IN,
-        method="note" if request.method == "auto" else request.method,
-        local="keep",
-    )
 
 
 def check_tables(method: str, profile: SynthProfile | None, tables: AllTables) -> None:

@@ -15,7 +15,8 @@ from bridge.engine.play.follow_plan import Choices
 from bridge.harmony.asked import FollowRequest
 from bridge.harmony.charts.chart import Chart
 from bridge.harmony.choice.follow import Following
-from bridge.jobs.harmony.told import MOST_UNASKED, Told, tell
+from bridge.jobs.harmony.tell import MOST_UNASKED, tell
+from bridge.jobs.harmony.told import Told
 from bridge.live.prepare.song import Song
 from bridge.tuning.spec import TableSpec
 from bridge.tuning.tables import build_table
@@ -24,7 +25,7 @@ _SAME_CENTS = 0.05
 
 
 def followed_song(
-    song: Song, home: TableSpec, request: FollowRequest, chart: Chart | None = None
+    song: Song, home: TableSpec, request: FollowRequest, chart: Chart | None = None, drone: str = ""
 ) -> Told | None:
     """Follow a track as a file is followed; None where it is too long to begin soon.
 
@@ -34,7 +35,7 @@ def followed_song(
     if music is None or not music.notes or len(music.notes) > MOST_UNASKED:
         return None
     tables = [(0, build_table(home)), *((change.tick, change.table) for change in song.placed)]
-    told = tell(music, tables, request, chart=chart)
+    told = tell(music, tables, request, chart=chart, drones=[(0, drone)])
     return told if told.following is not None else None
 
 

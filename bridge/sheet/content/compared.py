@@ -25,9 +25,6 @@ _MOST_GROUPS = 2
 """Where notes move by more distances than these, figures are shorter than words."""
 
 
-SAFE = "Safe on every string:"
-
-
 def octave_cents(table: Table) -> Mapping[int, float]:
     """Return how far each pitch class lies from a tuner at A4 = 440 Hz, in the octave of the reference."""
     return {key % 12: float(table.cents_from_equal[key]) for key in octave_keys(table)}
@@ -109,4 +106,4 @@ def safe_words(cells: tuple[FretCell, ...], capo: int) -> str:
     off = {cell.fret for cell in cells if abs(cell.cents) > SAFE_CENTS}
     agree = sorted({cell.fret for cell in cells} - off)
     said = ", ".join("open" if fret == capo else str(fret) for fret in agree)
-    return f"{SAFE} {said}." if agree else "At no fret do all strings agree with the table."
+    return f"Safe on every string: {said}." if agree else "At no fret do all strings agree with the table."

@@ -73,10 +73,9 @@ def _between_blocks(pieces: Sequence[PieceSheet]) -> Iterable[Block]:
             if piece.retune
         ),
         frozenset({0, 1, 2}),
-        playing=True,
     )
     yield Paragraph(
-        "Before the others nothing is turned. A string that was turned moves the others a little: check the reference "
-        "string and go round once more.",
+        "It stands large on the page of each piece. Before the others nothing is turned. A string that was turned "
+        "moves the others a little: check the reference string and go round once more.",
         small=True,
     )

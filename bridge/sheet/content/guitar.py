@@ -43,12 +43,11 @@ def near_blocks(sheet: StringsSheet) -> Iterable[Block]:
     yield Paragraph(_near_words(sheet), small=True)
 
 
-def strings_blocks(sheet: StringsSheet) -> Iterable[Block]:
-    """Yield how the guitar is tuned."""
+def steps_blocks(sheet: StringsSheet) -> Iterable[Block]:
+    """Yield how the guitar is tuned by ear, once every string is near its note."""
     plan = sheet.plan
     guitar = plan.guitar
     notes = string_notes(plan)
-    yield from near_blocks(sheet)
     if plan.steps:
         yield Heading("Then by ear", 3)
         yield Paragraph(

@@ -7,10 +7,8 @@ them, programs, drone, cautions. Everything else stands once in the appendix (`b
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import replace
 
 from bridge.sheet.content.compared import (
-    SAFE,
     changed_cents,
     cure_words,
     octave_cents,
@@ -19,7 +17,7 @@ from bridge.sheet.content.compared import (
 )
 from bridge.sheet.content.table import neck_cells, neck_figure, sheet_chords
 from bridge.sheet.content.titles import summary, table_title
-from bridge.sheet.document import Block, Grid, Heading, Items, Paragraph
+from bridge.sheet.document import Block, Figure, Grid, Heading, Items, Paragraph
 from bridge.sheet.keyboard import octave_keys
 from bridge.sheet.phrases import signed
 from bridge.sheet.records import PieceSheet
@@ -35,12 +33,8 @@ _LETTERS, _SMALL_LETTERS = 70, 105
 
 def page_blocks(piece: PieceSheet) -> Iterable[Block]:
     """Yield the page of a piece; the neck stands on it where there is room, else in the appendix alone."""
-    blocks = tuple(_page_blocks(piece))
-    neck = neck_figure(piece.tables[0].table) if shows_neck(piece) else None
-    for block in blocks:
-        yield block
-        if neck is not None and isinstance(block, Paragraph) and block.text.startswith(SAFE):
-            yield replace(neck, spare=True)
+    neck = neck_figure(piece.tables[0].table, piece.capo_instead) if shows_neck(piece) else None
+    yield from _page_blocks(piece, neck)
 
 
 def shows_neck(piece: PieceSheet) -> bool:
@@ -72,7 +66,7 @@ def _tall(blocks: Sequence[Block]) -> float:
     return total
 
 
-def _page_blocks(piece: PieceSheet) -> Iterable[Block]:
+def _page_blocks(piece: PieceSheet, neck: Figure | None = None) -> Iterable[Block]:
     table = piece.tables[0].table
     yield Heading(piece.title, 1, "" if piece.number is None else str(piece.number))
     yield Paragraph(summary(piece), strong=True, playing=True)
@@ -89,6 +83,8 @@ def _page_blocks(piece: PieceSheet) -> Iterable[Block]:
     cells = neck_cells(table)
     if cells:
         yield Paragraph(safe_words(cells, table.fret), strong=True, playing=True)
+    if neck is not None:
+        yield neck
     yield from _others_blocks(piece)
     if piece.cautions:
         yield Items(piece.cautions)
@@ -137,7 +133,10 @@ def notes_grid(piece: PieceSheet) -> Grid:
     keys = {key % 12: key for key in octave_keys(first)}
     rows = [
         ("", *(first.degrees[keys[one]] or "" for one in order)),
-        (piece.stretches[0].place, *(signed(cents[one]) for one in order)),
+        (
+            piece.stretches[0].place if len(piece.stretches) > 1 else "tuner",
+            *(signed(cents[one]) for one in order),
+        ),
     ]
     for number, sheet in enumerate(piece.tables[1:], 1):
         place = next((stretch.place for stretch in piece.stretches if stretch.table == number), "")

@@ -17,7 +17,7 @@ from string import ascii_uppercase
 
 from bridge.sheet.content.appendix import appendix_blocks, load_only
 from bridge.sheet.content.cover import cover_blocks
-from bridge.sheet.content.guitar import strings_blocks
+from bridge.sheet.content.guitar import near_blocks, steps_blocks
 from bridge.sheet.content.page import notes_blocks, page_blocks
 from bridge.sheet.content.table import table_blocks
 from bridge.sheet.content.titles import summary, table_title
@@ -90,5 +90,6 @@ def _piece_blocks(piece: PieceSheet) -> Iterable[Block]:
         yield from table_blocks(sheet, piece.transposing)
     if piece.strings is not None:
         yield Heading(f"Tuning the guitar: {piece.strings.plan.guitar.title}")
-        yield from strings_blocks(piece.strings)
+        yield from near_blocks(piece.strings)
+        yield from steps_blocks(piece.strings)
     yield from load_only(piece.load)

@@ -7,14 +7,15 @@ table and in equal temperament through the same reference.
 
 Index
 -----
-`table_blocks` · `sheet_chords`, `neck_cells` · `written_notes`
+`table_blocks`, `table_column` · `octave_words`, `beats_words` · `sheet_chords`, `neck_cells` · `written_notes`
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Container, Iterable, Mapping, Sequence
+from dataclasses import replace
 
-from bridge.sheet.content.compared import safe_words
+from bridge.sheet.content.compared import changed_cents, safe_words
 from bridge.sheet.document import Beside, Block, Figure, Grid, Heading, Paragraph
 from bridge.sheet.keyboard import keyboard_picture, octave_keys, repeats
 from bridge.sheet.neck import neck_picture
@@ -29,7 +30,6 @@ from bridge.tuning.scales import DEGREES
 from bridge.tuning.tables import Table, equal_table
 
 LAST_FRET = 12
-FRETS_TITLE = "Frets to avoid"
 PAGE_MM = 182.0
 """Width that a page of A4 or Letter has between its margins."""
 
@@ -42,25 +42,27 @@ _PLACES = {
 }
 """Columns of beats, the semitones above the root that stand in each, and what is said where it is another interval."""
 
-_CLASSES = ("C", "C#", "D", "Eb", "E", "F", "F#", "G", "Ab", "A", "Bb", "B")
+CLASSES = ("C", "C#", "D", "Eb", "E", "F", "F#", "G", "Ab", "A", "Bb", "B")
 _TONICS = ("C", "Db", "D", "Eb", "E", "F", "F#", "G", "Ab", "A", "Bb", "B")
 
 
 def table_blocks(sheet: TableSheet, transposing: Sequence[str] = ()) -> Iterable[Block]:
     """Yield everything about a table but its heading."""
     table = sheet.table
-    figures = Figure(keyboard_picture(table, 100.0))
-    yield Beside((_octave_grid(table),), (figures, *_octave_notes(table)), 0.42)
+    words = Paragraph(octave_words(table), small=True)
+    figures = (Figure(keyboard_picture(table, 100.0)), words, *_held_blocks(table))
+    yield Beside((_octave_grid(table),), figures, 0.42)
     chords = sheet_chords(sheet)
     if neck_cells(table):
-        yield Heading(FRETS_TITLE, 3)
+        yield Heading("Frets to avoid", 3)
         yield from _fret_blocks(table, chords, bool(sheet.chords))
     if chords:
         yield Heading("Beats to listen for", 3)
-        yield from _beats_blocks(table, chords)
+        yield _beats_grid(table, chords)
+        yield from (Paragraph(words, small=True) for words in beats_words(chords))
     if transposing:
         yield Heading("The same notes as players read them", 3)
-        yield _written_grid(table, transposing)
+        yield written_grid(table, transposing)
         yield Paragraph(
             "cents: how far the note sounds above (+) or below (-) what a tuner at A4 = 440 Hz shows for it, whichever "
             "way it is written.",
@@ -74,10 +76,24 @@ def table_blocks(sheet: TableSheet, transposing: Sequence[str] = ()) -> Iterable
         yield Paragraph(sheet.panel_note)
 
 
+def table_column(sheet: TableSheet, start: Table | None) -> Iterable[Block]:
+    """Yield what half the width of a page has room for; what differs from `start` stands out."""
+    table = sheet.table
+    yield _octave_grid(table, () if start is None else changed_cents(start, table))
+    yield from _held_blocks(table)
+    cells = neck_cells(table)
+    if cells:
+        yield Paragraph(safe_words(cells, table.fret))
+    chords = sheet_chords(sheet)
+    if chords:
+        yield replace(_beats_grid(table, chords, equal=False), playing=False)
+
+
 # -- figures
 
 
-def _octave_grid(table: Table) -> Grid:
+def _octave_grid(table: Table, moved: Container[int] | None = None) -> Grid:
+    """Figures of an octave; the tonic stands out, or, in smaller letters, the pitch classes of `moved`."""
     first = table.sounding_reference[0]
     tonic_key = first - (first - parse_pitch_class(table.tonic)) % 12
     tonic_key = min(max(tonic_key, 0), 116)
@@ -96,16 +112,27 @@ def _octave_grid(table: Table) -> Grid:
             )
         )
     headings = ("degree", "note", "above tonic", "cents", "Hz")
-    return Grid(headings, tuple(rows), frozenset({0, 1}), frozenset({0}), playing=True)
+    strong = frozenset(
+        index for index in range(12) if moved is not None and (tonic_key + index) % 12 in moved
+    )
+    return Grid(
+        headings,
+        tuple(rows),
+        frozenset({0, 1}),
+        frozenset({0}) if moved is None else strong,
+        playing=moved is None,
+    )
 
 
-def _octave_notes(table: Table) -> Iterable[Block]:
+def octave_words(table: Table) -> str:
+    """Say what the figures of a table mean."""
     said = "cents: above (+) or below (-) a tuner at A4 = 440 Hz. above tonic: the ratio to it. "
     if repeats(table):
-        said += "Other octaves have the same cents, and twice or half the hertz."
-    else:
-        said += "The octaves of this table are not alike: this is the one round the reference."
-    yield Paragraph(said, small=True)
+        return f"{said}Other octaves have the same cents, and twice or half the hertz."
+    return f"{said}The octaves of this table are not alike: this is the one round the reference."
+
+
+def _held_blocks(table: Table) -> Iterable[Block]:
     pinned = [key + table.shift_semitones for key, _ in table.spec.key_overrides]
     if 0 < len(pinned) <= 12:
         told = ", ".join(f"{table.note(key)} = {float(table.hz[key]):.2f} Hz" for key in pinned if key < 128)
@@ -120,7 +147,7 @@ def written_notes(table: Table, instrument: str) -> tuple[str, ...]:
     return tuple(pitch_class_name((tonic_class + semitones + step) % 12, written) for step in range(12))
 
 
-def _written_grid(table: Table, transposing: Sequence[str]) -> Grid:
+def written_grid(table: Table, transposing: Sequence[str]) -> Grid:
     tonic_class = parse_pitch_class(table.tonic)
     keys = {key % 12: key for key in octave_keys(table)}
     order = [keys[(tonic_class + step) % 12] for step in range(12)]
@@ -144,7 +171,7 @@ def _panel_blocks(table: Table, sheet: TableSheet) -> Iterable[Block]:
     wanted = [float(table.cents_from_equal[key]) - master_cents for key in octave_keys(table)]
     left = [entered - value for entered, value in zip(panel.cents, wanted, strict=True)]
     yield Grid(
-        (f"A4 = {panel.a4_hz:.1f} Hz", *_CLASSES),
+        (f"A4 = {panel.a4_hz:.1f} Hz", *CLASSES),
         (
             ("enter", *(f"{value:+d}" if value else "0" for value in panel.cents)),
             ("error left", *(signed(value) for value in left)),
@@ -172,41 +199,40 @@ def sheet_chords(sheet: TableSheet) -> tuple[Chord, ...]:
     return judge_named(table, sheet.chords)
 
 
-def _beats_blocks(table: Table, chords: Sequence[Chord]) -> Iterable[Block]:
-    equal = equal_table(table.spec)
-    steps = {step for chord in chords for step in chord.kind.semitones}
-    columns = [name for name, places in _PLACES.items() if steps & places.keys()]
+def _beats_grid(table: Table, chords: Sequence[Chord], equal: bool = True) -> Grid:
+    """Beats of some chords, beside those in equal temperament where `equal` says so."""
+    tempered = equal_table(table.spec).hz
+    columns = _columns(chords)
     rows = []
     for chord in chords:
-        tempered = judge_chord(equal.hz, table.tonic, chord.degree, chord.kind)
-        cells = [f"{chord.name} ({chord.numeral})", chord.verdict]
-        for name in columns:
-            cells += [_beats_cell(chord, _PLACES[name]), _beats_cell(tempered, _PLACES[name])]
-        rows.append(tuple(cells))
-    headings = [heading for name in columns for heading in (name, "tuned equal")]
-    yield Grid(("chord", "sounds", *headings), tuple(rows), frozenset({0, 1}), playing=True)
-    yield Paragraph(_beats_words("seventh" in columns), small=True)
-    yield Paragraph(
-        " ".join(
-            f"{word[0].upper()}{word[1:]}: {meaning}."
-            for word, meaning in WORDS.items()
-            if word in {chord.verdict for chord in chords}
-        ),
-        small=True,
-    )
+        beside = [chord, *([judge_chord(tempered, table.tonic, chord.degree, chord.kind)] if equal else [])]
+        cells = [_beats_cell(one, _PLACES[name]) for name in columns for one in beside]
+        rows.append((f"{chord.name} ({chord.numeral})", chord.verdict, *cells))
+    headings = [heading for name in columns for heading in (name, "tuned equal")[: 1 + equal]]
+    return Grid(("chord", "sounds", *headings), tuple(rows), frozenset({0, 1}), playing=True)
 
 
-def _beats_words(sevenths: bool) -> str:
+def _columns(chords: Sequence[Chord]) -> list[str]:
+    steps = {step for chord in chords for step in chord.kind.semitones}
+    return [name for name, places in _PLACES.items() if steps & places.keys()]
+
+
+def beats_words(chords: Sequence[Chord]) -> Iterable[str]:
+    """Say what the beats and the verdicts on some chords mean."""
     said = (
         "Beats a second of each note with the root, in close position from C3 up; an octave higher twice as many. "
         "Where a third, a fourth or a fifth says 0, listen until it stands still."
     )
-    if sevenths:
+    if "seventh" in _columns(chords):
         said += (
             " A seventh never stands still, pure or not: it lies a tone below the root's octave and rubs against it, "
             "and a seventh of 9/5 beats with the root's seventh partial as well."
         )
-    return said
+    yield said
+    found = {chord.verdict for chord in chords}
+    yield " ".join(
+        f"{word[0].upper()}{word[1:]}: {meaning}." for word, meaning in WORDS.items() if word in found
+    )
 
 
 def _beats_cell(chord: Chord, places: Mapping[int, str]) -> str:
@@ -231,8 +257,8 @@ def _rate(interval: ChordInterval) -> str:
 # -- frets
 
 
-def neck_figure(table: Table) -> Figure | None:
-    """Return the picture of the neck; None where there is none to show."""
+def neck_figure(table: Table, capo_instead: int = 0, explained: bool = True) -> Figure | None:
+    """Return the picture of the neck, `capo_instead` as of `PieceSheet`; None where there is none to show."""
     guitar, cells = table.spec.guitar, neck_cells(table)
     if guitar is None or not cells:
         return None
@@ -241,8 +267,10 @@ def neck_figure(table: Table) -> Figure | None:
             cells,
             scale_length_mm=guitar.scale_length_mm,
             capo=table.fret,
+            counted_from=capo_instead,
             tonic=table.tonic,
             width_mm=PAGE_MM,
+            explained=explained,
         )
     )
 

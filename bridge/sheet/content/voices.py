@@ -26,9 +26,10 @@ from bridge.tuning.tables import Table
 def voices_blocks(session: SessionInfo, pieces: Sequence[PieceSheet]) -> Iterable[Block]:
     """Yield the sheet."""
     yield Heading(f"{session.title}: singer and violin", 1)
+    moves = any(len(piece.tables) > 1 for piece in pieces)
     yield Paragraph(
-        "First figures: cents above (+) or below (-) a tuner at A4 = 440 Hz. Ear: against a piano whose tonic is "
-        "ours. Bold: what has moved there; where nothing stands, the note is as at the start."
+        "First figures: cents above (+) or below (-) a tuner at A4 = 440 Hz. Ear: against a piano whose tonic is ours."
+        + " Bold: what has moved there; where nothing stands, the note is as at the start." * moves
     )
     if session.violin_hz:
         shown = ", ".join(tuner_words(hz, note, parse_note(note)) for note, hz in session.violin_hz.items())

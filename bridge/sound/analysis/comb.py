@@ -56,6 +56,18 @@ class Comb:
         """The first partial as it sounds."""
         return self.f0_hz * float(np.sqrt(1.0 + self.stiffness))
 
+    @property
+    def agreed_hz(self) -> float:
+        """The first partial as most partials have it: one that swings away from the others counts less."""
+        numbers = self.numbers.astype(np.float64)
+        loud = np.sqrt(self.amplitude / self.amplitude.max())
+        f0, stiffness = _fit(numbers, self.hz, loud)
+        for _ in range(2):
+            off = np.abs(np.log2(self.hz / partial_hz(f0, stiffness, numbers))) * 1200
+            usual = 3.0 * float(np.median(off)) + 2.0
+            f0, stiffness = _fit(numbers, self.hz, loud / (1 + (off / usual) ** 2))
+        return f0 * float(np.sqrt(1.0 + stiffness))
+
 
 def best_comb(found: Peaks, low_hz: float = LOW_HZ, high_hz: float = HIGH_HZ) -> Comb | None:
     """Return the string of `low_hz` to `high_hz` that explains the peaks best, or None where no peak allows one."""

@@ -30,6 +30,7 @@ from bridge.sound.device.outputs import StreamRefused, end_stream, give_up, open
 
 SWELL_S = 2.0
 FADE_OUT_S = 0.2
+_FIRST_BLOCK_S = 0.5
 CLOSE_S = 2.0
 """A sound system that takes longer than this to close an output is taken for dead."""
 
@@ -58,6 +59,7 @@ class LiveSound(Mixer):
         super().__init__(self.output.sample_rate, ceiling=ceiling)
         self._swell_s = swell_s
         self._called = 0.0
+        self._block_s = 0.0
         self._stream: Any = None
 
     @property
@@ -69,6 +71,13 @@ class LiveSound(Mixer):
     def stalled_s(self) -> float:
         """Seconds since the sound card last asked for sound; 0 when closed. More than one: it is gone."""
         return time.perf_counter() - self._called if self.running else 0.0
+
+    def delay_s(self) -> float:
+        """Return how long after `send` something is heard; waits for the sound card's first block."""
+        until_s = time.perf_counter() + _FIRST_BLOCK_S
+        while not self._block_s and time.perf_counter() < until_s:
+            time.sleep(0.002)
+        return self._block_s + float(self._stream.latency) if self.running else 0.0
 
     def start(self) -> Self:
         """Open the output and swell up."""
@@ -97,6 +106,7 @@ class LiveSound(Mixer):
 
     def _callback(self, out: NDArray[np.float32], frames: int, when: object, status: Any) -> None:
         self._called = time.perf_counter()
+        self._block_s = frames / self.sample_rate
         self.fill(out)
 
     def close(self, fade_s: float = FADE_OUT_S) -> None:

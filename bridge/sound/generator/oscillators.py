@@ -4,11 +4,15 @@ A *row* is one layer of one sounding note. The rows live side by side in arrays,
 about twenty array operations however many notes sound.
 
 Pitch. A row's phase is a 64-bit float in cycles; within a block it is ``phase + step · i``, and between blocks it
-is carried on and wrapped to 0…1. Nothing is rounded to a grid: over an hour the error stays below a millionth of a
-cycle. A change of pitch changes `step` and leaves the phase alone, so none, however far, makes a jump.
+is carried on and wrapped to 0…1: over an hour its error stays below a millionth of a cycle. Where a sample is read, the
+phase is a whole number of 2⁻³² cycles, which wraps by itself; the rounding never adds up. A change of pitch changes
+`step` and leaves the phase alone, so none, however far, makes a jump.
 
 Loudness. The envelope is exponential: ``exp(level + slope · i)``; a rise in the beginning is a smooth curve of
 fixed length. Changes of channel volume, expression and pan are spread over `RAMP_S`.
+
+Speed. Sample ``i`` is number ``b`` of stretch ``a``: phases and envelopes are worked out for the beginning of each
+stretch and for the places within one, and only joined for every sample.
 
 Conventions: `step` in cycles a sample, below 0.5; gains are pairs (left, right).
 """
@@ -21,7 +25,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from bridge.sound.generator.wavetables import CYCLE, WaveBank
+from bridge.sound.generator.wavetables import STEPS, WaveBank
 
 RAMP_S = 0.005
 """How long a change of loudness or place takes."""
@@ -31,8 +35,15 @@ FLOOR = 2e-5
 
 _LOG_FLOOR = math.log(FLOOR)
 _LOG_1000 = math.log(1000.0)
-_CHUNK = 16384
+_CHUNK = 65536
 """Samples, over all rows, that are worked on at a time: what fits near the processor."""
+_STRETCH = 64
+"""Samples in a stretch; a block that is shorter than four is one stretch."""
+_UNITS = 2.0**32
+"""Units of a phase in a cycle, where a sample is read."""
+_WORK = (np.uint32, np.uint32, np.intp, np.float32, np.float32)
+_BELOW = np.uint32(STEPS - 1)
+_TO_PLACE = np.uint32(STEPS.bit_length() - 1)
 
 
 def _slope(t60_s: float, sample_rate: int) -> float:
@@ -59,15 +70,16 @@ class Oscillators:
         self._ramp = max(1, round(RAMP_S * sample_rate))
         self._ramp_left = 0
         self._grow(16)
-        self._index = np.arange(4096, dtype=np.float64)
+        self._index = np.arange(_CHUNK, dtype=np.float64)
         self._index32 = self._index.astype(np.float32)
+        self._kept: list[NDArray[Any]] = [np.zeros(2 * _CHUNK, kind) for kind in _WORK]
 
     def _grow(self, room: int) -> None:
         old = self.count
         sizes: tuple[tuple[str, type, tuple[int, ...]], ...] = (
             ("_phase", np.float64, ()),
             ("_step", np.float64, ()),
-            ("_place", np.int64, ()),
+            ("_place", np.uint32, ()),
             ("_level", np.float64, ()),
             ("_slope", np.float64, ()),
             ("_age", np.float64, ()),
@@ -84,7 +96,7 @@ class Oscillators:
 
     _phase: NDArray[np.float64]
     _step: NDArray[np.float64]
-    _place: NDArray[np.int64]
+    _place: NDArray[np.uint32]
     _level: NDArray[np.float64]
     _slope: NDArray[np.float64]
     _age: NDArray[np.float64]
@@ -184,7 +196,7 @@ class Oscillators:
         while done < frames:
             size = min(frames - done, len(self._index))
             if self.count:
-                size = min(size, max(64, _CHUNK // self.count))
+                size = min(size, max(4 * _STRETCH, _CHUNK // self.count))
             if self._ramp_left:
                 size = min(size, self._ramp_left)
             self._chunk(out[:, done : done + size])
@@ -194,60 +206,75 @@ class Oscillators:
         frames = out.shape[1]
         rows = self.count
         if rows:
-            values = self._tones(frames)
-            values *= self._envelopes(frames)
+            length = _STRETCH if frames >= 4 * _STRETCH else frames
+            count = -(-frames // length)
+            starts, within = self._index[: count * length : length], self._index[:length]
+            values = self._tones(starts, within)
+            level = self._loudness(values, starts, within)
             gain = self._gain[:rows]
             # einsum adds in one order, in this thread; a matrix product might use others.
-            out += np.einsum("rs,rf->sf", gain.astype(np.float32), values)
+            loud = gain.T.astype(np.float32)[:, :, None] * level
+            out += np.einsum("sra,rab->sab", loud, values).reshape(2, -1)[:, :frames]
             if self._ramp_left:
                 change = (self._target[:rows] - gain) * (frames / self._ramp_left)
-                values *= self._index32[:frames] / np.float32(frames)
-                out += np.einsum("rs,rf->sf", change.astype(np.float32), values)
+                values *= level[:, :, None]
+                line = self._index32[: count * length].reshape(count, length) / np.float32(frames)
+                out += np.einsum("rs,rab,ab->sab", change.astype(np.float32), values, line).reshape(2, -1)[
+                    :, :frames
+                ]
                 gain += change
+            self._carry_on(frames)
         self._ramp_left -= min(frames, self._ramp_left)
         if not self._ramp_left:
             self._gain[:rows] = self._target[:rows]
 
-    def _tones(self, frames: int) -> NDArray[np.float32]:
-        """Read the cycles, and carry the phases on."""
-        rows = self.count
-        phase = self._phase[:rows]
-        step = self._step[:rows]
-        at = step[:, None] * self._index[:frames]
-        at += phase[:, None]
-        at *= CYCLE
-        whole = at.astype(np.int64)
-        at -= whole
-        between = at.astype(np.float32)
-        whole &= CYCLE - 1
-        whole += self._place[:rows, None]
-        samples = self.bank.samples
-        values = np.take(samples, whole, mode="clip")
-        whole += 1
-        following = np.take(samples, whole, mode="clip")
-        following -= values
-        following *= between
-        values += following
-        phase += step * frames
-        phase -= np.floor(phase)
+    def _work(self, shape: tuple[int, ...]) -> list[NDArray[Any]]:
+        """Return arrays to work in, kept from block to block: asking for memory costs more than the arithmetic."""
+        size = math.prod(shape)
+        if size > len(self._kept[0]):
+            self._kept = [np.zeros(size, kind) for kind in _WORK]
+        return [array[:size].reshape(shape) for array in self._kept]
+
+    def _tones(self, starts: NDArray[np.float64], within: NDArray[np.float64]) -> NDArray[np.float32]:
+        """Read the cycles: an array (rows, stretches, samples in a stretch)."""
+        step = self._step[: self.count, None] * _UNITS
+        first = step * starts
+        first += self._phase[: self.count, None] * _UNITS
+        at, place, where, values, rises = self._work((self.count, len(starts), len(within)))
+        # By way of whole numbers of 64 bits, as what goes beyond 32 is to wrap.
+        starting, beyond = (each.astype(np.int64).astype(np.uint32) for each in (first, step * within))
+        np.add(starting[:, :, None], beyond[:, None, :], out=at)
+        np.right_shift(at, _TO_PLACE, out=place)
+        place += self._place[: self.count, None, None]
+        where[...] = place
+        at &= _BELOW
+        values[...] = at.view(np.int32)
+        self.bank.rises.take(where, out=rises, mode="wrap")
+        values *= rises
+        self.bank.samples.take(where, out=rises, mode="wrap")
+        values += rises
         return values
 
-    def _envelopes(self, frames: int) -> NDArray[np.float32]:
-        """Return the loudness of each row over the block, and carry it on."""
-        rows = self.count
-        level = self._level[:rows]
-        slope = self._slope[:rows]
-        index = self._index32[:frames]
-        envelope = slope[:, None].astype(np.float32) * index
-        envelope += level[:, None].astype(np.float32)
-        np.exp(envelope, out=envelope)
-        level += slope * frames
-        age = self._age[:rows]
-        rising = np.flatnonzero(age < self._attack[:rows])
+    def _loudness(
+        self, values: NDArray[np.float32], starts: NDArray[np.float64], within: NDArray[np.float64]
+    ) -> NDArray[np.float32]:
+        """Multiply samples by their envelope but for the level at which each stretch begins, which is returned."""
+        slope = self._slope[: self.count, None]
+        if slope.any():
+            values *= np.exp(slope * within).astype(np.float32)[:, None, :]
+        age, attack = self._age[: self.count], self._attack[: self.count]
+        rising = np.flatnonzero(age < attack)
         if len(rising):
-            part = age[rising, None] + self._index[:frames]
-            part /= self._attack[rising, None]
+            part = age[rising, None, None] + starts[:, None] + within
+            part /= attack[rising, None, None]
             np.minimum(part, 1.0, out=part)
-            envelope[rising] *= (part * part * (3.0 - 2.0 * part)).astype(np.float32)
-        age += frames
-        return envelope
+            values[rising] *= (part * part * (3.0 - 2.0 * part)).astype(np.float32)
+        return np.exp(self._level[: self.count, None] + slope * starts).astype(np.float32)
+
+    def _carry_on(self, frames: int) -> None:
+        rows = self.count
+        phase, step = self._phase[:rows], self._step[:rows]
+        phase += step * frames
+        phase -= np.floor(phase)
+        self._level[:rows] += self._slope[:rows] * frames
+        self._age[:rows] += frames

@@ -44,7 +44,13 @@ CUT_S = 0.012
 
 SOFT_PEDAL_GAIN = 0.7
 SAMPLE_RATES = (8000, 192000)
-_SEGMENT = 4096
+_SEGMENT = 32768
+_SWEEP = 128
+"""Notes that have died away are looked for after a segment of so many samples, or several of four times as many."""
+
+# Effort of an event, of a stroke on a drum in a segment (a segment is as much as ten), and of what follows the mix, for
+# each sample: measured.
+_EVENT_EFFORT, _STROKE_EFFORT, _MIX_EFFORT = 6000, 1500, 3
 
 
 @dataclass(slots=True, eq=False)
@@ -110,6 +116,8 @@ class Generator:
         self._strokes: list[_Stroke] = []
         self._due: list[_Due] = []
         self._fed = 0
+        self.effort = 0  # what the sound has cost so far, in samples of one tone (see `render.MOST_EFFORT`)
+        self._unswept = 0
         self._limiter = Limiter(sample_rate, ceiling) if ceiling is not None else None
 
     # -- what users call ----------------------------------------------------------------------------------------
@@ -160,6 +168,7 @@ class Generator:
         while True:
             while due and due[0].at <= self.position:
                 self.receiver.feed(heapq.heappop(due).data)
+                self.effort += _EVENT_EFFORT
             if done == frames:
                 break
             size = min(frames - done, _SEGMENT)
@@ -169,25 +178,32 @@ class Generator:
             self._segment(out[:, done : done + size])
             done += size
             self.position += size
-        sound = np.ascontiguousarray(out.T)
+        sound = np.stack(list(out), axis=1)  # a copy of the transposed array takes five times as long
         return self._limiter.process(sound) if self._limiter is not None else sound
 
     # -- sound --------------------------------------------------------------------------------------------------
 
     def _segment(self, out: NDArray[np.float32]) -> None:
         frames = out.shape[1]
+        tones, strokes = self._oscillators.count, len(self._strokes)
+        if tones or strokes:
+            self.effort += (tones + strokes + _MIX_EFFORT) * frames + (strokes + 10) * _STROKE_EFFORT
         ramp_left = self._oscillators.ramp_left
         for stroke in self._strokes:
             sound = stroke.sound[stroke.at : stroke.at + frames]
             stroke.at += len(sound)
-            for side in (0, 1):
-                gain = stroke.sides[side]
-                change = (stroke.target[side] - gain) * frames / ramp_left if ramp_left else 0.0
-                line = gain + change * np.arange(len(sound)) / frames if change else gain
-                out[side, : len(sound)] += (sound * line).astype(np.float32)
-                stroke.sides[side] = gain + change
+            line = stroke.sides[:, None].astype(np.float32)
+            if ramp_left:
+                change = (stroke.target - stroke.sides) * (frames / ramp_left)
+                line = line + (change[:, None] * np.arange(len(sound)) / frames).astype(np.float32)
+                stroke.sides += change
+            out[:, : len(sound)] += line * sound
         self._strokes = [stroke for stroke in self._strokes if stroke.at < len(stroke.sound)]
         self._oscillators.render(out)
+        self._unswept += frames
+        if frames < _SWEEP and self._unswept < 4 * _SWEEP:
+            return
+        self._unswept = 0
         if self._oscillators.drop_silent():
             for note, parts in list(self._parts.items()):
                 parts[:] = [part for part in parts if part.row.at >= 0]

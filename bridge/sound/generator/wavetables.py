@@ -23,7 +23,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 CYCLE = 2048
-"""Samples in a stored cycle (one more is kept behind it, equal to the first)."""
+"""Samples in a stored cycle."""
+
+STEPS = 2**32 // CYCLE
+"""Steps between two samples of a cycle: a place in it is a number of 32 bits, so that it wraps by itself."""
 
 MAX_PARTIALS = 96
 """The most partials that a cycle holds."""
@@ -34,7 +37,6 @@ HIGHEST_PARTIAL_HZ = 15000.0
 BEND_HEADROOM = 2.0 ** (3 / 12)
 """A cycle may be played this much above the pitch that it is made for before it has to be swapped."""
 
-_ROOM = CYCLE + 1
 _NUMBERS = np.arange(1, MAX_PARTIALS + 1, dtype=np.float64)
 _PHASES = np.exp(1j * (np.pi * _NUMBERS**2 / 13.0 - np.pi / 2))
 
@@ -56,9 +58,10 @@ class WaveBank:
     SILENT = 0
 
     def __init__(self) -> None:
-        # The cycles, `CYCLE` + 1 samples each. The first one is silent. The array is replaced as it
-        # grows: take it anew for every block.
-        self.samples: NDArray[np.float32] = np.zeros(16 * _ROOM, dtype=np.float32)
+        # The cycles, `CYCLE` samples each, and what each of the `STEPS` from a sample to the next adds. The first
+        # one is silent. The arrays are replaced as they grow: take them anew for every block.
+        self.samples: NDArray[np.float32] = np.zeros(16 * CYCLE, dtype=np.float32)
+        self.rises = np.zeros_like(self.samples)
         self._used = 1
         self._places: dict[Hashable, int] = {}
 
@@ -79,13 +82,15 @@ class WaveBank:
         if not count:
             self._places[name] = self.SILENT
             return self.SILENT
-        start = self._used * _ROOM
-        if start + _ROOM > len(self.samples):
+        start = self._used * CYCLE
+        if start + CYCLE > len(self.samples):
             self.samples = np.concatenate((self.samples, np.zeros_like(self.samples)))
+            self.rises = np.concatenate((self.rises, np.zeros_like(self.rises)))
         spectrum = np.zeros(CYCLE // 2 + 1, dtype=np.complex128)
         spectrum[1 : count + 1] = amplitudes * _PHASES[:count] * (CYCLE / 2)
-        self.samples[start : start + CYCLE] = np.fft.irfft(spectrum, CYCLE)
-        self.samples[start + CYCLE] = self.samples[start]
+        cycle = np.fft.irfft(spectrum, CYCLE).astype(np.float32)
+        self.samples[start : start + CYCLE] = cycle
+        self.rises[start : start + CYCLE] = (np.roll(cycle, -1) - cycle) / np.float32(STEPS)
         self._used += 1
         self._places[name] = start
         return start

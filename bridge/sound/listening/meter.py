@@ -1,9 +1,9 @@
 """The live meter's ear: blocks of sound in, readings of one string's pitch out.
 
-The partials are fitted together as for a recording (`partials`). From 40 ms after an onset on that is done every
-10 ms with all that has sounded, until two looks agree (at the latest at 80 ms): right to a cent or two of what the
-string sounds at that moment, which is often some cents above where it will settle. From 160 ms on it is done over up
-to 0.6 s and every 60 ms: right to a fraction of a cent.
+From 40 ms after an onset on, the spectrum of all that has sounded is looked at every 10 ms until two looks agree (at
+the latest at 80 ms): right to a cent or two of what the string sounds at that moment, which is often some cents above
+where it will settle. From 160 ms on the partials are fitted together as for a recording (`partials`), over up to
+0.6 s and every 60 ms: right to a fraction of a cent.
 
 Pitches are looked for over all that a guitar can sound, not near the strings alone: a note above them would else be
 taken for a string an octave below it.
@@ -50,7 +50,7 @@ GATE = 1e-3
 #: A quick look explains this much of the peaks …
 QUICK_EXPLAINED = 0.7
 #: … and two in a row agree within this.
-QUICK_AGREE_CENTS = 4.0
+QUICK_AGREE_CENTS = 1.5
 #: In a careful look so short a drift of the pitch is easily mistaken: where the plain peaks differ so much, they hold.
 SHORT_S, SHORT_OFF_CENTS = 0.3, 3.0
 #: A jump like this between careful looks is another string, though its pluck was not noticed.
@@ -159,7 +159,7 @@ class Meter:
         comb = self._guess(sound)
         if comb is None or comb.explained < QUICK_EXPLAINED:
             return None
-        hz, before = comb.first_hz, self._guess_hz
+        hz, before = comb.agreed_hz, self._guess_hz
         self._guess_hz = hz
         # One look may be taken in by the pick's noise; two that agree seldom are.
         agree = before > 0 and abs(1200 * np.log2(hz / before)) < QUICK_AGREE_CENTS

@@ -37,9 +37,13 @@ EXPLAINED, FITTED = 0.85, 0.6
 LEFT_SHARE = 0.15
 """A string that is weaker than this share of our own drone's power is not told from what the drone leaves behind."""
 
+OWN_CENTS = 0.2
+"""So near to a note of our own drone a weak string says nothing: it may be the drone, and is where it should be."""
+
 SURE_CENTS, WAVERS_CENTS = 0.4, 2.0
 NEAR_CENTS = 60.0
 _FIRST_READING_S = 0.05
+_ROOTS = (1, 2, 3, 4)
 
 
 @dataclass(frozen=True)
@@ -141,11 +145,19 @@ class StringEar:
         if self._drone is not None and rang.size and np.mean(rang**2) < LEFT_SHARE * self._drone.power:
             return  # it may be what the drone leaves behind
         hz = single_string(rang, rate)
-        if hz is None:
+        if hz is None or self._is_left_over(hz, rang):
             return
         string, wanted_hz = min(self._strings, key=lambda one: abs(np.log2(hz / one[1])))
         if abs(1200 * np.log2(hz / wanted_hz)) <= NEAR_CENTS:
             self._waiting = StringHeard(string, hz, stroke_s)
+
+    def _is_left_over(self, hz: float, rang: Floats) -> bool:
+        """Whether it may be our own drone, learnt badly while somebody talked: no louder, and at its very pitch, or at
+        the root of its notes."""
+        if self._drone is None or np.mean(rang**2) > self._drone.power:
+            return False
+        times = np.outer(_ROOTS, hz / self._drone.notes_hz)
+        return bool(np.min(np.abs(np.log2(times))) < OWN_CENTS / 1200)
 
 
 def single_string(sound: Floats, rate: float) -> float | None:

@@ -95,6 +95,7 @@ class LiveControls:
     # Keyboards that are played, as `bridge.engine.play.keyboards` reads them; none: asked for on the command line.
     inputs: tuple[str, ...] = ()
     mic: str = ""  # part of the name of the microphone that hears the reference; empty: the usual one
+    card: str = ""  # part of the name of the sound card, which plays in the place of a synth's port; empty: it does not
     control_channel: int = 16  # channel whose program changes choose pieces
     # Foot switches.
     next_controller: int | None = None

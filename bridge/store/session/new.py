@@ -56,6 +56,7 @@ control_channel = 16             # program changes there choose a piece
 # previous_controller = 81
 # feet = ["66=listen", "program 5=undo", "key A0=drone"]
 # mic = "part of the microphone's name"
+# card = "usual"                 # play on the sound card, not on a synth's port: usual, or part of its name
 on_change = "now"                # now, next (leave sounding notes) or glide
 """
 

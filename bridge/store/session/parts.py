@@ -199,6 +199,7 @@ def read_play(top: Section) -> LiveControls:
     live = LiveControls(
         inputs=_inputs(section),
         mic=section.text("mic", "").strip(),
+        card=section.text("card", "").strip(),
         control_channel=section.whole("control_channel", 1, 16, 16),
         next_controller=controllers["next_controller"],
         previous_controller=controllers["previous_controller"],

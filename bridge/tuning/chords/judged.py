@@ -254,7 +254,7 @@ def judge_chord(
     by_tonic = False
     if word != "pure":
         cures = find_cures(hz, tonic_class, keys, kind, word, strings or {})
-        costs = _costs(hz, tonic_class, cures)
+        costs = costs_of(hz, tonic_class, cures)
         home = _intervals(hz, _keys(tonic_class, 0, kind, lowest_root_key))
         by_tonic = degree != 0 and _verdict(home) == "pure"
     numeral = _NUMERALS[degree]
@@ -338,7 +338,7 @@ def _form(intervals: Iterable[ChordInterval], keys: Sequence[int]) -> tuple[int,
     return tuple(int(ratio * least) for ratio in above_root)
 
 
-def _costs(
+def costs_of(
     hz: Sequence[float] | NDArray[np.float64], tonic_class: int, cures: Sequence[Cure]
 ) -> tuple[str, ...]:
     """Name the common triads that are pure now, and would not be after the cures."""

@@ -87,7 +87,64 @@ def _readers(folder: Path) -> list[Door]:
         Door("sound", sounds.sound, kept("a.wav", read_take)),
         Door("chart", texts.chart, lambda data: parse_chart(data.decode(errors="replace"))),
         Door("words", texts.words, _words),
+        Door("practice list", texts.practice_list, kept("l.toml", _practised)),
+        Door("practice record", texts.practice_record, kept(_RECORD, lambda _: _recorded(folder))),
+        Door("play by a chart", texts.song_chart, kept("c.txt", _played), 10),
     ]
+
+
+_RECORD = "2026-05-04T18-30-00-still.json"
+
+
+def _practised(path: str) -> object:
+    """Read a teacher's list, and work out what is practised, as `practise --list` does before any sound."""
+    from bridge.ear.course import Course
+    from bridge.ear.tuning_out import TuningOut
+    from bridge.jobs.choose import TableRequest
+    from bridge.jobs.practise import PractiseRequest, assignments, exercise_of
+
+    work, title, _ = assignments(TableRequest(), PractiseRequest(list_file=Path(path)))
+    for one in work:
+        if one.what == "tune":
+            TuningOut(one.sounds[0], one.count, 1)
+        elif one.what != "sing":
+            Course(exercise_of(one.what), one.sounds, one.count, 1)
+    return title, [(one.question, one.about) for one in work]
+
+
+def _recorded(folder: Path) -> object:
+    """Read a record as `practise --records` does: one that is broken is named, and stops nothing."""
+    from bridge.store.practice.records import load_records, records_csv
+
+    records, broken = load_records(folder)
+    if len(records) + len(broken) != 1:
+        raise Misbehaved(f"{records} and {broken} of one file")
+    records_csv(records)
+    return REFUSED if broken else records
+
+
+def _played(path: str) -> object:
+    """Prepare to play by a chart, as `play --chart FILE` does before it opens a port."""
+    from bridge.harmony.asked import FollowRequest
+    from bridge.jobs.choose import TableRequest
+    from bridge.jobs.harmony.charts import chart_from
+    from bridge.live.prepare.follow import LiveFollow
+    from bridge.live.prepare.keyboard import LiveRequest, prepare
+    from bridge.live.prepare.song import SongRequest
+
+    size = Path(path).stat().st_size
+    song = SongRequest(Path(path).with_name("song.mid"), 0) if size % 4 == 3 else None
+    follow = LiveFollow(FollowRequest()) if size % 2 else None
+    asked = LiveRequest(
+        table=TableRequest(guitar="open-d"),
+        in_port="keys",
+        out_port="synth",
+        drone="1,5" if size % 3 else None,
+        chart=chart_from(path),
+        song=song,
+        follow_harmony=follow,
+    )
+    return prepare(asked)
 
 
 def _stream(data: bytes) -> object:
@@ -142,7 +199,8 @@ def _words(data: bytes) -> object:
 def _retuning() -> list[Door]:
     from bridge.errors import StillbeatError
     from bridge.harmony.asked import FollowRequest
-    from bridge.jobs.retune import RetuneRequest, retune_midi
+    from bridge.jobs.retune import retune_midi
+    from bridge.jobs.retuned import RetuneRequest
     from bridge.store.descriptions import guitar_table, load_guitar
     from bridge.store.smf import midi_bytes, parse_midi
     from bridge.tuning.changes import parse_at
@@ -169,6 +227,9 @@ def _retuning() -> list[Door]:
     ]
 
 
+_SUNG = ("--csv", "notes.csv", "--picture", "pitch.svg")
+
+
 def _commands(folder: Path) -> list[Door]:
     tuned = ("--guitar", "open-d")
     report = ("--report-json", "report.json")
@@ -193,6 +254,17 @@ def _commands(folder: Path) -> list[Door]:
         _command(folder, "table", pitched, "a.table.toml", (), 5),
         _command(folder, "strings --guitar", texts.description("guitar"), "g.toml", (), 3),
         _command(folder, "listen", sounds.sound, "a.wav", tuned, 1),
+        _command(folder, "sing", sounds.song, "a.wav", (*_SUNG, *tuned), 1, _SUNG[1::2]),
+        _command(
+            folder,
+            "sing",
+            sounds.song,
+            "a.wav",
+            (*_SUNG, *tuned, "--drone", "1,5"),
+            1,
+            _SUNG[1::2],
+            of="over a drone",
+        ),
     ]
 
 

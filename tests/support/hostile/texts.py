@@ -42,6 +42,45 @@ def _values(rng: random.Random) -> str:
     return rng.choice(odd + deep)
 
 
+_PRACTICE = """schema = 1
+title = "Third week: thirds"
+guitar = "open-d"
+reference = "D3=146.5"
+tonic = "G"
+[[exercise]]
+what = "still"
+notes = "third"
+trials = 30
+seconds = 1.5
+[[exercise]]
+what = "wide"
+notes = "fifth"
+timbre = "plucked"
+[[exercise]]
+what = "tune"
+notes = "D3 A3"
+[[exercise]]
+what = "sing"
+notes = "unison, octave, fifth"
+"""
+_SUNG = """{
+ "schema": 1,
+ "when": "2026-05-04T18:30:00",
+ "exercise": "still",
+ "sound": "fifth",
+ "notes": "D3-A3",
+ "size": "3/2",
+ "timbre": "steady",
+ "seconds": 2.0,
+ "through": "sound card",
+ "seed": 7,
+ "answers": [{"cents": 3.5, "asked": "first", "given": "second"}],
+ "threshold": {"cents": 4.0, "low_cents": 3.0, "high_cents": 5.0, "beats_hz": 0.5},
+ "rounds": [{"began_cents": 12.0, "error_cents": -1.0}],
+ "sung": [{"name": "octave", "note": "D4", "cents": -3.0, "steadiness_cents": 5.0}]
+}"""
+
+
 @cache
 def _lines(pattern: str) -> list[list[str]]:
     return [path.read_text(encoding="utf-8").split("\n") for path in sorted(ROOT.glob(pattern))]
@@ -110,6 +149,47 @@ def description(kind: str) -> Callable[[random.Random], bytes]:
         return _changed(rng, rng.choice(_lines(f"tables/{wanted}s/*.toml")))
 
     return make
+
+
+_PRACTISED = (
+    *("third", "fifth", "octave", "D3 A3", "D3,F#3,A3", "D F# A", "Dm", "tritone", "7/4", "1/0", "D99 A99"),
+    *("D3 D3", "unison", "1 5", "b7", "fifth fifth fifth", "," * 500, "9" * 400 + "/7", "D3 A8", "C-1 G9"),
+)
+
+
+def practice_list(rng: random.Random) -> bytes:
+    """A teacher's list of exercises."""
+    if rng.random() < 0.15:  # a great deal of it
+        extra = "[[exercise]]\n" + rng.choice(('what = "sing"\n', 'what = "still"\nnotes = "third"\n', ""))
+        return (_PRACTICE + extra * rng.choice((1, 17, 5000))).encode()
+    lines = _PRACTICE.split("\n")
+    if rng.random() < 0.4:
+        lines = _changed(rng, lines).decode().split("\n")
+    for at, line in enumerate(lines):
+        if line.startswith("notes") and rng.random() < 0.3:
+            lines[at] = f'notes = "{rng.choice(_PRACTISED)}"'
+        elif line.startswith("what") and rng.random() < 0.1:
+            lines[at] = f'what = "{rng.choice(("still", "wide", "tune", "sing", "stil", ""))}"'
+        elif line.startswith(("tonic", "guitar", "reference")) and rng.random() < 0.1:
+            name = line.partition(" ")[0]
+            lines[at] = f'{name} = "{rng.choice(_WORDS[name]) if name in _WORDS else "x"}"'
+    return "\n".join(lines).encode()
+
+
+def practice_record(rng: random.Random) -> bytes:
+    """A record of a run of practising."""
+    lines = _SUNG.split("\n")
+    for _ in range(rng.choice((0, 1, 1, 2, 3))):
+        at = rng.randrange(1, len(lines) - 1)
+        name, colon, _ = lines[at].partition(":")
+        change = rng.random()
+        if change < 0.6 and colon:
+            lines[at] = f"{name}: {_values(rng)}" + ("" if at == len(lines) - 2 else ",")
+        elif change < 0.8:
+            del lines[at]
+        else:
+            lines.insert(at, lines[rng.randrange(1, len(lines) - 1)])
+    return "\n".join(lines).encode()
 
 
 def json(rng: random.Random) -> bytes:
@@ -181,6 +261,20 @@ def chart(rng: random.Random) -> bytes:
     """A chart of chords."""
     words = [rng.choice(_CHORDS if rng.random() < 0.6 else _SIGNS) for _ in range(rng.choice((1, 4, 20, 80)))]
     return rng.choice((" ", " ", "\n", "")).join(words).encode()
+
+
+def song_chart(rng: random.Random) -> bytes:
+    """A chart of chords that can mostly be played: bars, sections and repeats around what may be wrong."""
+    if rng.random() < 0.4:
+        return chart(rng)
+    good = tuple(name for name in _CHORDS if name not in ("H", "x", "♯", "D/", "%"))
+    bars = [
+        " ".join(rng.choices(good, k=rng.choice((1, 1, 2, 4)))) for _ in range(rng.choice((1, 4, 12, 40)))
+    ]
+    for _ in range(rng.choice((0, 0, 1, 2))):
+        odd = ("%", "", "[Verse]", "D | :", ":|x3", *_CHORDS, *_SIGNS)
+        bars[rng.randrange(len(bars))] = rng.choice(odd)
+    return ("[Verse]\n" * rng.randrange(2) + "| " + " | ".join(bars) + " |").encode()
 
 
 _WORDS = {

@@ -70,6 +70,8 @@ class ChartDrone(StepByStep):
     program: int | None = 19  # MIDI program from 0; None: the synth keeps its sound
     bend_scale: float = 1.0  # how far the synth bends for what is asked, 1 if exactly
     bends: bool = True  # whether it sends the bends that bring notes to their pitch
+    # Whether all old notes fade out first: the new pitches come as a whole table, between chords.
+    apart: bool = False
     number: int | None = None  # the chord that is held, from 0
     _voices: list[_Voice] = field(default_factory=list)
     _waiting: list[ChartNote] = field(default_factory=list)
@@ -180,11 +182,14 @@ class ChartDrone(StepByStep):
         return sent if self.bends else [data for data in sent if data[0] & 0xF0 == 0xC0]
 
     def _in_the_way(self, note: ChartNote) -> bool:
-        return not self.bends and any(
-            not voice.wanted
-            and voice.note.key % 12 == note.key % 12
-            and abs(voice.note.cents - note.cents) > _SAME_CENTS
-            for voice in self._voices
+        return (self.apart and any(not voice.wanted for voice in self._voices)) or (
+            not self.bends
+            and any(
+                not voice.wanted
+                and voice.note.key % 12 == note.key % 12
+                and abs(voice.note.cents - note.cents) > _SAME_CENTS
+                for voice in self._voices
+            )
         )
 
     def _strike(self, note: ChartNote, rise_s: float) -> list[bytes]:
@@ -211,7 +216,7 @@ class ChartDrone(StepByStep):
     def _do(self, at_s: float) -> list[bytes]:
         passed_s, self._since_s = max(0.0, at_s - self._since_s), at_s
         self._top_level = 0.01 * toward(100.0 * self._top_level, 100.0 * self.level, passed_s)
-        notes = sum(voice.wanted for voice in self._voices)
+        notes = sum(voice.wanted for voice in self._voices) + len(self._waiting) or len(self._voices)
         top = MOST_EXPRESSION * self._top_level / quieter(notes)
         sent: list[bytes] = []
         moving = abs(self._top_level - self.level) > _SAME_LEVEL

@@ -18,7 +18,7 @@ from bridge.store.session.model import built
 from bridge.tuning.guitars import Guitar
 from bridge.tuning.notes import hz_to_key, note_name
 from bridge.tuning.spec import TableSpec
-from bridge.tuning.strings.between import Between, Turn, between_tunings
+from bridge.tuning.strings.between import STAYS_CENTS, Between, Turn, between_tunings
 
 
 @dataclass(frozen=True)
@@ -94,8 +94,12 @@ def _before(hands: _Hands, spec: TableSpec, guitar: Guitar) -> Retuned:
 def _words(between: Between, guitar: Guitar) -> Iterator[str]:
     if between.capo_off:
         yield f"capo off (fret {between.capo_off})"
-    for turn in between.turns:
-        yield _turn_words(turn, guitar)
+    cents = [turn.cents for turn in between.turns]
+    if len(cents) == len(guitar.strings) and max(cents) - min(cents) <= STAYS_CENTS:
+        turn = next(turn for turn in between.turns if turn.string == guitar.reference_string)
+        yield f"all strings alike, {_turn_words(turn, guitar)}"
+    else:
+        yield from (_turn_words(turn, guitar) for turn in between.turns)
     if between.capo_on:
         spared = ", so that no string goes above what it is built for" if between.lowered else ""
         yield f"capo on at fret {between.capo_on}{spared}"

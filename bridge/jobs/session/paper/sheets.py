@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import replace
 
 from bridge.engine.report import spans
@@ -11,8 +11,7 @@ from bridge.jobs.session.manifest import Manifest
 from bridge.jobs.session.paper.panel import PanelEntry
 from bridge.jobs.session.paper.retuning import Retuned, open_spec
 from bridge.jobs.session.plan import START, PiecePlan, SessionPlan, Step, SynthPlan
-from bridge.jobs.table_sheet import capo_check, strings_sheet
-from bridge.sheet.phrases import signed
+from bridge.jobs.table_sheet import capo_check, drifted, strings_sheet, violin_hz
 from bridge.sheet.records import (
     LoadList,
     PanelFigures,
@@ -22,11 +21,8 @@ from bridge.sheet.records import (
     StringsSheet,
     TableSheet,
 )
-from bridge.store.descriptions import load_guitar
 from bridge.store.session.model import Drone, built
-from bridge.tuning.notes import key_to_hz, note_name
 from bridge.tuning.off_guitar import off_guitar
-from bridge.tuning.ratios import hz_to_cents
 from bridge.tuning.transposing import about_transposing
 
 _BY_HAND = "This table is none that twelve whole numbers can hold."
@@ -59,11 +55,11 @@ def session_info(plan: SessionPlan, manifest: Manifest) -> SessionInfo:
         lines=tuple(lines),
         notes=session.notes.strip(),
         strings=_open_strings(plan),
-        load=tuple(_load_first(synth) for synth in plan.synths),
+        load=tuple(_load_first(plan, synth) for synth in plan.synths),
         cautions=tuple(" ".join(caution.split()) for caution in cautions),
         transposing=session.transposing,
         drifted=_drifted(plan),
-        violin_hz=_violin_hz(plan),
+        violin_hz=violin_hz(built(plan.pieces[0].tables[0])),
     )
 
 
@@ -122,7 +118,7 @@ def piece_sheet(
         ),
         number=piece.number,
         notes=piece.notes.strip(),
-        strings=strings_sheet(open_spec(piece.spec)),
+        strings=None if retuned.capo_instead else strings_sheet(open_spec(piece.spec)),
         load=tuple(_load_piece(one, synth, manifest) for synth in synths),
         cautions=tuple(cautions),
         transposing=plan.session.transposing,
@@ -160,27 +156,10 @@ def _drifted(plan: SessionPlan) -> str:
     if session.reference is None or (session.take is not None and session.take.strings):
         return ""
     tonic = session.guitar.tonic if session.guitar is not None else "C"
-    note = note_name(session.reference.key, tonic)
-    shown = hz_to_cents(session.reference.hz, key_to_hz(session.reference.key))
-    example = round(shown - 5.0)
-    return (
-        f"These pages hold while a tuner shows {signed(shown)} cents for {note}. Does it show something else, such as "
-        f"{signed(example, 0)}, then make everything anew, with this folder's name in the place of FOLDER: stillbeat "
-        f"session build {session.file} -o FOLDER --overwrite --reference {note}{example:+.0f}c. It says what differs "
-        "from these pages."
-        + (
-            " In a hurry load the nearest of the folders in trims."
-            if session.trims.cents and plan.synths
-            else ""
-        )
-    )
-
-
-def _violin_hz(plan: SessionPlan) -> Mapping[str, float]:
-    """The open strings of a violin whose A is the first piece's."""
-    violin = load_guitar("violin")
-    hz = violin.hz(float(built(plan.pieces[0].tables[0]).hz[violin.reference_key]))
-    return {violin.note_of(string.number): hz[string.number] for string in violin.strings}
+    command = f"session build {session.file} -o FOLDER"
+    said = drifted(session.reference, tonic, "with this folder's name in the place of FOLDER", command)
+    hurry = " In a hurry load the nearest of the folders in trims."
+    return said + hurry * bool(session.trims.cents and plan.synths)
 
 
 # -- a piece, in a few words
@@ -216,11 +195,14 @@ def _drone(one: PiecePlan, manifest: Manifest) -> str:
 # -- what to load
 
 
-def _load_first(synth: SynthPlan) -> LoadList:
+def _load_first(plan: SessionPlan, synth: SynthPlan) -> LoadList:
     name, profile = synth.synth.name, synth.synth.profile
     if profile.panel:
         lines = [
-            "It is tuned by hand: write down what its panel shows now. The figures to enter stand with each piece."
+            (
+                "It is tuned by hand: write down what its panel shows now. The figures for each piece stand below; "
+                f"its files lie in synths/{name}."
+            )
         ]
     elif synth.recalls:
         used = spans(synth.programs.values())
@@ -230,7 +212,10 @@ def _load_first(synth: SynthPlan) -> LoadList:
                 f"Once, before the evening: play synths/{name}/load-everything.mid into it, as any track is played, or "
                 "send load-everything.syx, which lies beside it. It lasts until the synth is switched off or reset."
             ),
-            "Before each piece choose its tuning program, which stands on its page, or play its recall file.",
+            (
+                "Before each piece choose its tuning program, which stands on its page, or play its recall file, "
+                f"named by piece and bar: {_recall_example(plan, synth)}"
+            ),
         ]
     elif synth.method:
         lines = [
@@ -238,10 +223,22 @@ def _load_first(synth: SynthPlan) -> LoadList:
         ]
     else:
         lines = [
-            f"It knows no tuning tables and is tuned note by note: play the backing tracks in synths/{name}.",
+            (
+                f"It knows no tuning tables and is tuned note by note: play the backing tracks in synths/{name}, which "
+                "bring their tuning along."
+            ),
             "To play it yourself, let `stillbeat play` on a computer stand between the keys and the sound.",
         ]
     return LoadList(synth.synth.title, tuple(lines))
+
+
+def _recall_example(plan: SessionPlan, synth: SynthPlan) -> str:
+    """A recall file in its folder: one of a bar, where there is one."""
+    steps = [
+        (step, one.piece) for one in plan.pieces if synth.synth.name in one.piece.synths for step in one.steps
+    ]
+    step, piece = next((found for found in steps if found[0].label), steps[0])
+    return f"synths/{synth.synth.name}/{step.stem(piece)}.recall.mid"
 
 
 def _load_piece(one: PiecePlan, synth: SynthPlan, manifest: Manifest) -> LoadList:
@@ -252,39 +249,18 @@ def _load_piece(one: PiecePlan, synth: SynthPlan, manifest: Manifest) -> LoadLis
         if "trim_cents" not in manifest.files[path]
     ]
     lines: list[str] = []
-    if synth.synth.profile.panel:
-        lines.append("Enter the whole cents that stand with each table, under “By hand”.")
-    elif synth.recalls:
-        said = [
-            f"{_at(step)}: program {synth.programs[piece.number, step.table]} or {step.stem(piece)}.recall.mid"
-            for step in one.steps
-        ]
-        lines += _few(said)
-    elif synth.method:
+    if synth.method and not synth.recalls and not synth.synth.profile.panel:
         said = [
             f"{_at(step)}: play {step.stem(piece)}.setup.mid"
             if (piece.number, step.table) not in synth.left_out
             else f"{_at(step)}: this synth cannot hold the table"
             for step in one.steps
         ]
-        lines += _few(said)
-    elif tracks:
-        lines.append(
-            "Nothing before the track, which brings its tuning along; to play yourself: `stillbeat play`."
-        )
-    else:
-        lines.append("Nothing: play it through `stillbeat play`.")
-    if tracks:
-        lines.append(f"backing track: {', '.join(tracks)}")
-    if synth.method or tracks:
-        lines.append(f"The files lie in synths/{name}.")
+        lines += dict.fromkeys(said)
+    lines += tracks
     return LoadList(synth.synth.title, tuple(lines))
 
 
 def _at(step: Step) -> str:
     """Say where a step begins: ``at the start``, ``bar 17``."""
     return f"at the {START}" if step.place == START else step.place
-
-
-def _few(said: Sequence[str]) -> list[str]:
-    return list(dict.fromkeys(said))

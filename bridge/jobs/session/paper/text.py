@@ -15,14 +15,17 @@ from collections.abc import Iterator, Sequence
 
 from bridge.engine.report import spans
 from bridge.errors import visible
+from bridge.jobs.session.check import places_of
 from bridge.jobs.session.manifest import Manifest
 from bridge.jobs.session.paper.panel import CLASSES, panel_rows
+from bridge.jobs.session.paper.retuning import retunings
 from bridge.jobs.session.piece import task_name
 from bridge.jobs.session.plan import PiecePlan, SessionPlan, Step, SynthPlan
 from bridge.jobs.session.synth import trim_folder
 from bridge.store.session.model import built
 from bridge.tuning.changes import moved_notes
 from bridge.tuning.notes import parse_pitch_class
+from bridge.tuning.off_guitar import OFF, off_guitar
 from bridge.tuning.ratios import cents_to_ratio, format_ratio
 
 NAME = "START-HERE.txt"
@@ -53,6 +56,7 @@ class _Page:
         self.plan = plan
         self.session = plan.session
         self.manifest = manifest
+        self.retunings = retunings(plan)
         self.tracks: dict[tuple[str, int], list[str]] = {}
         self.retuned: set[tuple[str, int]] = set()
         for path, facts in sorted(manifest.files.items()):
@@ -93,7 +97,10 @@ class _Page:
         yield from self._heading("The pieces, in order")
         for one in self.plan.pieces:
             piece, home = one.piece, built(one.tables[0])
+            retuned = self.retunings[piece.number]
             fret = f", played in {piece.spec.tonic} with a capo at fret {home.fret}" if home.fret else ""
+            if retuned.capo_instead:
+                fret = f", with a capo at fret {retuned.capo_instead} from which frets count"
             other = ""
             if piece.spec.guitar is not None and piece.spec.guitar != self.session.guitar:
                 other = f"; guitar: {piece.spec.guitar.title}"
@@ -103,6 +110,8 @@ class _Page:
                 "    ",
                 f"{piece.number:2d}  ",
             )
+            if retuned.words:
+                yield from _wrapped(f"before it: {'; '.join(retuned.words)}", "      ", "    ")
             tonic = home.tonic
             for step in one.steps[1:]:
                 title = f" ({step.title})" if step.title else ""
@@ -114,6 +123,8 @@ class _Page:
                 yield from _wrapped(f"from {step.place}{title}: {step.what}{read}{against}", "      ", "    ")
             for paragraph in (*piece.notes.splitlines(), *([piece.heard] if piece.heard else [])):
                 yield from _wrapped(paragraph, "    ")
+            if said := off_guitar(places_of(one)):
+                yield from _wrapped(said, "      ", "    - ")
             for notice in self._shared_notices(one):
                 yield from _wrapped(f"track: {notice}", "      ", "    - ")
 
@@ -126,7 +137,9 @@ class _Page:
         return f" ({', '.join(read)})" if read else ""
 
     def _notices(self, one: PiecePlan, synth: str) -> list[str]:
-        return self.manifest.tasks[task_name(one.piece.stem, synth)].notices
+        """What is to be known of a track, but for what is said of its piece."""
+        said = self.manifest.tasks[task_name(one.piece.stem, synth)].notices
+        return [notice for notice in said if not notice.startswith(OFF)]
 
     def _shared_notices(self, one: PiecePlan) -> list[str]:
         """What is to be known of a track whatever plays it: what several synths say of it, and all that have one."""
@@ -327,9 +340,7 @@ class _Page:
     def _cautions(self) -> Iterator[str]:
         cautions = []
         for one in self.plan.pieces:
-            guitar = one.piece.spec.guitar
-            if guitar is not None and guitar.caution and guitar.caution not in cautions:
-                cautions.append(guitar.caution)
+            cautions += [said for said in self.retunings[one.piece.number].cautions if said not in cautions]
         if any(synth.method for synth in self.plan.synths):
             cautions.append(
                 "SysEx (messages that change a synth's settings) that carries a tuning overwrites a tuning program in "

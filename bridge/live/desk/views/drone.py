@@ -1,53 +1,31 @@
 """What is seen while a drone sounds: its notes, and the beats as they slow down.
 
-In a terminal a picture, whose bar of beats grows shorter as they slow down; plain lines anywhere else. A display that
-cannot write any more is quiet from then on.
+In the picture a bar of beats grows shorter as they slow down; plain lines say them once a second.
 """
 
 from __future__ import annotations
 
-import contextlib
 import time
 from collections.abc import Callable, Sequence
-from typing import TYPE_CHECKING
 
 from bridge.engine.play.drones.plan import Beat
 from bridge.jobs.drone import STILL_HZ, rate_words
-from bridge.live.desk.drawing import View, own_stream
-from bridge.live.desk.views.playing import ALARMS, a_picture_suits
-from bridge.live.desk.views.screen import Screen
-from bridge.live.plan import LivePlan, StepsDrone
+from bridge.live.desk.views.lines import Lines
 from bridge.live.snapshot import Snapshot
 from bridge.live.state import Lesson
-from bridge.tuning.notes import hz_to_key
-from bridge.tuning.tables import Table
+from bridge.tuning.notes import hz_to_key, note_name
 
-if TYPE_CHECKING:
-    from rich.console import Console, RenderableType
-
-KEYS = "d off and on   , . softer, louder   + - trim   0 untrim   e equal/just   v engine   x or q ends it"
+PHASES = {"rest": "silence: sing", "quiet": "drone off: d lets it sound again"}
+"""What there is to say while nothing sounds."""
+FAR = {"rest": "SING", "quiet": "OFF"}
+"""The same in large letters."""
 _LINE_S = 1.0
 _BAR = 40
-_SAID_LINES = 4
 
 
-def make_drone_display(table: Table, plan: LivePlan, lines: bool, keys: bool) -> View[Snapshot]:
-    """Return the view that suits where the output goes."""
-    steps = len(plan.drone.plan.steps) * plan.drone.plan.rounds if isinstance(plan.drone, StepsDrone) else 0
-    if lines or not a_picture_suits():
-        return DroneLines(table, steps)
-    return DroneScreen(table, steps, keys)
-
-
-def plainly(text: str) -> str:
-    """Say what the player says, as it is meant where there is no keyboard and perhaps no MIDI."""
-    text = text.replace("ready: no keyboard -> ", "playing on ")
-    return text.replace("the MIDI server is gone", "the sound or MIDI server is gone")
-
-
-def heading(lesson: Lesson, steps: int) -> str:
+def heading(lesson: Lesson) -> str:
     """Say which step it is."""
-    return (f"step {lesson.number} of {steps}: " if steps > 1 else "") + lesson.name
+    return (f"step {lesson.number} of {lesson.steps}: " if lesson.steps > 1 else "") + lesson.name
 
 
 def settings(shown: Snapshot, level: int | None = None) -> str:
@@ -64,31 +42,37 @@ def settings(shown: Snapshot, level: int | None = None) -> str:
     return ", ".join(filter(None, (said, trim, volume)))
 
 
-class DroneLines:
+def sounding_words(lesson: Lesson, tonic: str) -> tuple[list[str], list[str]]:
+    """Say how the notes that sound beat, with a bar as long as the beats are fast, and what each sounds."""
+    if lesson.phase != "sound":
+        return [], []
+    rates = []
+    for beat in lesson.beats:
+        names = f"{note_name(beat.low_key, tonic)} - {note_name(beat.high_key, tonic)}"
+        words = "still" if beat.rate_hz < STILL_HZ else f"{beat.rate_hz:5.2f} beats a second"
+        rates.append(f"{names:>10}  {words:19}  {'~' * min(round(4 * beat.rate_hz), _BAR)}")
+    notes = [
+        f"{note_name(key, tonic):>4}  {hz:9.3f} Hz  {100.0 * (hz_to_key(hz) - key):+7.1f} cents from equal"
+        for key, hz in lesson.notes
+    ]
+    return rates, notes
+
+
+class DroneLines(Lines):
     """One line for each thing worth saying; the beats once a second while they fall."""
 
-    def __init__(self, table: Table, steps: int, clock: Callable[[], float] = time.monotonic) -> None:
-        self._table = table
-        self._steps = steps
+    def __init__(self, keys: bool = False, clock: Callable[[], float] = time.monotonic) -> None:
+        super().__init__(keys)
         self._clock = clock
-        self._out = own_stream()
-        self._told = 0
         self._step: tuple[int, str] = (0, "")
         self._settings = ""
         self._level: int | None = None
         self._rates: tuple[float, ...] | None = None
         self._said_s = 0.0
 
-    def _say(self, text: str) -> None:
-        with contextlib.suppress(OSError, ValueError):
-            print(text, file=self._out, flush=True)
-
     def show(self, shown: Snapshot) -> None:
         """Write lines where something has changed."""
-        for message in shown.messages:
-            if message.number > self._told:
-                self._told = message.number
-                self._say(plainly(message.text))
+        self._tell(shown)
         lesson = shown.lesson
         if lesson is None:
             return
@@ -96,12 +80,10 @@ class DroneLines:
         if step != self._step:
             self._step = step
             if lesson.phase == "sound":
-                self._say(heading(lesson, self._steps))
+                self._say_when(heading(lesson), shown.at_s)
                 self._rates = None
-            elif lesson.phase == "rest":
-                self._say("silence: sing")
-            elif lesson.phase == "quiet":
-                self._say("drone off: d lets it sound again")
+            elif lesson.phase in PHASES:
+                self._say(PHASES[lesson.phase])
         if self._level is None:
             self._level = shown.drone_volume
         changed = settings(shown, self._level)
@@ -110,9 +92,9 @@ class DroneLines:
             self._rates = None
             self._say(changed or "just, untrimmed")
         if lesson.phase == "sound":
-            self._beats(lesson.beats)
+            self._beats(lesson.beats, shown.tonic)
 
-    def _beats(self, beats: Sequence[Beat]) -> None:
+    def _beats(self, beats: Sequence[Beat], tonic: str) -> None:
         rates = tuple(beat.rate_hz if beat.rate_hz >= STILL_HZ else 0.0 for beat in beats)
         now_s = self._clock()
         still = not any(rates)
@@ -120,56 +102,7 @@ class DroneLines:
             return
         self._rates, self._said_s = rates, now_s
         for beat in beats:
-            names = f"{self._table.note(beat.low_key)} - {self._table.note(beat.high_key)}"
+            names = f"{note_name(beat.low_key, tonic)} - {note_name(beat.high_key, tonic)}"
             words = "no beats" if beat.rate_hz < STILL_HZ else rate_words(beat.rate_hz)
-            self._say(f"  {names}: {words} ({beat.partial} : {beat.other_partial})")
-
-    def close(self) -> None:
-        """Nothing to give back."""
-
-
-class DroneScreen(Screen[Snapshot]):
-    """A picture that is drawn again as things change."""
-
-    def __init__(self, table: Table, steps: int, keys: bool, console: Console | None = None) -> None:
-        self._table = table
-        self._steps = steps
-        self._keys = keys
-        super().__init__(console)
-
-    def _left(self, seen: Snapshot) -> list[str]:
-        return [plainly(message.text) for message in seen.messages[-_SAID_LINES:]]
-
-    def _picture(self, seen: Snapshot) -> RenderableType:
-        from rich.console import Group
-        from rich.text import Text
-
-        parts: list[RenderableType] = []
-        lesson, note = seen.lesson, self._table.note
-        if seen.link in ALARMS:
-            parts.append(Text(f" {plainly(ALARMS[seen.link][1])} ", style="bold white on red"))
-        if seen.bar:
-            parts.append(Text(f" bar {seen.bar} ", style="bold reverse"))
-        if lesson is not None:
-            parts.append(Text(f" {heading(lesson, self._steps)} ", style="bold reverse"))
-            if lesson.phase == "rest":
-                parts.append(Text("silence: sing", style="bold"))
-            if lesson.phase == "quiet":
-                parts.append(Text("drone off: d lets it sound again", style="bold"))
-            for key, hz in lesson.notes if lesson.phase == "sound" else ():
-                cents = 100.0 * (hz_to_key(hz) - key)
-                parts.append(Text(f"{note(key):>4}  {hz:9.3f} Hz  {cents:+7.1f} cents from equal"))
-            for beat in lesson.beats if lesson.phase == "sound" else ():
-                names, rate_hz = f"{note(beat.low_key)} - {note(beat.high_key)}", beat.rate_hz
-                words = "still" if rate_hz < STILL_HZ else f"{rate_hz:5.2f} beats a second"
-                parts.append(Text(f"{names:>12}  {words:22}  {'~' * min(round(4 * rate_hz), _BAR)}"))
-            parts.append(Text(f"{seen.synth}  {settings(seen)}", style="dim"))
-        parts += [Text(line, style="dim") for line in seen.addresses]
-        if seen.engine:
-            parts += [Text(line, style="dim") for line in seen.about_engine]
-            parts += [Text(line) for line in seen.code]
-        said = [message for message in seen.messages if message.kind != "engine"][-_SAID_LINES:]
-        parts += [Text(plainly(message.text), style="yellow") for message in said]
-        if self._keys:
-            parts.append(Text(KEYS, style="dim"))
-        return Group(*parts)
+            partials = f" ({beat.partial} : {beat.other_partial})" if self._engine else ""
+            self._say(f"  {names}: {words}{partials}")

@@ -6,15 +6,14 @@ first, and what is wrong stays on top.
 
 from __future__ import annotations
 
-import contextlib
 import os
+import re
 import sys
 import textwrap
-import time
-from collections.abc import Callable, Sequence
-from typing import TYPE_CHECKING, NamedTuple, TextIO
+from collections.abc import Callable
+from typing import TYPE_CHECKING, NamedTuple
 
-from bridge.live.desk.drawing import View, own_stream
+from bridge.live.desk.drawing import View
 from bridge.live.desk.labels import (
     ahead_words,
     chart_line,
@@ -22,8 +21,11 @@ from bridge.live.desk.labels import (
     parts_words,
     table_words,
     track_words,
+    volume_words,
 )
+from bridge.live.desk.views.drone import FAR, PHASES, DroneLines, heading, settings, sounding_words
 from bridge.live.desk.views.letters import fitting, low
+from bridge.live.desk.views.lines import Lines, clock_words, engine_lines, filled
 from bridge.live.desk.views.screen import Screen
 from bridge.live.snapshot import Link, Message, Snapshot
 
@@ -37,10 +39,10 @@ _SAID_LINES = 5
 _MOST_TABLES = 12
 _DUMB = ("dumb", "unknown", "")
 ALARMS: dict[Link, tuple[str, str]] = {
-    "synth gone": ("NO SYNTH", "the synth is gone: nothing sounds"),
-    "keyboard gone": ("NO KEYS", "the keyboard is gone: waiting for it"),
+    "synth gone": ("SILENT", "the synth is gone: nothing sounds"),
+    "keyboard gone": ("NO KEYS", "the keyboard is gone: waiting"),
     "loop": ("LOOP", "what is sent comes back: a MIDI loop"),
-    "server gone": ("NO SERVER", "the MIDI server is gone: waiting"),
+    "server gone": ("NO SERVER", "the MIDI or sound server is gone"),
     "restarting": ("WAIT", "starting again: one moment"),
 }
 """What is wrong, in a word for large letters and in a sentence."""
@@ -56,9 +58,7 @@ def alarm_of(shown: Snapshot) -> tuple[str, str] | None:
         return alarm[0], f"a MIDI loop: {names} not heard"
     one = len(shown.gone) == 1
     gone = f"keyboard{'' if one else 's'} {names} {'is' if one else 'are'} gone"  # short: 40 columns
-    return (
-        "NO KEYS" if len(shown.gone) >= max(len(shown.keyboards), 1) else "ONE GONE"
-    ), f"{gone}: waiting for it"
+    return ("NO KEYS" if len(shown.gone) >= max(len(shown.keyboards), 1) else "ONE GONE"), f"{gone}: waiting"
 
 
 def a_picture_suits() -> bool:
@@ -66,33 +66,25 @@ def a_picture_suits() -> bool:
     return sys.stdout.isatty() and os.environ.get("TERM", "").lower() not in _DUMB
 
 
-def make_display(lines: bool, keys: bool) -> View[Snapshot]:
-    """Return the view that suits where the output goes."""
+def make_display(lines: bool, keys: bool, drone: bool = False) -> View[Snapshot]:
+    """Return the view that suits where the output goes; a drone that goes through steps has lines of its own."""
     if lines or not a_picture_suits():
-        return LinesDisplay()
+        return DroneLines(keys) if drone else LinesDisplay(keys)
     return ScreenDisplay(keys)
 
 
-class LinesDisplay:
+class LinesDisplay(Lines):
     """One line for each thing worth saying."""
 
-    def __init__(self) -> None:
-        self._out: TextIO = own_stream()
-        self._said = 0
+    def __init__(self, keys: bool = False) -> None:
+        super().__init__(keys)
         self._table = self._drone = self._chart = ""
         self._track = ""
         self._counts = (0, 0, 0)
 
-    def _say(self, text: str) -> None:
-        with contextlib.suppress(OSError, ValueError):  # if nobody reads any more, the music goes on
-            print(text, file=self._out, flush=True)
-
     def show(self, shown: Snapshot) -> None:
         """Write a line where something was said, has changed or was lost."""
-        for message in shown.messages:
-            if message.number > self._said:
-                self._said = message.number
-                self._say(message.text)
+        self._tell(shown)
         if shown.tonic:
             self._changes(shown)
 
@@ -100,7 +92,7 @@ class LinesDisplay:
         table = table_words(shown)
         if table != self._table:
             self._table = table
-            self._say(f"piece {table}" if shown.pieces else f"table {table}")
+            self._say_when(f"piece {table}" if shown.pieces else f"table {table}", shown.at_s)
             for line in ahead_words(shown):
                 self._say(f"  {line}")
         if shown.chart_now != self._chart:
@@ -112,6 +104,8 @@ class LinesDisplay:
             self._drone = drone
             self._say(drone or "drone off")
         self._of_track(shown)
+        if self._columns() and not shown.engine:
+            return  # how much was late concerns those who look at the engine
         counts = shown.counts.late, shown.counts.dropped, shown.counts.lost
         doubled = (now >= 2 * max(was, 1) for now, was in zip(counts, self._counts, strict=True))
         if counts != self._counts and any(doubled):
@@ -130,9 +124,6 @@ class LinesDisplay:
             self._track = line
             self._say(line)
 
-    def close(self) -> None:
-        """Nothing to give back."""
-
 
 def _drone_line(shown: Snapshot, before: str) -> str:
     """Say what the drone does, in a line; nothing where it is off or there is none."""
@@ -141,7 +132,8 @@ def _drone_line(shown: Snapshot, before: str) -> str:
         return drone_words(shown)
     if drone.state != "on":
         return ""
-    return f"drone {' '.join(drone.notes)}" if drone.cents else before  # it begins, or has just ended
+    said = f"drone {' '.join(drone.notes)}{volume_words(shown)}"
+    return said if drone.cents else before  # it begins, or has just ended
 
 
 class Row(NamedTuple):
@@ -158,14 +150,46 @@ _BESIDE = 14
 """Beside low letters stands text where so many columns are left."""
 
 
+_ABOUT = re.compile(
+    r"the (keyboard's port .+?) is |(?:loop|any more): (.+?) is | is (?:gone|not there|back)[;:]"
+)
+"""What an alarm is about, and what says that this is well again: a keyboard, else what it sounds on."""
+
+
+def _about(message: Message) -> str:
+    found = _ABOUT.search(message.text)
+    return next(filter(None, found.groups()), "synth") if found is not None else ""
+
+
 def recent(shown: Snapshot) -> list[Message]:
     """Return what is still worth seeing: what is wrong now, and for a while what was said and what is well again."""
-    return [
-        message
-        for message in shown.messages
-        if (shown.link != "ok" if message.kind == "alarm" else shown.at_s - message.at_s < MESSAGE_S)
-        and message.kind != "engine"
-    ]
+    seen: list[Message] = []
+    for message in shown.messages:
+        if message.kind == "healed":  # what says nothing of one thing says that all is well
+            seen = [one for one in seen if one.kind != "alarm" or _about(message) not in ("", _about(one))]
+        worth = shown.link != "ok" if message.kind == "alarm" else shown.at_s - message.at_s < MESSAGE_S
+        if worth and message.kind != "engine":
+            seen.append(message)
+    return seen
+
+
+def head_words(shown: Snapshot) -> str:
+    """Say what is played: piece, step, track, or else table."""
+    if shown.lesson is not None:
+        return heading(shown.lesson)
+    if shown.pieces:
+        return f"{shown.piece_number}/{shown.pieces}  {shown.piece}"
+    return shown.track.name if shown.track is not None else table_words(shown)
+
+
+def far_words(shown: Snapshot) -> str:
+    """Say in large letters what is read from two metres away: number of piece or step, and tonic."""
+    lesson = shown.lesson
+    if lesson is not None and lesson.phase in FAR:
+        return FAR[lesson.phase]
+    number = shown.piece_number if shown.pieces else lesson.number if lesson is not None else 0
+    several = shown.pieces or (lesson is not None and lesson.steps > 1)
+    return f"{number} {shown.tonic}" if several else shown.tonic
 
 
 def picture(shown: Snapshot, width: int, height: int, keys: bool = True) -> list[Text]:
@@ -196,23 +220,25 @@ def _rows(
     def wrapped(text: str, width: int, most: int) -> list[str]:
         return textwrap.wrap(text, width, max_lines=most, placeholder=" …", subsequent_indent="  ")
 
-    clock = time.strftime("%H:%M", time.localtime(shown.at_s))
+    clock = clock_words(shown.at_s)
     alarm = alarm_of(shown)
     if alarm is not None:
         add(0, f" {alarm[1]} ".ljust(width - 1), "bold white on red")
     if not shown.tonic:
         add(0, f"starting{clock:>{max(width - 9, 1)}}", "dim")
     else:
-        head = (
-            f" {shown.piece_number}/{shown.pieces}  {shown.piece} "
-            if shown.pieces
-            else f" {table_words(shown)} "
-        )
+        lesson = shown.lesson
+        head = f" {head_words(shown)} "
         room = max(width - len(clock) - 2, 1)
         rows.append(Row(0, Text.assemble((head[:room].ljust(room), "bold reverse"), (f" {clock}", "dim"))))
-        tonic = f"{shown.piece_number} {shown.tonic}" if shown.pieces else shown.tonic
-        drawn = letters(alarm[0] if alarm is not None else tonic, width - 2) if letters is not None else []
+        far = alarm[0] if alarm is not None else far_words(shown)
+        drawn = letters(far, width - 2) if letters is not None else []
         about: list[tuple[int, str, str]] = []
+        if shown.track is not None and not shown.pieces:
+            about.append((0, table_words(shown), "bold"))
+        if lesson is not None:
+            state = PHASES.get(lesson.phase, ""), settings(shown)
+            about += [(0, words, "bold") for words in state if words]
         if shown.pieces:
             words = f"{shown.section}: {shown.table}" + ("   EQUAL" if shown.equal else "")
             words += f"   trim {shown.trim_cents:+g} cents" if shown.trim_cents else ""
@@ -234,6 +260,10 @@ def _rows(
             add_all(5, line, 3)
         if len(shown.tables) > 1:
             add(5, _tables(shown))
+        if lesson is not None:
+            for weight, lines in zip((2, 8), sounding_words(lesson, shown.tonic), strict=True):
+                for line in lines:
+                    add(weight, line)
     if shown.listening_s is not None:
         add(0, f"LISTENING to the string: {shown.listening_s:.0f} s", "bold magenta")
     if shown.tonic:
@@ -241,23 +271,24 @@ def _rows(
             paused = shown.track is not None and shown.track.paused
             add(1, where, "bold magenta" if paused else "bold")
         if shown.chart_now:
-            for line in _filled(chart_line(shown).split("   "), width):
+            for line in filled(chart_line(shown).split("   "), width):
                 add(1, line, "bold green")
-        if shown.chord or (shown.track is not None and shown.track.bars):
+        if (shown.chord and lesson is None) or (shown.track is not None and shown.track.bars):
             add(2, shown.chord or "-", "bold")  # in a track, room is kept for it
-        if drone_words(shown):
+        if drone_words(shown) and lesson is None:
             add(2, drone_words(shown), "magenta" if shown.drone.state == "waiting" else "")
         if shown.reference:
             add(4, f"reference {shown.reference} = {shown.reference_hz:.2f} Hz", "dim")
         parts = parts_words(shown)
         if parts and (len(parts) > 1 or shown.track is None or shown.track.parts[0].muted):
-            for line in _filled(parts, width):
+            for line in filled(parts, width):
                 add(5, line)
-        notes = "   ".join(f"{note.name} {note.cents:+.1f}" for note in shown.sounding)
-        add(9, notes or "-")
-        add(8 if shown.beats else 10, shown.beats, "bold")  # room is kept for it, so that nothing jumps
+        if lesson is None:
+            notes = "   ".join(f"{note.name} {note.cents:+.1f}" for note in shown.sounding)
+            add(9, notes or "-")
+            add(8 if shown.beats else 10, shown.beats, "bold")  # room is kept for it, so that nothing jumps
         if shown.engine:
-            for line in _engine(shown):
+            for line in engine_lines(shown):
                 add(3, line, "dim")
             for line in shown.code:
                 add(2, line)
@@ -268,9 +299,9 @@ def _rows(
     for number, message in enumerate(said):
         weight = 1 if number == len(said) - 1 or message.kind == "alarm" else 7
         add_all(weight, message.text, 3, styles[message.kind])
-    for line in (*_filled(shown.keyboards, width), *_filled(shown.feet, width)):
+    for line in (*filled(shown.keyboards, width), *filled(shown.feet, width)):
         add(7, line, "dim")
-    for line in _filled(shown.keys, width) if keys else []:
+    for line in filled(shown.keys, width) if keys else []:
         add(7, line, "dim")
     return rows
 
@@ -290,17 +321,6 @@ def _cut(rows: list[Row], height: int) -> list[Row]:
     return [row for at, row in enumerate(rows) if at in kept]
 
 
-def _filled(words: Sequence[str], width: int) -> list[str]:
-    """Set words beside each other, in as many lines as they need."""
-    lines: list[str] = []
-    for word in words:
-        if lines and len(lines[-1]) + 3 + len(word) < width:
-            lines[-1] += f"   {word}"
-        else:
-            lines.append(word)
-    return lines
-
-
 def _tables(shown: Snapshot) -> str:
     names = [
         f"[{number} {name}]" if number == shown.number and not shown.of_zone else f" {number} {name} "
@@ -308,25 +328,6 @@ def _tables(shown: Snapshot) -> str:
     ]
     more = len(shown.tables) - _MOST_TABLES
     return " ".join(names) + (f"  and {more} more" if more > 0 else "")
-
-
-def _engine(shown: Snapshot) -> list[str]:
-    """What the engine does, for those who asked."""
-    counts = shown.counts
-    others = (
-        (counts.dropped, "not MIDI"),
-        (counts.lost, "not sent"),
-        (counts.crowded, "crowded"),
-        (counts.clipped, "bends cut"),
-    )
-    said = f"in {counts.received}  out {counts.sent}  late {counts.late}"
-    said += "".join(f"  {words} {number}" for number, words in others if number)
-    keyboard = shown.keyboard or "no keyboard"
-    notes = "  ".join(f"{note.name} on {note.channel}" for note in shown.sounding)
-    lines = [f"{keyboard} -> {shown.synth}", f"by {shown.method}, {shown.instrument}", said]
-    lines += [f"channels: {notes}"] if notes else []
-    lines += [f"partials {shown.partials}"] if shown.partials else []
-    return [*lines, *shown.about_engine]
 
 
 class ScreenDisplay(Screen[Snapshot]):

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import contextlib
 from typing import TYPE_CHECKING
 
-from bridge.live.desk.drawing import View, own_stream
+from bridge.live.desk.drawing import View
 from bridge.live.desk.singer import CAUTION, COUNTS_S, NoteNow, SingerSeen
 from bridge.live.desk.views.letters import big
+from bridge.live.desk.views.lines import Printed
 from bridge.live.desk.views.playing import a_picture_suits
 from bridge.live.desk.views.screen import Screen
 from bridge.live.desk.views.tuner import HALF, scale_line
@@ -65,19 +65,15 @@ def make_singer_display(lines: bool, under: Sequence[str] = ()) -> View[SingerSe
     return SingerLines() if lines or not a_picture_suits() else SingerScreen(under=under)
 
 
-class SingerLines:
+class SingerLines(Printed):
     """A line for each note once it is over, and for what is wrong."""
 
     def __init__(self) -> None:
-        self._out = own_stream()
+        super().__init__()
         self._newest: NoteNow | None = None
         self._said: tuple[str, ...] = ()
         self._drone: tuple[str, ...] = ()
         self._say(CAUTION)
-
-    def _say(self, text: str) -> None:
-        with contextlib.suppress(OSError, ValueError):
-            print(text, file=self._out, flush=True)
 
     def show(self, seen: SingerSeen) -> None:
         """Write what is new."""
@@ -93,9 +89,6 @@ class SingerLines:
             self._say(note_line(note))
         if seen.before:
             self._newest = seen.before[-1]
-
-    def close(self) -> None:
-        """Nothing to give back."""
 
 
 class SingerScreen(Screen[SingerSeen]):

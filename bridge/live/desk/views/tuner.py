@@ -5,15 +5,16 @@ A display that cannot write any more is quiet from then on.
 
 from __future__ import annotations
 
-import contextlib
 import math
+import textwrap
 import time
 from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING
 
-from bridge.live.desk.drawing import View, own_stream
+from bridge.live.desk.drawing import View
 from bridge.live.desk.tuner import Shown, TunerSeen
-from bridge.live.desk.views.letters import big
+from bridge.live.desk.views.letters import LOW_ROWS, big, low
+from bridge.live.desk.views.lines import Printed
 from bridge.live.desk.views.playing import a_picture_suits
 from bridge.live.desk.views.screen import Screen
 from bridge.sheet.phrases import beat_words, signed
@@ -22,6 +23,7 @@ from bridge.tuning.strings.aims import IN_TUNE_CENTS, StringAim
 
 if TYPE_CHECKING:
     from rich.console import Console, RenderableType
+    from rich.text import Text
 
 #: Plain lines come no faster than this, unless the string changes.
 LINE_S = 0.5
@@ -30,6 +32,7 @@ LINE_CENTS = 0.2
 #: Half the width of the scale, in columns, and the cents at its ends.
 HALF, ENDS_CENTS = 30, 50.0
 _SAID_LINES = 3
+_LOW, _NARROW = 17, 72
 
 
 def scale_line(cents: float) -> str:
@@ -84,7 +87,7 @@ def make_tuner_display(
     return TunerScreen(aims, reference, under=under)
 
 
-class TunerLines:
+class TunerLines(Printed):
     """One line for each thing worth saying."""
 
     def __init__(
@@ -92,14 +95,10 @@ class TunerLines:
     ) -> None:
         self._reference = aims.get(reference)
         self._clock = clock
-        self._out = own_stream()
+        super().__init__()
         self._before: Shown | None = None
         self._said_s = -math.inf
         self._said = 0
-
-    def _say(self, text: str) -> None:
-        with contextlib.suppress(OSError, ValueError):
-            print(text, file=self._out, flush=True)
 
     def show(self, seen: TunerSeen) -> None:
         """Write a line where something has changed; first guesses are left out."""
@@ -120,9 +119,6 @@ class TunerLines:
         beats = beats_words(shown, self._reference)
         parts = (f"{string} {note}".strip(), f"{shown.hz:.2f} Hz", off, turn_words(shown), beats)
         self._say("  ".join(part for part in parts if part))
-
-    def close(self) -> None:
-        """Nothing to give back."""
 
 
 class TunerScreen(Screen[TunerSeen]):
@@ -153,6 +149,8 @@ class TunerScreen(Screen[TunerSeen]):
 
         parts: list[RenderableType] = []
         shown = seen.shown
+        if self.size[0] < _NARROW or self.size[1] < _LOW:
+            return Group(*self._small(seen, *self.size))
         if shown is None:
             parts += [Text(""), *(Text("") for _ in range(5)), Text("pluck a string", style="bold")]
             parts += [Text("") for _ in range(5)]
@@ -170,14 +168,63 @@ class TunerScreen(Screen[TunerSeen]):
             parts += [Text(""), Text(turn_words(shown).upper(), style=f"{style} bold")]
             parts += [Text(beats_words(shown, self._reference)), Text("")]
         row = Text()
+        for text in self._strings(seen):
+            row.append_text(text)
+        parts += [row, *(Text(text, style="yellow") for text in seen.said[-_SAID_LINES:])]
+        parts += [Text(line, style="dim") for line in self._under]
+        return Group(*parts)
+
+    def _strings(self, seen: TunerSeen) -> list[Text]:
+        """How each string was last."""
+        from rich.text import Text
+
+        rows = []
         for number, aim in self._aims.items():
             cents = seen.last.get(number)
             told = "  ..." if cents is None else f"{signed(cents):>5}"
             tuned = cents is not None and abs(cents) <= IN_TUNE_CENTS
-            row.append(f"{number} {aim.note} {told}   ", style="green" if tuned else "")
-        parts += [row, *(Text(text, style="yellow") for text in seen.said[-_SAID_LINES:])]
-        parts += [Text(line, style="dim") for line in self._under]
-        return Group(*parts)
+            rows.append(Text(f"{number} {aim.note} {told}   ", style="green" if tuned else ""))
+        return rows
+
+    def _small(self, seen: TunerSeen, width: int, height: int) -> list[Text]:
+        """Draw what matters most, where there are few lines or columns: no line is broken."""
+        from rich.text import Text
+
+        wrapped = textwrap.wrap(" ".join(seen.said[-1:]), width, max_lines=LOW_ROWS + 1)
+        said = [Text(line, style="yellow") for line in wrapped]
+        shown = seen.shown
+        rows = [
+            Text("pluck a string", style="bold"),
+            Text(""),
+            *said,
+            *(LOW_ROWS + 1 - len(said)) * [Text("")],
+        ]
+        if shown is not None:
+            string, note = _name(shown)
+            style = _style(shown)
+            what = f"{'' if shown.aim is None else shown.aim.string} {note}".strip()
+            figure = "" if shown.aim is None else _figure(shown)
+            beats = beats_words(shown, self._reference)
+            # Where both have no room, the string stands below: in words.
+            drawn = low(f"{what}  {figure}".rstrip(), width) or low(figure, width) or [what, "", ""]
+            rows = [Text(line, style=f"{style} bold") for line in drawn]
+            rows += [Text(turn_words(shown).upper(), style=f"{style} bold")]
+            off = "" if shown.aim is None else f"  {signed(shown.cents)} cents"
+            rows += [
+                Text(f"{string} {note}  {shown.hz:.2f} Hz{off}".strip()),
+                Text(beats if len(beats) <= width else beats.partition(" against")[0]),
+            ]
+        strings = [Text()]
+        for text in self._strings(seen):
+            if len(strings[-1]) + len(text.plain.rstrip()) > width:
+                strings.append(Text())
+            strings[-1].append_text(text)
+        under = [Text(line, style="dim") for line in self._under]
+        after = said if shown is not None else []
+        kept = [*rows, *strings, *after, *under][: max(height - 1, 1)]
+        for row in kept:
+            row.no_wrap, row.overflow = True, "crop"
+        return kept
 
 
 def _figure(shown: Shown) -> str:

@@ -20,6 +20,7 @@ from collections import deque
 from collections.abc import Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
 from bridge.sound.analysis.blocks import Complex, powers
 from bridge.sound.analysis.spectrum import Floats
@@ -61,7 +62,9 @@ class DroneOut:
 
     def __init__(self, sample_rate: float, notes_hz: Sequence[float]) -> None:
         self.rate = sample_rate
-        self._hz = _lines(notes_hz, min(TOP_HZ, 0.45 * sample_rate))
+        self.notes_hz = np.asarray(notes_hz, dtype=np.float64)
+        # Frequencies of the partials that are taken out, and the note of each.
+        self._hz, self._of_note = _lines(notes_hz, min(TOP_HZ, 0.45 * sample_rate))
         self._heard = np.zeros(self._hz.size, dtype=np.complex128)
         self._step = max(32, round(0.01 * sample_rate))
         self._turns = self._turning()
@@ -88,10 +91,14 @@ class DroneOut:
 
     def glide(self, notes_hz: Sequence[float]) -> bool:
         """Follow a drone that is bent a little: it stays as loud. Tell whether it can be the same drone."""
-        hz = _lines(notes_hz, min(TOP_HZ, 0.45 * self.rate))
-        if hz.size != self._hz.size or np.max(np.abs(hz / self._hz - 1), initial=0.0) > GLIDES:
+        if len(notes_hz) != self.notes_hz.size:
             return False
-        self._hz = hz
+        now_hz = np.asarray(notes_hz, dtype=np.float64)
+        bent = now_hz / self.notes_hz
+        if np.max(np.abs(bent - 1), initial=0.0) > GLIDES:
+            return False
+        # The same partials, also where another one would now lie below `TOP_HZ`: what was learnt belongs to these.
+        self.notes_hz, self._hz = now_hz, self._hz * bent[self._of_note]
         self._turns = self._turning()
         self._means.clear()
         return True
@@ -195,11 +202,13 @@ def without_drone(sound: Floats, sample_rate: float, notes_hz: Sequence[float]) 
     return np.concatenate(parts) if parts else np.zeros(0)
 
 
-def _lines(notes_hz: Sequence[float], top_hz: float) -> Floats:
-    """All partials of the notes, those that coincide only once."""
-    found = sorted(hz * n for hz in notes_hz for n in range(1, max(1, int(top_hz / hz)) + 1))
-    kept: list[float] = []
-    for hz in found:
-        if not kept or hz - kept[-1] > APART_HZ:
-            kept.append(hz)
-    return np.asarray(kept, dtype=np.float64)
+def _lines(notes_hz: Sequence[float], top_hz: float) -> tuple[Floats, NDArray[np.intp]]:
+    """All partials of the notes, those that coincide only once; and the number of the note of each."""
+    found = sorted(
+        (hz * n, note) for note, hz in enumerate(notes_hz) for n in range(1, max(1, int(top_hz / hz)) + 1)
+    )
+    kept: list[tuple[float, int]] = []
+    for hz, note in found:
+        if not kept or hz - kept[-1][0] > APART_HZ:
+            kept.append((hz, note))
+    return np.array([hz for hz, _ in kept]), np.array([note for _, note in kept], dtype=np.intp)
