@@ -101,6 +101,11 @@ def test_without_any_synth_the_sound_card_plays_every_piece(tmp_path: Path) -> N
             prepare_evening(ask(tmp_path, **asked))
     prepared = prepare_evening(ask(tmp_path, card="usual"))
     assert (prepared.plan.card, len(prepared.plan.tables)) == (True, 1)
+    with pytest.raises(ValueProblem, match="names no keyboard"):
+        prepare_evening(ask(tmp_path, card="usual", in_port=None))
+    drones = prepare_evening(EveningRequest(file=EVENING / "evening.toml", card="usual"))
+    assert drones.plan.drone is not None, "its drones are led by typed keys"
+    assert not drones.labels.feet, "there is no port on which feet could be"
     assert not any("rests" in step.notes for step in prepared.labels.programme)
 
 
