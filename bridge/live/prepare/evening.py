@@ -235,10 +235,10 @@ def _synth(session: Session, name: str | None) -> SessionSynth:
 def _on_card(session: Session, name: str | None) -> SessionSynth:
     """Return the tone generator in the place of a synth of the session; of all of them where it names none."""
     profile = load_profile(BUILT_IN)
-    if not session.synths:
+    if not session.synths and name is None:
         return SessionSynth("", "the sound card", profile)
     tuned = [synth for synth in session.synths if not synth.profile.panel] or session.synths
-    part = session.synth(name) if name is not None else tuned[0]
+    part = _synth(session, name) if name is not None else tuned[0]
     return SessionSynth(part.name, f"the sound card (for {part.title})", profile)
 
 
