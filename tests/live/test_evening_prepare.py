@@ -109,6 +109,19 @@ def test_without_any_synth_the_sound_card_plays_every_piece(tmp_path: Path) -> N
     assert not any("rests" in step.notes for step in prepared.labels.programme)
 
 
+@pytest.mark.parametrize(
+    ("changes", "says"),
+    [
+        ({"controls": Controls(feet={66: Action("next")})}, "foot switches and switch keys need a port"),
+        ({"controls": Controls(foot_keys={21: Action("next")})}, "foot switches and switch keys need a port"),
+        ({"system": "JACK"}, "--system belongs to a synth's port"),
+    ],
+)
+def test_what_comes_by_a_port_is_refused_without_one(changes: dict[str, object], says: str) -> None:
+    with pytest.raises(ValueProblem, match=says):
+        prepare_evening(ask(card="usual", in_port=None, **changes))
+
+
 def test_feet_of_a_session_may_be_pedals_programs_and_keys(folder: Path) -> None:
     edit(
         folder,

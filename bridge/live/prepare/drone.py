@@ -104,7 +104,7 @@ def prepare_drone(
 def feet_at(in_port: str | None, controls: Controls | None) -> Controls:
     """Return what feet do; ValueProblem if there are some and no port is named."""
     feet = controls or Controls()
-    if in_port is None and (feet.feet or feet.foot_programs or feet.foot_keys):
+    if in_port is None and feet.by_port:
         raise ValueProblem("foot switches need a port", "name it with --in; see: ports")
     return feet
 

@@ -40,6 +40,7 @@ from bridge.live.prepare.keyboard import (
     hold_channels,
     keyboards_named,
     play_table,
+    refuse_feet_without_port,
 )
 from bridge.live.prepare.strings import strings_of
 from bridge.store.profiles import load_profile
@@ -97,8 +98,6 @@ def prepare_evening(request: EveningRequest) -> Prepared:
     session = checked.plan.session
     refuse_words_of_ports(request.card, request.out_port)
     card = request.card or session.live.card if request.out_port is None else None
-    if card:
-        refuse_words_of_ports(card, None, channels=request.channels, synth_reply=request.reply_port)
     synth = _on_card(session, request.synth) if card else _synth(session, request.synth)
     if not request.played:
         request = replace(request, **keyboards_named(session.live.inputs))
@@ -106,6 +105,12 @@ def prepare_evening(request: EveningRequest) -> Prepared:
     if not (request.played or (card and any(at.drone.notes for at in places))):
         raise ValueProblem(
             "the session names no keyboard", 'name it with --in, or in the session: [play] input = "..."'
+        )
+    refuse_feet_without_port(request)
+    if card:
+        system = None if request.played else request.system
+        refuse_words_of_ports(
+            card, None, channels=request.channels, synth_reply=request.reply_port, system=system
         )
     out_port = request.out_port or synth.port
     if not (out_port or card):

@@ -32,9 +32,8 @@ class Retuned:
     cautions: tuple[str, ...] = ()  # what to heed before doing it
     # Fret of a capo that makes the tuning's notes though the piece asks for none; 0: there is no such capo.
     capo_instead: int = 0
-    tuned: TableSpec | None = (
-        None  # how the strings are tuned for it; None: they stay as they are for another piece
-    )
+    # How the strings are tuned for it; None: they stay as they are for another piece.
+    tuned: TableSpec | None = None
 
 
 @dataclass
