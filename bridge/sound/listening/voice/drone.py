@@ -129,8 +129,13 @@ class DroneOut:
             tau_s = CLOCK_S
         elif self.learning:
             tau_s = min(self._seconds, CLOCK_S)
+        elif power > SUNG_SHARE * self.power:
+            tau_s = SUNG_S
+            # What is far louder than the drone's own partial, such as a string that is struck there, teaches no more
+            # than what is as loud.
+            change = change * np.minimum(1.0, np.abs(self._heard) / np.maximum(np.abs(change), 1e-12))
         else:
-            tau_s = SUNG_S if power > SUNG_SHARE * self.power else QUIET_S
+            tau_s = QUIET_S
         share = 0.0 if self.frozen else min(0.5, step_s / tau_s)
         if self._seconds > CLOCK_S and share:
             self._follow_clock(change, share)
