@@ -35,6 +35,7 @@ sends it to a synth, retunes a backing track, or writes tables to hand out.
 
 
 _NAME = "stillbeat "
+_NOT_A_NUMBER = re.compile(r"is not a valid (?:integer|float)(?: range)?")
 
 
 @click.group(
@@ -90,7 +91,8 @@ def main(argv: Sequence[str] | None = None) -> None:
             if context is not None and context.parent is not None
             else ""
         )
-        _complain(place + _one_line(error.format_message()) + _likely(error), debug)
+        said = _NOT_A_NUMBER.sub("is no number that fits here", _one_line(error.format_message()))
+        _complain(place + said + _likely(error), debug)
         sys.exit(2)
     except MemoryError:
         _complain("the machine ran out of memory", debug)

@@ -197,7 +197,8 @@ def drone_command(request: TableRequest, **chosen: Any) -> None:
         raise ValueProblem("a file that is written has no page", "leave --page away, or -o")
     if chosen["output"] is not None and (chosen["feet"] or chosen["in_port"]):
         raise ValueProblem("a file that is written has no feet", "leave --foot and --in away, or -o")
-    if not chosen["track"] and (chosen["changes"] or chosen["follow_harmony"]):
+    of_track = ("changes", "follow_harmony", "pinned", "moves", "natural_sevenths")
+    if not chosen["track"] and any(chosen[name] for name in of_track):
         raise ValueProblem("--at and --follow-harmony say how the track is retuned", "name it with --track")
     if chosen["chart"] and not chosen["track"] and chosen["output"] is None:
         _by_foot(request, asked, chosen)

@@ -76,13 +76,13 @@ def export_command(
     if done.differs:
         show(f"against the table that was here before: {done.differs}")
     for method, residual in done.residuals.items():
-        show(f"{method}: sent within {max(residual.worst_cents, 0.0001):.4f} cents of the table")
+        show(f".{method}.syx: within {max(residual.worst_cents, 0.0001):.4f} cents of the table")
         if residual.clamped_keys:
             show(
                 f"  {len(residual.clamped_keys)} keys are beyond what tuning messages reach and sound at the end"
             )
     for method, reason in done.left_out.items():
-        show(f"{method}: left out: {reason}")
+        show(f"{method if method == 'sheet' else f'.{method}.syx'}: left out: {reason}")
     show(
         "sending a .syx file (SysEx, messages that change a synth's settings) overwrites that tuning program in the "
         "synth; save what is there first"

@@ -46,7 +46,7 @@ if TYPE_CHECKING:
     multiple=True,
     type=click.IntRange(1, 16),
     metavar="CHANNEL",
-    help="Channel that MPE plays; one or two.",
+    help="Channel whose notes --method mpe plays; one or two.",
 )
 @click.option("--plain", is_flag=True, help="Switch off modulation and chorus, so that beats can be heard.")
 @click.option(

@@ -18,10 +18,10 @@ from __future__ import annotations
 
 import contextlib
 import json
-from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from statistics import median
 
 from bridge.engine.method import choose_for_storing, refusal
 from bridge.engine.mts.tuner import Residual, Tuner
@@ -141,9 +141,12 @@ def _differs(path: Path, table: Table) -> str:
         before = build_table(read_table(path).spec) if path.is_file() else table
     except StillbeatError:
         return ""
-    cents = [hz_to_cents(float(now), float(was)) for now, was in zip(table.hz, before.hz, strict=True)]
-    common, keys = Counter(round(one, 1) for one in cents).most_common(1)[0]
-    shift = common if abs(common) >= CHANGED_CENTS and keys > KEYS // 2 else 0.0
+    cents = [
+        round(hz_to_cents(float(now), float(was)), 6) for now, was in zip(table.hz, before.hz, strict=True)
+    ]
+    common = median(cents)  # what more than half of the notes have
+    shared = sum(abs(one - common) < CHANGED_CENTS for one in cents)
+    shift = common if abs(common) >= CHANGED_CENTS and shared > KEYS // 2 else 0.0
     cents = [one - shift for one in cents]
     groups: dict[float, list[str]] = {}
     tonic = parse_pitch_class(table.tonic)

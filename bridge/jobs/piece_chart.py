@@ -9,7 +9,8 @@ from pathlib import Path
 from bridge.errors import ValueProblem
 from bridge.harmony.asked import FollowRequest
 from bridge.jobs.harmony.charts import chart_file, chart_from, music_of_chart
-from bridge.jobs.harmony.told import Told, tell
+from bridge.jobs.harmony.tell import tell
+from bridge.jobs.harmony.told import Told
 from bridge.jobs.retune import listen_to
 from bridge.jobs.retuned import RetuneRequest
 from bridge.store.files import read_bytes

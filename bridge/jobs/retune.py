@@ -32,7 +32,8 @@ from bridge.errors import ValueProblem
 from bridge.jobs.changes import Inferred, PlacedChange, follow_signatures, place_changes
 from bridge.jobs.harmony.notes import read_music
 from bridge.jobs.harmony.place import Placed, placed_tables
-from bridge.jobs.harmony.told import Told, apart, tell
+from bridge.jobs.harmony.tell import tell
+from bridge.jobs.harmony.told import Told, apart
 from bridge.jobs.retuned import Retuned, RetuneRequest, beats_left_by_rounding
 from bridge.jobs.transposed import transposed_midi
 from bridge.store.files import check_output, write_all_atomic

@@ -39,7 +39,7 @@ RECENT = 3
 """So many of the last notes tell how far the voice has strayed."""
 
 ENDS = 3
-"""So many notes at the beginning, and at the end, are compared."""
+"""So many notes at the beginning, and at the end, are looked at for a degree that both have."""
 
 STRAYED_CENTS = 5.0
 """What the end lies off the beginning by less than this, nobody hears."""
@@ -77,13 +77,58 @@ class Song:
     hz: NDArray[np.float64]
 
     @property
-    def strayed_cents(self) -> float | None:
-        """How far the end lies above the beginning, the table's own steps aside; None for less than four notes."""
+    def strayed(self) -> Strayed | None:
+        """How far the end lies above the beginning; None for less than four notes.
+
+        By the earliest and the latest note of a degree that both ends have: then it does not matter how pure that
+        degree is sung. Without one by the middle of the notes at either end, the table's own steps aside.
+        """
         if len(self.rows) < 4:
             return None
         count = min(ENDS, len(self.rows) // 2)
-        off = [row.cents_from_pure for row in self.rows]
-        return statistics.median(off[-count:]) - statistics.median(off[:count])
+        first, last = self.rows[:count], self.rows[: -count - 1 : -1]
+        same = [
+            (early + late, before, after)
+            for late, after in enumerate(last)
+            for early, before in enumerate(first)
+            if before.key % 12 == after.key % 12
+        ]
+        if same:
+            inside, before, after = min(same, key=lambda pair: pair[0])
+            return Strayed(after.cents_from_pure - before.cents_from_pure, before, inside == 0)
+        early_cents, late_cents = (
+            statistics.median(row.cents_from_pure for row in rows) for rows in (first, last)
+        )
+        return Strayed(late_cents - early_cents, None, False)
+
+
+@dataclass(frozen=True)
+class Strayed:
+    """How far the end of a take lies above its beginning."""
+
+    cents: float
+    by: SungRow | None  # a note of the degree it is measured by; None where the ends share none
+    outermost: bool  # whether the very first note and the very last are on that degree
+
+    @property
+    def told(self) -> str:
+        """In words."""
+        if self.by is None:
+            end, does, beginning, by = "the last notes", "lie", "the first", "each from its own pure line"
+        else:
+            name = self.by.note.rstrip("-0123456789")
+            degree = f"{self.by.degree} ({name})" if self.by.degree else name
+            end, does, beginning, by = (
+                "the end",
+                "lies",
+                "the beginning",
+                f"measured by the same degree, {degree}",
+            )
+            if self.outermost:
+                end, beginning, by = "the last note", "the first", f"both on degree {degree}"
+        if abs(self.cents) < STRAYED_CENTS:
+            return f"{end} {does} where {beginning} did, {by}"
+        return f"{end} {does} {abs(self.cents):.0f} cents {'above' if self.cents > 0 else 'below'} {beginning}, {by}"
 
 
 def hear_song(
@@ -190,7 +235,7 @@ def song_csv(song: Song) -> str:
                 "note": row.note,
                 "degree": row.degree,
                 "hz": f"{row.hz:.4f}",
-                "cents_from_pure": f"{row.cents_from_pure:.2f}",
+                "cents_from_pure": f"{round(row.cents_from_pure, 2) + 0.0:.2f}",
                 "steadiness_cents": f"{row.steadiness_cents:.2f}",
                 "vibrato_hz": f"{row.vibrato_hz:.2f}",
                 "vibrato_cents": f"{row.vibrato_cents:.2f}",
@@ -203,17 +248,13 @@ def song_told(song: Song) -> list[str]:
     """Say what a singer should know of the whole; a sentence each."""
     off = [row.cents_from_pure for row in song.rows]
     told = []
-    strayed = song.strayed_cents
+    strayed = song.strayed
     if strayed is not None:
         half = statistics.median(abs(cents) for cents in off)
         told.append(f"half of the {len(off)} notes lie within {half:.0f} cents of pure")
-        if abs(strayed) < STRAYED_CENTS:
-            told.append("the last notes lie where the first ones did")
-        else:
-            where = "above" if strayed > 0 else "below"
-            told.append(f"the last notes lie {abs(strayed):.0f} cents {where} the first")
+        told.append(strayed.told)
         middle = statistics.median(off)
-        if abs(middle) >= STRAYED_CENTS > abs(strayed):
+        if abs(middle) >= STRAYED_CENTS > abs(strayed.cents):
             told.append(
                 f"the whole lies {abs(middle):.0f} cents {'above' if middle > 0 else 'below'} the table: was the "
                 "reference the string that was sung to?"

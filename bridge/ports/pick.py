@@ -22,11 +22,12 @@ _NUMBERS = re.compile(r"\s+\d+:\d+$|\s+\d+$")
 _NEAR = 0.6
 
 
-def pick_port(wanted: str, names: Sequence[str], side: Side) -> str:
-    """Return the port that was meant, by its name or part of it.
+def pick_port(wanted: str, names: Sequence[str], side: Side, what: str = "") -> str:
+    """Return the port that was meant, by its name or part of it; messages call it `what`, or an input or output port.
 
     PortProblem if no port has that name, or more than one; lists them.
     """
+    what = what or f"{side} port"
     asked = wanted.strip().lower()
     whole = [name for name in names if name.lower() == asked]
     if len(whole) == 1:
@@ -38,14 +39,14 @@ def pick_port(wanted: str, names: Sequence[str], side: Side) -> str:
         return fits[0]
     if fits:
         raise PortProblem(
-            f"{wanted!r} could be any of {len(fits)} {side} ports: {', '.join(fits)}", "give more of its name"
+            f"{wanted!r} could be any of {len(fits)} {what}s: {', '.join(fits)}", "give more of its name"
         )
-    raise PortProblem(f"there is no {side} port {wanted!r}", _instead(asked, names, side))
+    raise PortProblem(f"there is no {what} {wanted!r}", _instead(asked, names, what))
 
 
-def _instead(asked: str, names: Sequence[str], side: Side) -> str:
+def _instead(asked: str, names: Sequence[str], what: str) -> str:
     if not names:
-        return f"there are no {side} ports at all; see: stillbeat ports"
+        return f"there are no {what}s at all; see: stillbeat ports"
     near = [name for name in names if _nearness(asked, name.lower()) >= _NEAR]
     near.sort(key=lambda name: -_nearness(asked, name.lower()))
     return f"did you mean {', '.join(near[:3])}?" if near else f"there are: {', '.join(names)}"

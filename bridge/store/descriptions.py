@@ -96,6 +96,10 @@ def load_guitar(name_or_path: str) -> Guitar:
     ValueProblem if there is no guitar of that name. InputProblem if the file is malformed; names file and
     line. TuningProblem if its strings and unisons make no tuning.
     """
+    raised = name_or_path.strip().upper()
+    small = len(raised) > 3 and not looks_like_strings(name_or_path) and looks_like_strings(raised)
+    if small and meant_name("guitars", name_or_path) is None:
+        name_or_path = raised  # the thinnest string is often written small: EADGBe
     if looks_like_strings(name_or_path) and name_or_path.strip() not in list_guitars():
         if (name := other_name(name_or_path)) is None:
             return _by_strings(name_or_path)

@@ -22,6 +22,7 @@ from typing import TYPE_CHECKING
 from bridge.errors import ValueProblem
 from bridge.tuning.notes import (
     A4_HZ,
+    KEYS,
     hz_to_key,
     key_to_hz,
     note_name,
@@ -46,6 +47,7 @@ MIN_A4_HZ, MAX_A4_HZ = 380.0, 500.0
 MIDDLE_C = 60
 _NUMBER = r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)"
 _HZ = re.compile(rf"({_NUMBER})\s*(?:hz)?", re.IGNORECASE | re.ASCII)
+_WITHOUT_EQUALS = re.compile(r"([A-Ga-g][#b♯♭]?\d)[\s:]+(\d+(?:\.\d*)?)\s*(?:hz)?", re.IGNORECASE | re.ASCII)
 _READING = re.compile(
     r"(?P<note>[A-Za-z#♯♭]+(?:-?\d+)?)\s*(?:(?P<cents>[+-]\s*[\d.,]+)\s*(?P<unit>c|ct|cents?|¢)?)?\s*(?:@(?P<a4>.*))?",
     re.IGNORECASE | re.ASCII,
@@ -135,8 +137,12 @@ def parse_reference(text: str) -> Reference:
     if equals:
         _ask_octave(note.strip(), value.strip())
         return Reference(parse_note(note), parse_hz(value.strip(), note.strip()))
-    if _HZ.fullmatch(body):
-        raise ValueProblem(f"reference {body!r} names no note", f"did you mean D3={body}? {_HINT}")
+    if hz := _HZ.fullmatch(body):
+        near = round(hz_to_key(float(hz[1]))) if float(hz[1]) > 0 else -1
+        meant = f"did you mean {note_name(near)}={hz[1]}? " if 0 <= near < KEYS else ""
+        raise ValueProblem(f"reference {body!r} names no note", meant + _HINT)
+    if said := _WITHOUT_EQUALS.fullmatch(body):
+        raise ValueProblem(f"{body!r} is not a reference", f"did you mean {said[1]}={said[2]}?")
     if re.search(r"\d,\d", body):
         raise ValueProblem(f"{body!r} is not a reference", f"write it with a point: {body.replace(',', '.')}")
     match = _READING.fullmatch(body)

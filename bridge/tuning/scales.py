@@ -121,13 +121,13 @@ class Interval:
         return format_ratio(self.ratio) if self.ratio is not None else f"{self.cents!r}c"
 
 
-@cache
 def interval_name(semitones: int) -> str:
     """Return what an interval is called, octaves folded: ``minor third``, ``fifth``."""
     degree = DEGREES[semitones % 12]
     return next(name for name, one in _INTERVALS.items() if one == degree)
 
 
+@cache
 def octaves(count: int) -> Interval:
     """Return the interval of a whole number of octaves, up or down."""
     return Interval(Fraction(2) ** count, 1200.0 * count)

@@ -183,6 +183,13 @@ def test_the_report_leads_with_the_music_in_words_and_json(
     music = json.loads((folder / "r.json").read_text())["music"]
     assert round(100 * music["share"]) == 84
     assert [row["chord"] for row in music["chords"]] == ["C", "Am", "Dm", "G", "C"]
+    # All that is off is off by the comma 81/80; no chord has a second, seventh or tritone.
+    assert music["rms_cents"] == pytest.approx(21.506 * (1 - music["share"]) ** 0.5, abs=0.01)
+    assert music["worst_beats_hz"] == pytest.approx(
+        max(row["beats_hz"] for row in music["chords"]), abs=0.001
+    )
+    assert out[3] == "all together are 8.6 cents off (root mean square); the worst beats 5.5 times a second"
+    assert music["others"] == {"share": 1.0, "rms_cents": 0.0}
     assert len(run(capsys, *arguments).splitlines()) == 5  # two lines about the music, method, notes, file
     equal = run(capsys, *arguments, "--equal")
     assert (
@@ -202,3 +209,14 @@ def test_guitar_and_track_far_apart_are_pointed_out(folder: Path, capsys: pytest
             main(["chart", chart, "--guitar", "open-d"])
         err = capsys.readouterr().err
         assert (far in err) if far else ("the track is in" not in err), (chart, err)
+
+
+def test_a_cure_that_moves_the_fifth_says_so(capsys: pytest.CaptureFixture[str]) -> None:
+    """Ab is held from Ab (4/3 of Eb) into Bb7, whose pure form then needs Bb, D and F a comma lower: 5 at 40/27."""
+    printed = run(capsys, "chart", "| Eb | Ab | Bb7 | Eb |", "--tonic", "Eb")
+    assert "5=40/27" in printed
+    assert "bar 3: the cure moves the fifth of the scale" in printed
+    # In open D minor A is an open string: C rises in its place, and nothing steady moves.
+    other = run(capsys, "chart", "| Dm | A7 | Dm |", "--guitar", "open-d-minor")
+    assert "4=27/20" in other
+    assert "the cure moves" not in other

@@ -161,6 +161,12 @@ def test_export_says_what_differs_from_what_it_replaces(
     assert all(said in line for line in lines)
 
 
+def test_a_move_on_the_edge_of_rounding_is_one_move(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
+    command = ("export", "--guitar", "open-d", "-o", "t", "--no-sheet", "--overwrite", "--reference")
+    run(capsys, *command, "D3-4.65c")
+    assert "here before: all notes 0.1 cents higher\n" in run(capsys, *command, "D3-4.6c")
+
+
 def test_a_sheet_says_how_to_make_it_anew_and_that_works(
     capsys: pytest.CaptureFixture[str], folder: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -255,7 +261,7 @@ def test_an_octave_form_that_cannot_hold_the_table_is_left_out_with_the_reason(
     capsys: pytest.CaptureFixture[str], folder: Path
 ) -> None:
     out = run(capsys, "export", "--guitar", "open-d", "--pin", "F#3=185", "-o", "t")
-    assert "octave: left out: the table does not repeat at the octave" in out
+    assert ".octave.syx: left out: the table does not repeat at the octave" in out
     assert not (folder / "t" / "open-d.octave.syx").exists()
 
 

@@ -339,5 +339,10 @@ def test_a_drone_follows_a_chart_along_a_track(folder: Path, capsys: pytest.Capt
     for missing in (arguments[:-2], (*arguments[:-4], *arguments[-2:])):
         assert "--chart, --track and -o" in fails(capsys, *missing, "-o", "x.wav")
     assert "does not settle" in fails(capsys, *arguments, "--settle", "tempered", "-o", "x.wav")
+    # With --at it goes as the track goes: E, the root of Em, at 9/8 and not at 10/9 above D (five-limit).
+    raised = run(capsys, *arguments, "--at", "2=,2=9/8", "-o", "raised.wav")
+    low, high = (float(text.split("Em: E3 ")[1].split(" Hz")[0]) for text in (out, raised))
+    assert high / low == pytest.approx(81 / 80, rel=1e-5)
+    assert "name it with --track" in fails(capsys, "1", *GUITAR, "--moves", "few")
     long = (*arguments[:-3], "| D | Em | G | D | D |", "--track", "song.mid", "-o", "x.wav")
     assert "the chart has 5 bars, the track 4" in fails(capsys, *long)

@@ -40,6 +40,7 @@ RETUNE = ("retune", "song.mid", "-o", "out.mid")
 
 CASES = [
     (2, ("tabel",), "did you mean table"),
+    (2, ("table", "--guitar", "open-d", "--capo", "two"), "'two' is no number that fits here"),
     (2, ("help",), "for help write: stillbeat -h"),
     (2, ("help", "table"), "for help write: stillbeat table -h"),
     (2, ("tables", "guitrs"), "did you mean guitars?"),

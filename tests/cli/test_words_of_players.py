@@ -8,6 +8,7 @@ import pytest
 
 from bridge.cli import main
 from bridge.errors import ValueProblem
+from bridge.tuning.chords.names import parse_chord
 from bridge.tuning.drone_notes import drone_keys
 from bridge.tuning.notes import parse_note, parse_pitch_class, parse_tonic
 from bridge.tuning.reference import parse_reference
@@ -62,6 +63,12 @@ def test_degrees_by_their_intervals() -> None:
     with pytest.raises(ValueProblem, match="the note D, or the degree 2"):
         parse_degree("re")
     assert drone_keys("minor third", "D") == drone_keys("1,b3", "D")
+
+
+@pytest.mark.parametrize(("text", "meant"), [("em7", "Em7"), ("d minor", "D minor"), ("f#m", "F#m")])
+def test_a_root_in_small_letters_is_answered(text: str, meant: str) -> None:
+    with pytest.raises(ValueProblem, match=f"a root is a capital: {meant}"):
+        parse_chord(text, "D")
 
 
 def test_beats_of_a_chord(capsys: pytest.CaptureFixture[str]) -> None:

@@ -6,6 +6,7 @@ Those that the long one found have a test of their own below.
 from __future__ import annotations
 
 import struct
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -60,6 +61,23 @@ def large(name: str, seed: int, tmp_path: Path) -> hostile.Outcome:
 def test_large_files_that_took_long(name: str, seed: int, tmp_path: Path) -> None:
     done = large(name, seed, tmp_path)
     assert not done.faults, "\n".join(done.faults)
+
+
+@pytest.mark.parametrize("method", ["bend", "note"])
+@pytest.mark.parametrize(
+    ("tracks", "strokes"), [(30_000, 1), (1, 300_000)], ids=["30,000 tracks", "300,000 strokes of one key"]
+)
+def test_what_once_took_a_minute(method: str, tracks: int, strokes: int, tmp_path: Path) -> None:
+    track = b"\0\x90\x40\x40" + b"\0\x40\x40" * (strokes - 1) + b"\x60\x40\0" + b"\0\xff\x2f\0"
+    data = b"MThd" + struct.pack(">IHHH", 6, 1, tracks, 480)
+    data += (b"MTrk" + struct.pack(">I", len(track)) + track) * tracks
+    assert 500_000 < len(data) < 1_000_000
+    door = next(door for door in hostile.doors(tmp_path) if door.name == f"retune {method}")
+    done = hostile.run(replace(door, name="whole", make=lambda _: data, large_one_in=0), range(2, 3), MOST_S)
+    assert hostile.made(replace(door, name="whole", make=lambda _: data, large_one_in=0), 2) == data
+    assert not done.faults, "\n".join(done.faults)
+    assert done.read == 1
+    assert done.grown_mb < 300
 
 
 def test_a_bar_like_the_one_before_is_heard_and_measured_once(monkeypatch: pytest.MonkeyPatch) -> None:

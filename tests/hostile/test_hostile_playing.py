@@ -107,6 +107,7 @@ class Playing(RuleBasedStateMachine):
         self.ringing: list[Stroke] = []  # let go, but a pedal is down
         self.pedals: dict[tuple[int, int], int] = {}
         self.kits: dict[int, bool] = {}
+        self.banks: dict[int, int] = {}
         self.now_s = 0.0
         self.unsure_until_s = -math.inf
         keys = (HeldKeys((50, 57), 19), HeldKeys((50, 55)), HeldKeys())
@@ -214,7 +215,9 @@ class Playing(RuleBasedStateMachine):
 
     @rule(which=st.integers(0, 1), program=st.integers(0, 127))
     def choose_sound(self, which: int, program: int) -> None:
-        self.play(bytes((0xC0 | self.channels[which % len(self.channels)], program)))
+        channel = self.channels[which % len(self.channels)]
+        self.play(bytes((0xC0 | channel, program)))
+        self.turned(channel, self.banks.get(channel, 0) in (120, 127))
 
     @rule(which=st.integers(0, 1), mode=st.sampled_from((120, 121, 123, 124, 125, 127)))
     def send_mode(self, which: int, mode: int) -> None:
@@ -235,17 +238,23 @@ class Playing(RuleBasedStateMachine):
         """While notes sound: those keep their ends, and what is struck from now on is a drum, which nobody tunes."""
         channel = self.channels[which % len(self.channels)]
         if how.endswith("kit"):  # the bank counts with the next program change
-            self.play(bytes((0xB0 | channel, 0, {"XG kit": 127, "GM2 kit": 120}[how] if drums else 0)))
+            self.banks[channel] = {"XG kit": 127, "GM2 kit": 120}[how] if drums else 0
+            self.play(bytes((0xB0 | channel, 0, self.banks[channel])))
             self.play(bytes((0xC0 | channel, 0)))
         elif how == "GS":  # use for rhythm part; channel 1 is block 1
             body = bytes((0x40, 0x11 + channel, 0x15, int(drums)))
             self.play(b"\xf0\x41\x10\x42\x12" + body + bytes((-sum(body) % 128, 0xF7)))
         else:  # part mode
             self.play(bytes((0xF0, 0x43, 0x10, 0x4C, 0x08, channel, 0x07, 2 * drums, 0xF7)))
+        self.turned(channel, drums)
+
+    def turned(self, channel: int, drums: bool) -> None:
+        """A channel is a kit from now on, or is none: what sounds there keeps its end, but its pitch is not sure."""
+        if drums or self.kits.get(channel):
+            for stroke in self.strokes + self.ringing:
+                if channel in (stroke.channel, stroke.out):
+                    stroke.certain = False
         self.kits[channel] = drums
-        for stroke in self.strokes + self.ringing:
-            if channel in (stroke.channel, stroke.out):
-                stroke.certain = False
 
     @rule(slot=st.integers(1, 4), how=st.sampled_from(("now", "now", "next", "glide")))
     def change_table(self, slot: int, how: str) -> None:

@@ -16,7 +16,16 @@ from support.voices import Sung, phrase
 
 import bridge
 from bridge.errors import InputProblem
-from bridge.jobs.sing import COLUMNS, against_table, beats_against, hear_song, nearest, song_csv, song_told
+from bridge.jobs.sing import (
+    COLUMNS,
+    Song,
+    against_table,
+    beats_against,
+    hear_song,
+    nearest,
+    song_csv,
+    song_told,
+)
 from bridge.jobs.sing_picture import song_svg
 from bridge.sound.listening.voice.notes import SungNote
 from bridge.tuning.tables import Table
@@ -75,18 +84,33 @@ def test_a_voice_that_sinks_keeps_its_degrees(table: Table) -> None:
     assert rows[-1].cents_from_pure == pytest.approx(-72.0, abs=1e-6)
 
 
-def test_what_strayed_is_told(table: Table) -> None:
+def strayed(*notes: tuple[float, float]) -> str:
+    """What is told of notes, each a ratio to the tonic and cents off."""
+    table = bridge.table(guitar="open-d", reference=f"D3={D3}")
+    sung = [sung_note(D3 * ratio * 2 ** (off / 1200), k) for k, (ratio, off) in enumerate(notes)]
+    return song_told(Song(against_table(sung, table), np.zeros(0), np.zeros(0)))[1]
+
+
+def test_what_strayed_is_told_by_the_same_degree(table: Table) -> None:
+    """Whoever sings each third 12 cents low has not sunk by ending on one."""
     falling = [(d, r, -6.0 * k, 0) for k, (d, r, *_) in enumerate([*SUNG, *SUNG[::-1]])]
-    song = hear_song(take(tuple(falling), 0.7), RATE, table)
-    # Middle notes of the first and of the last three: the second and the last but one.
-    assert song.strayed_cents == pytest.approx(-6.0 * 7, abs=2.0)
-    assert "the last notes lie 42 cents below the first" in " ".join(song_told(song))
+    told = song_told(hear_song(take(tuple(falling), 0.7), RATE, table))
+    assert "the last note lies 54 cents below the first, both on degree 1 (D)" in told
+    assert strayed((1, 0), (9 / 8, 0), (5 / 4, -12), (3 / 2, 0), (9 / 8, -31), (5 / 4, -43)) == (
+        "the end lies 31 cents below the beginning, measured by the same degree, 3 (F#)"
+    )
+    assert strayed((1, 0), (9 / 8, -10), (3 / 2, -20), (5 / 4, -30)) == (
+        "the last notes lie 20 cents below the first, each from its own pure line"
+    )
+    assert strayed((1, 0), (9 / 8, -4), (5 / 4, 2), (2, 3)) == (
+        "the last note lies where the first did, both on degree 1 (D)"
+    )
 
 
 def test_another_reference_is_asked_about(table: Table) -> None:
     flat = tuple((d, r, -15.0, 0) for d, r, *_ in SUNG)
     told = " ".join(song_told(hear_song(take(flat, 0.7), RATE, table)))
-    assert "the last notes lie where the first ones did" in told
+    assert "the end lies where the beginning did, measured by the same degree, 1 (D)" in told
     assert "15 cents below the table: was the reference the string that was sung to?" in told
 
 

@@ -13,6 +13,10 @@ import pytest
 from bridge.engine.play.controls import Action
 from bridge.engine.play.tables import AllTables, Kept, PlayTable
 from bridge.errors import PortProblem
+from bridge.jobs.choose import TableRequest, choose_table
+from bridge.jobs.drone import DroneRequest, plan_drone
+from bridge.live import demo_aloud
+from bridge.live.backing import Backing
 from bridge.live.desk.desk import Desk
 from bridge.live.desk.keeper import FromProcess, Keeper
 from bridge.live.desk.labels import Labels
@@ -21,6 +25,7 @@ from bridge.live.piped import Piped
 from bridge.live.plan import LivePlan
 from bridge.live.player import process as child
 from bridge.live.player.process import Child
+from bridge.live.prepare.drone import prepare_drone, sound_card_plan
 from bridge.live.state import Lesson, Sounding, State
 
 
@@ -120,3 +125,36 @@ def test_the_snapshot_shows_nothing_that_sounds_while_the_server_is_gone() -> No
             assert [note.name for note in seen.sounding] == notes, link
             assert seen.lesson is not None
             assert len(seen.lesson.notes) == len(notes), link
+
+
+def test_a_string_to_listen_to_is_asked_for_where_that_can_be() -> None:
+    with Desk() as desk:
+        plans = (
+            (sound_card_plan(choose_table(TableRequest(tonic="D"))), "name a guitar, or the note"),
+            (prepare_drone(TableRequest(tonic="D"), DroneRequest(("1",))).plan, "--reference-from TAKE"),
+        )
+        for plan, hint in plans:
+            desk._keeper.plan = plan
+            desk._typed("listen")
+            assert hint in desk.snapshot().messages[-1].text
+
+
+def test_the_demonstration_names_the_keys_that_do_something(monkeypatch: pytest.MonkeyPatch) -> None:
+    spec = choose_table(TableRequest(tonic="D"))
+    drone = plan_drone(demo_aloud.DEMO_DRONE, spec, endless=False)
+    named: list[tuple[str, ...]] = []
+
+    class NoDesk:
+        def run(self, _: LivePlan, labels: Labels, make_view: object) -> None:
+            named.append(labels.keys)
+
+    monkeypatch.setattr(demo_aloud, "Desk", NoDesk)
+    for plan in (
+        sound_card_plan(spec, drone=drone),
+        sound_card_plan(spec, backing=Backing("piece", (), 1.0, (0.0,))),
+    ):
+        demo_aloud._Evening().play(plan, 1.0)
+    assert [("d off and on" in keys, "x or q ends it" in keys) for keys in named] == [
+        (True, True),
+        (False, True),
+    ]

@@ -178,7 +178,7 @@ def test_keys_and_lines_mean_the_same() -> None:
     assert read_key(",") == read_line("softer") == Action("drone-volume", -10)
     assert read_key("s") == read_line("pause") == Action("pause")
     assert read_key("b") == read_line("back") == Action("bar-back")
-    assert read_line("mute 2") == by_track(Action("table", 2)) == Action("mute", 2)
+    assert read_line("mute 2") == read_line("m 2") == by_track(Action("table", 2)) == Action("mute", 2)
     for key in "npNPdeulxq+-0sb.,m":
         assert read_line(key) == read_key(key), "letters mean the same as lines"
     assert read_key("p") == read_line("previous") == Action("previous")

@@ -18,6 +18,7 @@ from bridge.live.desk.drawing import Drawer
 from bridge.live.desk.labels import Labels, StepShown, about_channels, beat_words, feet_shown
 from bridge.live.desk.typed import keys_shown
 from bridge.live.desk.views.letters import big, fitting
+from bridge.live.desk.views.lines import Printed
 from bridge.live.desk.views.playing import (
     ALARMS,
     MESSAGE_S,
@@ -160,6 +161,15 @@ def test_feet_and_silent_keys_are_told_in_words() -> None:
     assert feet_shown(Controls()) == ("program buttons of a foot board: tables",)
 
 
+def test_of_one_table_nobody_is_told_how_to_choose_another() -> None:
+    feet = ("sostenuto pedal: drone", "program buttons of a foot board: tables")
+    one = replace(PLAIN, tables=SLOTS[:1], feet=feet)
+    shown = seen(one, at(1))
+    assert shown.keys == ("e equal/just", "+ - trim", "0 untrim", "v engine", "x panic", "q quit")
+    assert shown.feet == feet[:1]
+    assert seen(replace(PLAIN, feet=feet)).feet == feet
+
+
 def test_beats_are_those_of_the_partials_that_nearly_meet() -> None:
     """D3 and F#3 in equal temperament: 5 x 146.83 against 4 x 185.00 Hz beat 5.83 times a second (derived)."""
     d3, f3 = Sounding(1, 50, 0.0), Sounding(1, 54, 0.0)
@@ -233,6 +243,15 @@ def test_lines_at_a_dumb_terminal_are_folded_and_say_what_keys_and_feet_do(
     assert text.count("foot 80: next") == text.count("method octave") == 1
 
 
+def test_an_address_is_not_folded(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(Printed, "_columns", lambda _: 40)
+    address = "http://192.168.178.20:8765/a-word-that-nobody-guesses"
+    Printed()._say(f"look at it on a telephone: {address}")
+    assert address in capsys.readouterr().out.split()
+
+
 def test_lines_tell_piece_drone_and_what_comes_next(capsys: pytest.CaptureFixture[str]) -> None:
     display = LinesDisplay()
     quiet = replace(STATE, counts=Counts(), sounding=(), held=Held(16, ()))
@@ -268,11 +287,12 @@ def test_lines_tell_a_drone_that_waits_from_one_that_was_ended(capsys: pytest.Ca
         replace(quiet, held=Held(16, (), on=True, hushed=True)),  # d once more: it will
         replace(quiet, held=Held(16, (), on=True)),
         on,
+        replace(on, drone_volume=50),
     ):
         display.show(seen(EVENING, replace(state, kept=Kept(1))))
     said = [line for line in capsys.readouterr().out.splitlines() if line.startswith("drone")]
     waits = "drone waits until the listening is over"
-    assert said == ["drone D2 A2", waits, "drone off", waits, "drone D2 A2"]
+    assert said == ["drone D2 A2", waits, "drone off", waits, "drone D2 A2", "drone D2 A2, volume 50"]
 
 
 def test_the_evenings_own_notes_are_there_in_every_piece_behind_those_of_the_piece() -> None:
@@ -431,9 +451,10 @@ def test_an_alarm_that_is_healed_says_so_and_fades() -> None:
     assert "is back" not in later
 
 
-def test_one_alarm_is_healed_while_another_one_stays() -> None:
+@pytest.mark.parametrize("synth", ["the synth's port Box is ", "the usual sound card is "])
+def test_one_alarm_is_healed_while_another_one_stays(synth: str) -> None:
     """The words are those of `bridge.live.player`."""
-    synth, right, loop = "the synth's port Box is ", "the keyboard's port Right 1 is ", "Left is "
+    right, loop = "the keyboard's port Right 1 is ", "Left is "
     told = (
         ("alarm", synth + "gone; waiting for it"),
         ("alarm", right + "gone; its notes are let go, waiting for it"),
@@ -541,3 +562,21 @@ def test_a_view_that_fails_is_told_in_the_end() -> None:
     drawer.show(1)
     drawer.close()
     assert isinstance(drawer.failure, ZeroDivisionError)
+
+
+def test_a_picture_is_drawn_again_though_nothing_changes(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A shell may have written over it while the program was stopped, or the terminal has another size."""
+    monkeypatch.setattr("bridge.live.desk.drawing.AGAIN_S", 0.01)
+    drawn = threading.Semaphore(0)
+
+    class Picture(Stuck):
+        def again(self) -> None:
+            drawn.release()
+
+    view = Picture()
+    view.go_on.set()
+    drawer: Drawer[int] = Drawer(lambda: view)
+    drawer.show(0)
+    assert all(drawn.acquire(timeout=10) for _ in range(3))
+    drawer.close()
+    assert view.seen == [0, -1], "it is the same picture"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import signal
 import threading
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -13,6 +14,7 @@ from support.fake_ports import Desk, FakeSystem
 from support.listeners import Hears
 from support.voices import Sung as SungVoice
 
+from bridge.children import on_signals
 from bridge.ear.course import Course
 from bridge.ear.sung import Sung
 from bridge.ear.trials import Played
@@ -436,13 +438,13 @@ def test_lines_tell_each_thing_once(capsys: pytest.CaptureFixture[str]) -> None:
     ]
 
 
-@pytest.mark.parametrize("width", [40, 80])
-def test_the_picture_fits(width: int) -> None:
+@pytest.mark.parametrize(("width", "height"), [(40, 24), (80, 24), (100, 30), (40, 10)])
+def test_the_picture_fits(width: int, height: int) -> None:
     from rich.console import Console
 
     console = Console(
         width=width,
-        height=24,
+        height=height,
         force_terminal=True,
         legacy_windows=False,
         record=True,
@@ -453,15 +455,22 @@ def test_the_picture_fits(width: int) -> None:
         f"{number}. right, or a longer line that is broken where it is narrow" for number in range(1, 30)
     )
     seen = PractiseSeen(
-        "which does not beat?", "fifth D3-A3", "trial 1 of 50", "1", "1 or 2", keys_shown("still"), said
+        "which does not beat?",
+        "fifth D3-A3, steady, 2 s",
+        "trial 1 of 50",
+        "1",
+        "which does not beat: the first (1) or the second (2)",
+        keys_shown("still"),
+        said,
     )
     text = screen._picture(seen)
     with console.capture() as captured:
         console.print(text)
     screen.close()
     rows = captured.get().splitlines()
-    assert len(rows) <= 24
-    assert "29. right" in captured.get()
+    assert len(rows) <= height
+    assert "the second (2)" in captured.get(), "what is asked"
+    assert ("29. right" in captured.get()) == (height > 10)
     assert "q leave" in captured.get().replace("\n", " ")
     assert "\N{FULL BLOCK}" in captured.get()
 
@@ -513,3 +522,15 @@ def test_thresholds_are_compared_with_the_last_of_their_like() -> None:
     assert told(now, one.sounds, [coarse, other])[-1] == "last time, 2026-05-01: 9.0 (6.0 to 13.0): finer now"
     assert told(now, one.sounds, [coarse, near])[-1].endswith("no difference that is sure")
     assert "last time" not in " ".join(told(now, one.sounds, [other]))
+
+
+@pytest.mark.skipif(not hasattr(signal, "pthread_kill"), reason="this system has no such signals")
+def test_a_signal_that_comes_to_another_thread_has_its_turn_while_a_key_is_waited_for() -> None:
+    """As after Ctrl-Z and fg: the system chooses the thread, and only the main one may act."""
+    with practice() as doing, on_signals(lambda: doing.take("first"), ["SIGUSR1"]):
+        limit = threading.Timer(10.0, doing.leave)
+        limit.start()
+        other = threading.Timer(0.05, lambda: signal.pthread_kill(threading.get_ident(), signal.SIGUSR1))
+        other.start()
+        assert doing.command() == "first"
+        limit.cancel()

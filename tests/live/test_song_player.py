@@ -211,8 +211,9 @@ def test_a_foot_and_a_key_do_the_same(path: Path) -> None:
 
 
 def test_a_part_that_is_not_there_is_told(stage: Stage) -> None:
-    stage.player.act(Action("mute", 9))
     stage.to(0.1)
+    stage.player.act(Action("mute", 9))
+    stage.to(0.6)
     assert stage.said[-1] == "there is no part 9: the track has 2"
 
 

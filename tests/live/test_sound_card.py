@@ -5,11 +5,15 @@ Keyboards are ports in memory. The table is 4 cents above equal temperament at A
 
 from __future__ import annotations
 
+import io
 import os
 import signal
+import subprocess
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
+from unittest.mock import Mock
 
 import numpy as np
 import pytest
@@ -21,8 +25,9 @@ from bridge.engine.play.controls import Action, Controls
 from bridge.engine.play.tables import PlayTable
 from bridge.errors import PortProblem
 from bridge.live.backing import Backing
+from bridge.live.frames import Leave
 from bridge.live.plan import LivePlan
-from bridge.live.player import sound_card
+from bridge.live.player import sound_card, sound_process
 from bridge.live.player.player import Player
 from bridge.live.player.sound_card import USUAL, SoundSystem
 from bridge.store.profiles import load_profile
@@ -148,15 +153,40 @@ def test_a_process_that_dies_is_told_and_another_plays_on(
     monkeypatch.setattr(sound_card, "_DEATHS", 1)  # enough is enough
     monkeypatch.setattr(sound_card, "SILENT_S", 0.7)
     os.kill(stage.system._process.popen.pid, signal.SIGSTOP)  # one that hangs
-    with pytest.raises(PortProblem, match="cannot be started here"):
+    with pytest.raises(PortProblem, match="ends again and again"):
         until(lambda: player.tick(), 30.0)
     player.leave()
+
+
+@pytest.mark.parametrize("leaving", [True, False])
+def test_a_process_that_hangs_on_leaving_is_not_left_over(
+    leaving: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """By who played, or by itself where who played is gone; the real one would sleep."""
+    ended: list[object] = []
+    if leaving:
+        never = subprocess.TimeoutExpired("it", 0.0)
+        popen = SimpleNamespace(wait=Mock(side_effect=never), kill=lambda: ended.append("killed"))
+        told = SimpleNamespace(tell=ended.append, popen=popen)
+        sound_card._leave(told)  # type: ignore[arg-type]
+        assert ended == [Leave(), "killed"]
+        return
+    monkeypatch.setattr("bridge.live.player.sound_process.time.sleep", ended.append)
+    monkeypatch.setattr("bridge.live.player.sound_process.os._exit", ended.append)
+    monkeypatch.setattr("sys.stdin", SimpleNamespace(buffer=io.BytesIO()))
+    with open(os.devnull, "wb") as nowhere:
+        card = sound_process._Card(nowhere.fileno())
+        card._read()
+    assert card._orders.get_nowait() == Leave()
+    assert ended == [sound_process.CLOSE_S, 3]
 
 
 def test_cards_are_listed_and_one_that_is_not_there_is_told(stage: Stage) -> None:
     assert stage.system.outputs() == [USUAL, "Speakers"]
     assert stage.system.inputs() == ["Keys"]
-    with pytest.raises(PortProblem, match="no output port 'Room'"):
+    with pytest.raises(
+        PortProblem, match=r"no sound card 'Room' \(there are: the usual sound card, Speakers\)"
+    ):
         stage.play(out_port="Room")
 
 

@@ -180,11 +180,17 @@ def test_lines_come_when_there_is_something_to_say(capsys: pytest.CaptureFixture
 # --- the picture
 
 
-def picture(shown: Shown | None, last: Mapping[int, float], width: int = 80, height: int = 25) -> list[str]:
+def picture(
+    shown: Shown | None,
+    last: Mapping[int, float],
+    width: int = 80,
+    height: int = 25,
+    said: tuple[str, ...] = (),
+) -> list[str]:
     screen = TunerScreen(AIMS, 4, Console(file=io.StringIO(), width=width, height=height))
-    screen.show(TunerSeen(shown, last))
+    screen.show(TunerSeen(shown, last, said))
     plain = Console(width=width, height=height, file=io.StringIO(), color_system=None)
-    plain.print(screen._picture(TunerSeen(shown, last)))
+    plain.print(screen._picture(TunerSeen(shown, last, said)))
     assert isinstance(plain.file, io.StringIO)
     return [line.rstrip() for line in plain.file.getvalue().splitlines()]
 
@@ -226,9 +232,16 @@ def test_forty_columns_and_ten_lines_are_enough(shown: Shown | None, far: str, w
     if far:
         assert lines[:3] == [line.rstrip() for line in low(far, 40)]
     assert any(words in line for line in lines)
-    strings = " ".join(lines[6:])
+    strings = " ".join(lines[6:8])
     assert "3 F#3  -8.2" in strings
     assert "1 D4   ..." in strings
+
+
+def test_what_is_wrong_is_told_whole_in_forty_columns() -> None:
+    wrong = "nothing at all comes from system: is it muted, or another input meant (--mic)?"
+    lines = picture(None, {}, 40, 10, (wrong,))
+    assert wrong in " ".join(lines)
+    assert lines[6].startswith("6 D2"), "the strings stay where they are"
 
 
 def test_the_picture_says_it_in_words_too() -> None:

@@ -113,6 +113,19 @@ def test_files_hold_the_sound_and_are_the_same_on_every_run(
     assert os.listdir(tmp_path) == [name]
 
 
+def test_flac_is_written_in_blocks(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """An hour at once would take more than a gigabyte."""
+    sizes: list[int] = []
+    write = soundfile.SoundFile.write
+    monkeypatch.setattr(
+        soundfile.SoundFile, "write", lambda file, block: sizes.append(len(block)) or write(file, block)
+    )
+    quiet = np.full((10_000, 2), 0.25, dtype=np.float32)
+    write_sound(tmp_path / "a.flac", (quiet for _ in range(30)), 44_100)
+    assert sum(sizes) == 300_000
+    assert max(sizes) <= 65_536
+
+
 def test_files_are_scaled_below_full_scale_as_a_whole(tmp_path: Path) -> None:
     sound = (3.0 * np.sin(np.arange(9001) / 9)).astype(np.float32)[:, None]
     report = write_sound(tmp_path / "a.wav", [sound[:4000], sound[4000:]], RATE)
@@ -160,7 +173,9 @@ def test_a_full_disk_is_an_output_problem() -> None:
         render_file("/dev/full", PIECE, RATE)
 
 
-def test_what_asks_for_much_sound_is_refused_and_a_held_chord_of_an_hour_is_not() -> None:
+def test_what_asks_for_much_sound_is_refused_and_a_held_chord_of_an_hour_is_not(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
     def effort(messages: bytes, moments: int, step_s: float) -> float:
         generator = Generator(44_100)
         generator.feed(b"\xc0\x13" + messages)
@@ -181,3 +196,7 @@ def test_what_asks_for_much_sound_is_refused_and_a_held_chord_of_an_hour_is_not(
     assert 200 * effort(b"\x99\x26\x64", 1000, 0.001) > MOST_EFFORT
     with pytest.raises(InputProblem, match=r"more sound in the piece than in 0\.001 h of four held notes"):
         list(render_blocks([(0.0, chord), (60.0, chord)], most_effort=0.001 * MOST_EFFORT))
+    monkeypatch.setattr("bridge.sound.render.MOST_EFFORT", 1.0)
+    for hours, hint in ((1.0, "--hours 24 renders"), (24.0, "render it in parts")):
+        with pytest.raises(InputProblem, match=hint):
+            list(render_blocks([(0.0, chord)], most_effort=hours))

@@ -64,6 +64,10 @@ def test_the_files_of_these_strings_are_found() -> None:
     assert load_guitar("taro patch") == load_guitar("open-g")
     assert build_table(load_table("Drop D")).home == "D"
     assert load_guitar("DADF#AA").name == "DADF#AA", "no file: worked out"
+    # The thinnest string is often written small, and so is all of it.
+    assert load_guitar("dadf#ad") == load_guitar("DADF#Ad") == load_guitar("open-d")
+    assert load_guitar("EADGBe:3-2") == load_guitar("EADGBE:3-2")
+    assert load_guitar("fiddle") == load_guitar("violin")
 
 
 @pytest.mark.parametrize(

@@ -217,7 +217,11 @@ def method_option(help_text: str) -> Callable[[F], F]:
     from bridge.wire.profile import METHODS
 
     choice = click.Choice(("auto", *METHODS))
-    return click.option("--method", type=choice, default="auto", show_default=True, help=help_text)
+    said = (
+        f"{help_text} note, octave and dump are tuning messages (single notes, twelve notes for all octaves, all 128); "
+        "bend bends every note; mpe too, with a channel for each note; auto takes the first that the synth obeys."
+    )
+    return click.option("--method", type=choice, default="auto", show_default=True, help=said)
 
 
 overwrite_option = click.option("--overwrite", is_flag=True, help="Replace output that exists.")

@@ -20,6 +20,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from bridge.errors import MethodProblem
+from bridge.tuning.notes import note_name
 
 STEP_CENTS = {1: 1.0, 2: 100.0 / 8192.0}
 RANGE_CENTS = {1: (-64.0, 63.0), 2: (-100.0, 100.0 - 100.0 / 8192.0)}
@@ -67,8 +68,8 @@ def class_deviations_cents(hz: Sequence[float]) -> list[float]:
         wanted = middle[key % 12]
         if abs(deviation - wanted) > STEP_CENTS[2] / 2:
             raise MethodProblem(
-                f"the table does not repeat at the octave: MIDI key {key} lies {deviation - wanted:+.2f} cents from "
-                f"its octave at key {60 + key % 12}",
+                f"the table does not repeat at the octave: {note_name(key)} lies {deviation - wanted:+.2f} cents from "
+                f"the octave of {note_name(60 + key % 12)}",
                 "an octave message holds one offset for every octave; use --method note, or bend",
             )
     return middle

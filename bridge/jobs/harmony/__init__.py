@@ -3,5 +3,5 @@
 Index
 -----
 `notes` a file's timed notes and bars · `palettes` what there is to choose from · `place` chosen variants as tables at
-places of the file · `told` what is told about a piece
+places of the file · `tell` finding out, `told` what is told about a piece
 """

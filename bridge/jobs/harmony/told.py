@@ -2,53 +2,40 @@
 
 Conventions
 -----------
-A piece is read once (`Piece`), heard, measured in the tables it has, and followed, whether that was asked for or not:
-what following would gain is part of what is told. Notes are "as the table has them"; "pure" is said of chords.
-Very long or very dense files are only retuned, and that is said.
+Notes are "as the table has them"; "pure" is said of chords. `bridge.jobs.harmony.tell` finds out what is told here.
 
 Index
 -----
-`Told`, `tell` · `apart`
+`Told` · `apart` · `row_json`
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+import re
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any, TypeVar
+from typing import Any
 
-from bridge.errors import TuningProblem
-from bridge.harmony.asked import FollowRequest
-from bridge.harmony.charts.chart import Chart
-from bridge.harmony.choice.follow import Following, KnownChord, follow
+from bridge.engine.report import spans
+from bridge.harmony.choice.follow import Following
 from bridge.harmony.choice.variants import string_pins
-from bridge.harmony.heard.hear import Heard, chords_in, hear_keys
-from bridge.harmony.heard.keys import Tonic, hear_tonic
-from bridge.harmony.measure import Measure, fixed_hz, measure
-from bridge.harmony.told.advice import Advice, advise, whole_cure
+from bridge.harmony.heard.hear import Heard, chords_in
+from bridge.harmony.heard.keys import Tonic
+from bridge.harmony.measure import Measure
+from bridge.harmony.told.advice import Advice, whole_cure
 from bridge.harmony.told.report import ChordRow, chord_rows, sour_lines, summary
-from bridge.harmony.why.equal_chords import keep_equal
 from bridge.harmony.why.forms import fret_of
 from bridge.harmony.why.reasons import BarReason, explain, moved_notes
-from bridge.jobs.harmony.charts import heard_by_chart
-from bridge.jobs.harmony.degrees import held_under, named_classes
-from bridge.jobs.harmony.notes import Music, pairs_at_most
-from bridge.jobs.harmony.palettes import Under, chart_along, palettes_along
+from bridge.jobs.harmony.notes import Music
 from bridge.tuning.notes import parse_pitch_class, pitch_class_name
 from bridge.tuning.tables import Table
 
-MOST_NOTES, MOST_PAIRS = 200_000, 1_500_000
-"""What is longer or denser is not looked through."""
-
-MOST_ADVISED_PAIRS = 400_000
-"""Pieces with more notes that sound together are measured, and no tonics are tried on them."""
-
-MOST_UNASKED = 20_000
-"""Pieces of more notes are followed only where that is asked for: it would take some seconds."""
-
-_T = TypeVar("_T")
 _MOST_LINES, _FEW = 12, 3
 _FAR_FIFTHS = 3
+_STEADY = re.compile(r",([35])=")
+"""Degrees of a cure that nobody expects to move."""
+
+_STEADY_NAMES = {"3": "the third of the scale", "5": "the fifth of the scale"}
 _ORDINARY = "thirds, fourths, fifths and sixths"
 
 
@@ -124,11 +111,18 @@ class Told:
 
     def cure_lines(self) -> tuple[str, ...]:
         """Say for how long the cures of the bars hold, and what cures all of them together."""
+        moved: dict[str, dict[int, None]] = {}
+        for row in self.rows():
+            for degree in _STEADY.findall(row.cure.partition(" --at ")[0]):
+                moved.setdefault(_STEADY_NAMES[degree], {})[row.bar] = None
+        told = tuple(
+            f"bar{'s' * (len(bars) > 1)} {spans(bars)}: the cure moves {name}" for name, bars in moved.items()
+        )
         if len({row.bar for row in self.rows() if row.cure}) < 2:
-            return ()
+            return told
         line, share = self.whole_cure
         together = (f"all of them together: {line} makes it {100 * share:.0f} %",) if line else ()
-        return ("the cure of a bar is for that bar alone", *together)
+        return ("the cure of a bar is for that bar alone", *told, *together)
 
     def summary(self) -> tuple[str, ...]:
         """Say in at most two lines how pure the piece is, and what would raise that."""
@@ -164,6 +158,7 @@ class Told:
         if len(sour) > _MOST_LINES:
             more = len(sour) - _MOST_LINES
             told.append(f"and {more} more such line{'s' if more > 1 else ''}: see stillbeat chart")
+        told += self.how_sour_lines()
         told += self.string_lines()
         told += self.equal_lines()
         if self.followed:
@@ -173,6 +168,21 @@ class Told:
             )
             told += list(reasons)[:_MOST_LINES]
         return told
+
+    def how_sour_lines(self) -> list[str]:
+        """Say how far all that is held is off, and apart from it how the seconds, sevenths and tritones are."""
+        if self.measured is None:
+            return []
+        found, lines = self.measured, []
+        if found.worst is not None:
+            lines.append(
+                f"all together are {found.purity.rms_cents:.1f} cents off (root mean square); "
+                f"the worst beats {found.worst.beats_hz:.1f} times a second"
+            )
+        if found.others.seconds > 0:
+            pure = f"{100 * found.others.share:.0f} % in simple ratios"
+            lines.append(f"seconds, sevenths and tritones, which are not counted there: {pure}")
+        return lines
 
     def equal_lines(self) -> list[str]:
         """Offer to keep chords equal that no choice makes pure, where they sound and that was not asked for."""
@@ -293,6 +303,8 @@ class Told:
             "rms_cents": purity.rms_cents,
             "worst_cents": purity.worst_cents,
             "sour": purity.sour,
+            "worst_beats_hz": 0.0 if self.measured.worst is None else self.measured.worst.beats_hz,
+            "others": {"share": self.measured.others.share, "rms_cents": self.measured.others.rms_cents},
             "moved_in_100": self.measured.moved,
             "drift_cents": self.measured.drift_cents,
             "tonic": None if tonic is None else {"name": tonic.name, "mode": tonic.mode, "sure": tonic.sure},
@@ -330,127 +342,6 @@ def _bars(some: set[int]) -> str:
     if len(numbers) > 6:
         told += f" and {len(numbers) - 6} more"
     return f"bar{'s' if len(numbers) > 1 else ''} {told}"
-
-
-def tell(
-    music: Music,
-    tables: Sequence[tuple[int, Table]],
-    wanted: FollowRequest | None,
-    *,
-    chart: Chart | None = None,
-    hz: Sequence[float] | None = None,
-    progress: Callable[[float], None] | None = None,
-    crowded_s: Sequence[tuple[float, float]] = (),
-    drones: Sequence[tuple[int, str]] = (),
-) -> Told:
-    """Hear a piece, measure it, and follow it.
-
-    Parameters
-    ----------
-    tables : sequence of (int, Table)
-        The table at the start (tick 0), and each that was asked for later, by tick.
-    wanted : FollowRequest or None
-        How to follow; None where it was not asked for: what it would gain is found all the same.
-    chart : Chart, optional
-        Its chords as a player wrote them; they count for what is heard.
-    hz : sequence of 128 float, optional
-        What is played instead of the table, for comparison; then nothing is followed.
-    progress : callable, optional
-        Called with the part of the search that is done, 0 to 1.
-    crowded_s : sequence of (float, float)
-        When channels are short, in seconds: there the comma that costs no channel is preferred.
-    drones : sequence of (int, str)
-        What a drone beside it holds, by tick: its notes stay; those of one that follows the chart go with its chords.
-
-    Raises
-    ------
-    TuningProblem
-        Following was asked for under a table that has no exact scale.
-    """
-    asked = wanted is not None
-    told = Told(music, asked=asked, tables=tuple(tables))
-    if wanted is not None:
-        told.pinned, told.equal_chords = wanted.pinned, wanted.equal_chords
-    notes = music.notes
-    pairs = pairs_at_most(notes)
-    if len(notes) > MOST_NOTES or pairs > MOST_PAIRS:
-        told.why_not = "the chords of this piece were not looked through: it has too many notes"
-        if asked:
-            told.why_not += ", and its harmony is not followed"
-        return told
-    table = tables[0][1]
-    if hz is not None:
-        told.measured = measure(notes, fixed_hz(notes, hz), music.bar_starts_s)
-        return told
-    guitar_class = parse_pitch_class(table.tonic) if table.strings else None
-    tonic: Tonic | None = None
-    if chart is not None:
-        told.heard = heard_by_chart(music, chart, guitar_class)
-        tonic = told.heard.tonic
-    elif music.bar_starts_s:
-        told.heard = hear_keys(notes, music.bar_starts_s, guitar_class)
-        tonic = told.heard.tonic
-    else:
-        tonic = hear_tonic(notes, guitar_class)
-    if len(tables) == 1 and told.heard is not None and not asked and pairs <= MOST_ADVISED_PAIRS:
-        heard = (told.chords() if told.heard.sure else None) or told.heard
-        told.advice = advise(notes, table, music.bar_starts_s, heard)
-    if wanted is None and len(notes) > MOST_UNASKED and len(tables) == 1:
-        told.measured = measure(notes, fixed_hz(notes, table.hz), music.bar_starts_s)
-        return told
-    try:
-        unders = palettes_along(
-            _timed(music, tables),
-            _timed(music, drones),
-            tonic.name if tonic is not None else None,
-            wanted or FollowRequest(),
-            chart is not None,
-        )
-    except TuningProblem:
-        if asked:
-            raise
-        told.measured = measure(notes, fixed_hz(notes, table.hz), music.bar_starts_s)
-        return told
-    request = wanted or FollowRequest()
-    known = known_chords(chart, unders, request.moves, music.bar_starts_s) if chart is not None else ()
-    options = replace(request.options, crowded_s=tuple(crowded_s), known=known)
-    told.following = follow(notes, unders, options, progress)
-    if request.equal_chords:
-        told.following = keep_equal(told.following)
-    told.measured = told.following.after if asked else told.following.before
-    if told.advice is None:
-        told.advice = Advice(told.following.before.share)
-    return told
-
-
-def known_chords(
-    chart: Chart, unders: Sequence[Under], moves: str, bar_starts_s: Sequence[float]
-) -> tuple[KnownChord, ...]:
-    """Return the chords of a chart over the bars of a piece, each with the pitches that the chart as a whole wants.
-
-    Where a drone follows the chart, what it holds under a chord has its pitch too.
-    """
-    found = []
-    for start_s, stop_s, one, under in chart_along(chart, unders, moves, bar_starts_s):
-        named = named_classes(under.drone)
-        held = held_under(one, under.drone, under.palette, named) if under.drone else ()
-        variants = {**{key % 12: variant for key, variant in held}, **one.variants}
-        offsets = {each: variant.offset_cents for each, variant in variants.items()}
-        found.append(KnownChord(start_s, stop_s, offsets))
-    return tuple(found)
-
-
-def _timed(music: Music, some: Sequence[tuple[int, _T]]) -> list[tuple[float, _T]]:
-    """Return things by the time of the first note at or after each one's tick; what no note meets is left out."""
-    found = []
-    for tick, one in some:
-        start_s = min(
-            (note.start_s for note, at in zip(music.notes, music.ticks, strict=True) if at >= tick),
-            default=None,
-        )
-        if tick == 0 or start_s is not None:
-            found.append((0.0 if tick == 0 or start_s is None else start_s, one))
-    return found
 
 
 def apart(told: Told) -> str:

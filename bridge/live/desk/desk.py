@@ -350,6 +350,10 @@ class Desk:
         """Begin to listen to the reference string, or to a take of it."""
         listening, state = self._listening, self._keeper.state
         if listening is None:
+            plan = self._keeper.plan
+            if plan is not None and isinstance(plan.drone, StepsDrone):
+                self.say("said", "a drone alone does not listen: begin anew with --reference-from TAKE")
+                return
             hint = "name a guitar, or the note with --reference"
             self.say("said", f"nothing says which string to listen to: {hint}")
             return

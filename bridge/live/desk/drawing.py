@@ -14,6 +14,9 @@ from typing import Generic, Protocol, TextIO, TypeVar
 
 CLOSE_S = 1.0
 """A terminal that takes nothing for so long is left as it is."""
+AGAIN_S = 1.0
+"""So often a picture is drawn again though nothing has changed: its terminal may have another size, or show what a
+shell wrote while the program was stopped. A picture is a view that has a method ``again``."""
 
 _Seen_contra = TypeVar("_Seen_contra", contravariant=True)
 _Seen = TypeVar("_Seen")
@@ -73,14 +76,18 @@ class Drawer(Generic[_Seen]):
     def _run(self) -> None:
         try:
             view = self._make()
+            again: Callable[[], None] | None = getattr(view, "again", None)
             try:
                 while True:
                     with self._come:
-                        self._come.wait_for(lambda: self._ending or self._newest is not None)
+                        limit_s = None if again is None else AGAIN_S
+                        self._come.wait_for(lambda: self._ending or self._newest is not None, limit_s)
                         seen, self._newest = self._newest, None
                         ending = self._ending
                     if seen is not None:
                         view.show(seen)
+                    elif again is not None and not ending:
+                        again()
                     if ending:
                         return
             finally:

@@ -4,7 +4,7 @@ The degree that is nearest stands there until another is nearer by `ANOTHER_CENT
 not see them change. A note that has ended is shown for a while, and goes to the row of those before.
 
 Our own drone, which comes back from a loudspeaker, is taken out of what is heard
-(`bridge.sound.listening.voice.drone`); each change of it has to be learnt anew, for about a second.
+(`bridge.sound.listening.voice.drone`); each change of it has to be learnt anew, until it swells no more.
 """
 
 from __future__ import annotations

@@ -74,7 +74,7 @@ DRONE_KEYS_SHOWN = (
     "v engine",
     "x or q ends it",
 )
-"""Where a drone sounds alone."""
+"""Where a drone sounds alone; the first two are about the drone itself."""
 
 
 def keys_shown(
@@ -187,8 +187,8 @@ def read_line(line: str) -> Command | None:
             return first
         if first in ("quit", "exit", "stop"):
             return "quit"
-    if first in ("table", "piece", "mute") and len(words) == 2 and _NUMBER.fullmatch(words[1]):
-        return Action(first, int(words[1]))
+    if first in ("table", "piece", "mute", "m") and len(words) == 2 and _NUMBER.fullmatch(words[1]):
+        return Action("mute" if first == "m" else first, int(words[1]))
     if words == ["chord"]:
         return Action("next-chord")
     if first in ("next", "previous", "first") and words[1:] == ["chord"]:

@@ -104,12 +104,13 @@ class Connections:
         found = same_port(wanted, names)
         if found is not None:
             return found
+        card = "sound card" if self.plan.card and side == "output" else ""
         try:
-            return pick_port(wanted, names, side)
+            return pick_port(wanted, names, side, card)
         except PortProblem:
             if self.plan.returning:
                 return None
-            if self.plan.card and side == "output" and not names:
+            if card and not names:
                 from bridge.live.player.sound_card import no_card
 
                 raise no_card() from None

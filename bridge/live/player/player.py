@@ -140,7 +140,9 @@ class Player:
             kept = plan.track or TrackState()
             position_s = plan.position_s if plan.returning else None
             self._backing = BackingPlayer(plan.backing, now_s, position_s, kept.paused, kept.muted)
-            self.performance.others = track_actions(self._backing, self.performance.notices.append)
+            self.performance.others = track_actions(
+                self._backing, lambda text: self.performance.notices.append(text)
+            )
             self.add_source(self._backing)
         self._seat = drone_seat(plan, self.performance, lambda: self._clock())
         if self._seat is not None:

@@ -7,7 +7,6 @@ again, and has its place again once it has said which sound cards are there.
 
 from __future__ import annotations
 
-import contextlib
 import queue
 import subprocess
 import time
@@ -16,7 +15,7 @@ from collections.abc import Callable
 from bridge.errors import PortProblem
 from bridge.live.frames import Leave
 from bridge.live.piped import Piped
-from bridge.live.player.sound_process import FromSound, Listed, Open, Opened, Refused, Send
+from bridge.live.player.sound_process import CLOSE_S, FromSound, Listed, Open, Opened, Refused, Send
 from bridge.ports.base import InPort, MidiSystem, OutPort, Receive
 
 USUAL = "the usual sound card"
@@ -28,8 +27,6 @@ SILENT_S = 3.0
 """One that plays and gives no sign of life for so long hangs."""
 ASLEEP_S = 1.5
 """Who has not looked for so long was stopped himself, and cannot tell whether the process was silent."""
-CLOSE_S = 4.5
-"""So long it may take to fade out and to let us go."""
 _STEP_S = 0.1
 _DEATHS = 5
 _DEATHS_S = 20.0
@@ -67,10 +64,12 @@ class _SoundPort(OutPort):
 
 
 def _leave(process: Piped[FromSound]) -> None:
-    """Let the process fade out and end, and wait for that."""
+    """Let the process fade out and end, and wait for that; one that hangs is ended by force."""
     process.tell(Leave())
-    with contextlib.suppress(subprocess.TimeoutExpired):
+    try:
         process.popen.wait(CLOSE_S)
+    except subprocess.TimeoutExpired:
+        process.popen.kill()
 
 
 class SoundSystem(MidiSystem):
@@ -163,8 +162,9 @@ class SoundSystem(MidiSystem):
         self._deaths = [at_s for at_s in self._deaths if now_s - at_s < _DEATHS_S] + [now_s]
         if self._port is None or len(self._deaths) > _DEATHS:
             self.given_up = True
+            what = "cannot be started here" if self._port is None else "ends again and again"
             raise PortProblem(
-                f"the sound system cannot be started here ({how})",
+                f"the sound system {what} ({how})",
                 "let another program play first, and look at its sound settings; or write a file with -o",
             )
         self._names = ()

@@ -32,6 +32,8 @@ STALLED_S = 1.0
 """A sound card that has not asked for sound for so long is gone."""
 END_S = 1.0
 """The sound system has so long to let us go."""
+CLOSE_S = 4.5
+"""So long it may take in all to fade out and to be let go."""
 _LOOK_S = 0.25
 _RESCAN_S = 1.0
 
@@ -110,6 +112,9 @@ class _Card:
                 elif self._sound is not None:
                     self._sound.send(frame.data)
         self._orders.put(Leave())
+        # Who played has gone, and nobody else would end a process whose sound system hangs.
+        time.sleep(CLOSE_S)
+        os._exit(3)
 
     def _work(self) -> None:
         from bridge.sound.device.outputs import sound_outputs

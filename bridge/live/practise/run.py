@@ -42,6 +42,7 @@ AFTER_S = 0.7
 """Silence after an answer."""
 
 REST_S = 600.0
+_LOOK_S = 0.2
 CAUTION = "start with the volume down, above all over headphones; the first sounds are the quietest"
 
 
@@ -177,13 +178,19 @@ class Practice:
             Somebody leaves.
         """
         while True:
-            command = self._commands.get()
+            command = self._next()
             if command == "quit" or self.stop.is_set():
                 raise Leaving
             if command != "pause":
                 return command
             with resting():
                 self._rest("resting")
+
+    def _next(self) -> str:
+        """Wait for a command; signals have their turn meanwhile, whichever thread they came to."""
+        while True:
+            with contextlib.suppress(queue.Empty):
+                return self._commands.get(timeout=_LOOK_S)
 
     def waiting_command(
         self, resting: Callable[[], contextlib.AbstractContextManager[None]] = contextlib.nullcontext
@@ -203,7 +210,7 @@ class Practice:
         before = self._seen
         self.say(f"{why}: any key, or enter, goes on")
         self.show(ask="", waits=(DONE,))
-        if self._commands.get() == "quit" or self.stop.is_set():
+        if self._next() == "quit" or self.stop.is_set():
             raise Leaving
         self.show(ask=before.ask, waits=before.waits)
         self._rested_s = self._clock()

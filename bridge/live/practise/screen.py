@@ -6,7 +6,7 @@ import textwrap
 from typing import TYPE_CHECKING
 
 from bridge.live.desk.drawing import View
-from bridge.live.desk.views.letters import ROWS, fitting
+from bridge.live.desk.views.letters import LOW_ROWS, ROWS, fitting, low
 from bridge.live.desk.views.lines import Printed
 from bridge.live.desk.views.playing import a_picture_suits
 from bridge.live.desk.views.screen import Screen
@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from rich.console import Console, RenderableType
 
 _SAID_LINES = 7
+_LOW = 17
 
 
 def make_practise_display(lines: bool) -> View[PractiseSeen]:
@@ -62,23 +63,26 @@ class PractiseScreen(Screen[PractiseSeen]):
         from rich.text import Text
 
         width, height = self.size
-        letters = fitting(seen.large, width - 2) if seen.large else []
-        letters = [*letters, *[""] * (ROWS - len(letters))]
+        small = height < _LOW
+        draw, most = (low, LOW_ROWS) if small else (fitting, ROWS)
+        letters = draw(seen.large, width - 2) if seen.large else []
+        letters = [*letters, *[""] * (most - len(letters))]
+        air = [] if small else [Text("")]
         rows = [
             Text(seen.title, style="bold"),
-            Text(seen.about),
-            Text(seen.place, style="dim"),
-            Text(""),
+            Text("  ".join((seen.about, seen.place)) if small else seen.about),
+            *([] if small else [Text(seen.place, style="dim")]),
+            *air,
             *(Text(row, style="bold") for row in letters),
-            Text(""),
+            *air,
             Text(seen.ask, style="bold"),
-            Text(""),
+            *air,
         ]
-        room = height - sum(_rows_of(str(row), width) for row in (*rows, seen.keys)) - 2
+        room = height - sum(_rows_of(str(row), width) for row in (*rows, seen.keys)) - 2 * len(air)
         said: list[Text] = []
         for text in reversed(seen.said[-_SAID_LINES:]):
             room -= _rows_of(text, width)
-            if room < 0 and said:
+            if room < 0 and (said or small):
                 break
             said.insert(0, Text(text))
-        return Group(*rows, *said, Text(""), Text(seen.keys, style="dim"))
+        return Group(*rows, *said, *air, Text(seen.keys, style="dim"))

@@ -36,6 +36,7 @@ KEYS = (
     "e equal/just",
     "+ - trim",
     "0 untrim",
+    "v engine",
     "q quit",
 )
 

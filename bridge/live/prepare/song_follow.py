@@ -15,7 +15,8 @@ from bridge.engine.play.follow_plan import Choices
 from bridge.harmony.asked import FollowRequest
 from bridge.harmony.charts.chart import Chart
 from bridge.harmony.choice.follow import Following
-from bridge.jobs.harmony.told import MOST_UNASKED, Told, tell
+from bridge.jobs.harmony.tell import MOST_UNASKED, tell
+from bridge.jobs.harmony.told import Told
 from bridge.live.prepare.song import Song
 from bridge.tuning.spec import TableSpec
 from bridge.tuning.tables import build_table

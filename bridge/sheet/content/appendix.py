@@ -10,11 +10,13 @@ import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 
+from bridge.engine.report import spans
 from bridge.sheet.content.guitar import near_blocks, steps_blocks
 from bridge.sheet.content.page import shows_neck
 from bridge.sheet.content.table import (
     CLASSES,
     beats_words,
+    neck_cells,
     neck_figure,
     octave_words,
     sheet_chords,
@@ -90,6 +92,8 @@ def _tunings(session: SessionInfo, pieces: Sequence[PieceSheet]) -> Iterable[tup
 
 
 def _named(pieces: Sequence[PieceSheet]) -> str:
+    if all(piece.number is not None for piece in pieces):
+        return spans(piece.number for piece in pieces)
     return ", ".join(_number(piece) or piece.title for piece in pieces)
 
 
@@ -173,6 +177,12 @@ def _explained(tables: Sequence[_Used]) -> Iterable[Block]:
     if any(one.start is not None for one in tables):
         said.append("Bold: what differs from the start of its piece.")
     yield Paragraph(" ".join(said), small=True)
+    if any(neck_cells(one.sheet.table) for one in tables):
+        yield Paragraph(
+            "On a neck: a fret that shows - is bent up to the note; one that shows + is too high: leave it out, or "
+            "bend up from the fret before it. A fret can be bent up, never down.",
+            small=True,
+        )
     for words in beats_words([chord for one in tables for chord in sheet_chords(one.sheet)]):
         yield Paragraph(words, small=True)
 

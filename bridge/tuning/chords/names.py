@@ -160,7 +160,12 @@ def parse_chord_name(text: str) -> ChordName:
         body = head
     match = _BY_ROOT.fullmatch(body)
     if match is None:
-        raise ValueProblem(f"{text.strip()!r} is no chord", _HINT)
+        raised = _BY_ROOT.fullmatch(body[:1].upper() + body[1:])
+        meant = raised is not None and _kind(raised[2], None) is not None
+        raise ValueProblem(
+            f"{text.strip()!r} is no chord",
+            f"a root is a capital: {raised[0]}" if raised and meant else _HINT,
+        )
     root, kind = match[1], _kind(match[2], None)
     if kind is None:
         raise ValueProblem(f"{text.strip()!r} is no chord that is known here", _HINT)

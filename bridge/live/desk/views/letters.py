@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 ROWS = 5
+LOW_ROWS = 3
+"""Lines that `low` takes."""
 # Letters of five rows of dots.
 _LETTERS = {
     "0": ("###", "# #", "# #", "# #", "###"),

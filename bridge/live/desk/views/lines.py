@@ -32,7 +32,11 @@ class Printed:
     def _say(self, text: str) -> None:
         columns = self._columns()
         indent = " " * (len(text) - len(text.lstrip()) + 2)
-        folded = textwrap.wrap(text, columns - 1, subsequent_indent=indent) if columns > 20 else []
+        folded = []
+        if columns > 20:  # words are kept whole: an address is copied
+            folder = textwrap.TextWrapper(columns - 1, subsequent_indent=indent, break_on_hyphens=False)
+            folder.break_long_words = False
+            folded = folder.wrap(text)
         with contextlib.suppress(OSError, ValueError):
             print("\n".join(folded) or text, file=self._out, flush=True)
 
@@ -54,7 +58,7 @@ class Lines(Printed):
         self._say(f"{text}   {clock_words(at_s)}" if self._columns() else text)
 
     def _tell(self, shown: Snapshot) -> None:
-        """Write what was said since the last time; what concerns the engine if somebody asked for it."""
+        """Write what was said since the last time; at a terminal the engine's words come only if they are asked for."""
         if shown.keys and self._keys:
             self._keys = False
             for words in (shown.keyboards, shown.feet, shown.keys):
@@ -67,7 +71,7 @@ class Lines(Printed):
         for message in shown.messages:
             if message.number > self._said:
                 self._said = message.number
-                if message.kind != "engine":
+                if message.kind != "engine" or not self._columns():
                     self._say(message.text)
 
 

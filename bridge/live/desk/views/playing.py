@@ -21,6 +21,7 @@ from bridge.live.desk.labels import (
     parts_words,
     table_words,
     track_words,
+    volume_words,
 )
 from bridge.live.desk.views.drone import FAR, PHASES, DroneLines, heading, settings, sounding_words
 from bridge.live.desk.views.letters import fitting, low
@@ -131,7 +132,8 @@ def _drone_line(shown: Snapshot, before: str) -> str:
         return drone_words(shown)
     if drone.state != "on":
         return ""
-    return f"drone {' '.join(drone.notes)}" if drone.cents else before  # it begins, or has just ended
+    said = f"drone {' '.join(drone.notes)}{volume_words(shown)}"
+    return said if drone.cents else before  # it begins, or has just ended
 
 
 class Row(NamedTuple):
@@ -148,13 +150,15 @@ _BESIDE = 14
 """Beside low letters stands text where so many columns are left."""
 
 
-_ABOUT = re.compile(r"the (synth)'s port|the (keyboard's port .+?) is |(?:loop|any more): (.+?) is ")
-"""What an alarm is about, and what says that this is well again."""
+_ABOUT = re.compile(
+    r"the (keyboard's port .+?) is |(?:loop|any more): (.+?) is | is (?:gone|not there|back)[;:]"
+)
+"""What an alarm is about, and what says that this is well again: a keyboard, else what it sounds on."""
 
 
 def _about(message: Message) -> str:
     found = _ABOUT.search(message.text)
-    return next(filter(None, found.groups())) if found is not None else ""
+    return next(filter(None, found.groups()), "synth") if found is not None else ""
 
 
 def recent(shown: Snapshot) -> list[Message]:

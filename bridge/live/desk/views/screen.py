@@ -58,6 +58,10 @@ class Screen(Generic[_Seen]):
     def show(self, seen: _Seen) -> None:
         """Draw the picture anew."""
         self._seen = seen
+        self.again()
+
+    def again(self) -> None:
+        """Draw what was shown last once more."""
         if self._live is not None:
             self._quietly(self._live.refresh)
 

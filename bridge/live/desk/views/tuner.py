@@ -6,13 +6,14 @@ A display that cannot write any more is quiet from then on.
 from __future__ import annotations
 
 import math
+import textwrap
 import time
 from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from bridge.live.desk.drawing import View
 from bridge.live.desk.tuner import Shown, TunerSeen
-from bridge.live.desk.views.letters import big, low
+from bridge.live.desk.views.letters import LOW_ROWS, big, low
 from bridge.live.desk.views.lines import Printed
 from bridge.live.desk.views.playing import a_picture_suits
 from bridge.live.desk.views.screen import Screen
@@ -32,7 +33,6 @@ LINE_CENTS = 0.2
 HALF, ENDS_CENTS = 30, 50.0
 _SAID_LINES = 3
 _LOW, _NARROW = 17, 72
-_LETTERS = 3
 
 
 def scale_line(cents: float) -> str:
@@ -190,9 +190,15 @@ class TunerScreen(Screen[TunerSeen]):
         """Draw what matters most, where there are few lines or columns: no line is broken."""
         from rich.text import Text
 
-        said = [Text(text, style="yellow") for text in seen.said[-1:]]
+        wrapped = textwrap.wrap(" ".join(seen.said[-1:]), width, max_lines=LOW_ROWS + 1)
+        said = [Text(line, style="yellow") for line in wrapped]
         shown = seen.shown
-        rows: list[Text] = [Text("pluck a string", style="bold"), *(Text("") for _ in range(_LETTERS + 2))]
+        rows = [
+            Text("pluck a string", style="bold"),
+            Text(""),
+            *said,
+            *(LOW_ROWS + 1 - len(said)) * [Text("")],
+        ]
         if shown is not None:
             string, note = _name(shown)
             style = _style(shown)
@@ -214,7 +220,8 @@ class TunerScreen(Screen[TunerSeen]):
                 strings.append(Text())
             strings[-1].append_text(text)
         under = [Text(line, style="dim") for line in self._under]
-        kept = [*rows, *strings, *said, *under][: max(height - 1, 1)]
+        after = said if shown is not None else []
+        kept = [*rows, *strings, *after, *under][: max(height - 1, 1)]
         for row in kept:
             row.no_wrap, row.overflow = True, "crop"
         return kept

@@ -72,7 +72,7 @@ class VoiceMeter:
         Range of the voice.
     drone_hz : sequence of float
         Notes of a drone that we play ourselves and that the microphone may hear: it is taken out (`drone`). While
-        only the drone is heard, and in its first second, there are no readings.
+        only the drone is heard, in its first second, and until it swells no more, there are no readings.
 
     Raises
     ------
