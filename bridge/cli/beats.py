@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from itertools import combinations
 from typing import TYPE_CHECKING
 
@@ -13,6 +14,7 @@ from bridge.cli.parts.options import table_options, warn_doubt
 if TYPE_CHECKING:
     from bridge.jobs.choose import TableRequest
     from bridge.tuning.beats import PartialPair
+    from bridge.tuning.spec import TableSpec
 
 
 @click.command("beats")
@@ -28,7 +30,7 @@ def beats_command(request: TableRequest, notes: tuple[str, ...]) -> None:
 
     \b
       stillbeat beats D3 F#3 --guitar open-d
-      stillbeat beats A3 C4 E4 --tonic A
+      stillbeat beats A3 C4 E4
       stillbeat beats ii --guitar open-g
     """
     from bridge.cli.parts.printing import cents, hertz, show, show_table
@@ -44,7 +46,7 @@ def beats_command(request: TableRequest, notes: tuple[str, ...]) -> None:
         _beats_of_many(request, notes)
         return
     keys = () if interval else tuple(map(parse_note, notes))
-    spec = choose_table(request)
+    spec = choose_table(request) if interval else _spec(request, notes)
     warn_doubt(spec.doubt)
     table, equal = build_table(spec), equal_table(spec)
     keys = keys or drone_keys(" ".join(notes), table.tonic)
@@ -96,10 +98,32 @@ def _rate(pair: PartialPair | None) -> str:
     return f"{pair.beats_hz:.3f}" if pair else "do not meet"
 
 
+def _spec(request: TableRequest, notes: Sequence[str]) -> TableSpec:
+    """Choose the table; where nothing says its tonic, that is the root of the chord, or the lowest note."""
+    from bridge.cli.parts.printing import show
+    from bridge.errors import ValueProblem
+    from bridge.jobs.choose import choose_table
+    from bridge.tuning.asked import NoTonic
+    from bridge.tuning.chords.names import parse_chord_name
+    from bridge.tuning.notes import parse_note, parse_tonic
+
+    try:
+        return choose_table(request)
+    except NoTonic as problem:
+        try:
+            if len(notes) == 1:
+                tonic = parse_chord_name(notes[0]).root
+            else:
+                tonic = parse_tonic(min(notes, key=parse_note).strip().rstrip("-0123456789"))
+        except ValueProblem:
+            raise problem from None
+    show(f"nothing says the tonic: {tonic} is taken (--tonic D, or --guitar open-d, says another)")
+    return choose_table(replace(request, tonic=tonic))
+
+
 def _beats_of_many(request: TableRequest, notes: Sequence[str]) -> None:
     """Print every pair of a chord or of several notes: in the table, and equal."""
     from bridge.cli.parts.printing import cents, hertz, show, show_table
-    from bridge.jobs.choose import choose_table
     from bridge.tuning.beats import compare_beats
     from bridge.tuning.chords.judged import judge_named
     from bridge.tuning.chords.purity import nearest_small
@@ -107,7 +131,7 @@ def _beats_of_many(request: TableRequest, notes: Sequence[str]) -> None:
     from bridge.tuning.ratios import format_ratio, hz_to_cents
     from bridge.tuning.tables import build_table, equal_table
 
-    spec = choose_table(request)
+    spec = _spec(request, notes)
     warn_doubt(spec.doubt)
     table, equal = build_table(spec), equal_table(spec)
     if len(notes) == 1:

@@ -51,7 +51,7 @@ def choose_tuned(request: TableRequest) -> tuple[TableSpec, AsTuned | None]:
     try:
         spec = make_spec(asked, FILES)
     except NoTonic as problem:
-        raise ValueProblem(problem.message, "say --tonic D, or --guitar open-d, or name a table") from problem
+        raise NoTonic(problem.message, "say --tonic D, or --guitar open-d, or name a table") from problem
     if request.reference_from is not None:
         named = request.reference is not None or request.sounding is not None
         return replace(spec, reference=reference_in_take(request.reference_from, spec, named)), None

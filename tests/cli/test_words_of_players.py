@@ -83,6 +83,14 @@ def test_beats_of_a_chord(capsys: pytest.CaptureFixture[str]) -> None:
     assert "pure in this table" in by_name
 
 
+@pytest.mark.parametrize("words", [("Am",), ("A3", "C4", "E4"), ("E4", "A3")])
+def test_beats_are_told_without_a_tonic(capsys: pytest.CaptureFixture[str], words: tuple[str, ...]) -> None:
+    """Root or lowest note stand for it; a degree or an interval has none to stand on."""
+    first, rest = run(capsys, "beats", *words).split("\n", 1)
+    assert first.startswith("nothing says the tonic: A is taken")
+    assert rest == run(capsys, "beats", *words, "--tonic", "A")
+
+
 @pytest.mark.parametrize("words", [("minor third",), ("minor", "third")])
 def test_beats_of_an_interval(capsys: pytest.CaptureFixture[str], words: tuple[str, ...]) -> None:
     """A minor third above D3 is F3, pure at 6/5; tempered it beats 6·D3 - 5·F3 a second, D3 = 146.5 Hz in both."""
