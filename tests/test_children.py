@@ -14,6 +14,7 @@ import pytest
 from bridge import children
 
 EVENING = Path(__file__).resolve().parents[1] / "examples" / "evening" / "evening.toml"
+TRACK = EVENING.parent / "tracks" / "low-water.mid"
 PLANTED = """
 from pathlib import Path
 Path(__file__).with_name("executed").write_text(__name__)
@@ -77,6 +78,11 @@ def test_a_planted_module_would_be_executed_by_a_plain_child(folder: Path) -> No
         ("drone", "--guitar", "open-d", "--hold", "3"),
         ("tune", "--guitar", "open-d", "--mic", "no such input", "--lines"),
         ("listen", "--guitar", "open-d", "--mic", "no such input"),
+        ("sing", "--guitar", "open-d", "--mic", "no such input", "--lines"),
+        ("practise", "third", "--guitar", "open-d", "--out", "no such synth"),
+        ("probe", "--out", "no such synth"),
+        ("retune", str(TRACK), "-o", "out.mid", "--guitar", "open-d"),
+        ("render", str(TRACK), "-o", "out.wav"),
         ("ports",),
         ("chart", "| D | G | A7 | D |", "--guitar", "open-d"),
         ("play", "--session", str(EVENING), "--in", "no such keyboard", "--out", "no such synth"),

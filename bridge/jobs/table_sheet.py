@@ -57,8 +57,8 @@ def drifted(reference: Reference, tonic: str, where: str, command: str) -> str:
     note = note_name(reference.key, tonic)
     example = round(reference.cents_from_equal - 5.0)
     return (
-        f"This holds while a tuner shows {signed(reference.cents_from_equal)} cents for {note}. Does it show something "
-        f"else, such as {signed(example, 0)}, then make everything anew, {where}: stillbeat {command} --overwrite "
+        f"This holds while a tuner shows {signed(reference.cents_from_equal)} cents for {note}. If it shows something "
+        f"else, such as {signed(example, 0)}, make everything anew, {where}: stillbeat {command} --overwrite "
         f"--reference {note}{example:+.0f}c. It says what differs."
     )
 

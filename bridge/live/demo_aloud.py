@@ -79,8 +79,8 @@ class _Evening:
         limit.start()
         began_s = time.monotonic()
         try:
-            labels = Labels(plan.tables, keys=DRONE_KEYS_SHOWN)
             drone = plan.drone is not None
+            labels = Labels(plan.tables, keys=DRONE_KEYS_SHOWN if drone else DRONE_KEYS_SHOWN[2:])
             desk.run(plan, labels, lambda: make_display(False, self._typed.keys, drone))
         finally:
             limit.cancel()

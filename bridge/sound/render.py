@@ -74,7 +74,9 @@ def render_blocks(
         if generator.effort > most_effort:
             raise InputProblem(
                 f"there is more sound in the piece than in {most_effort / MOST_EFFORT:g} h of four held notes",
-                "--hours 24 renders up to a day of them: that may take minutes",
+                "--hours 24 renders up to a day of them: that may take minutes"
+                if most_effort < 24 * MOST_EFFORT
+                else "render it in parts",
             )
         if progress is not None:
             progress(generator.position / sample_rate)

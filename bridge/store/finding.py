@@ -57,6 +57,15 @@ _OTHER_NAMES = {
 """What players call these tunings besides (common practice), bare of spaces and signs; and strings that lie in other
 octaves than a guitar's."""
 
+_OTHER_SCALES = {
+    "just": "five-limit",
+    "pure": "five-limit",
+    "pythagorean": "three-limit",
+    "meantone": "quarter-comma-meantone",
+    "tempered": "equal",
+}
+"""What players call scales besides (common practice)."""
+
 _SINGULAR = {"scales": "scale", "guitars": "guitar", "synths": "synth", "tables": "table"}
 
 
@@ -174,6 +183,8 @@ def meant_name(kind: str, text: str) -> str | None:
     bare = _bare(wanted)
     if kind == "guitars":
         bare = _bare(_OTHER_NAMES.get(bare, bare))
+    if kind == "scales":
+        bare = _bare(_OTHER_SCALES.get(bare, bare))
     near = [name for name in names if _bare(name) == bare]
     return near[0] if len(near) == 1 else None
 

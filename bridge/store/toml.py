@@ -53,18 +53,20 @@ class Section:
     where : str
         The file, as it is named in errors.
     text : str
-        The whole file, to find lines in.
+        The whole file, or the lines of this section, to find lines in.
     path : tuple of str
         Names of the sections down to this one.
+    above : int
+        How many lines of the file stand above the text.
     """
 
     def __init__(
-        self, data: Mapping[str, Any], where: str, text: str = "", path: tuple[str, ...] = ()
+        self, data: Mapping[str, Any], where: str, text: str = "", path: tuple[str, ...] = (), above: int = 0
     ) -> None:
         self.data = data
         self.where = where
         self.path = path
-        self._text = text
+        self._text, self._above = text, above
         self._asked: set[str] = set()
 
     def __contains__(self, key: str) -> bool:
@@ -73,7 +75,8 @@ class Section:
 
     def line_of(self, *keys: str) -> int | None:
         """Return the line of an entry below this section, or of the nearest thing above it; None if unknown."""
-        return find_line(self._text, (*self.path, *keys))
+        line = find_line(self._text, (*self.path, *keys))
+        return None if line is None else self._above + line
 
     def problem(self, message: str, hint: str = "", key: str | None = None) -> InputProblem:
         """Return an error about this section, or about one entry of it, to be raised."""
@@ -118,7 +121,7 @@ class Section:
         value = self._get(key, None if required else {})
         if not isinstance(value, Mapping):
             raise self.problem(f"{key} = {value!r} is not a section", f"begin it with a line [{key}]", key)
-        return Section(value, self.where, self._text, (*self.path, key))
+        return Section(value, self.where, self._text, (*self.path, key), self._above)
 
     def sections(self, key: str) -> list[Section]:
         """Return the sections of a list below this one (``[[key]]``), in order; none if it is missing."""
@@ -129,7 +132,10 @@ class Section:
             )
         path = (*self.path, key)
         texts = _split_list(self._text, path, len(value))
-        return [Section(item, self.where, text, path) for item, text in zip(value, texts, strict=True)]
+        return [
+            Section(item, self.where, text, path, self._above + above)
+            for item, (above, text) in zip(value, texts, strict=True)
+        ]
 
     def convert(self, key: str, parse: Callable[[str], _T], default: str | None = None) -> _T:
         """Return a text entry turned into a value; what `parse` refuses is told with file and line."""
@@ -271,8 +277,8 @@ def find_line(text: str, path: tuple[str, ...]) -> int | None:
     return best[1] or None
 
 
-def _split_list(text: str, path: tuple[str, ...], count: int) -> list[str]:
-    """Return for each section of a list the text in which only its own lines are left, so that lines are found."""
+def _split_list(text: str, path: tuple[str, ...], count: int) -> list[tuple[int, str]]:
+    """Return for each section of a list its own lines, and how many stand above them."""
     lines = text.split("\n")
     starts = [
         number - 1
@@ -281,9 +287,9 @@ def _split_list(text: str, path: tuple[str, ...], count: int) -> list[str]:
         and tuple(part.strip().strip("\"'") for part in header["path"].split(".")) == path
     ]
     if len(starts) != count:  # written on one line: the line of the whole list must do
-        return [text] * count
+        return [(0, text)] * count
     bounds = [*starts, len(lines)]
-    return ["\n" * start + "\n".join(lines[start:end]) for start, end in itertools.pairwise(bounds)]
+    return [(start, "\n".join(lines[start:end])) for start, end in itertools.pairwise(bounds)]
 
 
 def _plain_lines(text: str) -> Iterator[tuple[int, str]]:

@@ -46,6 +46,7 @@ AUDIBLE_CENTS = 0.05
 _PLACE = re.compile(r"(?P<bar>\d{1,6})(?:\.(?P<beat>\d{1,4}(?:\.\d+)?))?", re.ASCII)
 _FRET = re.compile(r"(?:fret|capo)\s*[:\s]\s*(?P<fret>-?\d{1,4})", re.ASCII | re.IGNORECASE)
 _TONIC = re.compile(r"[A-Ha-h](?:[#♯b♭]{1,2}|is|es|s)?|[A-Za-z][#♯♭]?")
+_TO_A_TONIC = re.compile(r"(?:^|[,;]\s*)(\d+=[A-G][#b♯♭]?)(?=\s*(?:[,;]|$))")
 _HINT = "write the bar, = and what changes: 17=A, 5=,2=10/9, 9.3=fret:5 or 17=some.table.toml"
 
 
@@ -98,8 +99,14 @@ def parse_at(text: str) -> Change:
     ValueProblem if the place or a part is malformed, or nothing changes.
     """
     place, equals, what = text.strip().partition("=")
+    several = _TO_A_TONIC.findall(text.strip())
+    if len(several) > 1:
+        meant = " ".join(f"--at {one}" for one in several)
+        raise ValueProblem(f"{text.strip()!r} is more than one change", f"write {meant}")
     if not equals:
-        raise ValueProblem(f"{text.strip()!r} is not a change at a bar", _HINT)
+        said = re.fullmatch(r"(\d+)\s*[:\s]\s*(\S+)", text.strip())
+        meant = f"did you mean {said[1]}={said[2]}? " if said else ""
+        raise ValueProblem(f"{text.strip()!r} is not a change at a bar", meant + _HINT)
     bar, beat = _parse_place(place.strip(), text.strip())
     try:
         change = parse_change(what)
@@ -164,7 +171,7 @@ def parse_change(what: str) -> Change:
 
 def _parse_place(place: str, whole: str) -> tuple[int, float]:
     """Read ``BAR`` or ``BAR.BEAT``."""
-    match = _PLACE.fullmatch(place)
+    match = _PLACE.fullmatch(re.sub(r"^bar\s*", "", place, flags=re.IGNORECASE))
     if match is None:
         raise ValueProblem(f"{place!r} in {whole!r} is not a bar", f"bars and beats count from 1; {_HINT}")
     bar, beat = int(match["bar"]), float(match["beat"] or 1)

@@ -31,6 +31,7 @@ USUAL = "1,5"
 
 _WORDS = {
     "tonic": "1",
+    "root": "1",
     "unison": "1",
     "second": "1,2",
     "third": "1,3",

@@ -209,3 +209,14 @@ def test_guitar_and_track_far_apart_are_pointed_out(folder: Path, capsys: pytest
             main(["chart", chart, "--guitar", "open-d"])
         err = capsys.readouterr().err
         assert (far in err) if far else ("the track is in" not in err), (chart, err)
+
+
+def test_a_cure_that_moves_the_fifth_says_so(capsys: pytest.CaptureFixture[str]) -> None:
+    """Ab is held from Ab (4/3 of Eb) into Bb7, whose pure form then needs Bb, D and F a comma lower: 5 at 40/27."""
+    printed = run(capsys, "chart", "| Eb | Ab | Bb7 | Eb |", "--tonic", "Eb")
+    assert "5=40/27" in printed
+    assert "bar 3: the cure moves the fifth of the scale" in printed
+    # In open D minor A is an open string: C rises in its place, and nothing steady moves.
+    other = run(capsys, "chart", "| Dm | A7 | Dm |", "--guitar", "open-d-minor")
+    assert "4=27/20" in other
+    assert "the cure moves" not in other

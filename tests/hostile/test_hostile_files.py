@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import struct
+import tracemalloc
 from pathlib import Path
 
 import pytest
@@ -17,6 +18,7 @@ from bridge.jobs.read import read_table
 from bridge.store.descriptions import load_table
 from bridge.store.files import read_bytes
 from bridge.store.json_text import parse_json
+from bridge.store.practice.lists import read_list
 from bridge.store.smf import parse_midi
 from bridge.store.toml import parse_toml
 
@@ -83,6 +85,20 @@ def test_toml_that_costs_much(text: bytes, says: str, tmp_path: Path) -> None:
     path.write_bytes(text)
     with pytest.raises(InputProblem, match=says or "larger than 1 MB"):
         load_table(str(path))
+
+
+def test_a_list_of_many_sections_takes_no_more_than_its_text(tmp_path: Path) -> None:
+    """Found by the campaign: to find lines, each section held as many empty lines as stand above it."""
+    path = tmp_path / "list.toml"
+    path.write_text("schema = 1\n" + '[[exercise]]\nwhat = "sing"\n' * 15_000)
+    tracemalloc.start()
+    with pytest.raises(InputProblem, match=r"line 2: 15000 exercises"):
+        read_list(path)
+    assert tracemalloc.get_traced_memory()[1] < 100 * 1024 * 1024  # it was 250 MB and more
+    tracemalloc.stop()
+    path.write_text("schema = 1\n" + '[[exercise]]\nwhat = "sing"\n' * 3 + "[[exercise]]\nwhat = 5\n")
+    with pytest.raises(InputProblem, match=r"line 9: what = 5"):
+        read_list(path)
 
 
 def test_dots_in_texts_are_no_names() -> None:

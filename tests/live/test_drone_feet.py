@@ -11,7 +11,7 @@ from itertools import pairwise
 import pytest
 from support.fake_ports import Desk, FakeSystem, Synth
 
-from bridge.engine.play.controls import Action, Controls
+from bridge.engine.play.controls import Action, Controls, parse_foot
 from bridge.engine.play.drones.held import HELD_FADE_S
 from bridge.engine.play.drones.messages import STEP_S
 from bridge.errors import ValueProblem
@@ -129,6 +129,17 @@ def test_a_drone_that_ends_ends_the_command_though_a_foot_is_there() -> None:
 def test_a_foot_without_a_port_is_asked_for() -> None:
     with pytest.raises(ValueProblem, match="name it with --in"):
         prepare_drone(OPEN_D, DroneRequest(notes=("1",)), controls=FEET)
+
+
+@pytest.mark.parametrize("name", ["next", "pause", "mute-2", "table-3", "listen"])
+def test_a_foot_that_would_do_nothing_is_refused(name: str) -> None:
+    feet = Controls(feet=dict([parse_foot(f"66={name}")]))
+    with pytest.raises(ValueProblem, match="does nothing for this drone") as problem:
+        prepare_drone(OPEN_D, DroneRequest(notes=("1",)), in_port="keys", controls=feet)
+    assert (
+        problem.value.hint
+        == "it may mean: drone, drone-louder, drone-softer, equal, trim-up, trim-down, panic, undo"
+    )
 
 
 def test_feet_lead_a_drone_on_the_sound_card() -> None:

@@ -96,11 +96,30 @@ def test_without_any_synth_the_sound_card_plays_every_piece(tmp_path: Path) -> N
     (tmp_path / "evening.toml").write_text(
         'schema = 1\ntitle = "One"\nguitar = "open-d"\n[[pieces]]\ntitle = "Reel"\n'
     )
-    with pytest.raises(StillbeatError, match="names no synth"):
-        prepare_evening(ask(tmp_path))
+    for asked in ({}, {"card": "usual", "synth": "rack"}):
+        with pytest.raises(StillbeatError, match="names no synth"):
+            prepare_evening(ask(tmp_path, **asked))
     prepared = prepare_evening(ask(tmp_path, card="usual"))
     assert (prepared.plan.card, len(prepared.plan.tables)) == (True, 1)
+    with pytest.raises(ValueProblem, match="names no keyboard"):
+        prepare_evening(ask(tmp_path, card="usual", in_port=None))
+    drones = prepare_evening(EveningRequest(file=EVENING / "evening.toml", card="usual"))
+    assert drones.plan.drone is not None, "its drones are led by typed keys"
+    assert not drones.labels.feet, "there is no port on which feet could be"
     assert not any("rests" in step.notes for step in prepared.labels.programme)
+
+
+@pytest.mark.parametrize(
+    ("changes", "says"),
+    [
+        ({"controls": Controls(feet={66: Action("next")})}, "foot switches and switch keys need a port"),
+        ({"controls": Controls(foot_keys={21: Action("next")})}, "foot switches and switch keys need a port"),
+        ({"system": "JACK"}, "--system belongs to a synth's port"),
+    ],
+)
+def test_what_comes_by_a_port_is_refused_without_one(changes: dict[str, object], says: str) -> None:
+    with pytest.raises(ValueProblem, match=says):
+        prepare_evening(ask(card="usual", in_port=None, **changes))
 
 
 def test_feet_of_a_session_may_be_pedals_programs_and_keys(folder: Path) -> None:

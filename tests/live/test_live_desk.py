@@ -14,7 +14,9 @@ from bridge.engine.play.controls import Action
 from bridge.engine.play.tables import AllTables, Kept, PlayTable
 from bridge.errors import PortProblem
 from bridge.jobs.choose import TableRequest, choose_table
-from bridge.jobs.drone import DroneRequest
+from bridge.jobs.drone import DroneRequest, plan_drone
+from bridge.live import demo_aloud
+from bridge.live.backing import Backing
 from bridge.live.desk.desk import Desk
 from bridge.live.desk.keeper import FromProcess, Keeper
 from bridge.live.desk.labels import Labels
@@ -135,3 +137,24 @@ def test_a_string_to_listen_to_is_asked_for_where_that_can_be() -> None:
             desk._keeper.plan = plan
             desk._typed("listen")
             assert hint in desk.snapshot().messages[-1].text
+
+
+def test_the_demonstration_names_the_keys_that_do_something(monkeypatch: pytest.MonkeyPatch) -> None:
+    spec = choose_table(TableRequest(tonic="D"))
+    drone = plan_drone(demo_aloud.DEMO_DRONE, spec, endless=False)
+    named: list[tuple[str, ...]] = []
+
+    class NoDesk:
+        def run(self, _: LivePlan, labels: Labels, make_view: object) -> None:
+            named.append(labels.keys)
+
+    monkeypatch.setattr(demo_aloud, "Desk", NoDesk)
+    for plan in (
+        sound_card_plan(spec, drone=drone),
+        sound_card_plan(spec, backing=Backing("piece", (), 1.0, (0.0,))),
+    ):
+        demo_aloud._Evening().play(plan, 1.0)
+    assert [("d off and on" in keys, "x or q ends it" in keys) for keys in named] == [
+        (True, True),
+        (False, True),
+    ]

@@ -161,6 +161,15 @@ def test_feet_and_silent_keys_are_told_in_words() -> None:
     assert feet_shown(Controls()) == ("program buttons of a foot board: tables",)
 
 
+def test_of_one_table_nobody_is_told_how_to_choose_another() -> None:
+    feet = ("sostenuto pedal: drone", "program buttons of a foot board: tables")
+    one = replace(PLAIN, tables=SLOTS[:1], feet=feet)
+    shown = seen(one, at(1))
+    assert shown.keys == ("e equal/just", "+ - trim", "0 untrim", "v engine", "x panic", "q quit")
+    assert shown.feet == feet[:1]
+    assert seen(replace(PLAIN, feet=feet)).feet == feet
+
+
 def test_beats_are_those_of_the_partials_that_nearly_meet() -> None:
     """D3 and F#3 in equal temperament: 5 x 146.83 against 4 x 185.00 Hz beat 5.83 times a second (derived)."""
     d3, f3 = Sounding(1, 50, 0.0), Sounding(1, 54, 0.0)

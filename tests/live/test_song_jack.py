@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import os
 import signal
-import subprocess
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -16,7 +15,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from support import jack, measure
-from support.live import LiveRun, player_pid, until
+from support.live import LiveRun, children_of, player_pid, until
 
 from bridge.store.smf import Event, MidiFile, write_midi
 
@@ -153,8 +152,7 @@ def test_a_keyboard_and_feet_play_beside_it_on_the_sound_card(
         assert measure.cents(high, 2 * PURE_HZ) == pytest.approx(0.0, abs=0.05)
         tap.send(bytes((0xB0, 67, 127)), bytes((0xB0, 67, 0)))
         run.wait(r"^bar \d of 6")
-        listed = subprocess.run(["pgrep", "-P", str(player_pid(run))], capture_output=True, text=True)
-        (child,) = listed.stdout.split()
+        (child,) = children_of(player_pid(run))
         tap.start()
         time.sleep(0.3)
         run.signal(signal.SIGHUP)  # while the key is held

@@ -368,6 +368,7 @@ def test_the_harmony_is_followed_as_with_a_keyboard(path: Path) -> None:
     ("said", "says"),
     [
         ({"controls": Controls(feet={66: Action("pause")})}, "name it with --in"),
+        ({"controls": Controls(foot_programs={5: Action("pause")})}, "name it with --in"),
         ({"synth": "fluidsynth"}, "--synth belongs to a synth's port"),
         ({"in_port": "keys", "reply_port": "box", "channels": (1,)}, "--channels and --synth-reply belong"),
         ({"system": "JACK"}, "--system belongs to a synth's port"),

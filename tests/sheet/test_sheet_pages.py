@@ -24,7 +24,7 @@ from bridge.jobs.table_sheet import capo_check
 from bridge.sheet.content.compared import change_words, stretch_words
 from bridge.sheet.content.sheets import PAGE, VOICES
 from bridge.sheet.content.table import neck_figure
-from bridge.sheet.content.voices import back_words
+from bridge.sheet.content.voices import back_words, violin_words
 from bridge.sheet.html import sheet_html
 from bridge.sheet.paper import sheet_pdf
 from bridge.sheet.records import PieceSheet, SessionInfo, Stretch, TableSheet
@@ -124,7 +124,7 @@ def test_the_appendix_has_every_table_once() -> None:
     pieces, info = evening()
     text = seen(sheet_html(pieces, info)).text
     tables = {repr(sheet.table.spec) for piece in pieces for sheet in piece.tables}
-    assert text.count("degree note above tonic") <= len(tables)
+    assert text.count("degree note above tonic") == len(tables)
     # What is tuned by ear begins where the cover has ended: no string's figures stand twice.
     assert text.count("down 2 semitones D2 -3.9") == 1
     # Under bar 6 of Low Water only E moves: its row stands out, and no neck is drawn for it.
@@ -197,6 +197,14 @@ def test_a_string_is_never_sent_past_its_limit(tmp_path: Path) -> None:
     assert found[2].capo_instead == 2
     assert found[2].words[-1] == "capo on at fret 2, so that no string goes above what it is built for"
     assert not any(" up " in word for word in found[2].words)
+    # It is tuned by ear as what it is without the capo: D G D G B D, two semitones below E A E A C# E.
+    plan = plan_session(session_from_toml(text, tmp_path))
+    strings = Sheets(plan, Manifest()).piece(plan.pieces[1]).strings
+    assert strings is not None
+    assert strings.plan.guitar.title == "Open A, for a capo at fret 2"
+    notes = {change.string: change.note for change in strings.plan.changes}
+    assert [notes[number] for number in (6, 5, 4, 3, 2, 1)] == ["D2", "G2", "D3", "G3", "B3", "D4"]
+    assert max(strings.tension.values()) < 1.01
     assert found[2].cautions == found[1].cautions == ()
 
 
@@ -260,6 +268,9 @@ def test_a_violin_hears_which_open_string_disagrees() -> None:
         "bar 5: E is 21.5 cents too high. Stop the note on the string below. The others agree." in page.text
     )
     assert "Open strings: G D A E all agree." in page.text
+    # A semitone higher by a capo no string agrees, and there are no others.
+    moved = violin_words(PieceSheet("x", (TableSheet(table(fret=1)),)), violin)
+    assert "others" not in moved
     assert "Then from bar 7 as at the start." in page.text
     (ear,) = (row for row in page.tables[0] if row[0] == "ear")
     # Against a piano whose tonic is ours: a pure third 14 low, a pure fifth 2 high (386.31 and 701.96 cents).

@@ -173,7 +173,9 @@ def test_a_full_disk_is_an_output_problem() -> None:
         render_file("/dev/full", PIECE, RATE)
 
 
-def test_what_asks_for_much_sound_is_refused_and_a_held_chord_of_an_hour_is_not() -> None:
+def test_what_asks_for_much_sound_is_refused_and_a_held_chord_of_an_hour_is_not(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
     def effort(messages: bytes, moments: int, step_s: float) -> float:
         generator = Generator(44_100)
         generator.feed(b"\xc0\x13" + messages)
@@ -194,3 +196,7 @@ def test_what_asks_for_much_sound_is_refused_and_a_held_chord_of_an_hour_is_not(
     assert 200 * effort(b"\x99\x26\x64", 1000, 0.001) > MOST_EFFORT
     with pytest.raises(InputProblem, match=r"more sound in the piece than in 0\.001 h of four held notes"):
         list(render_blocks([(0.0, chord), (60.0, chord)], most_effort=0.001 * MOST_EFFORT))
+    monkeypatch.setattr("bridge.sound.render.MOST_EFFORT", 1.0)
+    for hours, hint in ((1.0, "--hours 24 renders"), (24.0, "render it in parts")):
+        with pytest.raises(InputProblem, match=hint):
+            list(render_blocks([(0.0, chord)], most_effort=hours))

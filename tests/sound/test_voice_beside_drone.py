@@ -93,3 +93,15 @@ def test_a_drone_that_glides_keeps_what_was_learnt_of_it() -> None:
     assert np.mean(left**2) < 0.01 * np.mean(held**2)
     assert not out.glide(lower[:1])
     assert not out.glide([hz * 2 ** (6 / 1200) for hz in lower])
+
+
+def test_a_loud_string_on_a_partial_of_the_drone_teaches_it_little() -> None:
+    """Ten times as loud, and half a cent flat: when it is damped, the drone is still taken out."""
+    out, t = DroneOut(RATE, (146.5,)), np.arange(round(6.5 * RATE)) / RATE
+    held = sum(0.01 * np.cos(2 * np.pi * 146.5 * n * t) / n for n in range(1, 15))
+    string = sum(0.1 * np.cos(2 * np.pi * 146.5 * 2 ** (-0.5 / 1200) * n * t) / n for n in range(1, 15))
+    begin, end = 3 * RATE, round(5.8 * RATE)
+    held[begin:end] += string[begin:end] * np.exp(-(t[begin:end] - 3) / 1.0)
+    left = out.feed(held)
+    after = slice(end + RATE // 20, end + RATE // 4)
+    assert np.mean(left[after] ** 2) < 0.05 * np.mean(held[after] ** 2)

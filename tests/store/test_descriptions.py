@@ -460,3 +460,11 @@ def test_any_text_is_a_table_or_an_input_problem(text):
     else:
         message = "made a table"
     assert "\n" not in message
+
+
+@pytest.mark.parametrize(
+    ("said", "name"),
+    [("just", "five-limit"), ("Pythagorean", "three-limit"), ("meantone", "quarter-comma-meantone")],
+)
+def test_scales_by_the_names_that_musicians_use(said: str, name: str) -> None:
+    assert load_scale(said) == load_scale(name)

@@ -116,15 +116,24 @@ class LiveRun:
 
 def player_pid(run: LiveRun) -> int:
     """Return the process that plays."""
+    for child, command in children_of(run.pid).items():
+        if b"bridge.live.player.process" in command:
+            return child
+    raise ChildError("there is no player process")
+
+
+def children_of(pid: int) -> dict[int, bytes]:
+    """Return the processes that a process has started, each with its command."""
+    found = {}
     for path in Path("/proc").glob("[0-9]*/stat"):
         try:
             fields = path.read_text().rsplit(")", 1)[1].split()
             command = (path.parent / "cmdline").read_bytes()
         except OSError:
             continue
-        if int(fields[1]) == run.pid and b"bridge.live.player.process" in command:
-            return int(path.parent.name)
-    raise ChildError("there is no player process")
+        if int(fields[1]) == pid:
+            found[int(path.parent.name)] = command
+    return found
 
 
 def until(done: Callable[[], object], limit_s: float = 10.0, what: str = "it never came") -> None:

@@ -21,6 +21,7 @@ from bridge.tuning.tables import build_table
 
 SECOND = (2, Interval.parse("10/9"))
 SEVENTH = (10, Interval.parse("7/4"))
+MAJOR_SEVENTH = (11, Interval.of_ratio(Fraction(15, 8)))
 COMMA_CENTS = 21.506  # 81/80, Ellis, appendix XX to Helmholtz
 
 
@@ -42,6 +43,8 @@ def home() -> TableSpec:
             "bar 17",
             "tonic A, 2=10/9, b7=7/4",
         ),
+        ("bar 17 = A", Change(17, tonic="A"), "bar 17", "tonic A"),
+        ("Bar17=A,7=15/8", Change(17, tonic="A", degrees=(MAJOR_SEVENTH,)), "bar 17", "tonic A, 7=15/8"),
         ("9.3=fret:5", Change(9, 3.0, fret=5), "bar 9, beat 3", "fret 5"),
         ("17=capo 5", Change(17, fret=5), "bar 17", "fret 5"),
         ("9.2.5=fret:0", Change(9, 2.5, fret=0), "bar 9, beat 2.5", "fret 0 (open)"),
@@ -63,6 +66,9 @@ def test_changes_that_are_read(text, change, place, what):
     ("text", "match"),
     [
         ("17", "write the bar, = and what changes"),
+        ("17:A", "did you mean 17=A"),
+        ("17 Bb", "did you mean 17=Bb"),
+        ("5=G, 7=Bb", "write --at 5=G --at 7=Bb"),
         ("17=", "changes nothing"),
         ("17=,", "changes nothing"),
         ("=A", "is not a bar"),

@@ -120,5 +120,5 @@ def test_nothing_a_voice_that_there_is_not_and_beyond_the_keys() -> None:
 
 
 def test_words_for_several_notes_are_known() -> None:
-    assert all(is_interval(word) for word in ("third", " Chord "))
+    assert all(is_interval(word) for word in ("third", " Chord ", "minor third", "root"))
     assert not any(is_interval(word) for word in ("3", "D3", *DEGREES))

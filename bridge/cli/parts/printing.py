@@ -121,7 +121,7 @@ def progress_bar() -> Iterator[Callable[[str, float], None]]:
     screen = Console(stderr=True)
     bars: dict[str, TaskID] = {}
     with Progress(
-        TextColumn("{task.description}"),
+        TextColumn("{task.description}", markup=False),  # a title may hold square brackets
         BarColumn(),
         TimeRemainingColumn(),
         console=screen,

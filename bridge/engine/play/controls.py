@@ -225,6 +225,11 @@ class Controls:
         if self.zone_means not in ("tonic", "table", "piece"):
             raise ValueProblem(f"zone keys cannot choose {self.zone_means!r}", "tonic, table or piece")
 
+    @property
+    def by_port(self) -> bool:
+        """Whether there are foot switches or switch keys, which come by a port."""
+        return bool(self.feet or self.foot_programs or self.foot_keys) or self.zone is not None
+
 
 class ControlReader:
     """Tells controls from music in a stream of whole channel messages."""

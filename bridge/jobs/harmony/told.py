@@ -11,10 +11,12 @@ Index
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
+from bridge.engine.report import spans
 from bridge.harmony.choice.follow import Following
 from bridge.harmony.choice.variants import string_pins
 from bridge.harmony.heard.hear import Heard, chords_in
@@ -30,6 +32,10 @@ from bridge.tuning.tables import Table
 
 _MOST_LINES, _FEW = 12, 3
 _FAR_FIFTHS = 3
+_STEADY = re.compile(r",([35])=")
+"""Degrees of a cure that nobody expects to move."""
+
+_STEADY_NAMES = {"3": "the third of the scale", "5": "the fifth of the scale"}
 _ORDINARY = "thirds, fourths, fifths and sixths"
 
 
@@ -105,11 +111,18 @@ class Told:
 
     def cure_lines(self) -> tuple[str, ...]:
         """Say for how long the cures of the bars hold, and what cures all of them together."""
+        moved: dict[str, dict[int, None]] = {}
+        for row in self.rows():
+            for degree in _STEADY.findall(row.cure.partition(" --at ")[0]):
+                moved.setdefault(_STEADY_NAMES[degree], {})[row.bar] = None
+        told = tuple(
+            f"bar{'s' * (len(bars) > 1)} {spans(bars)}: the cure moves {name}" for name, bars in moved.items()
+        )
         if len({row.bar for row in self.rows() if row.cure}) < 2:
-            return ()
+            return told
         line, share = self.whole_cure
         together = (f"all of them together: {line} makes it {100 * share:.0f} %",) if line else ()
-        return ("the cure of a bar is for that bar alone", *together)
+        return ("the cure of a bar is for that bar alone", *told, *together)
 
     def summary(self) -> tuple[str, ...]:
         """Say in at most two lines how pure the piece is, and what would raise that."""

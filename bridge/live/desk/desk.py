@@ -23,7 +23,7 @@ from bridge.live.desk.keeper import FromProcess, Inbox, Keeper
 from bridge.live.desk.labels import Labels
 from bridge.live.desk.typed import Command, MuteByDigit, Typed, by_chord, by_drone, by_piece, by_track
 from bridge.live.frames import Act, Changed, LetGo, Ready, Renew, Say, Sound
-from bridge.live.plan import LivePlan, StepsDrone
+from bridge.live.plan import ChordsDrone, LivePlan, StepsDrone
 from bridge.live.snapshot import Kind, Link, Message, Snapshot
 from bridge.live.state import State
 
@@ -351,8 +351,10 @@ class Desk:
         listening, state = self._listening, self._keeper.state
         if listening is None:
             plan = self._keeper.plan
-            if plan is not None and isinstance(plan.drone, StepsDrone):
-                self.say("said", "a drone alone does not listen: begin anew with --reference-from TAKE")
+            if plan is not None and isinstance(plan.drone, StepsDrone | ChordsDrone):
+                self.say(
+                    "said", "nothing is heard anew beside this drone: begin again with --reference-from TAKE"
+                )
                 return
             hint = "name a guitar, or the note with --reference"
             self.say("said", f"nothing says which string to listen to: {hint}")

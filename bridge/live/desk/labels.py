@@ -21,6 +21,9 @@ from bridge.tuning.ratios import cents_to_ratio
 from bridge.tuning.reference import Reference
 from bridge.tuning.spec import TableSpec
 
+_OF_TABLES = KEYS_SHOWN[:3]
+"""Keys that step through tables."""
+
 
 @dataclass(frozen=True)
 class StepShown:
@@ -113,16 +116,24 @@ class Labels:
             "sounding": tuple(NoteShown(note_name(key, tonic), cents, at) for at, key, cents in played),
             "beats": beats,
             "partials": partials,
-            "feet": self.feet,
+            **self._hands_and_feet(),
             "addresses": self.addresses,
             "code": self.code,
-            "keys": self.keys,
             "bar": state.bar,
             "counts": state.counts,
             "lesson": state.lesson,
             **self._reference(state, tonic, moved_cents),
             **(self._section(kept.number) if self.programme else self._table(kept.number)),
             **(self.track.shown(state) if self.track is not None else {}),
+        }
+
+    def _hands_and_feet(self) -> dict[str, Any]:
+        """What keys and feet do; nothing of tables where there is but one."""
+        if self.programme or len(self.tables) > 1:
+            return {"keys": self.keys, "feet": self.feet}
+        return {
+            "keys": tuple(key for key in self.keys if key not in _OF_TABLES),
+            "feet": tuple(foot for foot in self.feet if not foot.endswith(": tables")),
         }
 
     def table(self, kept: Kept) -> PlayTable:

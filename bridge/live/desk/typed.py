@@ -74,7 +74,7 @@ DRONE_KEYS_SHOWN = (
     "v engine",
     "x or q ends it",
 )
-"""Where a drone sounds alone."""
+"""Where a drone sounds alone; the first two are about the drone itself."""
 
 
 def keys_shown(

@@ -112,9 +112,8 @@ class _Card:
                 elif self._sound is not None:
                     self._sound.send(frame.data)
         self._orders.put(Leave())
-        time.sleep(
-            CLOSE_S
-        )  # who played has gone, and nobody else would end a process whose sound system hangs
+        # Who played has gone, and nobody else would end a process whose sound system hangs.
+        time.sleep(CLOSE_S)
         os._exit(3)
 
     def _work(self) -> None:

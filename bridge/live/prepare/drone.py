@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from bridge.engine.method import choose_for_playing, choose_for_settling
-from bridge.engine.play.controls import Controls
+from bridge.engine.play.controls import FOOT_ACTIONS, Controls
 from bridge.engine.play.drones.plan import DronePlan
 from bridge.engine.play.drones.sounds import about_sound
 from bridge.errors import MethodProblem, ValueProblem
@@ -101,11 +101,21 @@ def prepare_drone(
     return PreparedDrone(plan, build_table(spec), (*said, *about), spec.doubt, about)
 
 
-def feet_at(in_port: str | None, controls: Controls | None) -> Controls:
-    """Return what feet do; ValueProblem if there are some and no port is named."""
+_OF_A_DRONE = frozenset(("drone", "drone-volume", "equal", "trim", "panic", "undo"))
+
+
+def feet_at(in_port: str | None, controls: Controls | None, more: frozenset[str] = frozenset()) -> Controls:
+    """Return what feet do beside a drone alone, `more` than a drone that stays; ValueProblem for what it has not."""
     feet = controls or Controls()
-    if in_port is None and (feet.feet or feet.foot_programs or feet.foot_keys):
+    if in_port is None and feet.by_port:
         raise ValueProblem("foot switches need a port", "name it with --in; see: ports")
+    known = _OF_A_DRONE | more
+    named = {one.name for kind in (feet.feet, feet.foot_programs, feet.foot_keys) for one in kind.values()}
+    if strange := sorted(named - known):
+        can = ", ".join(name for name, action in FOOT_ACTIONS.items() if action.name in known)
+        raise ValueProblem(
+            f"a foot that means {strange[0]} does nothing for this drone", f"it may mean: {can}"
+        )
     return feet
 
 

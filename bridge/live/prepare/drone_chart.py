@@ -36,6 +36,7 @@ KEYS = (
     "e equal/just",
     "+ - trim",
     "0 untrim",
+    "v engine",
     "q quit",
 )
 
@@ -76,7 +77,7 @@ def prepare_chart_drone(
     ]
     if timed:
         raise ValueProblem(f"a drone that follows a chart has no {timed[0]}", "you lead it, by key or foot")
-    feet = _among_chords(feet_at(in_port, controls))
+    feet = _among_chords(feet_at(in_port, controls, _LEADING))
     spec = choose_table(table)
     only = play_table(spec.name, spec)
     refuse_words_of_ports(
@@ -139,4 +140,5 @@ def _among_chords(feet: Controls) -> Controls:
     )
 
 
+_LEADING = frozenset(("next", "previous", "next-chord", "previous-chord", "first-chord"))
 _CHORDS = {"next": Action("next-chord"), "previous": Action("previous-chord")}

@@ -40,6 +40,7 @@ from bridge.live.prepare.keyboard import (
     hold_channels,
     keyboards_named,
     play_table,
+    refuse_feet_without_port,
 )
 from bridge.live.prepare.strings import strings_of
 from bridge.store.profiles import load_profile
@@ -97,14 +98,19 @@ def prepare_evening(request: EveningRequest) -> Prepared:
     session = checked.plan.session
     refuse_words_of_ports(request.card, request.out_port)
     card = request.card or session.live.card if request.out_port is None else None
-    if card:
-        refuse_words_of_ports(card, None, channels=request.channels, synth_reply=request.reply_port)
     synth = _on_card(session, request.synth) if card else _synth(session, request.synth)
     if not request.played:
         request = replace(request, **keyboards_named(session.live.inputs))
-    if not request.played:
+    places = _places(checked.plan)
+    if not (request.played or (card and any(at.drone.notes for at in places))):
         raise ValueProblem(
             "the session names no keyboard", 'name it with --in, or in the session: [play] input = "..."'
+        )
+    refuse_feet_without_port(request)
+    if card:
+        system = None if request.played else request.system
+        refuse_words_of_ports(
+            card, None, channels=request.channels, synth_reply=request.reply_port, system=system
         )
     out_port = request.out_port or synth.port
     if not (out_port or card):
@@ -112,7 +118,6 @@ def prepare_evening(request: EveningRequest) -> Prepared:
             f"the session names no port for {synth.title}",
             "name it with --out, or with port in the session; or play on the sound card: --card usual",
         )
-    places = _places(checked.plan)
     starts = tuple(number for number, at in enumerate(places, 1) if not at.step.label)
     begin = 1 if request.begin is None else starts[session.piece(request.begin).number - 1]
     profile = synth.profile
@@ -211,7 +216,7 @@ def prepare_evening(request: EveningRequest) -> Prepared:
             follow is not None and follow.offered,
             chart=any(chart is not None and chart.named for chart in charts),
         ),
-        feet_shown(controls),
+        feet_shown(controls) if request.played else (),
         keyboards=plan.keyboards,
     )
     strings = tuple(strings_of(at.spec, at.plan.piece.follows_reference) for at in places)
@@ -235,10 +240,10 @@ def _synth(session: Session, name: str | None) -> SessionSynth:
 def _on_card(session: Session, name: str | None) -> SessionSynth:
     """Return the tone generator in the place of a synth of the session; of all of them where it names none."""
     profile = load_profile(BUILT_IN)
-    if not session.synths:
+    if not session.synths and name is None:
         return SessionSynth("", "the sound card", profile)
     tuned = [synth for synth in session.synths if not synth.profile.panel] or session.synths
-    part = session.synth(name) if name is not None else tuned[0]
+    part = _synth(session, name) if name is not None else tuned[0]
     return SessionSynth(part.name, f"the sound card (for {part.title})", profile)
 
 

@@ -101,8 +101,7 @@ def prepare(request: LiveRequest) -> Prepared:
     """
     if not request.played and request.song is None:
         raise ValueProblem("nothing would play", "name a keyboard with --in, or a MIDI file: play song.mid")
-    if not request.played and (request.controls.feet or request.controls.zone is not None):
-        raise ValueProblem("foot switches and switch keys need a port", "name it with --in; see: ports")
+    refuse_feet_without_port(request)
     refuse_words_of_ports(
         request.card,
         request.out_port,
@@ -290,6 +289,12 @@ def prepare(request: LiveRequest) -> Prepared:
         track=song.labels if song is not None else None,
     )
     return Prepared(plan, labels, (*about_engine, *notices), home.doubt, listening, home)
+
+
+def refuse_feet_without_port(request: Playing) -> None:
+    """Refuse foot switches and switch keys where no port is played; ValueProblem."""
+    if request.controls.by_port and not request.played:
+        raise ValueProblem("foot switches and switch keys need a port", "name it with --in; see: ports")
 
 
 def _named(drone: str) -> set[int]:

@@ -10,6 +10,7 @@ import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 
+from bridge.engine.report import spans
 from bridge.sheet.content.guitar import near_blocks, steps_blocks
 from bridge.sheet.content.page import shows_neck
 from bridge.sheet.content.table import (
@@ -91,6 +92,8 @@ def _tunings(session: SessionInfo, pieces: Sequence[PieceSheet]) -> Iterable[tup
 
 
 def _named(pieces: Sequence[PieceSheet]) -> str:
+    if all(piece.number is not None for piece in pieces):
+        return spans(piece.number for piece in pieces)
     return ", ".join(_number(piece) or piece.title for piece in pieces)
 
 

@@ -86,7 +86,8 @@ def violin_words(piece: PieceSheet, violin_hz: Mapping[str, float]) -> str:
         if any(f"{lowest} is" in off for off in said)
         else "Stop the note on the string below"
     )
-    return f"Open strings: {'; '.join(parts)}. {stop}. The others agree."
+    others = any(off.count(" is ") < len(violin_hz) for off in said)
+    return f"Open strings: {'; '.join(parts)}. {stop}.{' The others agree.' * others}"
 
 
 def _off(table: Table, violin_hz: Mapping[str, float]) -> str:

@@ -187,6 +187,7 @@ class Generator:
         frames = out.shape[1]
         tones, strokes = self._oscillators.count, len(self._strokes)
         if tones or strokes:
+            tones *= 2 if frames < 256 else 1  # their envelopes are worked out for every sample
             self.effort += (tones + strokes + _MIX_EFFORT) * frames + (strokes + 10) * _STROKE_EFFORT
         ramp_left = self._oscillators.ramp_left
         for stroke in self._strokes:

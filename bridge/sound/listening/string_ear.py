@@ -37,8 +37,8 @@ EXPLAINED, FITTED = 0.85, 0.6
 LEFT_SHARE = 0.15
 """A string that is weaker than this share of our own drone's power is not told from what the drone leaves behind."""
 
-OWN_CENTS = 0.2
-"""So near to a note of our own drone a weak string says nothing: it may be the drone, and is where it should be."""
+OWN_CENTS, OWN_SHARE = 0.2, 0.4
+"""So near to a note of our own drone a string weaker than this share of it says nothing: it may be the drone."""
 
 SURE_CENTS, WAVERS_CENTS = 0.4, 2.0
 NEAR_CENTS = 60.0
@@ -152,9 +152,8 @@ class StringEar:
             self._waiting = StringHeard(string, hz, stroke_s)
 
     def _is_left_over(self, hz: float, rang: Floats) -> bool:
-        """Whether it may be our own drone, learnt badly while somebody talked: no louder, and at its very pitch, or at
-        the root of its notes."""
-        if self._drone is None or np.mean(rang**2) > self._drone.power:
+        """Whether it may be our own drone, learnt badly while somebody talked: weak, and at its pitch or its root."""
+        if self._drone is None or np.mean(rang**2) > OWN_SHARE * self._drone.power:
             return False
         times = np.outer(_ROOTS, hz / self._drone.notes_hz)
         return bool(np.min(np.abs(np.log2(times))) < OWN_CENTS / 1200)

@@ -15,10 +15,13 @@ from bridge.jobs.session.plan import SessionPlan
 from bridge.jobs.strings import plan_strings
 from bridge.sheet.phrases import tuner_words
 from bridge.store.session.model import built
+from bridge.tuning.frets import fret_factor
 from bridge.tuning.guitars import Guitar
 from bridge.tuning.notes import hz_to_key, note_name
+from bridge.tuning.reference import Reference
 from bridge.tuning.spec import TableSpec
 from bridge.tuning.strings.between import STAYS_CENTS, Between, Turn, between_tunings
+from bridge.tuning.transposing import moved_tonic
 
 
 @dataclass(frozen=True)
@@ -29,6 +32,8 @@ class Retuned:
     cautions: tuple[str, ...] = ()  # what to heed before doing it
     # Fret of a capo that makes the tuning's notes though the piece asks for none; 0: there is no such capo.
     capo_instead: int = 0
+    # How the strings are tuned for it; None: they stay as they are for another piece.
+    tuned: TableSpec | None = None
 
 
 @dataclass
@@ -63,6 +68,25 @@ def open_spec(spec: TableSpec) -> TableSpec:
     return replace(spec, name="", fret=0, slide=Fraction(1))
 
 
+def lowered_spec(spec: TableSpec, guitar: Guitar, semitones: int) -> TableSpec:
+    """Return a table as its open strings stand some semitones lower, to be raised by a capo."""
+    lower = replace(
+        guitar,
+        title=f"{guitar.title}, for a capo at fret {semitones}",
+        tonic=moved_tonic(guitar.tonic, -semitones),
+        strings=tuple(replace(string, key=string.key - semitones) for string in guitar.strings),
+        remarks="",
+    )
+    return replace(
+        open_spec(spec),
+        guitar=lower,
+        home=moved_tonic(spec.home, -semitones),
+        tonic=moved_tonic(spec.tonic, -semitones),
+        reference=Reference(spec.reference.key - semitones, spec.reference.hz / fret_factor(semitones)),
+        key_overrides=tuple((key - semitones, hz / fret_factor(semitones)) for key, hz in spec.key_overrides),
+    )
+
+
 def _before(hands: _Hands, spec: TableSpec, guitar: Guitar) -> Retuned:
     after_hz = {string.number: string.hz for string in built(open_spec(spec)).strings}
     kind = f"{guitar.tuned_from or guitar.name} {len(guitar.strings)}"
@@ -72,7 +96,8 @@ def _before(hands: _Hands, spec: TableSpec, guitar: Guitar) -> Retuned:
     if standing is None:
         hands.guitars[kind] = _Guitar(after_hz, spec.fret)
         said = [*other, *([f"capo on at fret {spec.fret}"] if spec.fret else [])]
-        return Retuned(tuple(said), (" ".join(guitar.caution.split()),) if guitar.caution else ())
+        own = (" ".join(guitar.caution.split()),) if guitar.caution else ()
+        return Retuned(tuple(said), own, tuned=open_spec(spec))
     planned = plan_strings(open_spec(spec))
     built_for = {change.string: change.from_hz for change in planned.plan.changes} if planned.usual else {}
     between = between_tunings(standing.hz, after_hz, built_for, standing.capo, spec.fret)
@@ -84,11 +109,12 @@ def _before(hands: _Hands, spec: TableSpec, guitar: Guitar) -> Retuned:
         return Retuned(() if stays else tuple(said), capo_instead=between.capo_instead)
     standing.hz, standing.capo = after_hz, spec.fret
     if between.lowered:
-        standing.hz = {number: hz / 2 ** (between.lowered / 12) for number, hz in after_hz.items()}
+        standing.hz = {number: hz / fret_factor(between.lowered) for number, hz in after_hz.items()}
         standing.capo = between.lowered
+    tuned = lowered_spec(spec, guitar, between.lowered) if between.lowered else open_spec(spec)
     cautions = planned.cautions if any(turn.past_limit for turn in between.turns) else ()
     heeded = tuple(" ".join(caution.split()) for caution in cautions)
-    return Retuned(tuple(_words(between, guitar)), heeded, between.lowered)
+    return Retuned(tuple(_words(between, guitar)), heeded, between.lowered, tuned)
 
 
 def _words(between: Between, guitar: Guitar) -> Iterator[str]:

@@ -118,7 +118,7 @@ def piece_sheet(
         ),
         number=piece.number,
         notes=piece.notes.strip(),
-        strings=None if retuned.capo_instead else strings_sheet(open_spec(piece.spec)),
+        strings=None if retuned.tuned is None else strings_sheet(retuned.tuned),
         load=tuple(_load_piece(one, synth, manifest) for synth in synths),
         cautions=tuple(cautions),
         transposing=plan.session.transposing,

@@ -149,6 +149,10 @@ class DroneOut:
         share = 0.0 if self.frozen else min(0.5, step_s / tau_s)
         if not self.frozen:
             self._note(change, power, not sung, tau_s)
+        if sung:
+            # What is far louder than the drone's own partial, such as a string that is struck there, teaches no more
+            # than what is as loud.
+            change = change * np.minimum(1.0, np.abs(self._heard) / np.maximum(np.abs(change), 1e-12))
         self._heard = self._heard + share * change
         # On to the next block's start, at the drone's own clock.
         self._time_s += step_s
