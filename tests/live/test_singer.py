@@ -14,7 +14,7 @@ from support.voices import Sung, phrase
 
 import bridge
 from bridge.errors import PortProblem, ValueProblem
-from bridge.live.desk.singer import NoteNow, SingerSeen, Singing, read_key, read_line
+from bridge.live.desk.singer import LEARNING, NoteNow, SingerSeen, Singing, read_key, read_line
 from bridge.live.desk.sung_drone import FADE_S, SWELL_S, SungDrone
 from bridge.live.desk.views.singer import SingerLines, SingerScreen, note_line, steady_words, way_words
 from bridge.sound.generator.synth import Generator
@@ -189,6 +189,16 @@ def test_a_sound_card_that_stops_is_told_and_the_voice_heard_on(table: Table) ->
     assert any(text.startswith("no drone: the sound card has stopped") for text in seen.said)
     assert seen.drone == ()
     assert singing.step() is None or not singing.ended.is_set()
+
+
+def test_who_sings_is_told_while_the_drone_is_still_learnt(table: Table) -> None:
+    t = np.arange(6 * RATE) / RATE
+    sound = 0.05 * sum(np.cos(2 * np.pi * n * D3 * t) / n for n in range(1, 12))
+    singing = Singing(table, Take(sound), "voice", SungDrone(table, (50,), "tenor", Heard))
+    told = [LEARNING in seen.said for seen in all_seen(singing, sound.size // BLOCK)]
+    assert told[0]
+    assert not told[-1]
+    assert [each for each, _ in itertools.groupby(told)] == [True, False]
 
 
 def test_a_drone_swells_however_long_its_sound_card_took(table: Table) -> None:

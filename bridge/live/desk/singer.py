@@ -45,6 +45,7 @@ KEPT = 5
 WATCHED_S = 0.08
 """Watchers are shown something so often, whether it has changed or not: time goes on."""
 
+LEARNING = "the drone is learnt, so that it is not taken for your voice: sing in two or three seconds"
 CAUTION = "start with the volume down, above all over headphones; take breaks"
 
 
@@ -166,6 +167,7 @@ class Singing:
         self._watch = SoundWatch(name)
         self._problem: tuple[str, ...] = ()
         self._told: tuple[str, ...] = ()  # by the page, of itself
+        self._learning = False
         self._commands: queue.SimpleQueue[str] = queue.SimpleQueue()
         self.ended = threading.Event()
         self._meter = self._new_meter()
@@ -220,6 +222,8 @@ class Singing:
         if not block.size:
             return self.seen if changed else None
         reading = self._meter.feed(block)
+        learnt, self._learning = self._learning, self._meter.learning
+        changed |= learnt != self._learning
         changed |= self._watch.look(float(abs(block).max()), self._offset_s + self._meter.time_s)
         if reading is not None:
             self._notes.take(reading, self._drone.hz)
@@ -238,7 +242,7 @@ class Singing:
             notes.before,
             self._drone.names,
             self._drone.degrees,
-            (*self._watch.said, *self._problem, *self._told),
+            (*self._watch.said, *self._problem, *self._told, *((LEARNING,) if self._learning else ())),
         )
 
     @property

@@ -111,6 +111,11 @@ class VoiceMeter:
         """Seconds of sound fed so far."""
         return self._fed / self.rate
 
+    @property
+    def learning(self) -> bool:
+        """Whether it learns how the drone sounds here, and hears no voice yet."""
+        return self._drone is not None and self._drone.learning
+
     def feed(self, block: NDArray[np.floating]) -> VoiceReading | None:
         """Take in a block of sound.
 
