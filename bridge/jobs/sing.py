@@ -153,10 +153,11 @@ def hear_song(
     from bridge.sound.listening.voice.notes import voice_notes
 
     drone_hz = [float(table.hz[key]) for key in drone_keys]
-    sound = np.asarray(mono(samples, sample_rate).sound, dtype=np.float64)
+    sound = mono(samples, sample_rate).sound
     if drone_hz:
         sound = without_drone(sound, sample_rate, drone_hz)
-    notes = voice_notes(sound, sample_rate)
+    track = follow_voice(sound, sample_rate)
+    notes = voice_notes(sound, sample_rate, track)
     if not notes:
         hint = (
             "one voice alone, or with a drone that --drone names; strings are measured by: stillbeat listen"
@@ -166,7 +167,6 @@ def hear_song(
                 "a drone that is not heard in it (headphones) must not be named by --drone: it is taken out"
             )
         raise InputProblem("no single voice was heard in it", hint)
-    track = follow_voice(sound, sample_rate)
     heard = (track.clarity >= CLEAR) & (track.hz > 0) & (track.level > 0.01 * float(track.level.max()))
     return Song(against_table(notes, table, drone_hz), track.t, np.where(heard, track.hz, 0.0))
 

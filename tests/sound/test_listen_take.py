@@ -10,8 +10,10 @@ import pytest
 from support.heard import notes_of
 from support.plucks import Pluck, noisy
 
+from bridge.errors import InputProblem
 from bridge.sound.analysis.onsets import find_onsets
 from bridge.sound.listening.listen import hear, heard_to_json, name_string
+from bridge.sound.listening.take import MOST_STROKES
 
 RATE = 44100
 # Open D from its sixth string: 2 : 3 : 4 : 5 : 6 : 8, all within one harmonic series, so that a new string shares
@@ -76,6 +78,12 @@ def test_a_long_take_is_heard_as_its_parts_are() -> None:
     part = noisy(Pluck(146.83, 5e-5, 0.3).samples(1.5, RATE), 40, np.random.default_rng(15))
     onsets = find_onsets(np.tile(part, 60), RATE)
     assert np.array([onset.time_s for onset in onsets]) == pytest.approx(1.5 * np.arange(60), abs=0.005)
+
+
+def test_more_strokes_than_a_take_has_are_refused() -> None:
+    part = noisy(Pluck(146.83, 5e-5, 0.3).samples(0.5, RATE), 40, np.random.default_rng(16))
+    with pytest.raises(InputProblem, match=r"the sound has 20\d strokes; at most 200 are listened to"):
+        hear(np.tile(part, MOST_STROKES + 3), RATE)
 
 
 def test_the_same_string_plucked_again() -> None:

@@ -20,6 +20,7 @@ from support.voices import VOWELS, Sung, phrase, random_sung
 from bridge.errors import ValueProblem
 from bridge.sound.analysis.contour import CLEAR
 from bridge.sound.listening.listen import hear
+from bridge.sound.listening.voice import follow
 from bridge.sound.listening.voice.follow import follow_voice, frame_s
 from bridge.sound.listening.voice.meter import VoiceMeter, VoiceReading
 from bridge.sound.listening.voice.notes import SungNote, voice_notes
@@ -257,3 +258,20 @@ def test_values_out_of_range() -> None:
         VoiceMeter(44.1)
     with pytest.raises(ValueProblem, match="range 500 to 100 Hz"):
         VoiceMeter(RATE, 500, 100)
+
+
+def test_a_long_take_is_followed_in_pieces_as_in_one(monkeypatch: pytest.MonkeyPatch) -> None:
+    rng = np.random.default_rng(12)
+    notes = [
+        (Sung(hz, vibrato_cents=40.0, breath_db=30.0), 0.8) for hz in (196.0, 220.0, 294.0, 262.0, 220.0)
+    ]
+    sound = phrase(notes, RATE, rng)
+    whole = follow_voice(sound, RATE)
+    monkeypatch.setattr(follow, "PIECE_S", 1.1)
+    monkeypatch.setattr(follow, "AROUND_S", 0.3)
+    pieces = follow_voice(sound, RATE)
+    assert np.allclose(pieces.t, whole.t, rtol=0, atol=1e-9)
+    assert np.allclose(pieces.level, whole.level, rtol=1e-6)
+    both = (pieces.hz > 0) & (whole.hz > 0)
+    assert np.array_equal(pieces.hz > 0, whole.hz > 0)
+    assert np.max(np.abs(1200 * np.log2(pieces.hz[both] / whole.hz[both]))) < 1e-3

@@ -38,6 +38,13 @@ class Contour:
     level: Floats  # root mean square; shape (frames,)
 
 
+def frame_grid(
+    sample_rate: float, low_hz: float, frame_s: float = FRAME_S, step_s: float = STEP_S
+) -> tuple[int, int]:
+    """Return how many samples a frame has, 2.5 periods of the lowest at least, and how many lie between two frames."""
+    return round(max(frame_s, 2.5 / low_hz) * sample_rate), max(1, round(step_s * sample_rate))
+
+
 def track_pitch(
     samples: NDArray[np.floating],
     sample_rate: float,
@@ -59,8 +66,7 @@ def track_pitch(
     nearly : float
         The first lag that agrees so well, relative to the best one, is the period.
     """
-    length = round(max(frame_s, 2.5 / low_hz) * sample_rate)
-    step = max(1, round(step_s * sample_rate))
+    length, step = frame_grid(sample_rate, low_hz, frame_s, step_s)
     if samples.size < length:
         return Contour(np.zeros(0), np.zeros(0), np.zeros(0), np.zeros(0))
     frames = np.lib.stride_tricks.sliding_window_view(samples, length)[::step]

@@ -19,6 +19,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from bridge.errors import InputProblem
 from bridge.sound.analysis.comb import Comb, best_comb
 from bridge.sound.analysis.onsets import Onset, find_onsets
 from bridge.sound.analysis.partials import StringFit, fit_string
@@ -27,6 +28,8 @@ from bridge.sound.analysis.spectrum import Floats, Peaks, peaks, spectrum
 from bridge.sound.listening import refuse
 from bridge.sound.listening.mono import Mono, peak
 
+#: More strokes are no take of a few strings.
+MOST_STROKES = 200
 #: The shortest stretch for one note.
 LEAST_NOTE_S = 0.1
 #: At most so much of a note is measured: by then it has settled.
@@ -80,10 +83,18 @@ class Unmeasured:
 
 
 def measure_take(take: Mono, sample_rate: float) -> tuple[list[Measured], list[Unmeasured]]:
-    """Measure every pluck of a take as a string of its own; each list is in order of time, together at least one."""
+    """Measure every pluck of a take as a string of its own; each list is in order of time, together at least one.
+
+    InputProblem if there are more than `MOST_STROKES`.
+    """
     length_s = take.sound.size / sample_rate
     clipped_s = take.clipped / sample_rate
     onsets = find_onsets(take.sound, sample_rate)
+    if len(onsets) > MOST_STROKES:
+        raise InputProblem(
+            f"the sound has {len(onsets)} strokes; at most {MOST_STROKES} are listened to",
+            "cut out the take with the strings",
+        )
     results: list[Measured | Unmeasured] = []
     if not onsets or onsets[0].time_s > 0.15:
         end_s = onsets[0].time_s if onsets else length_s

@@ -73,6 +73,7 @@ class DroneOut:
         self.learning = True
         """Whether it still has to learn what the drone sounds like here."""
         self._off = 0.0
+        self._onward = self._from_block_to_block()
         self._seconds = 0.0  # of learning
         self._time_s = 0.0
         self._waiting = np.zeros(0)
@@ -89,6 +90,11 @@ class DroneOut:
     def _turning(self) -> Complex:
         return powers(np.asarray(2j * np.pi * self._hz / self.rate, dtype=np.complex128), 0, self._step)
 
+    def _from_block_to_block(self) -> Complex:
+        """How far each partial turns in a block, at the drone's own clock."""
+        step_s = self._step / self.rate
+        return np.asarray(np.exp(2j * np.pi * self._hz * (1 + self._off) * step_s), dtype=np.complex128)
+
     def glide(self, notes_hz: Sequence[float]) -> bool:
         """Follow a drone that is bent a little: it stays as loud. Tell whether it can be the same drone."""
         if len(notes_hz) != self.notes_hz.size:
@@ -99,7 +105,7 @@ class DroneOut:
             return False
         # The same partials, also where another one would now lie below `TOP_HZ`: what was learnt belongs to these.
         self.notes_hz, self._hz = now_hz, self._hz * bent[self._of_note]
-        self._turns = self._turning()
+        self._turns, self._onward = self._turning(), self._from_block_to_block()
         self._means.clear()
         return True
 
@@ -135,10 +141,10 @@ class DroneOut:
             (2.0 / self._step) * np.conj(self._spin) * (np.conj(self._turns).T @ left), dtype=np.complex128
         )
         self._seconds += 0.0 if self.frozen else step_s
-        power = float(np.mean(left**2))
+        power = float(left @ left) / self._step
         self._left += 0.2 * (power - self._left)
         self._left_now += 0.5 * (power - self._left_now)
-        self._came_now += 0.5 * (float(np.mean(block**2)) - self._came_now)
+        self._came_now += 0.5 * (float(block @ block) / self._step - self._came_now)
         sung = power > SUNG_SHARE * self.power and not self.learning
         if self._adds:
             tau_s = CLOCK_S
@@ -156,7 +162,7 @@ class DroneOut:
         self._heard = self._heard + share * change
         # On to the next block's start, at the drone's own clock.
         self._time_s += step_s
-        self._spin = self._spin * np.exp(2j * np.pi * self._hz * (1 + self._off) * step_s)
+        self._spin = self._spin * self._onward
         return left
 
     def _note(self, change: Complex, power: float, quiet: bool, tau_s: float) -> None:
@@ -191,19 +197,24 @@ class DroneOut:
         more = float(np.sum(weight * apart * np.angle(turned * np.conj(middle)))) / scale
         more = float(np.clip(self._off + more, -MOST_OFF, MOST_OFF)) - self._off
         self._off += more
+        self._onward = self._from_block_to_block()
         # What was learnt lags behind by about `tau_s`.
         self._heard = self._heard * np.exp(2j * np.pi * self._hz * more * tau_s)
 
 
-def without_drone(sound: Floats, sample_rate: float, notes_hz: Sequence[float]) -> Floats:
+def without_drone(
+    sound: NDArray[np.floating], sample_rate: float, notes_hz: Sequence[float]
+) -> NDArray[np.float32]:
     """A whole take without the drone; silent while the drone was still learnt, and where it left too much behind."""
     out = DroneOut(sample_rate, notes_hz)
-    step = round(0.05 * sample_rate)
-    parts = []
+    step, done = round(0.05 * sample_rate), 0
+    left = np.zeros(sound.size, dtype=np.float32)
     for first in range(0, sound.size, step):
-        part = out.feed(sound[first : first + step])
-        parts.append(part * 0.0 if out.learning or out.too_loud else part)
-    return np.concatenate(parts) if parts else np.zeros(0)
+        part = out.feed(np.asarray(sound[first : first + step], dtype=np.float64))
+        if not (out.learning or out.too_loud):
+            left[done : done + part.size] = part
+        done += part.size
+    return left[:done]
 
 
 def _lines(notes_hz: Sequence[float], top_hz: float) -> tuple[Floats, NDArray[np.intp]]:

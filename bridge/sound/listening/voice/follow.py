@@ -19,7 +19,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from bridge.sound.analysis.contour import CLEAR, FRAME_S, Contour, agreement, track_pitch
+from bridge.sound.analysis.contour import CLEAR, FRAME_S, Contour, agreement, frame_grid, track_pitch
 from bridge.sound.analysis.spectrum import Floats
 
 #: Periods in a short frame: enough to tell the pitch in breath, too few to hear the vibrato move.
@@ -46,6 +46,8 @@ RECENT = 12
 #: The first lag that agrees so nearly as well as the best one is the period: a strong octave is not the note.
 NEARLY = 0.94
 CHUNK_FRAMES = 512
+#: Long takes are followed in pieces of so many seconds, each with so much of what is around it.
+PIECE_S, AROUND_S = 60.0, 1.0
 
 
 def frame_s(hz: float) -> float:
@@ -56,7 +58,7 @@ def frame_s(hz: float) -> float:
 def follow_voice(
     samples: NDArray[np.floating], sample_rate: float, low_hz: float = 60.0, high_hz: float = 2100.0
 ) -> Contour:
-    """Follow one voice.
+    """Follow one voice, in pieces: a long take wants no more room than a short one.
 
     Parameters
     ----------
@@ -64,6 +66,23 @@ def follow_voice(
     low_hz, high_hz : float
         Range of the pitch.
     """
+    length, step = frame_grid(sample_rate, low_hz)
+    count = max(0, 1 + (samples.size - length) // step)
+    whole, around = (round(seconds * sample_rate / step) for seconds in (PIECE_S, AROUND_S))
+    if count <= whole + around:
+        return _followed(samples, sample_rate, low_hz, high_hz)
+    parts = []
+    for first in range(0, count, whole):
+        begin, end = max(0, first - around), min(count, first + whole + around)
+        piece = _followed(samples[begin * step : (end - 1) * step + length], sample_rate, low_hz, high_hz)
+        own = slice(first - begin, first - begin + whole)
+        parts.append(
+            (piece.t[own] + begin * step / sample_rate, piece.hz[own], piece.clarity[own], piece.level[own])
+        )
+    return Contour(*map(np.concatenate, zip(*parts, strict=True)))
+
+
+def _followed(samples: NDArray[np.floating], sample_rate: float, low_hz: float, high_hz: float) -> Contour:
     samples = _without_breath(samples, sample_rate)
     # What lies above the range is found as well: else it would be taken for its lower octave.
     found = track_pitch(samples, sample_rate, low_hz, min(2 * high_hz, 0.4 * sample_rate), nearly=NEARLY)

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bridge.errors import ValueProblem
-from bridge.sound.analysis.contour import CLEAR, FRAME_S, STEP_S
+from bridge.sound.analysis.contour import CLEAR, STEP_S, frame_grid
 from bridge.sound.listening.thinner import Thinner
 from bridge.sound.listening.voice.drone import DroneOut
 from bridge.sound.listening.voice.follow import JUMP_CENTS, SLIP_S, follow_voice, frame_s
@@ -95,9 +95,7 @@ class VoiceMeter:
         self._drone = DroneOut(sample_rate, drone_hz) if drone_hz else None
         self._thin = Thinner(sample_rate, INNER_RATE_HZ)
         self.rate = self._thin.rate
-        self._step = round(STEP_S * self.rate)
-        # Frames as `contour` makes them.
-        self._length = round(max(FRAME_S, 2.5 / low_hz) * self.rate)
+        self._length, self._step = frame_grid(self.rate, low_hz)
         self._kept = np.zeros(0)
         self._fed = 0
         self._number = 0

@@ -66,14 +66,18 @@ class SungNote:
         return float(np.hypot(self.steadiness_cents, self.vibrato_cents / np.sqrt(2)))
 
 
-def voice_notes(samples: NDArray[np.floating], sample_rate: float) -> list[SungNote]:
+def voice_notes(
+    samples: NDArray[np.floating], sample_rate: float, track: Contour | None = None
+) -> list[SungNote]:
     """The notes of a single voice, in order; empty where the sound is none.
 
     Parameters
     ----------
     samples : ndarray, shape (n,)
+    track : Contour, optional
+        What `follow_voice` found in the same sound, where that is known.
     """
-    track = follow_voice(samples, sample_rate)
+    track = follow_voice(samples, sample_rate) if track is None else track
     kept = [note for note in cut_notes(track) if _one_voice(samples, sample_rate, track, note)]
     if not kept:
         return []
@@ -93,7 +97,9 @@ def _one_voice(samples: NDArray[np.floating], sample_rate: float, track: Contour
     """Does the note's own spectrum, early, midway and late, show one voice at the track's pitch there?"""
     half = min(0.1, 0.5 * (note.end_s - note.start_s))
     good = 0
-    for middle in np.linspace(note.start_s + half, note.end_s - half, 3):
+    for looks, middle in enumerate(np.linspace(note.start_s + half, note.end_s - half, 3)):
+        if looks - good >= 2 or good >= 2:
+            break
         look, hz = _straightened(samples, sample_rate, track, middle - half, middle + half)
         if hz == 0.0:
             continue
@@ -115,11 +121,12 @@ def _straightened(
     """
     first, last = max(0, round(start_s * sample_rate)), min(samples.size, round(end_s * sample_rate))
     look = np.asarray(samples[first:last], dtype=np.float64)
-    near = (track.t > start_s - 0.05) & (track.t < end_s + 0.05) & (track.hz > 0) & (track.clarity >= CLEAR)
+    here = slice(*np.searchsorted(track.t, (start_s - 0.05, end_s + 0.05)))
+    near = (track.hz[here] > 0) & (track.clarity[here] >= CLEAR)
     if look.size < 64 or int(near.sum()) < 3:
         return look, 0.0
     t = np.arange(first, last) / sample_rate
-    hz = np.interp(t, track.t[near], track.hz[near])
+    hz = np.interp(t, track.t[here][near], track.hz[here][near])
     middle = float(np.exp(np.mean(np.log(hz))))
     turned = np.cumsum(hz / middle)
     even = np.arange(np.ceil(turned[0]), turned[-1])
