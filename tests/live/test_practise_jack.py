@@ -20,6 +20,7 @@ from support.live import LiveRun
 from support.page import Client
 from support.voices import Sung
 
+from bridge.ear.asked import TRIALS
 from bridge.ear.course import Course
 from bridge.jobs.choose import TableRequest
 from bridge.jobs.practise import Assignment, PractiseRequest, assignments
@@ -178,7 +179,7 @@ def test_a_synth_plays_the_trials_and_is_silent_after_ctrl_c(
     """FluidSynth takes bends to about a cent."""
     server, tap, _ = stage
     one = work("fifth", seconds=2.0)
-    trial = Course("still", one.sounds, 50, seed=6).trial
+    trial = Course("still", one.sounds, TRIALS, seed=6).trial
     with jack.JackFluidSynth(server, organ_font) as synth:
         tap.listen_to(synth)
         with PractiseRun(server.env, tmp_path, "fifth", "--seed", "6", "--out", "synth") as run:
