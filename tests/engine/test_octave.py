@@ -136,6 +136,7 @@ def test_the_duodene_is_fitted_as_well_as_can_be(tonic: int, off_cents: float) -
     is_exact([*cents[-tonic:], *cents[:-tonic]], 2)
 
 
+@pytest.mark.slow
 @given(st.sampled_from([1.0, 30.0, 90.0, 104.0, 120.0, 127.0]).flatmap(deviations))
 @settings(max_examples=300)
 def test_no_shift_does_better_for_whole_cents(wanted: list[float]) -> None:
