@@ -93,6 +93,13 @@ class Failed(msgspec.Struct, frozen=True, tag=True):
     trace: str = ""
 
 
+class Refused(msgspec.Struct, frozen=True, tag=True):
+    """It cannot do what it was asked for."""
+
+    message: str
+    hint: str = ""
+
+
 class ServerGone(msgspec.Struct, frozen=True, tag=True):
     """The server of its ports is gone, and it ends at once."""
 

@@ -10,6 +10,7 @@ import msgspec
 from bridge.engine.play.tables import PlayTable
 from bridge.live.desk.singer import SingerSeen
 from bridge.live.desk.tuner import TunerSeen
+from bridge.live.frames import Refused
 from bridge.live.practise.seen import PractiseSeen
 from bridge.live.snapshot import Snapshot
 from bridge.tuning.spec import TableSpec
@@ -99,13 +100,6 @@ class Serving(msgspec.Struct, frozen=True, tag=True):
     """It listens on a port."""
 
     port: int
-
-
-class Refused(msgspec.Struct, frozen=True, tag=True):
-    """It cannot."""
-
-    message: str
-    hint: str = ""
 
 
 class Alive(msgspec.Struct, frozen=True, tag=True):

@@ -19,7 +19,7 @@ from typing import Any, Self
 from bridge import children
 from bridge.errors import MethodProblem, PortProblem
 from bridge.live.desk.tuner import TunerSeen
-from bridge.live.frames import FrameReader, FrameWriter
+from bridge.live.frames import FrameReader, FrameWriter, Refused
 from bridge.live.snapshot import Snapshot
 from bridge.page.addresses import Addresses
 from bridge.page.frames import (
@@ -27,7 +27,6 @@ from bridge.page.frames import (
     Asked,
     FromPage,
     Leave,
-    Refused,
     Serve,
     Serving,
     Show,

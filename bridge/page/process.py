@@ -14,11 +14,10 @@ import threading
 from typing import TYPE_CHECKING, Any
 
 from bridge.children import own_output
-from bridge.live.frames import FrameReader, FrameWriter
+from bridge.live.frames import FrameReader, FrameWriter, Refused
 from bridge.page.frames import (
     Alive,
     Leave,
-    Refused,
     Serve,
     Serving,
     Show,

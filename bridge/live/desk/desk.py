@@ -377,7 +377,8 @@ class Desk:
 
     def _heard(self, told: Told) -> None:
         """Take what the ear tells."""
-        from bridge.live.desk.ear import Opened, Refused
+        from bridge.live.desk.ear import Opened
+        from bridge.live.frames import Refused
 
         listening = self._listening
         assert listening is not None

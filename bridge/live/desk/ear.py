@@ -23,7 +23,7 @@ import msgspec
 
 from bridge import children
 from bridge.errors import InputProblem, StillbeatError
-from bridge.live.frames import FrameReader, write_frame
+from bridge.live.frames import FrameReader, Refused, write_frame
 from bridge.tuning.guitars import Guitar
 from bridge.tuning.reference import Reference
 
@@ -69,13 +69,6 @@ class Heard(msgspec.Struct, frozen=True, tag=True):
     reference: Reference
 
 
-class Refused(msgspec.Struct, frozen=True, tag=True):
-    """It was not found."""
-
-    message: str
-    hint: str = ""
-
-
 Told: TypeAlias = Opened | Heard | Refused
 
 
@@ -88,10 +81,9 @@ def main() -> None:
     except EOFError:
         return
     write_frame(out, answer(lambda: _hear(take, lambda name: write_frame(out, Opened(name, take.seconds)))))
-    from bridge.sound.device.outputs import end_portaudio
+    from bridge.sound.device.outputs import end_process
 
-    end_portaudio(1.0)
-    os._exit(0)  # a sound system that hangs is not waited for
+    end_process()
 
 
 def answer(find: Callable[[], Reference]) -> Heard | Refused:

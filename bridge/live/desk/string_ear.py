@@ -21,7 +21,7 @@ import msgspec
 from bridge import children
 from bridge.errors import StillbeatError
 from bridge.live.desk import ear
-from bridge.live.frames import FrameReader, write_frame
+from bridge.live.frames import FrameReader, Refused, write_frame
 from bridge.live.piped import Piped
 
 if TYPE_CHECKING:
@@ -56,12 +56,6 @@ class Plucked(msgspec.Struct, frozen=True, tag=True):
 
     string: int
     hz: float
-
-
-class Refused(msgspec.Struct, frozen=True, tag=True):
-    """It cannot listen."""
-
-    message: str
 
 
 class OfTake(msgspec.Struct, frozen=True, tag=True):
@@ -105,10 +99,9 @@ def main() -> None:
     except Exception as problem:
         refused = f"listening failed: {type(problem).__name__}: {problem}"
     tell(Refused(refused))
-    from bridge.sound.device.outputs import end_portaudio
+    from bridge.sound.device.outputs import end_process
 
-    end_portaudio(1.0)
-    os._exit(0)
+    end_process()
 
 
 def _listen(strings: Strings, told: queue.SimpleQueue[ToEar], tell: Callable[[Told], None]) -> NoReturn:

@@ -12,7 +12,8 @@ from typing import NamedTuple
 
 from bridge.engine.play.string_follow import Pluck, StringFollower
 from bridge.live.desk import ear
-from bridge.live.desk.string_ear import Around, OfTake, Opened, Plucked, Refused, Strings, Told, start_ear
+from bridge.live.desk.string_ear import Around, OfTake, Opened, Plucked, Strings, Told, start_ear
+from bridge.live.frames import Refused
 from bridge.live.piped import Piped
 from bridge.live.state import State
 from bridge.tuning.notes import key_to_hz
@@ -114,7 +115,7 @@ class StringFollowing:
                     return ""
                 self.end()
                 if self._asked is not None:
-                    self._asked.tell(ear.Refused(message))
+                    self._asked.tell(Refused(message))
                 return f"the strings are not followed: {message}"
 
     def step(self, now_s: float) -> float:
@@ -145,7 +146,7 @@ class _Asked:
     def __init__(self, put: Callable[[ear.Told], None], seconds: float) -> None:
         self._put = put
         self._open = True
-        never = ear.Refused("the sound system does not answer", "is the microphone connected?")
+        never = Refused("the sound system does not answer", "is the microphone connected?")
         self._limit = threading.Timer(ear.LIMIT_S + seconds, self.tell, (never,))
         self._limit.daemon = True
         self._limit.start()

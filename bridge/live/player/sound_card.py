@@ -13,9 +13,9 @@ import time
 from collections.abc import Callable
 
 from bridge.errors import PortProblem
-from bridge.live.frames import Leave
+from bridge.live.frames import Leave, Refused
 from bridge.live.piped import Piped
-from bridge.live.player.sound_process import CLOSE_S, FromSound, Listed, Open, Opened, Refused, Send
+from bridge.live.player.sound_process import CLOSE_S, FromSound, Listed, Open, Opened, Send
 from bridge.ports.base import InPort, MidiSystem, OutPort, Receive
 
 USUAL = "the usual sound card"

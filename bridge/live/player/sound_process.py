@@ -23,15 +23,13 @@ import msgspec
 
 from bridge import children
 from bridge.errors import PortProblem, StillbeatError
-from bridge.live.frames import Alive, FrameReader, FrameWriter, Leave
+from bridge.live.frames import Alive, FrameReader, FrameWriter, Leave, Refused
 
 if TYPE_CHECKING:
     from bridge.sound.device.output import LiveSound
 
 STALLED_S = 1.0
 """A sound card that has not asked for sound for so long is gone."""
-END_S = 1.0
-"""The sound system has so long to let us go."""
 CLOSE_S = 4.5
 """So long it may take in all to fade out and to be let go."""
 _LOOK_S = 0.25
@@ -62,13 +60,6 @@ class Opened(msgspec.Struct, frozen=True, tag=True):
     delay_s: float
 
 
-class Refused(msgspec.Struct, frozen=True, tag=True):
-    """It cannot play."""
-
-    message: str
-    hint: str = ""
-
-
 ToSound: TypeAlias = Open | Send | Leave
 FromSound: TypeAlias = Listed | Opened | Refused | Alive
 
@@ -96,10 +87,9 @@ class _Card:
             self._writer.put(Refused(problem.message, problem.hint))
         if self._sound is not None:
             self._sound.close()
-        from bridge.sound.device.outputs import end_portaudio
+        from bridge.sound.device.outputs import end_process
 
-        end_portaudio(END_S)
-        os._exit(0)  # a sound system that hangs is not waited for
+        end_process()
 
     def _read(self) -> None:
         """Take what is sent, in a thread of its own: a message goes straight on."""

@@ -24,7 +24,7 @@ from bridge.ports.jack_watch import JackWatch
 from bridge.ports.pick import pick_port, same_port
 from bridge.ports.rtmidi_ports import quiet
 from bridge.sound.device.asking import sound_problem
-from bridge.sound.device.outputs import end_portaudio
+from bridge.sound.device.outputs import END_S, end_portaudio
 from bridge.sound.device.sample_player import SamplePlayer
 from bridge.sound.trial import bend, nearest_key, prepare, release, strike, trial_sound
 
@@ -33,7 +33,6 @@ STALLED_S = 1.5
 
 SWELL_S, SWELL_STEPS = 0.8, 20
 OPEN_S = 0.05
-END_S = 1.0
 _EXPRESSION, _FULL = 11, 127
 
 

@@ -9,16 +9,19 @@ from __future__ import annotations
 
 import atexit
 import contextlib
+import os
 import sys
 import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Any, Literal, TypeAlias, TypeVar
+from typing import Any, Literal, NoReturn, TypeAlias, TypeVar
 
 from bridge.errors import PortProblem, near_names
 
 _dead = threading.Event()
 """Set once PortAudio hangs: nothing more may be asked of it, not even to end."""
+END_S = 1.0
+"""The sound system has so long to let us go."""
 
 
 Way: TypeAlias = Literal["input", "output"]
@@ -137,6 +140,12 @@ def end_portaudio(limit_s: float) -> None:
             library._terminate()
 
     _at_most(end, "end sound", limit_s)
+
+
+def end_process() -> NoReturn:
+    """End this process at once, after PortAudio: a sound system that hangs is not waited for."""
+    end_portaudio(END_S)
+    os._exit(0)
 
 
 def _at_most(do: Callable[[], None], name: str, limit_s: float) -> None:
